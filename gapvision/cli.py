@@ -1,0 +1,66 @@
+"""The command line: parse, call, show; no measuring and no judging here.
+
+Each sub-command lives in its own module of :mod:`gapvision.commands` and is
+imported only when it is called, so that ``gapvision --help`` starts at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from gapvision import __version__
+from gapvision.codes import CODES
+from gapvision.errors import GapvisionError
+
+#: Sub-command -> (module in gapvision.commands, one-line help). Each module has
+#: ``configure(parser)`` and ``run(args) -> int``.
+COMMANDS: dict[str, tuple[str, str]] = {
+    "measure": ("measure", "measure photos of a seam"),
+    "strips": ("strips", "write a sheet of strips to print"),
+    "demo": ("demo", "measure a sample photo and show where the plot is"),
+}
+
+EXIT_OK, EXIT_NO, EXIT_USAGE, EXIT_REFUSED = 0, 1, 2, 3
+
+
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Build the parser; load the module of ``only`` (or of every command when None)."""
+    parser = argparse.ArgumentParser(prog="gapvision", description="The gap along a panel seam, from one photo.")
+    parser.add_argument("--version", action="version", version=f"gapvision {__version__}")
+    sub = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name, (module, text) in COMMANDS.items():
+        child = sub.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".")
+        if only is None or only == name:
+            import_module(f"gapvision.commands.{module}").configure(child)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code.
+
+    Returns
+    -------
+    int
+        0 done, 1 a negative answer (see the command), 2 wrong usage or
+        unreadable input, 3 photo refused.
+    """
+    words = list(sys.argv[1:] if argv is None else argv)
+    wanted = next((w for w in words if w in COMMANDS), "")
+    try:
+        args = build_parser(wanted).parse_args(words)
+        return int(import_module(f"gapvision.commands.{COMMANDS[args.command][0]}").run(args))
+    except GapvisionError as error:
+        sys.stderr.write(f"gapvision: {error} [{error.code}]\n")
+        return EXIT_USAGE if CODES[error.code].kind == "usage" else EXIT_REFUSED
+    except BrokenPipeError:
+        return EXIT_OK
+    except KeyboardInterrupt:
+        sys.stderr.write("gapvision: stopped.\n")
+        return 130
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""judgement room."""

@@ -1,0 +1,42 @@
+"""Every threshold and constant with its unit and where it comes from.
+
+``status`` is one of: read, computed, measured, common practice, from memory.
+A test refuses an empty source, so that no bare number hides in an algorithm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+_STATUS = ("read", "computed", "measured", "common practice", "from memory")
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A number with its unit and source.
+
+    Attributes
+    ----------
+    value : float
+        The number.
+    unit : str
+        Unit, ``1`` for none.
+    source : str
+        Where it comes from, in words.
+    status : str
+        read, computed, measured, common practice (no source), from memory (not checked).
+    """
+
+    value: float
+    unit: str
+    source: str
+    status: str
+
+    def __post_init__(self) -> None:
+        if not self.source or self.status not in _STATUS:
+            raise ValueError("a limit needs a source and a known status")
+
+
+# --- reading photos ---------------------------------------------------------------
+MAX_PHOTO_BYTES = Limit(120e6, "byte", "a 108-megapixel phone JPEG stays below 40 MB; three times that", "computed")
+MAX_PHOTO_PIXELS = Limit(120e6, "px", "largest common phone sensor is 108 megapixels", "common practice")
