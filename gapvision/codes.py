@@ -60,6 +60,10 @@ _ALL = (
          "Choose a file written by 'gapvision measure --json'."),
     Code("folder-not-writable", "usage", "The result could not be written there.",
          "Choose another folder or free some space, then try again."),
+    # --- printing strips -----------------------------------------------------------
+    Code("paper-unknown", "usage", "There is no sheet for that paper.", "Choose --paper a4 or --paper letter."),
+    Code("strip-letters-not-understood", "usage", "It is not clear which strips are wanted.",
+         "Write the letters like A-D or A,C; strips run from A to H."),
 )
 
 CODES: dict[str, Code] = {c.name: c for c in _ALL}

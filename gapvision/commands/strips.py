@@ -1,0 +1,31 @@
+"""``gapvision strips``: write a sheet of strips to print."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from gapvision.errors import GapvisionError
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument("--paper", default="a4", metavar="a4|letter", help="paper in the printer (default: a4)")
+    parser.add_argument("--letters", default="A-D", metavar="A-D", help="strips to print, A to H, e.g. A-D or A,C")
+    parser.add_argument("-o", "--output", default="strips.pdf", metavar="FILE.pdf", help="where to write the sheet")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the sheet and say how to print it."""
+    from gapvision.reports.target_sheet import parse_letters, write_target_sheet
+
+    letters = parse_letters(args.letters)
+    path = Path(args.output)
+    if path.suffix.lower() != ".pdf":
+        raise GapvisionError(
+            "folder-not-writable", f"'{path}' does not end in .pdf.", "Give a file name like strips.pdf."
+        )
+    write_target_sheet(path, letters, args.paper)
+    print(f"Wrote {path}: strip{'s' if len(letters) > 1 else ''} {', '.join(letters)} and a page that shows their use.")
+    print('Print it at 100 % ("actual size"), then measure both check lines with a steel rule and keep the numbers.')
+    return 0

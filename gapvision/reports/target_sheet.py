@@ -1,0 +1,309 @@
+"""The printable sheet of strips: vector PDF at true scale, with check lines and a drawn how-to.
+
+Printers scale pages, and not always alike in the two directions, so every
+sheet carries two check lines to be measured with a steel rule, and the PDF asks
+the viewer not to scale it.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from gapvision.errors import GapvisionError
+from gapvision.reports.target_howto import draw_howto
+from gapvision.targets import strip
+
+#: Landscape pages, width x height [mm]: A4 of ISO 216, US Letter 11 x 8.5 in.
+PAPERS_MM: dict[str, tuple[float, float]] = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
+STRIPS_PER_PAGE = 4
+_MM = 72 / 25.4  # PDF points per mm
+_SIDE_MM = 20.0  # column right of the strips for letters and the line across
+_HEAD_MM = 7.0  # room above the strips
+
+
+@dataclass(frozen=True, slots=True)
+class SheetLayout:
+    """Where things lie on one page [mm, from the page's top-left corner, y down].
+
+    Attributes
+    ----------
+    width_mm, height_mm : float
+        Page.
+    left_mm, top_mm : float
+        Top-left corner of the first strip, margin included.
+    along_y_mm, across_x_mm : float
+        Position of the check line along the strips, and of the one across them.
+    """
+
+    width_mm: float
+    height_mm: float
+    left_mm: float
+    top_mm: float
+    along_y_mm: float
+    across_x_mm: float
+
+    def pattern_origin(self, place: int) -> tuple[float, float]:
+        """Origin of the frame of the strip in a place (0 = top) on the page [mm]."""
+        return self.left_mm + strip.MARGIN_MM, self.top_mm + place * strip.STRIP_WIDTH_MM + strip.MARGIN_MM
+
+    @property
+    def along_mm(self) -> tuple[float, float]:
+        """Start and end of the check line along the strips [mm]."""
+        return self.left_mm, self.left_mm + strip.CHECK_ALONG_MM
+
+    @property
+    def across_mm(self) -> tuple[float, float]:
+        """Start and end of the check line across the strips [mm]."""
+        start = self.top_mm + (STRIPS_PER_PAGE * strip.STRIP_WIDTH_MM - strip.CHECK_ACROSS_MM) / 2
+        return start, start + strip.CHECK_ACROSS_MM
+
+
+def layout(paper: str) -> SheetLayout:
+    """Lay out a page.
+
+    Parameters
+    ----------
+    paper : str
+        ``a4`` or ``letter``, any case.
+
+    Raises
+    ------
+    GapvisionError
+        ``paper-unknown``.
+    """
+    size = PAPERS_MM.get(paper.strip().lower())
+    if size is None:
+        raise GapvisionError("paper-unknown", f"There is no sheet for paper '{paper}'.")
+    width, height = size
+    left = (width - strip.STRIP_LENGTH_MM - _SIDE_MM) / 2
+    block = _HEAD_MM + STRIPS_PER_PAGE * strip.STRIP_WIDTH_MM + 15.0
+    top = (height - block) / 2 + _HEAD_MM
+    return SheetLayout(
+        width_mm=width,
+        height_mm=height,
+        left_mm=left,
+        top_mm=top,
+        along_y_mm=top + STRIPS_PER_PAGE * strip.STRIP_WIDTH_MM + 6.0,
+        across_x_mm=left + strip.STRIP_LENGTH_MM + 12.0,
+    )
+
+
+def parse_letters(text: str) -> str:
+    """Read which strips are wanted, e.g. ``A-D``, ``A,C`` or ``e-h``.
+
+    Returns
+    -------
+    str
+        Letters in the order asked for, each once.
+
+    Raises
+    ------
+    GapvisionError
+        ``strip-letters-not-understood``.
+
+    Examples
+    --------
+    >>> parse_letters("A-C, F")
+    'ABCF'
+    """
+    found: list[str] = []
+    for part in re.split(r"[,\s]+", re.sub(r"\s*-\s*", "-", text.strip().upper())):
+        match = re.fullmatch(rf"([{strip.STRIP_LETTERS}])(?:-([{strip.STRIP_LETTERS}]))?", part)
+        if match is None or (match[2] or match[1]) < match[1]:
+            raise GapvisionError("strip-letters-not-understood", f"'{text}' does not say which strips to print.")
+        found += [c for c in strip.STRIP_LETTERS if match[1] <= c <= (match[2] or match[1])]
+    return "".join(dict.fromkeys(found))
+
+
+def target_sheet_pdf(letters: Sequence[str], paper: str = "a4") -> bytes:
+    """Draw the strips, four to a page, and one page of how-to.
+
+    Parameters
+    ----------
+    letters : sequence of str
+        Strip letters, e.g. ``"ABCD"``.
+    paper : str
+        ``a4`` or ``letter``.
+
+    Returns
+    -------
+    bytes
+        PDF; the same bytes for the same input and PDF library.
+
+    Raises
+    ------
+    GapvisionError
+        ``paper-unknown``, or ``strip-letters-not-understood`` if there are none.
+    """
+    from reportlab.pdfgen.canvas import Canvas
+
+    where = layout(paper)
+    if not letters:
+        raise GapvisionError("strip-letters-not-understood", "No strip letters were given.")
+    pages = [letters[i : i + STRIPS_PER_PAGE] for i in range(0, len(letters), STRIPS_PER_PAGE)]
+    out = io.BytesIO()
+    # invariant: fixed dates and file id, so that the sheets in calibration/ can be made again byte by byte
+    pdf: Any = Canvas(out, pagesize=(where.width_mm * _MM, where.height_mm * _MM), invariant=1, pageCompression=1)
+    pdf.setTitle(f"gapvision strips {', '.join(letters)}")
+    pdf.setSubject("Print at 100 % (actual size), single-sided, matt paper")
+    pdf.setCreator("gapvision")
+    pdf.setAuthor("gapvision")
+    pdf.setViewerPreference("PrintScaling", "None")
+    for page in pages:
+        _start_page(pdf, where)
+        _draw_page(pdf, where, page)
+        pdf.showPage()
+    _start_page(pdf, where)
+    draw_howto(pdf, where.width_mm, where.height_mm)
+    pdf.showPage()
+    pdf.save()
+    return out.getvalue()
+
+
+def write_target_sheet(path: str | Path, letters: Sequence[str], paper: str = "a4") -> None:
+    """Write the PDF; an existing sheet is replaced only once the new one is complete.
+
+    Raises
+    ------
+    GapvisionError
+        ``folder-not-writable`` if the file cannot be written, or as :func:`target_sheet_pdf`.
+    """
+    path = Path(path)
+    data = target_sheet_pdf(letters, paper)
+    try:
+        handle, part = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    except OSError as error:
+        raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from error
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        Path(part).chmod(0o666 & ~_umask())
+        os.replace(part, path)
+    except OSError as error:
+        Path(part).unlink(missing_ok=True)
+        raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from error
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def _start_page(pdf: Any, where: SheetLayout) -> None:
+    """Turn the page so that x, y are mm from its top-left corner, y down (text is turned back where it is drawn)."""
+    pdf.translate(0, where.height_mm * _MM)
+    pdf.scale(_MM, -_MM)
+    pdf.setFillGray(0)
+    pdf.setStrokeGray(0)
+
+
+def _text(pdf: Any, x: float, y: float, words: str, size_mm: float, bold: bool = False, turn: float = 0.0) -> None:
+    pdf.saveState()
+    pdf.translate(x, y)
+    pdf.rotate(turn)
+    pdf.scale(1, -1)
+    pdf.setFont("Helvetica-Bold" if bold else "Helvetica", size_mm)
+    pdf.drawString(0, 0, words)
+    pdf.restoreState()
+
+
+def _draw_page(pdf: Any, where: SheetLayout, letters: Sequence[str]) -> None:
+    first, last = letters[0], letters[-1]
+    name = f"Strip {first}" if len(letters) == 1 else f"Strips {', '.join(letters[:-1])} and {last}"
+    _text(
+        pdf,
+        where.left_mm,
+        where.top_mm - 2.6,
+        f'{name}. Print at 100 % ("actual size") on matt paper. Cut along the grey lines; keep the white margin.',
+        3.2,
+    )
+    for place, letter in enumerate(letters):
+        _draw_strip(pdf, where, place, letter)
+    _draw_cut_lines(pdf, where, len(letters))
+    _draw_check_lines(pdf, where)
+
+
+def _draw_strip(pdf: Any, where: SheetLayout, place: int, letter: str) -> None:
+    x0, y0 = where.pattern_origin(place)
+    side = strip.SQUARE_MM
+    # One path each: squares that touch would show hairlines between them if they were filled one by one.
+    black = pdf.beginPath()
+    for r in range(strip.SQUARES_ACROSS):
+        for c in range(strip.SQUARES_ALONG):
+            if (c + r) % 2 == 0:
+                black.rect(x0 + c * side, y0 + r * side, side, side)
+    rim = (side - strip.MARKER_MM) / 2
+    for c, r in strip.marker_squares():
+        black.rect(x0 + c * side + rim, y0 + r * side + rim, strip.MARKER_MM, strip.MARKER_MM)
+    pdf.setFillGray(0)
+    pdf.drawPath(black, stroke=0, fill=1)
+    white = pdf.beginPath()
+    for (c, r), bits in zip(strip.marker_squares(), strip.module_grid(letter), strict=True):
+        for row, line in enumerate(bits):
+            for start, stop in _runs(~line):
+                white.rect(
+                    x0 + c * side + rim + start * strip.MODULE_MM,
+                    y0 + r * side + rim + row * strip.MODULE_MM,
+                    (stop - start) * strip.MODULE_MM,
+                    strip.MODULE_MM,
+                )
+    pdf.setFillGray(1)
+    pdf.drawPath(white, stroke=0, fill=1)
+    pdf.setFillGray(0)
+    # The letter in the margin at both ends, beside a black square (never beside a marker), and large beside the strip.
+    _text(pdf, x0 - 3.2, y0 + side / 2 + 1.1, letter, 3.2, bold=True)
+    _text(pdf, x0 + strip.PATTERN_LENGTH_MM + 0.9, y0 + strip.PATTERN_WIDTH_MM / 2 + 1.1, letter, 3.2, bold=True)
+    _text(pdf, x0 + strip.PATTERN_LENGTH_MM + 5.2, y0 + strip.PATTERN_WIDTH_MM / 2 + 2.4, letter, 7.0, bold=True)
+
+
+def _runs(flags: Any) -> list[tuple[int, int]]:
+    """Start and end (exclusive) of each run of True."""
+    runs, start = [], None
+    for i, flag in enumerate([*flags, False]):
+        if flag and start is None:
+            start = i
+        elif not flag and start is not None:
+            runs.append((start, i))
+            start = None
+    return runs
+
+
+def _draw_cut_lines(pdf: Any, where: SheetLayout, count: int) -> None:
+    pdf.saveState()
+    pdf.setStrokeGray(0.55)
+    pdf.setLineWidth(0.15)
+    pdf.setDash(2.0, 1.0)
+    right = where.left_mm + strip.STRIP_LENGTH_MM
+    bottom = where.top_mm + count * strip.STRIP_WIDTH_MM
+    for i in range(count + 1):
+        y = where.top_mm + i * strip.STRIP_WIDTH_MM
+        pdf.line(where.left_mm, y, right, y)
+    for x in (where.left_mm, right):
+        pdf.line(x, where.top_mm, x, bottom)
+    pdf.restoreState()
+
+
+def _draw_check_lines(pdf: Any, where: SheetLayout) -> None:
+    pdf.saveState()
+    pdf.setLineWidth(0.2)
+    (xa, xb), y = where.along_mm, where.along_y_mm
+    pdf.line(xa, y, xb, y)
+    for x in where.along_mm:
+        pdf.line(x, y - 2.5, x, y + 2.5)
+    (ya, yb), x = where.across_mm, where.across_x_mm
+    pdf.line(x, ya, x, yb)
+    for tick in where.across_mm:
+        pdf.line(x - 2.5, tick, x + 2.5, tick)
+    pdf.restoreState()
+    words = "Measure between the middles of the end ticks with a steel rule:"
+    _text(pdf, xa + 3, y + 4.2, f"{words} {strip.CHECK_ALONG_MM:.0f} mm if true. This print: __________ mm", 3.2)
+    _text(pdf, x + 5.0, yb - 8, f"{strip.CHECK_ACROSS_MM:.0f} mm if true. This print: __________ mm", 3.2, turn=-90)
+    _text(pdf, xb + 6, y + 0.6, "Keep both numbers with the strips.", 3.0)
