@@ -1,0 +1,271 @@
+"""The whole recipe: a photo in, a measurement out."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision import METHOD_VERSION
+from gapvision.codes import CODES
+from gapvision.errors import GapvisionError
+from gapvision.results import (
+    Flush,
+    GapProfile,
+    GapSummary,
+    Measurement,
+    Notice,
+    Photo,
+    ScaleInfo,
+    Straightness,
+    StripView,
+)
+from gapvision.vision import quality as q
+from gapvision.vision.band import Band, CentreLine, sample_band
+from gapvision.vision.detect import find_strips
+from gapvision.vision.edges import SeamEdges, find_edges
+from gapvision.vision.field import MetricField, fit_field
+from gapvision.vision.gap import EdgeReading, build_profile, sight_across_deg, sight_along_deg
+from gapvision.vision.seam import SeamFind, find_seam, recentre
+
+FloatArray = NDArray[np.float64]
+
+_EDGE_HEIGHT_MM = -1.5  # where the band is drawn: a strip's thickness and a usual edge's depth below the print
+_WARN_TILT_DEG = 15.0
+_WARN_TILT_ONE_SIDE_DEG = 25.0
+_REFUSE_TILT_DEG = 35.0
+_LIFTED_RMS_PX = 0.8
+_TRUSTED_U_MM = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """How to measure.
+
+    Attributes
+    ----------
+    print_scale_along, print_scale_across : float
+        Measured over nominal length of the check lines.
+    print_scale_checked : bool
+        Whether the check lines were measured at all.
+    seam_hint_px : tuple of (x, y) or None
+        Two or more points along the seam [px].
+    station_mm : float
+        Distance between stations [mm].
+    tolerance_mm : float or None
+        Half-width of the tolerance, only to say whether the resolution suffices [mm].
+    edges : str
+        ``auto`` or ``rules``.
+    """
+
+    print_scale_along: float = 1.0
+    print_scale_across: float = 1.0
+    print_scale_checked: bool = False
+    seam_hint_px: tuple[tuple[float, float], ...] | None = None
+    station_mm: float = 1.0
+    tolerance_mm: float | None = None
+    edges: str = "auto"
+
+    def __post_init__(self) -> None:
+        if self.edges not in ("auto", "rules"):
+            raise GapvisionError("value-out-of-range", f"'{self.edges}' is not a way to find edges; use auto or rules.")
+        for value in (self.print_scale_along, self.print_scale_across):
+            if not 0.85 <= value <= 1.15:
+                raise GapvisionError("value-out-of-range", f"A print scale of {value:.3f} cannot be right.",
+                                     "Measure the 200 mm and the 150 mm check line again.")
+        if not 0.2 <= self.station_mm <= 20:
+            raise GapvisionError("value-out-of-range", f"Stations {self.station_mm} mm apart make no sense here.", "Use 0.2 to 20 mm.")
+        if self.seam_hint_px is not None and len(self.seam_hint_px) < 2:
+            raise GapvisionError("value-out-of-range", "One point does not show where the seam runs.", "Give two or more points along it.")
+
+
+def measure_photo(photo: Photo, settings: Settings | None = None) -> Measurement:
+    """Measure the gap along the seam in one photo.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright photo.
+    settings : Settings, optional
+        How to measure.
+
+    Returns
+    -------
+    Measurement
+        Status ``ok`` or ``warn`` with a profile, or ``refused`` with the reason; never raises for a bad photo.
+    """
+    settings = settings or Settings()
+    try:
+        return _measure(photo, settings)
+    except GapvisionError as error:
+        if CODES[error.code].kind != "refusal":
+            raise
+        notice = Notice(code=error.code, message=error.message, advice=error.next_step)
+        return Measurement(status="refused", notices=(notice,), photo_file=photo.file, photo_sha256=photo.sha256, width_px=photo.width_px,
+                           height_px=photo.height_px, taken_at=photo.taken_at, settings=_settings_dict(settings), method_version=METHOD_VERSION)
+
+
+def _settings_dict(settings: Settings) -> dict[str, object]:
+    return asdict(settings)
+
+
+def _measure(photo: Photo, settings: Settings) -> Measurement:
+    scale = (settings.print_scale_along, settings.print_scale_across)
+    views = _strips(photo, scale)
+    quality = q.strip_quality(photo, views)
+    notices: list[Notice] = []
+    for notice in q.quality_notices(quality):
+        if notice.kind == "refusal":
+            raise GapvisionError(notice.code, notice.message, notice.advice)
+        notices.append(notice)
+    size = (photo.width_px, photo.height_px)
+    flat = fit_field(views, size, photo.focal_35mm_mm, scale)
+    hint = np.array(settings.seam_hint_px, float) if settings.seam_hint_px else None
+    found = find_seam(photo, views, flat, scale, settings.station_mm, hint)
+    field, line, sides = _orient(views, size, photo, scale, flat, found)
+    band, edges, line = _edges(photo, field, line, settings)
+    tilt = float(np.median(np.abs(sight_across_deg(field, band))))
+    if tilt > _REFUSE_TILT_DEG:
+        raise GapvisionError("tilt-too-large", f"The camera looked at the seam {tilt:.0f} degrees from the side.")
+    profile = build_profile(
+        field, band, _EDGE_HEIGHT_MM, EdgeReading(t_mm=edges.t_a_mm, std_mm=edges.std_a_mm, kind=edges.kind_a),
+        EdgeReading(t_mm=edges.t_b_mm, std_mm=edges.std_b_mm, kind=edges.kind_b),
+        print_scale_checked=settings.print_scale_checked, station_mm=settings.station_mm, side_b_first=set(sides.values()) == {"B"},
+    )
+    if len(profile.s_mm) < 10:
+        raise GapvisionError("edges-not-found")
+    notices += _notices(photo, views, settings, field, found, band, edges, profile, tilt, quality)
+    flush = Flush(mean_mm=field.flush_mm, expanded_u_mm=2 * field.flush_std_mm) if field.flush_free else None
+    straight_a, straight_b, kind = _straightness(profile)
+    info = ScaleInfo(
+        px_per_mm=float(np.median(band.px_per_mm)), print_scale_along=scale[0], print_scale_across=scale[1],
+        print_scale_checked=settings.print_scale_checked, strips=tuple(sorted(field.letters)), tilt_across_deg=float(np.median(sight_across_deg(field, band))),
+        tilt_along_deg=float(np.median(sight_along_deg(field, band))), distance_mm=float(np.median(field.distance_mm(band.line.points))),
+        focal_px=field.focal_px, focal_source=field.focal_source, residual_rms_px=float(np.sqrt((field.residual_px**2).mean())), strip_sides=sides,
+    )
+    order = {"warning": 0, "note": 1}
+    notices.sort(key=lambda x: order[x.kind])
+    status = "warn" if any(x.kind == "warning" for x in notices) else "ok"
+    return Measurement(
+        status=status, notices=tuple(notices), photo_file=photo.file, photo_sha256=photo.sha256, width_px=photo.width_px, height_px=photo.height_px,
+        taken_at=photo.taken_at, scale=info, profile=profile, summary=_summary(profile), flush=flush, straightness_a=straight_a, straightness_b=straight_b,
+        seam_kind=kind, edges_method=edges.method, settings=_settings_dict(settings), method_version=METHOD_VERSION,
+        gap_lit="bright" if edges.bright_share > 0.5 else "dark",
+        camera={"edge_a": edges.kind_a.kind, "edge_b": edges.kind_b.kind, "edge_a_depth_mm": edges.kind_a.depth_mm, "edge_b_depth_mm": edges.kind_b.depth_mm,
+                "blur_px": quality.blur_px, "seam_score": found.score, "rival_seam": found.rival},
+    )
+
+
+def _strips(photo: Photo, scale: tuple[float, float]) -> list[StripView]:
+    views = find_strips(photo, *scale)
+    if not views:
+        notice = q.no_strip_notice(photo)
+        raise GapvisionError(notice.code, notice.message, notice.advice)
+    # A strip of which little shows helps only beside one that shows well.
+    if max(len(v.corner_ids) for v in views) < 8 or not any(_spread(v) >= 60.0 for v in views):
+        raise GapvisionError("too-few-corners")
+    return [v for v in views if len(v.corner_ids) >= 6]
+
+
+def _spread(view: StripView) -> float:
+    return float(np.ptp(view.corners_mm[:, 0]))
+
+
+def _orient(views: list[StripView], size: tuple[int, int], photo: Photo, scale: tuple[float, float], flat: MetricField,
+            found: SeamFind) -> tuple[MetricField, CentreLine, dict[str, str]]:
+    """Name the sides, fit the field again with the step between the panels free, and carry the centre line over."""
+    letters = sorted(found.sides)
+    first = found.sides[letters[0]]
+    both = len(set(found.sides.values())) == 2
+    if both:
+        up_is_a = first == "up"
+    else:
+        # Strips on one side only: it carries the lowest letter in view, so its panel is A.
+        up_is_a = first == "up"
+    sides = {k: "A" if (v == "up") == up_is_a else "B" for k, v in found.sides.items()}
+    # The normal of the centre line points to larger t ("down" in the frame).
+    normals = found.line.normals if up_is_a else -found.line.normals
+    side_b = frozenset(k for k, v in sides.items() if v == "B")
+    if not both:
+        return flat, replace(found.line, normals=normals), sides
+    px = flat.project(found.line.points)
+    field = fit_field(views, size, photo.focal_35mm_mm, scale, side_b, start=flat)
+    points = field.to_panel(px)
+    ahead = np.gradient(points, axis=0)
+    k = 6
+    ahead = np.stack([np.convolve(np.pad(ahead[:, i], k, mode="edge"), np.ones(2 * k + 1) / (2 * k + 1), mode="valid") for i in range(2)], 1)
+    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
+    cross = np.stack([-ahead[:, 1], ahead[:, 0]], 1)
+    # Towards B: away from the strips of A.
+    place = {letter: np.array(field.strip_place(i)[:2]) for i, letter in enumerate(field.letters)}
+    mean_b = np.mean([place[k2] for k2 in side_b], axis=0)
+    mean_a = np.mean([place[k2] for k2 in sides if k2 not in side_b], axis=0)
+    if (cross * (mean_b - mean_a)).sum(1).mean() < 0:
+        cross = -cross
+    return field, replace(found.line, points=points, normals=cross), sides
+
+
+def _edges(photo: Photo, field: MetricField, line: CentreLine, settings: Settings) -> tuple[Band, SeamEdges, CentreLine]:
+    """Edges on the band; twice, the second time with the band's middle on the gap's middle."""
+    band = sample_band(photo, field, line, _EDGE_HEIGHT_MM, settings.station_mm)
+    edges = find_edges(band, settings.edges)
+    for _ in range(2):
+        new = recentre(line, edges.middle_mm, settings.station_mm)
+        moved = float(np.median(np.abs(edges.middle_mm)))
+        line = new
+        band = sample_band(photo, field, line, _EDGE_HEIGHT_MM, settings.station_mm)
+        edges = find_edges(band, settings.edges)
+        if moved < 0.8:
+            break
+    return band, edges, line
+
+
+def _notices(photo: Photo, views: list[StripView], settings: Settings, field: MetricField, found: SeamFind, band: Band, edges: SeamEdges,
+             profile: GapProfile, tilt: float, quality: q.StripQuality) -> list[Notice]:
+    out = []
+    rms = float(np.sqrt((field.residual_px**2).mean()))
+    if rms > _LIFTED_RMS_PX:
+        out.append(Notice(code="strip-lifted"))
+    if found.rival > 0.72 and settings.seam_hint_px is None:
+        out.append(Notice(code="two-seams"))
+    limit = _WARN_TILT_DEG if not field.flush_free else _WARN_TILT_ONE_SIDE_DEG
+    if tilt > limit:
+        out.append(Notice(code="tilt-large", message=f"The camera looked at the seam {tilt:.0f} degrees from the side."))
+    if edges.over_share > 0.25:
+        out.append(Notice(code="edge-overexposed"))
+    if edges.under_share > 0.5:
+        out.append(Notice(code="edge-underexposed"))
+    u = profile.expanded_u_mm
+    sure = (u <= _TRUSTED_U_MM).sum()
+    if sure < 0.5 * len(band.line.s_mm):
+        out.append(Notice(code="edge-doubtful"))
+    elif len(profile.s_mm) < 0.7 * len(band.line.s_mm):
+        out.append(Notice(code="coverage-low"))
+    if edges.burnt_share > 0.3:
+        out.append(Notice(code="gap-burnt-out"))
+    if not settings.print_scale_checked:
+        out.append(Notice(code="print-scale-unchecked"))
+    if not field.flush_free:
+        out.append(Notice(code="flush-unknown"))
+    if photo.focal_35mm_mm is None:
+        out.append(Notice(code="focal-unknown"))
+    if settings.tolerance_mm is not None and float(np.median(band.px_per_mm)) * settings.tolerance_mm < 1.5:
+        out.append(Notice(code="resolution-low"))
+    hidden = [v.letter for v in views if len(v.corner_ids) < 28]
+    if hidden:
+        out.append(Notice(code="strip-damaged", message=f"Part of strip {', '.join(hidden)} is hidden, dirty, torn or out of view."))
+    del quality
+    return out
+
+
+def _summary(profile: GapProfile) -> GapSummary:
+    gap, s = profile.gap_mm, profile.s_mm
+    slope = float(np.polyfit(s, gap, 1)[0]) if len(s) > 2 else 0.0
+    return GapSummary(mean_mm=float(gap.mean()), min_mm=float(gap.min()), max_mm=float(gap.max()), std_mm=float(gap.std()), taper_mm_per_m=1000 * slope)
+
+
+def _straightness(profile: GapProfile) -> tuple[Straightness | None, Straightness | None, str]:
+    from gapvision.geometry.edge_form import judge_edges
+
+    return judge_edges(profile)

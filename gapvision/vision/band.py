@@ -1,0 +1,192 @@
+"""Rectified pictures of the panel: an overview for finding the seam, a band for finding its edges.
+
+Both are sampled through the metric field, so a pixel step is a step in mm on the
+panel.  The map is projected on a coarse grid and interpolated; over 4 mm the
+view of a panel is linear to a few thousandths of a pixel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.intake.light import to_linear
+from gapvision.results import Photo
+from gapvision.vision.field import MetricField
+
+FloatArray = NDArray[np.float64]
+
+BAND_HALF_MM = 10.0
+BAND_STEP_MM = 0.05
+_ALONG_SAMPLES_PER_MM = 4
+_GRID_MM = 4.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Overview:
+    """The panel around the strips, seen square on.
+
+    Attributes
+    ----------
+    linear : ndarray, shape (n_t, n_s), float32
+        Linear light, 1 = white; NaN outside the photo.
+    s_mm, t_mm : ndarray
+        Places of columns and rows [mm].
+    """
+
+    linear: NDArray[np.float32]
+    s_mm: FloatArray
+    t_mm: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CentreLine:
+    """An approximate centre line of the seam on the panel, by arc length.
+
+    Attributes
+    ----------
+    s_mm : ndarray, shape (n,)
+        Arc length of each station [mm].
+    points : ndarray, shape (n, 2)
+        Places on the panel (s, t of the field) [mm].
+    normals : ndarray, shape (n, 2)
+        Unit normals, from edge A to edge B.
+    """
+
+    s_mm: FloatArray
+    points: FloatArray
+    normals: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Band:
+    """The photo along the seam, rectified.
+
+    Attributes
+    ----------
+    linear : ndarray, shape (n_t, n_s), float32
+        Linear light, each column the mean over one station along the seam; NaN outside the photo.
+    peak : ndarray, shape (n_t, n_s), float32
+        Brightest encoded value among the samples of each place, 0 to 1 (burnt out at 1).
+    texture : ndarray, shape (n_t, n_s), float32
+        Standard deviation of the linear light along the station.
+    t_mm : ndarray, shape (n_t,)
+        Offset across the centre line [mm]; A negative, B positive.
+    line : CentreLine
+        Where the columns lie.
+    px_per_mm : ndarray, shape (n_s,)
+        Photo resolution across the seam at each station.
+    """
+
+    linear: NDArray[np.float32]
+    peak: NDArray[np.float32]
+    t_mm: FloatArray
+    line: CentreLine
+    px_per_mm: FloatArray
+
+
+def _crop(photo: Photo, map_xy: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]] | None:
+    """Linear-light crop of the photo that the map needs, and the map shifted to it."""
+    h, w = photo.grey.shape
+    flat = map_xy.reshape(-1, 2)
+    flat = flat[np.isfinite(flat).all(1)]
+    if not len(flat):
+        return None
+    x0, y0 = np.maximum(np.floor(flat.min(0)).astype(int) - 4, 0)
+    x1, y1 = np.minimum(np.ceil(flat.max(0)).astype(int) + 5, [w, h])
+    if x1 - x0 < 8 or y1 - y0 < 8:
+        return None
+    return to_linear(photo.grey[y0:y1, x0:x1]), map_xy - np.array([x0, y0], np.float32)
+
+
+def _sample(photo: Photo, map_xy: NDArray[np.float32], interpolation: int) -> NDArray[np.float32]:
+    cut = _crop(photo, map_xy)
+    if cut is None:
+        return np.full(map_xy.shape[:2], np.nan, np.float32)
+    image, local = cut
+    h, w = photo.grey.shape
+    # remap has a limit of 32767 columns; bands and overviews stay far below it.
+    out = cv2.remap(image, np.ascontiguousarray(local[..., 0]), np.ascontiguousarray(local[..., 1]), interpolation, borderMode=cv2.BORDER_REPLICATE)
+    outside = (map_xy[..., 0] < 0) | (map_xy[..., 1] < 0) | (map_xy[..., 0] > w - 1) | (map_xy[..., 1] > h - 1) | ~np.isfinite(map_xy).all(-1)
+    out[outside] = np.nan
+    return out
+
+
+def overview(photo: Photo, field: MetricField, low: FloatArray, high: FloatArray, step_s_mm: float, step_t_mm: float) -> Overview:
+    """Sample the panel from corner ``low`` to corner ``high`` (s, t) [mm].
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright photo.
+    field : MetricField
+        Fitted field.
+    low, high : ndarray, shape (2,)
+        Opposite corners on the panel.
+    step_s_mm, step_t_mm : float
+        Spacing of columns and rows.
+    """
+    s = np.arange(low[0], high[0] + step_s_mm / 2, step_s_mm)
+    t = np.arange(low[1], high[1] + step_t_mm / 2, step_t_mm)
+    # Fine samples are averaged into each cell, so that a narrow gap is not missed between rows.
+    fine_s = max(1, round(step_s_mm / 0.5))
+    fine_t = max(1, round(step_t_mm / 0.125))
+    fs = low[0] + (np.arange(len(s) * fine_s) - (fine_s - 1) / 2) * step_s_mm / fine_s
+    ft = low[1] + (np.arange(len(t) * fine_t) - (fine_t - 1) / 2) * step_t_mm / fine_t
+    map_xy = _grid_map(field, fs, ft)
+    image = _sample(photo, map_xy, cv2.INTER_LINEAR)
+    image = image.reshape(len(t), fine_t, len(s), fine_s).mean((1, 3))
+    return Overview(linear=image, s_mm=s, t_mm=t)
+
+
+def _grid_map(field: MetricField, s: FloatArray, t: FloatArray) -> NDArray[np.float32]:
+    gs = np.arange(s[0] - 1, s[-1] + 1 + _GRID_MM, _GRID_MM)
+    gt = np.arange(t[0] - 1, t[-1] + 1 + _GRID_MM, _GRID_MM)
+    grid = field.project(np.stack(np.meshgrid(gs, gt), -1).reshape(-1, 2)).reshape(len(gt), len(gs), 2).astype(np.float32)
+    ix = ((s - gs[0]) / _GRID_MM).astype(np.float32)
+    iy = ((t - gt[0]) / _GRID_MM).astype(np.float32)
+    mx, my = np.meshgrid(ix, iy)
+    return np.stack([cv2.remap(np.ascontiguousarray(grid[..., k]), mx, my, cv2.INTER_LINEAR) for k in range(2)], -1)
+
+
+def sample_band(photo: Photo, field: MetricField, line: CentreLine, height_mm: float, station_mm: float = 1.0, half_mm: float = BAND_HALF_MM) -> Band:
+    """Sample the band along a centre line.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright photo.
+    field : MetricField
+        Fitted field.
+    line : CentreLine
+        Stations, ``station_mm`` apart.
+    height_mm : float
+        Height of the surface on which the band is drawn (that of the edges) [mm].
+    station_mm : float
+        Length of seam averaged into each column [mm].
+    half_mm : float
+        Half-width of the band [mm].
+    """
+    n_t = round(2 * half_mm / BAND_STEP_MM) + 1
+    t = (np.arange(n_t) - n_t // 2) * BAND_STEP_MM
+    tangent = np.stack([line.normals[:, 1], -line.normals[:, 0]], 1)
+    sub = max(2, round(_ALONG_SAMPLES_PER_MM * station_mm))
+    offsets = ((np.arange(sub) + 0.5) / sub - 0.5) * station_mm
+    # Project only every 2.5 mm across; in between the map is linear to far below a pixel.
+    knots = np.linspace(-half_mm, half_mm, round(2 * half_mm / 2.5) + 1)
+    centre = (line.points[:, None] + offsets[None, :, None] * tangent[:, None]).reshape(-1, 2)
+    normal = np.repeat(line.normals, sub, axis=0)
+    places = centre[None] + knots[:, None, None] * normal[None]
+    px = field.project(places.reshape(-1, 2), height_mm).reshape(len(knots), len(centre), 2).astype(np.float32)
+    row = ((t + half_mm) / 2.5).astype(np.float32)
+    mx, my = np.meshgrid(np.arange(len(centre), dtype=np.float32), row)
+    map_xy = np.stack([cv2.remap(np.ascontiguousarray(px[..., k]), mx, my, cv2.INTER_LINEAR) for k in range(2)], -1)
+    fine = _sample(photo, map_xy, cv2.INTER_CUBIC).reshape(n_t, len(line.points), sub)
+    middle = px[:, sub // 2 :: sub]
+    step = np.linalg.norm(np.diff(middle, axis=0), axis=2).mean(0) / 2.5
+    return Band(
+        linear=np.maximum(fine.mean(2), 0), peak=fine.max(2), t_mm=t, line=line, px_per_mm=step.astype(float),
+    )

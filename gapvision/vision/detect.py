@@ -1,0 +1,155 @@
+"""Find the printed strips: markers on a reduced picture, corners at full size.
+
+Markers need about 3 px per module to be read, corners need the full picture to
+be placed; both boards' corners from given markers cost about a millisecond, so
+markers are looked for once on a picture of about 2000 px and only again at full
+size where a strip shows few of them.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.results import Photo, StripView
+from gapvision.targets.strip import STRIP_LETTERS, board
+
+_SEARCH_SIDE_PX = 2016
+_MIN_MARKERS_SEARCH = 15  # fewer than half the markers of a strip: look again at full size
+_MIN_CORNERS = 4
+_MAX_OUTLIER_PX = 2.5
+
+
+@lru_cache(maxsize=4)
+def _marker_detector(dictionary: int) -> cv2.aruco.ArucoDetector:
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(dictionary), parameters)
+
+
+@lru_cache(maxsize=8)
+def _board_detector(letter: str) -> cv2.aruco.CharucoDetector:
+    parameters = cv2.aruco.CharucoParameters()
+    # The built-in check compares pixel distances and rejects true boards in steep
+    # views; the homography test below does its job.
+    parameters.checkMarkers = False
+    parameters.minMarkers = 1
+    parameters.tryRefineMarkers = False
+    return cv2.aruco.CharucoDetector(board(letter), parameters)
+
+
+def eight_bit(grey: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.uint8]:
+    """Reduce a 16-bit picture to 8 bit for the detectors; 8 bit passes through.
+
+    Parameters
+    ----------
+    grey : ndarray, shape (H, W)
+        Encoded luma.
+    """
+    return grey if grey.dtype == np.uint8 else (grey >> 8).astype(np.uint8)
+
+
+def _find_markers(grey: NDArray[np.uint8], scale: float, dictionary: int) -> tuple[list[NDArray[np.float32]], NDArray[np.int32]]:
+    small = grey
+    if scale < 1:
+        small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    sx, sy = small.shape[1] / grey.shape[1], small.shape[0] / grey.shape[0]
+    corners, ids, _ = _marker_detector(dictionary).detectMarkers(small)
+    if ids is None:
+        return [], np.zeros(0, np.int32)
+    factor = np.array([sx, sy], np.float32)
+    return [((c.reshape(1, 4, 2) + 0.5) / factor - 0.5).astype(np.float32) for c in corners], np.asarray(ids).ravel()
+
+
+def _corners_of(letter: str, grey: NDArray[np.uint8], corners: list[NDArray[np.float32]], ids: NDArray[np.int32]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    first = 30 * STRIP_LETTERS.index(letter)
+    own = [i for i, v in enumerate(ids) if first <= v < first + 30]
+    if not own:
+        return np.zeros((0, 2)), np.zeros(0, np.int64)
+    px, cid, _, _ = _board_detector(letter).detectBoard(
+        grey, markerCorners=[corners[i] for i in own], markerIds=np.asarray(ids)[own].reshape(-1, 1).astype(np.int32)
+    )
+    if px is None or cid is None:
+        return np.zeros((0, 2)), np.zeros(0, np.int64)
+    return np.asarray(px, float).reshape(-1, 2), np.asarray(cid, np.int64).ravel()
+
+
+def _consistent(px: NDArray[np.float64], flat: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which corners agree with one smooth view of the strip (a homography plus a bend of the paper)."""
+    if len(px) < _MIN_CORNERS:
+        return np.ones(len(px), bool)
+    keep = np.ones(len(px), bool)
+    # Only two rows of corners: random subsets (RANSAC, LMEDS) are mostly degenerate, so fit all and drop the worst.
+    for _ in range(6):
+        h, _ = cv2.findHomography(flat[keep], px[keep], 0)
+        if h is None:
+            return np.zeros(len(px), bool)
+        error = np.hypot(*(cv2.perspectiveTransform(flat[None], h)[0] - px).T)
+        # A bent strip leaves a smooth residual; only what stands out of its neighbours is thrown away.
+        bound = max(_MAX_OUTLIER_PX, 6 * float(np.median(error[keep])))
+        worst = int(np.argmax(np.where(keep, error, 0)))
+        if error[worst] <= bound or keep.sum() <= _MIN_CORNERS:
+            break
+        keep[worst] = False
+    return keep
+
+
+def find_strips(photo: Photo, print_scale_along: float = 1.0, print_scale_across: float = 1.0) -> list[StripView]:
+    """Find every strip in the photo with its sub-pixel corners.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright photo.
+    print_scale_along, print_scale_across : float
+        Printed over nominal length along and across the strip.
+
+    Returns
+    -------
+    list of StripView
+        In the order of their letters; strips with fewer than four corners are left out.
+    """
+    grey = eight_bit(photo.grey)
+    dictionary = cv2.aruco.DICT_5X5_250
+    scale = min(1.0, _SEARCH_SIDE_PX / max(grey.shape))
+    corners, ids = _find_markers(grey, scale, dictionary)
+    counts = np.bincount(ids[ids < 240] // 30, minlength=8) if len(ids) else np.zeros(8, int)
+    if scale < 1 and (counts.max(initial=0) == 0 or (counts[counts > 0] < _MIN_MARKERS_SEARCH).any()):
+        again = min(1.0, scale * 2)
+        corners2, ids2 = _find_markers(grey, again, dictionary)
+        if len(ids2) > len(ids):
+            corners, ids = corners2, ids2
+    views = []
+    scale_mm = np.array([print_scale_along, print_scale_across])
+    for letter in STRIP_LETTERS:
+        px, cid = _corners_of(letter, grey, corners, ids)
+        if len(px) < _MIN_CORNERS:
+            continue
+        flat = np.asarray(board(letter).getChessboardCorners(), float)[cid, :2]
+        keep = _consistent(px, flat)
+        if keep.sum() < _MIN_CORNERS:
+            continue
+        views.append(StripView(letter=letter, corner_ids=cid[keep], corners_px=px[keep], corners_mm=flat[keep] * scale_mm))
+    return views
+
+
+def count_foreign_markers(photo: Photo) -> int:
+    """Count markers of other dictionaries, to tell a wrong target from no target.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright photo in which no strip was found.
+    """
+    grey = eight_bit(photo.grey)
+    scale = min(1.0, _SEARCH_SIDE_PX / max(grey.shape))
+    most = 0
+    for dictionary in (cv2.aruco.DICT_4X4_250, cv2.aruco.DICT_5X5_1000, cv2.aruco.DICT_6X6_250, cv2.aruco.DICT_7X7_250,
+                       cv2.aruco.DICT_APRILTAG_36H11, cv2.aruco.DICT_ARUCO_ORIGINAL):
+        most = max(most, len(_find_markers(grey, scale, dictionary)[1]))
+        if most >= 4:
+            break
+    return most

@@ -1,0 +1,122 @@
+"""Both edges of the gap along a band: chances, tracking, placing, trust.
+
+Which step is the edge (steps, or a learned detector), how it goes on along the
+seam (tracking) and where in the step it lies (placing) are three separate parts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.vision.band import BAND_STEP_MM, Band
+from gapvision.vision.placing import EdgeKind, PlacedEdge, edge_kind, place_edge
+from gapvision.vision.steps import EdgeChances, gap_is_bright, rule_chances
+from gapvision.vision.tracking import Track, track
+
+FloatArray = NDArray[np.float64]
+
+_STD_LIMIT_MM = 1.0
+_OVER_LEVEL = 0.985
+_UNDER_LEVEL = 0.008
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeamEdges:
+    """Both edges along the band.
+
+    Attributes
+    ----------
+    t_a_mm, t_b_mm : ndarray, shape (n_s,)
+        Offsets [mm]; NaN where not trusted.
+    std_a_mm, std_b_mm : ndarray, shape (n_s,)
+        Standard uncertainties [mm].
+    middle_mm : ndarray, shape (n_s,)
+        Offset of the gap's middle, everywhere [mm].
+    kind_a, kind_b : EdgeKind
+        How each edge is made.
+    bright_share, burnt_share, over_share, under_share : float
+        Share of stations with a bright gap, a burnt-out gap, a burnt-out panel, a black panel.
+    method : str
+        ``rules`` or the model's version.
+    """
+
+    t_a_mm: FloatArray
+    t_b_mm: FloatArray
+    std_a_mm: FloatArray
+    std_b_mm: FloatArray
+    middle_mm: FloatArray
+    kind_a: EdgeKind
+    kind_b: EdgeKind
+    bright_share: float
+    burnt_share: float
+    over_share: float
+    under_share: float
+    method: str
+
+
+def find_edges(band: Band, method: str = "auto") -> SeamEdges:
+    """Find both edges on a band.
+
+    Parameters
+    ----------
+    band : Band
+        Rectified band, gap's middle near t = 0.
+    method : str
+        ``rules`` or ``auto``.
+
+    Returns
+    -------
+    SeamEdges
+    """
+    chances = edge_chances(band, method)
+    spacing = float(np.median(np.diff(band.line.s_mm))) if len(band.line.s_mm) > 1 else 1.0
+    t_raw, results = [], []
+    for chance, outward in ((chances.chance_a, -1), (chances.chance_b, 1)):
+        path = track(chance, spacing)
+        placed = place_edge(band, path.row, outward)
+        t_raw.append(np.interp(path.row, np.arange(len(band.t_mm)), band.t_mm))
+        std = _std(band, path, placed)
+        trusted = np.isfinite(placed.t_mm) & (std < 0.25)
+        kind = edge_kind(band, placed.t_mm, outward, trusted if trusted.sum() > 20 else np.isfinite(placed.t_mm))
+        t = np.where(std <= _STD_LIMIT_MM, placed.t_mm, np.nan)
+        results.append((t, std, kind, placed))
+    over = under = 0.0
+    for (t, _, _, _), outward in zip(results, (-1, 1), strict=True):
+        level, peak = _panel_level(band, t, outward)
+        over = max(over, float(np.mean(peak > _OVER_LEVEL)))
+        under = max(under, float(np.mean(level < _UNDER_LEVEL)))
+    bright = gap_is_bright(band)
+    burnt = results[0][3].burnt | results[1][3].burnt
+    return SeamEdges(
+        t_a_mm=results[0][0], t_b_mm=results[1][0], std_a_mm=results[0][1], std_b_mm=results[1][1], middle_mm=0.5 * (t_raw[0] + t_raw[1]),
+        kind_a=results[0][2], kind_b=results[1][2], bright_share=float(bright.mean()), burnt_share=float(burnt.mean()), over_share=over, under_share=under,
+        method=chances.method,
+    )
+
+
+def edge_chances(band: Band, method: str) -> EdgeChances:
+    """Chances of every place, by the method asked for."""
+    del method
+    return rule_chances(band)
+
+
+def _std(band: Band, path: Track, placed: PlacedEdge) -> FloatArray:
+    """Standard uncertainty of one edge across the seam [mm]."""
+    spread = path.std_row * BAND_STEP_MM
+    lens_px = 2.4
+    too_wide = np.maximum(placed.width_px - lens_px - 0.6, 0) / band.px_per_mm
+    return np.sqrt(placed.std_mm**2 + (0.5 * spread) ** 2 + (0.5 * too_wide) ** 2 + (0.25 * np.maximum(placed.spread_mm - 0.1, 0)) ** 2)
+
+
+def _panel_level(band: Band, t: FloatArray, outward: int) -> tuple[FloatArray, FloatArray]:
+    """Median linear light and brightest stored value on the panel 0.2 to 1.5 mm outside the edge."""
+    ok = np.isfinite(t)
+    if not ok.any():
+        return np.ones(1), np.zeros(1)
+    x = np.arange(0.2, 1.5, 0.1)
+    rows = np.clip(np.round((t[ok][None] + outward * x[:, None] - band.t_mm[0]) / BAND_STEP_MM).astype(int), 0, len(band.t_mm) - 1)
+    cols = np.flatnonzero(ok)[None]
+    return np.nan_to_num(np.median(band.linear[rows, cols], axis=0), nan=1.0), np.nan_to_num(np.median(band.peak[rows, cols], axis=0))

@@ -1,0 +1,191 @@
+"""From two placed edges to the gap profile with its uncertainty.
+
+Each edge's pixel is carried to the panel surface at the height where that edge's
+outline lies, so that tilt, flush and depth are geometry, not error; what is not
+known of them becomes a part of the budget.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.results import COVERAGE_FACTOR, GapProfile
+from gapvision.targets.strip import FACE_HEIGHT_MM
+from gapvision.vision.band import Band
+from gapvision.vision.field import MetricField, with_flush
+from gapvision.vision.placing import EdgeKind
+
+FloatArray = NDArray[np.float64]
+
+_SHEET_MM = 1.15  # 18 to 19 gauge, common practice, no source
+_STD_UNCHECKED_PRINT = 0.012  # rectangular +-2 %, check_values H-07
+_STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm, check_values H-07
+_STD_FLUSH_UNKNOWN_MM = 0.60  # step of panels that are being fitted, common practice, no source
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgeReading:
+    """What is known of one edge before geometry.
+
+    Attributes
+    ----------
+    t_mm : ndarray, shape (n_s,)
+        Offset in the band [mm]; NaN where not trusted.
+    std_mm : ndarray, shape (n_s,)
+        Standard uncertainty across the seam [mm].
+    kind : EdgeKind
+        Cut or rolled, and how deep its outline lies.
+    """
+
+    t_mm: FloatArray
+    std_mm: FloatArray
+    kind: EdgeKind
+
+
+def sight_across_deg(field: MetricField, band: Band) -> FloatArray:
+    """Angle of the line of sight across the seam at every station [deg]; + when the camera stands on side B."""
+    sight = field.sight(band.line.points)
+    across = (sight[:, :2] * band.line.normals).sum(1)
+    return np.degrees(np.arctan2(across, sight[:, 2]))
+
+
+def sight_along_deg(field: MetricField, band: Band) -> FloatArray:
+    """Angle of the line of sight along the seam at every station [deg]."""
+    sight = field.sight(band.line.points)
+    tangent = np.stack([band.line.normals[:, 1], -band.line.normals[:, 0]], 1)
+    return np.degrees(np.arctan2((sight[:, :2] * tangent).sum(1), sight[:, 2]))
+
+
+def edge_pixels(field: MetricField, band: Band, height_mm: float, t_mm: FloatArray) -> FloatArray:
+    """Band places back to photo pixels, shape (n_s, 2)."""
+    place = band.line.points + np.nan_to_num(t_mm)[:, None] * band.line.normals
+    return field.project(place, height_mm)
+
+
+def _gap_between(a: FloatArray, b: FloatArray, normals: FloatArray) -> FloatArray:
+    return ((b - a) * normals).sum(1)
+
+
+def _normals(mid: FloatArray, half: int) -> FloatArray:
+    n = len(mid)
+    i = np.arange(n)
+    ahead = mid[np.minimum(i + half, n - 1)] - mid[np.maximum(i - half, 0)]
+    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
+    return np.stack([-ahead[:, 1], ahead[:, 0]], 1)
+
+
+def build_profile(field: MetricField, band: Band, band_height_mm: float, edge_a: EdgeReading, edge_b: EdgeReading, *,
+                  print_scale_checked: bool, station_mm: float, u_factor: float = 1.0, side_b_first: bool = False) -> GapProfile:
+    """Gap, edges and uncertainty at every station where both edges are trusted.
+
+    Parameters
+    ----------
+    field : MetricField
+        Fitted field; its flush is used when strips lie on both sides.
+    band : Band
+        Band on which the edges were placed, drawn at ``band_height_mm``.
+    edge_a, edge_b : EdgeReading
+        The two edges.
+    print_scale_checked : bool
+        Whether the check lines were measured.
+    station_mm : float
+        Spacing [mm].
+    side_b_first : bool
+        True when the field's frame lies on panel B (strips on side B only).
+
+    Returns
+    -------
+    GapProfile
+        Only stations with both edges; may be empty.
+    """
+    ok = np.isfinite(edge_a.t_mm) & np.isfinite(edge_b.t_mm)
+    ok &= (edge_b.t_mm - edge_a.t_mm) > 0.2
+    pick = np.flatnonzero(ok)
+    line = band.line
+    px_a = edge_pixels(field, band, band_height_mm, edge_a.t_mm)[pick]
+    px_b = edge_pixels(field, band, band_height_mm, edge_b.t_mm)[pick]
+    angle = np.radians(sight_across_deg(field, band))[pick]
+    da, db = edge_a.kind.depth_mm, edge_b.kind.depth_mm
+    flush = field.flush_mm if field.flush_free else 0.0
+
+    def points(f: MetricField, step: float, depth_a: float, depth_b: float, params: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+        # The frame's height 0 is the print; the face of its panel lies a strip's thickness below.
+        up_a = (-step if side_b_first else 0.0) - FACE_HEIGHT_MM - depth_a
+        up_b = (0.0 if side_b_first else step) - FACE_HEIGHT_MM - depth_b
+        return f.to_panel(px_a, up_a, params), f.to_panel(px_b, up_b, params)
+
+    a, b = points(field, flush, da, db)
+    n_fit = max(1, round(6 / station_mm))
+    normals = line.normals[pick]
+    if len(pick) > 2 * n_fit:
+        finer = _normals(0.5 * (a + b), n_fit)
+        normals = finer if (finer * normals).sum() > 0 else -finer
+    # Outline of a roll seen at an angle lies outside its extreme point by r (1/cos a - 1): the gap reads too small.
+    roll = (1 / np.cos(angle) - 1)
+    corr = (da if edge_a.kind.kind == "hem" else 0.0) * roll + (db if edge_b.kind.kind == "hem" else 0.0) * roll
+    gap = _gap_between(a, b, normals) + corr
+
+    def d_gap(**change: float) -> FloatArray:
+        depth_a, depth_b = change.get("da", da), change.get("db", db)
+        step = change.get("step", flush)
+        p, q = points(with_flush(field, step) if field.flush_free else field, step, depth_a, depth_b)
+        return _gap_between(p, q, normals) + corr - gap
+
+    std_a, std_b = edge_a.std_mm[pick], edge_b.std_mm[pick]
+    parts: dict[str, FloatArray] = {"edge": np.hypot(std_a, std_b)}
+    # Scale, pose, bends: propagated through the covariance of the fit, flush apart.
+    rows = []
+    cov = field.covariance.copy()
+    index = [i for i in range(len(field.params)) if i != 8]
+    scale_steps = np.sqrt(np.maximum(np.diag(cov), 1e-30))
+    for i in index:
+        p = field.params.copy()
+        p[i] += scale_steps[i]
+        aa, bb = points(field, flush, da, db, p)
+        rows.append((_gap_between(aa, bb, normals) + corr - gap) / scale_steps[i])
+    jac = np.array(rows)
+    sub = cov[np.ix_(index, index)]
+    parts["scale"] = np.sqrt(np.maximum(np.einsum("in,ij,jn->n", jac, sub, jac), 0)) if len(pick) else np.zeros(0)
+    parts["print_scale"] = gap * (_STD_CHECKED_PRINT if print_scale_checked else _STD_UNCHECKED_PRINT)
+    std_flush = field.flush_std_mm if field.flush_free else _STD_FLUSH_UNKNOWN_MM
+    parts["tilt_flush"] = np.abs(d_gap(step=flush + std_flush))
+    parts["depth"] = np.hypot(np.abs(d_gap(da=da + edge_a.kind.depth_std_mm)), np.abs(d_gap(db=db + edge_b.kind.depth_std_mm)))
+    # A cut edge that faces the camera shows its face too: read as panel, the edge would lie up to its lower rim.
+    rim = np.zeros(len(pick))
+    for kind, faces in ((edge_a.kind.kind, angle > 0), (edge_b.kind.kind, angle < 0)):
+        if kind != "hem":
+            rim = np.hypot(rim, np.where(faces, 0.2 * _SHEET_MM * np.tan(np.abs(angle)), 0.0))
+    parts["rim"] = rim
+    parts["repeat"] = np.full(len(pick), _scatter(gap))
+    std = np.sqrt(sum(v**2 for v in parts.values())) if len(pick) else np.zeros(0)
+    mid_line = _straight_offsets(a, b, normals)
+    return GapProfile(
+        s_mm=line.s_mm[pick], gap_mm=gap, expanded_u_mm=COVERAGE_FACTOR * std * u_factor,
+        edge_a_px=px_a, edge_b_px=px_b, edge_a_mm=mid_line[0], edge_b_mm=mid_line[1],
+        edge_a_u_mm=COVERAGE_FACTOR * std_a, edge_b_u_mm=COVERAGE_FACTOR * std_b, parts_mm=parts, spacing_mm=station_mm,
+    )
+
+
+def _scatter(gap: FloatArray) -> float:
+    """Station-to-station scatter of the gap: second differences, robust."""
+    if len(gap) < 8:
+        return 0.0
+    second = gap[2:] - 2 * gap[1:-1] + gap[:-2]
+    return float(1.4826 * np.median(np.abs(second - np.median(second))) / np.sqrt(6))
+
+
+def _straight_offsets(a: FloatArray, b: FloatArray, normals: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Offsets of both edges across the seam from the least-squares line of their middle."""
+    if len(a) < 2:
+        return np.zeros(len(a)), np.zeros(len(a))
+    mid = 0.5 * (a + b)
+    centre = mid.mean(0)
+    _, _, vt = np.linalg.svd(mid - centre, full_matrices=False)
+    tangent = vt[0] if vt[0] @ (mid[-1] - mid[0]) > 0 else -vt[0]
+    normal = np.array([-tangent[1], tangent[0]])
+    if (normals @ normal).sum() < 0:
+        normal = -normal
+    return (a - centre) @ normal, (b - centre) @ normal

@@ -1,0 +1,215 @@
+"""Where inside its step an edge lies, and what kind of edge it is.
+
+Measured on ray-traced seams (edge_rules): over a dark gap the steepest place of
+the stored grey leans least, in a bright gap that of the linear light, and a
+burnt-out gap eats into the panel by up to 0.1 mm more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.intake.light import encode_srgb
+from gapvision.vision.band import BAND_STEP_MM, Band
+from gapvision.vision.steps import gap_is_bright, log_light, smooth_across
+
+FloatArray = NDArray[np.float64]
+
+_SMOOTH_PX = 0.8
+_WINDOW_MM = 0.20
+# Leans per edge [mm], + = read too far inside the panel; edge_rules section 3.
+_LEAN_BRIGHT = 0.020
+_LEAN_BURNT = 0.070
+_STD_DARK = 0.012
+_STD_BRIGHT = 0.018
+_STD_BURNT = 0.050
+_BURNT_LEVEL = 0.985
+
+_PLATEAU_FROM_MM, _PLATEAU_TO_MM = 2.8, 4.0
+_FLAT_BAND = 0.10
+_RAMP_SHORT_MM = 0.2
+_CUT_DEPTH_MM, _CUT_DEPTH_STD = 0.13, 0.06
+_HEM_DEPTH_STD = 0.30
+_UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD = 1.0, 0.75
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlacedEdge:
+    """One edge placed inside its step.
+
+    Attributes
+    ----------
+    t_mm : ndarray, shape (n_s,)
+        Offset in the band [mm]; NaN where no step was there.
+    std_mm : ndarray, shape (n_s,)
+        Standard uncertainty of the place inside the step [mm].
+    spread_mm : ndarray, shape (n_s,)
+        How far the steepest places in linear, stored and log light lie apart [mm].
+    width_px : ndarray, shape (n_s,)
+        Half-height width of the step in log light [px].
+    burnt : ndarray, shape (n_s,), bool
+        Gap burnt out beside the edge.
+    step_log : ndarray, shape (n_s,)
+        Log step from gap to panel.
+    """
+
+    t_mm: FloatArray
+    std_mm: FloatArray
+    spread_mm: FloatArray
+    width_px: FloatArray
+    burnt: NDArray[np.bool_]
+    step_log: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class EdgeKind:
+    """How an edge is made, as its shading tells.
+
+    Attributes
+    ----------
+    kind : str
+        ``cut``, ``hem`` or ``unknown``.
+    depth_mm, depth_std_mm : float
+        Depth of the outline below the panel's face and its standard uncertainty [mm].
+    """
+
+    kind: str
+    depth_mm: float
+    depth_std_mm: float
+
+
+def _peak(values: FloatArray) -> FloatArray:
+    """Sub-row place of the maximum of each column, by a parabola; rows from 0."""
+    i = values.argmax(0)
+    n = values.shape[0]
+    j = np.arange(values.shape[1])
+    inner = np.clip(i, 1, n - 2)
+    a, b, c = values[inner - 1, j], values[inner, j], values[inner + 1, j]
+    curve = a - 2 * b + c
+    shift = np.where(np.abs(curve) > 1e-12, 0.5 * (a - c) / np.where(np.abs(curve) > 1e-12, curve, 1), 0.0)
+    return inner + np.clip(shift, -0.5, 0.5)
+
+
+def place_edge(band: Band, row: FloatArray, outward: int) -> PlacedEdge:
+    """Place an edge inside the step that was chosen for it.
+
+    Parameters
+    ----------
+    band : Band
+        Rectified band.
+    row : ndarray, shape (n_s,)
+        Chosen place, in band rows.
+    outward : int
+        +1 for edge B, -1 for edge A: the way the panel lies.
+
+    Returns
+    -------
+    PlacedEdge
+    """
+    ppm = float(np.median(band.px_per_mm))
+    sigma = _SMOOTH_PX / ppm
+    linear = smooth_across(np.where(np.isfinite(band.linear), band.linear, 0.2).astype(np.float32), sigma)
+    stored = smooth_across(encode_srgb(np.where(np.isfinite(band.linear), band.linear, 0.2)).astype(np.float32), sigma)
+    log = smooth_across(log_light(band.linear), sigma)
+    n_t, n_s = linear.shape
+    cols = np.arange(n_s)
+    middle = np.clip(np.round(row).astype(int), 0, n_t - 1)
+
+    def window(image: NDArray[np.float32], half: int) -> NDArray[np.float32]:
+        rows = np.clip(middle[None] + np.arange(-half, half + 1)[:, None], 0, n_t - 1)
+        return image[rows, cols[None]]
+
+    grads = {k: np.gradient(v, axis=0) * outward for k, v in (("linear", linear), ("stored", stored), ("log", log))}
+    near = max(2, round(0.15 / BAND_STEP_MM))
+    local_log = window(grads["log"], near)
+    sign = np.sign(local_log[np.abs(local_log).argmax(0), cols])
+    # Bright or dark gap is judged at the edge itself: the step falls or rises outwards.
+    bright = sign < 0
+    half = round(_WINDOW_MM / BAND_STEP_MM)
+    base = middle - half
+    place = {k: base + _peak(window(g, half) * sign[None]) for k, g in grads.items()}
+    backlit = gap_is_bright(band)
+    use_linear = bright & backlit
+    chosen = np.where(use_linear, place["linear"], place["stored"])
+    t = np.interp(chosen, np.arange(n_t), band.t_mm)
+    # The gap's own level beside the edge: burnt out?
+    gap_rows = np.clip(middle[None] - outward * np.arange(round(0.3 / BAND_STEP_MM), round(1.0 / BAND_STEP_MM))[:, None], 0, n_t - 1)
+    burnt = use_linear & (np.nanmedian(np.where(np.isfinite(band.peak), band.peak, 0)[gap_rows, cols[None]], axis=0) > _BURNT_LEVEL)
+    lean = np.where(burnt, _LEAN_BURNT, np.where(use_linear, _LEAN_BRIGHT, 0.0))
+    t = t - outward * lean
+    std = np.where(burnt, _STD_BURNT, np.where(use_linear, _STD_BRIGHT, _STD_DARK))
+    # How wide the step is, and how far the three kinds of light disagree over a wider window.
+    wide = round(0.6 / BAND_STEP_MM)
+    w_log = np.maximum(window(grads["log"], wide) * sign[None], 0)
+    peak = w_log[wide - half : wide + half + 1].max(0)
+    width_px = (w_log > 0.5 * peak[None]).sum(0) * BAND_STEP_MM * ppm
+    far = round(1.5 / BAND_STEP_MM)
+    rows_far = np.clip(middle[None] + outward * np.arange(-round(0.3 / BAND_STEP_MM), far)[:, None], 0, n_t - 1)
+    best = {k: (grads[k][rows_far, cols[None]] * sign[None]).argmax(0) * BAND_STEP_MM - 0.3 for k in ("linear", "stored")}
+    spread = np.maximum(np.abs(best["linear"]), np.abs(best["stored"]))
+    inside = log[np.clip(middle - outward * 6, 0, n_t - 1), cols]
+    outside = log[np.clip(middle + outward * 6, 0, n_t - 1), cols]
+    ok = np.isfinite(band.linear[middle, cols])
+    return PlacedEdge(
+        t_mm=np.where(ok, t, np.nan), std_mm=std, spread_mm=spread, width_px=width_px, burnt=burnt, step_log=outside - inside,
+    )
+
+
+def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bool_]) -> EdgeKind:
+    """Tell a cut edge from a rolled one by its shading, and the depth of its outline.
+
+    The flat face of a panel is evenly lit; a roll of radius r begins r outside the
+    outline.  So the place where the brightness has reached the face's own level
+    tells the radius, and with it how deep the outline lies below the face.
+
+    Parameters
+    ----------
+    band : Band
+        Rectified band.
+    t_mm : ndarray, shape (n_s,)
+        Edge's place [mm].
+    outward : int
+        +1 for edge B, -1 for edge A.
+    trusted : ndarray, shape (n_s,), bool
+        Stations to judge by.
+    """
+    x = np.arange(0.0, _PLATEAU_TO_MM + 0.025, 0.05)
+    use = np.flatnonzero(trusted & np.isfinite(t_mm))
+    if len(use) < 15:
+        return EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)
+    rows = (t_mm[use][None] + outward * x[:, None] - band.t_mm[0]) / BAND_STEP_MM
+    lo = np.clip(rows.astype(int), 0, len(band.t_mm) - 2)
+    frac = rows - lo
+    profile = band.linear[lo, use[None]] * (1 - frac) + band.linear[lo + 1, use[None]] * frac
+    blur = max(0.3, 1.7 / float(np.median(band.px_per_mm)))  # the lens's own ramp
+    depths = []
+    blocks = np.array_split(np.arange(len(use)), max(1, min(8, len(use) // 12)))
+    for block in blocks:
+        with np.errstate(invalid="ignore"):
+            part = np.nanmedian(profile[:, block], axis=1)
+        face = np.median(part[(x >= _PLATEAU_FROM_MM)])
+        if not np.isfinite(face) or face <= 0:
+            continue
+        ratio = np.log(np.maximum(part / face, 1e-3))
+        # Brushed metal and dust make the face itself uneven; only what stands out of that is the roll.
+        own = ratio[x >= _PLATEAU_FROM_MM - 0.6]
+        flat = max(_FLAT_BAND, 3.0 * float(1.4826 * np.median(np.abs(own - np.median(own)))))
+        off = np.abs(ratio) > flat
+        off[x < blur] = False
+        off[x > _PLATEAU_FROM_MM] = False
+        last = np.flatnonzero(off)
+        depths.append(x[last[-1]] if len(last) else 0.0)
+    if len(depths) < 1:
+        return EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)
+    d = np.array(depths)
+    middle = float(np.median(d))
+    scatter = float(1.4826 * np.median(np.abs(d - middle)))
+    if middle <= blur + 0.1 and scatter < 0.4:
+        return EdgeKind("cut", _CUT_DEPTH_MM, float(np.hypot(_CUT_DEPTH_STD, scatter * 0.5)))
+    if middle <= 2.6 and scatter < 0.7:
+        # Brightness comes within a tenth of the face's a little before the roll ends.
+        return EdgeKind("hem", middle + _RAMP_SHORT_MM, float(np.hypot(_HEM_DEPTH_STD, 0.5 * scatter)))
+    return EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)

@@ -1,0 +1,282 @@
+"""Find the seam beside the strips: a coarse centre line, without a hint or along one.
+
+The overview of the panel is searched for the line, all along the strips, that
+looks most like a gap: on each side of it a clear step in log light, of opposite
+signs (dark gap or bright gap), 1.2 to 16 mm apart.  A path through all columns
+collects the evidence, so that a pen stroke, a scratch or a shadow that crosses
+or ends does not win over a line that goes on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.errors import GapvisionError
+from gapvision.results import Photo, StripView
+from gapvision.vision.band import CentreLine, Overview, overview
+from gapvision.vision.field import MetricField
+
+FloatArray = NDArray[np.float64]
+
+_STEP_S_MM = 2.0
+_STEP_T_MM = 0.25
+_REACH_BEYOND_MM = 16.0  # seam measured beyond the outermost corners; scale is extrapolated there
+_SEARCH_MM = 62.0  # strip's edge to seam: 10 to 50 mm asked for, and some more
+_STRIP_HALF_WIDTH_MM = 22.0
+_WIDTHS_MM = (1.25, 1.75, 2.5, 3.25, 4.0, 5.0, 6.0, 7.5, 9.0, 11.0, 13.0)
+_LOG_FLOOR = 0.01
+_MIN_SCORE = 0.20
+_RIVAL_RATIO = 0.72
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeamFind:
+    """A found seam.
+
+    Attributes
+    ----------
+    line : CentreLine
+        Stations along it.
+    score : float
+        Mean contrast of the path in log light.
+    rival : float
+        Score of the next best line elsewhere, relative to the best.
+    sides : dict of str to str
+        For every strip, ``A`` or ``B``.
+    """
+
+    line: CentreLine
+    score: float
+    rival: float
+    sides: dict[str, str]
+
+
+def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+    """For every place of the overview: how much it looks like the middle of a gap, and how wide."""
+    light = np.where(np.isfinite(view.linear), view.linear, 0.5)
+    log = np.log(light + _LOG_FLOOR)
+    # Average over 6 mm along: a line that goes on keeps its contrast, a speck loses it.
+    pad = np.pad(log, ((0, 0), (1, 1)), mode="edge")
+    log = (pad[:, :-2] + pad[:, 1:-1] + pad[:, 2:]) / 3
+    cum = np.vstack([np.zeros((1, log.shape[1])), np.cumsum(log, axis=0)])
+    n = log.shape[0]
+    reach = round(1.0 / _STEP_T_MM)
+    rows = np.arange(n)
+    up = np.clip(rows + 1 + reach, 0, n)
+    down = np.clip(rows - reach, 0, n)
+    above = (cum[up] - cum[rows + 1]) / np.maximum(up - rows - 1, 1)[:, None]
+    below = (cum[rows] - cum[down]) / np.maximum(rows - down, 1)[:, None]
+    step = above - below
+    bad = blocked | ~np.isfinite(view.linear)
+    # A step that touches a strip or the picture's border is the strip's own.
+    grown = bad.copy()
+    for k in range(1, reach + 1):
+        grown[k:] |= bad[:-k]
+        grown[:-k] |= bad[k:]
+    step[grown] = 0.0
+    best = np.zeros_like(log)
+    width = np.zeros_like(log)
+    for w in _WIDTHS_MM:
+        h = w / 2
+        k = round(h / _STEP_T_MM)
+        lo = np.zeros_like(step)
+        hi = np.zeros_like(step)
+        lo[k:] = step[:-k]
+        hi[:-k] = step[k:]
+        dark = np.minimum(-lo, hi)
+        bright = np.minimum(lo, -hi)
+        # A pen stroke is narrow: narrow pairs weigh a little less.
+        score = np.maximum(dark, bright) * (0.75 if w < 1.6 else 1.0)
+        better = score > best
+        best[better] = score[better]
+        width[better] = w
+    best[bad] = 0.0
+    return best, width
+
+
+def _best_path(score: FloatArray, max_step: int, bend_price: float) -> tuple[NDArray[np.int64], float]:
+    """Path through all columns with the largest sum of score, less a price for moving."""
+    n, m = score.shape
+    total = score[:, 0].copy()
+    back = np.zeros((n, m), np.int64)
+    moves = np.arange(-max_step, max_step + 1)
+    price = bend_price * np.abs(moves)
+    for j in range(1, m):
+        options = np.full((len(moves), n), -np.inf)
+        for i, mv in enumerate(moves):
+            lo, hi = max(0, mv), min(n, n + mv)
+            options[i, lo:hi] = total[lo - mv : hi - mv] - price[i]
+        choice = options.argmax(0)
+        back[:, j] = moves[choice]
+        total = options[choice, np.arange(n)] + score[:, j]
+    path = np.empty(m, np.int64)
+    path[-1] = int(total.argmax())
+    for j in range(m - 1, 0, -1):
+        path[j - 1] = path[j] - back[path[j], j]
+    return path, float(score[path, np.arange(m)].mean())
+
+
+def _strip_boxes(field: MetricField, print_scale: tuple[float, float]) -> list[tuple[float, float, float]]:
+    del print_scale
+    return [field.strip_place(k) for k in range(len(field.letters))]
+
+
+def _blocked(view: Overview, boxes: list[tuple[float, float, float]], along: float, across: float) -> NDArray[np.bool_]:
+    ss, tt = np.meshgrid(view.s_mm, view.t_mm)
+    out = np.zeros(ss.shape, bool)
+    for s0, t0, angle in boxes:
+        c, d = np.cos(angle), np.sin(angle)
+        u = (ss - s0) * c + (tt - t0) * d
+        v = -(ss - s0) * d + (tt - t0) * c
+        out |= (np.abs(u) < along) & (np.abs(v) < across)
+    return out
+
+
+def find_seam(photo: Photo, views: list[StripView], field: MetricField, print_scale: tuple[float, float] = (1.0, 1.0), station_mm: float = 1.0,
+              hint_px: FloatArray | None = None) -> SeamFind:
+    """Find the seam beside the strips.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright photo.
+    views : list of StripView
+        Strips in view.
+    field : MetricField
+        Field fitted to them.
+    print_scale : tuple of float
+        Along and across.
+    station_mm : float
+        Spacing of the stations.
+    hint_px : ndarray, shape (k, 2), optional
+        Two or more points along the seam, given by a person.
+
+    Returns
+    -------
+    SeamFind
+
+    Raises
+    ------
+    GapvisionError
+        ``seam-not-found`` or ``gap-out-of-frame``.
+    """
+    boxes = _strip_boxes(field, print_scale)
+    low, high = field.corner_st.min(0), field.corner_st.max(0)
+    low = low - [_REACH_BEYOND_MM, _SEARCH_MM]
+    high = high + [_REACH_BEYOND_MM, _SEARCH_MM]
+    view = overview(photo, field, low, high, _STEP_S_MM, _STEP_T_MM)
+    blocked = _blocked(view, boxes, 124.0 * print_scale[0] + 1.0, _STRIP_HALF_WIDTH_MM * print_scale[1] + 0.6)
+    score, _ = _evidence(view, blocked)
+    if hint_px is not None:
+        hint = field.to_panel(np.asarray(hint_px, float))
+        hint = hint[np.argsort(hint[:, 0])]
+        wanted = np.interp(view.s_mm, hint[:, 0], hint[:, 1])
+        # Beyond the hint's ends its last direction goes on.
+        for end, other, mask in ((0, 1, view.s_mm < hint[0, 0]), (-1, -2, view.s_mm > hint[-1, 0])):
+            slope = (hint[end, 1] - hint[other, 1]) / max(abs(hint[end, 0] - hint[other, 0]), 1e-6) * np.sign(hint[end, 0] - hint[other, 0])
+            wanted = np.where(mask, hint[end, 1] + slope * (view.s_mm - hint[end, 0]), wanted)
+        far = np.abs(view.t_mm[:, None] - wanted[None]) > 6.0
+        score = np.where(far, -1.0, score + 0.05)
+    elif len(boxes) > 1:
+        score = np.where(_between_or_beside(view, boxes), score, 0.0)
+    max_step = round(_STEP_S_MM * 0.9 / _STEP_T_MM)
+    # Clip: a stretch of extreme contrast must not outweigh a long fair one.
+    clipped = np.minimum(score, 1.2)
+    path, mean = _best_path(clipped, max_step, 0.02)
+    if mean < _MIN_SCORE:
+        raise GapvisionError("seam-not-found" if hint_px is not None or not _cut_by_frame(view) else "gap-out-of-frame")
+    rest = clipped.copy()
+    rows = np.arange(len(view.t_mm))[:, None]
+    rest[np.abs(rows - path[None]) < 14.0 / _STEP_T_MM] = 0.0
+    _, rival = _best_path(rest, max_step, 0.02)
+    t_path = view.t_mm[path]
+    t_smooth = _smooth(t_path, 9)
+    sides = {}
+    for k, letter in enumerate(field.letters):
+        s0, t0, _ = boxes[k]
+        sides[letter] = "up" if t0 < np.interp(s0, view.s_mm, t_smooth) else "down"
+    line = centre_line(view.s_mm, t_smooth, station_mm)
+    return SeamFind(line=line, score=mean, rival=rival / max(mean, 1e-9), sides=sides)
+
+
+def _between_or_beside(view: Overview, boxes: list[tuple[float, float, float]]) -> NDArray[np.bool_]:
+    """Where the seam may lie when strips lie on both of its sides: between them; all places when they lie on one line."""
+    t0 = np.array([b[1] for b in boxes])
+    # Strips whose middles are more than a strip's width apart across lie on two sides of the seam.
+    if t0.max() - t0.min() < 46.0:
+        return np.ones((len(view.t_mm), len(view.s_mm)), bool)
+    middle = 0.5 * (t0.max() + t0.min())
+    inside = np.ones((len(view.t_mm), len(view.s_mm)), bool)
+    ss, tt = np.meshgrid(view.s_mm, view.t_mm)
+    for s, t, angle in boxes:
+        line = t + np.tan(angle) * (ss - s)
+        near = np.abs(ss - s) < 140.0
+        inside &= ~near | ((tt > line) if t < middle else (tt < line))
+    return inside
+
+
+def _cut_by_frame(view: Overview) -> bool:
+    """Whether part of the places where a seam may lie is outside the photo."""
+    return bool((~np.isfinite(view.linear)).mean() > 0.15)
+
+
+def _smooth(y: FloatArray, window: int) -> FloatArray:
+    """Running median, then running mean; a coarse centre line needs no detail."""
+    half = window // 2
+    pad = np.pad(y, half, mode="edge")
+    med = np.median(np.lib.stride_tricks.sliding_window_view(pad, window), axis=1)
+    # Reflect about the ends so that a slanting line keeps its slope there.
+    left = 2 * med[0] - med[half:0:-1]
+    right = 2 * med[-1] - med[-2 : -half - 2 : -1]
+    pad = np.concatenate([left, med, right])
+    return np.convolve(pad, np.ones(window) / window, mode="valid")
+
+
+def centre_line(x: FloatArray, y: FloatArray, station_mm: float) -> CentreLine:
+    """Stations at equal arc length along a curve y(x) on the panel.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (m,)
+        Points of the curve (s, t of the field) [mm], x increasing.
+    station_mm : float
+        Spacing [mm].
+    """
+    xf = np.linspace(x[0], x[-1], max(2, round((x[-1] - x[0]) / 0.25) + 1))
+    yf = np.interp(xf, x, y)
+    arc = np.concatenate([[0], np.cumsum(np.hypot(np.diff(xf), np.diff(yf)))])
+    s = np.arange(0, arc[-1], station_mm)
+    points = np.stack([np.interp(s, arc, xf), np.interp(s, arc, yf)], 1)
+    # Direction over +-6 mm: the coarse line's small steps must not turn the normals.
+    k = max(1, round(6 / station_mm))
+    ahead = points[np.minimum(np.arange(len(s)) + k, len(s) - 1)] - points[np.maximum(np.arange(len(s)) - k, 0)]
+    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
+    return CentreLine(s_mm=s, points=points, normals=np.stack([-ahead[:, 1], ahead[:, 0]], 1))
+
+
+def recentre(line: CentreLine, middle_mm: FloatArray, station_mm: float) -> CentreLine:
+    """Move a centre line on to the middle of the gap that was found beside it.
+
+    Parameters
+    ----------
+    line : CentreLine
+        Earlier line.
+    middle_mm : ndarray, shape (n,)
+        Offset of the gap's middle at every station [mm].
+    station_mm : float
+        Spacing of the new stations [mm].
+    """
+    points = line.points + line.normals * _smooth(middle_mm, 21)[:, None]
+    arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+    s = np.arange(0, arc[-1], station_mm)
+    new = np.stack([np.interp(s, arc, points[:, k]) for k in range(2)], 1)
+    k = max(1, round(6 / station_mm))
+    ahead = new[np.minimum(np.arange(len(s)) + k, len(s) - 1)] - new[np.maximum(np.arange(len(s)) - k, 0)]
+    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
+    cross = np.stack([-ahead[:, 1], ahead[:, 0]], 1)
+    if (cross * line.normals[np.minimum(np.arange(len(s)), len(line.normals) - 1)]).sum() < 0:
+        cross = -cross
+    return CentreLine(s_mm=s, points=new, normals=cross)
