@@ -115,8 +115,8 @@ def _sample(photo: Photo, map_xy: NDArray[np.float32], interpolation: int) -> ND
     return out
 
 
-def overview(photo: Photo, field: MetricField, low: FloatArray, high: FloatArray, step_s_mm: float, step_t_mm: float) -> Overview:
-    """Sample the panel from corner ``low`` to corner ``high`` (s, t) [mm].
+def overview(photo: Photo, field: MetricField, turn: FloatArray, low: FloatArray, high: FloatArray, step_s_mm: float, step_t_mm: float) -> Overview:
+    """Sample the panel from corner ``low`` to corner ``high`` of a turned frame [mm].
 
     Parameters
     ----------
@@ -124,8 +124,10 @@ def overview(photo: Photo, field: MetricField, low: FloatArray, high: FloatArray
         Upright photo.
     field : MetricField
         Fitted field.
+    turn : ndarray, shape (2, 2)
+        Rotation from the overview's (s, t) to the field's.
     low, high : ndarray, shape (2,)
-        Opposite corners on the panel.
+        Opposite corners in the overview's frame.
     step_s_mm, step_t_mm : float
         Spacing of columns and rows.
     """
@@ -136,16 +138,16 @@ def overview(photo: Photo, field: MetricField, low: FloatArray, high: FloatArray
     fine_t = max(1, round(step_t_mm / 0.125))
     fs = low[0] + (np.arange(len(s) * fine_s) - (fine_s - 1) / 2) * step_s_mm / fine_s
     ft = low[1] + (np.arange(len(t) * fine_t) - (fine_t - 1) / 2) * step_t_mm / fine_t
-    map_xy = _grid_map(field, fs, ft)
+    map_xy = _grid_map(field, turn, fs, ft)
     image = _sample(photo, map_xy, cv2.INTER_LINEAR)
     image = image.reshape(len(t), fine_t, len(s), fine_s).mean((1, 3))
     return Overview(linear=image, s_mm=s, t_mm=t)
 
 
-def _grid_map(field: MetricField, s: FloatArray, t: FloatArray) -> NDArray[np.float32]:
+def _grid_map(field: MetricField, turn: FloatArray, s: FloatArray, t: FloatArray) -> NDArray[np.float32]:
     gs = np.arange(s[0] - 1, s[-1] + 1 + _GRID_MM, _GRID_MM)
     gt = np.arange(t[0] - 1, t[-1] + 1 + _GRID_MM, _GRID_MM)
-    grid = field.project(np.stack(np.meshgrid(gs, gt), -1).reshape(-1, 2)).reshape(len(gt), len(gs), 2).astype(np.float32)
+    grid = field.project(np.stack(np.meshgrid(gs, gt), -1).reshape(-1, 2) @ turn.T).reshape(len(gt), len(gs), 2).astype(np.float32)
     ix = ((s - gs[0]) / _GRID_MM).astype(np.float32)
     iy = ((t - gt[0]) / _GRID_MM).astype(np.float32)
     mx, my = np.meshgrid(ix, iy)

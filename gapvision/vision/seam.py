@@ -28,6 +28,12 @@ _SEARCH_MM = 62.0  # strip's edge to seam: 10 to 50 mm asked for, and some more
 _STRIP_HALF_WIDTH_MM = 22.0
 _WIDTHS_MM = (1.25, 1.75, 2.5, 3.25, 4.0, 5.0, 6.0, 7.5, 9.0, 11.0, 13.0)
 _LOG_FLOOR = 0.01
+_CONTRAST_CAP = 1.2  # a stretch of extreme contrast must not outweigh a long fair one
+_WIDTH_MM, _WIDTH_WEIGHT = (1.25, 2.0, 2.75, 5.0, 13.0), (0.3, 0.6, 1.0, 1.0, 0.75)
+_STROKE_WIDTH_MM = 2.6
+_STROKE_WEIGHT = 0.45  # a narrow line with the same brightness on both sides may be a stroke on one panel
+_SAME_LOG = 0.12
+_LEVEL_SLACK = 0.1
 _MIN_SCORE = 0.20
 _RIVAL_RATIO = 0.72
 
@@ -79,6 +85,7 @@ def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> tuple[FloatArray, F
     step[grown] = 0.0
     best = np.zeros_like(log)
     width = np.zeros_like(log)
+    wide = round(6.0 / _STEP_T_MM)
     for w in _WIDTHS_MM:
         h = w / 2
         k = round(h / _STEP_T_MM)
@@ -86,10 +93,23 @@ def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> tuple[FloatArray, F
         hi = np.zeros_like(step)
         lo[k:] = step[:-k]
         hi[:-k] = step[k:]
-        dark = np.minimum(-lo, hi)
-        bright = np.minimum(lo, -hi)
-        # A pen stroke is narrow: narrow pairs weigh a little less.
-        score = np.maximum(dark, bright) * (0.75 if w < 1.6 else 1.0)
+        # The panels themselves, not only what borders on the line, must differ from its inside: between a pen
+        # stroke and the gap lies a strip of panel that looks like a bright gap.
+        i0, i1 = np.clip(rows - k, 0, n), np.clip(rows + k + 1, 0, n)
+        inside = (cum[i1] - cum[i0]) / np.maximum(i1 - i0, 1)[:, None]
+        j0, j1 = np.clip(rows - k - 1 - wide, 0, n), np.clip(rows - k - 1, 0, n)
+        low_side = (cum[j1] - cum[j0]) / np.maximum(j1 - j0, 1)[:, None] - inside
+        j0, j1 = np.clip(rows + k + 2, 0, n), np.clip(rows + k + 2 + wide, 0, n)
+        high_side = (cum[j1] - cum[j0]) / np.maximum(j1 - j0, 1)[:, None] - inside
+        dark = np.minimum(np.minimum(-lo, hi), np.minimum(low_side, high_side) + _LEVEL_SLACK)
+        bright = np.minimum(np.minimum(lo, -hi), np.minimum(-low_side, -high_side) + _LEVEL_SLACK)
+        # Pen and chalk strokes are 1 to 2 mm wide: narrow pairs weigh less.
+        score = np.minimum(np.maximum(dark, bright), _CONTRAST_CAP) * np.interp(w, _WIDTH_MM, _WIDTH_WEIGHT)
+        if w < _STROKE_WIDTH_MM:
+            outer_lo, outer_hi = np.zeros_like(step), np.zeros_like(step)
+            outer_lo[k:] = below[:-k]
+            outer_hi[:-k] = above[k:]
+            score = score * np.where(np.abs(outer_lo - outer_hi) < _SAME_LOG, _STROKE_WEIGHT, 1.0)
         better = score > best
         best[better] = score[better]
         width[better] = w
@@ -119,9 +139,15 @@ def _best_path(score: FloatArray, max_step: int, bend_price: float) -> tuple[NDA
     return path, float(score[path, np.arange(m)].mean())
 
 
-def _strip_boxes(field: MetricField, print_scale: tuple[float, float]) -> list[tuple[float, float, float]]:
-    del print_scale
-    return [field.strip_place(k) for k in range(len(field.letters))]
+def _search_frame(field: MetricField) -> tuple[FloatArray, list[tuple[float, float, float]]]:
+    """Rotation to the strips' mean direction, and each strip's middle and angle in that frame."""
+    places = np.array([field.strip_place(k) for k in range(len(field.letters))])
+    # Directions, not arrows: a strip may lie upside down.
+    mean = 0.5 * float(np.angle(np.exp(2j * places[:, 2]).sum()))
+    turn = np.array([[np.cos(mean), -np.sin(mean)], [np.sin(mean), np.cos(mean)]])
+    middle = places[:, :2] @ turn
+    angle = (places[:, 2] - mean + np.pi / 2) % np.pi - np.pi / 2
+    return turn, [(float(m[0]), float(m[1]), float(a)) for m, a in zip(middle, angle, strict=True)]
 
 
 def _blocked(view: Overview, boxes: list[tuple[float, float, float]], along: float, across: float) -> NDArray[np.bool_]:
@@ -163,15 +189,16 @@ def find_seam(photo: Photo, views: list[StripView], field: MetricField, print_sc
     GapvisionError
         ``seam-not-found`` or ``gap-out-of-frame``.
     """
-    boxes = _strip_boxes(field, print_scale)
-    low, high = field.corner_st.min(0), field.corner_st.max(0)
+    turn, boxes = _search_frame(field)
+    corners = field.corner_st @ turn
+    low, high = corners.min(0), corners.max(0)
     low = low - [_REACH_BEYOND_MM, _SEARCH_MM]
     high = high + [_REACH_BEYOND_MM, _SEARCH_MM]
-    view = overview(photo, field, low, high, _STEP_S_MM, _STEP_T_MM)
+    view = overview(photo, field, turn, low, high, _STEP_S_MM, _STEP_T_MM)
     blocked = _blocked(view, boxes, 124.0 * print_scale[0] + 1.0, _STRIP_HALF_WIDTH_MM * print_scale[1] + 0.6)
     score, _ = _evidence(view, blocked)
     if hint_px is not None:
-        hint = field.to_panel(np.asarray(hint_px, float))
+        hint = field.to_panel(np.asarray(hint_px, float)) @ turn
         hint = hint[np.argsort(hint[:, 0])]
         wanted = np.interp(view.s_mm, hint[:, 0], hint[:, 1])
         # Beyond the hint's ends its last direction goes on.
@@ -183,12 +210,10 @@ def find_seam(photo: Photo, views: list[StripView], field: MetricField, print_sc
     elif len(boxes) > 1:
         score = np.where(_between_or_beside(view, boxes), score, 0.0)
     max_step = round(_STEP_S_MM * 0.9 / _STEP_T_MM)
-    # Clip: a stretch of extreme contrast must not outweigh a long fair one.
-    clipped = np.minimum(score, 1.2)
-    path, mean = _best_path(clipped, max_step, 0.02)
+    path, mean = _best_path(score, max_step, 0.02)
     if mean < _MIN_SCORE:
         raise GapvisionError("seam-not-found" if hint_px is not None or not _cut_by_frame(view) else "gap-out-of-frame")
-    rest = clipped.copy()
+    rest = score.copy()
     rows = np.arange(len(view.t_mm))[:, None]
     rest[np.abs(rows - path[None]) < 14.0 / _STEP_T_MM] = 0.0
     _, rival = _best_path(rest, max_step, 0.02)
@@ -199,6 +224,7 @@ def find_seam(photo: Photo, views: list[StripView], field: MetricField, print_sc
         s0, t0, _ = boxes[k]
         sides[letter] = "up" if t0 < np.interp(s0, view.s_mm, t_smooth) else "down"
     line = centre_line(view.s_mm, t_smooth, station_mm)
+    line = CentreLine(s_mm=line.s_mm, points=line.points @ turn.T, normals=line.normals @ turn.T)
     return SeamFind(line=line, score=mean, rival=rival / max(mean, 1e-9), sides=sides)
 
 
