@@ -1,1 +1,19 @@
-"""scenes room."""
+"""Invented photos of a seam with exact truth, for tests, the demo and the bench.
+
+Nothing that measures may import this room.
+"""
+
+from gapvision.scenes.photo import render_grey, render_scene
+from gapvision.scenes.scene import CameraSpec, Defect, EdgeSpec, Inside, Line, SceneSpec, StripSpec
+
+__all__ = [
+    "CameraSpec",
+    "Defect",
+    "EdgeSpec",
+    "Inside",
+    "Line",
+    "SceneSpec",
+    "StripSpec",
+    "render_grey",
+    "render_scene",
+]
