@@ -101,11 +101,11 @@ class _View:
 
 def _grain(rng: np.random.Generator, kind: str) -> NDArray[np.float32]:
     """A tile of grain 128 mm wide, 8 px per mm, mean 0, standard deviation 1."""
-    noise = rng.standard_normal((1024, 1024), dtype=np.float32)
+    noise: Array = rng.standard_normal((1024, 1024), dtype=np.float32)
     size = (0.6, 0.6) if kind == "fine" else (30.0, 0.5)
     noise = np.tile(noise, (2, 2))[:1536, :1536]
     noise = cv2.GaussianBlur(noise, (0, 0), sigmaX=size[0], sigmaY=size[1])[256:1280, 256:1280]
-    return (noise - noise.mean()) / noise.std()
+    return np.asarray((noise - noise.mean()) / noise.std(), np.float32)
 
 
 def _panels(view: _View, rng: np.random.Generator) -> NDArray[np.float32]:
@@ -187,7 +187,7 @@ def _seam_box(view: _View, box: tuple[int, int, int, int], per_px: tuple[int, in
     def at(values: Array, where: Array) -> Array:
         place = np.clip((where - start) / step, 0, len(values) - 1.001)
         low = place.astype(np.int32)
-        return values[low] + (place - low) * (values[low + 1] - values[low])
+        return np.asarray(values[low] + (place - low) * (values[low + 1] - values[low]))
 
     for side, sign, edge, height in (("A", 1, spec.edge_a, 0.0), ("B", -1, spec.edge_b, spec.flush_mm)):
         deep = height - edge.radius_mm
@@ -221,7 +221,7 @@ def _inside(view: _View, offset: Array, m: Array, sigma: Array, a: Array, b: Arr
     def sky_share(x: Array, depth: float) -> Array:
         """Share of the sky that shows between the edges, for a level place."""
         da, db = x - a, b - x
-        return 0.5 * (da / np.hypot(da, depth) + db / np.hypot(db, depth))
+        return np.asarray(0.5 * (da / np.hypot(da, depth) + db / np.hypot(db, depth)))
 
     x = offset - m * inside.floor_depth_mm
     light = 0.05 * sky_share(x, inside.floor_depth_mm)
@@ -325,7 +325,7 @@ def _tints(view: _View) -> NDArray[np.float32]:
         )
         rim = strip.MARGIN_MM
         tint[(x > -rim) & (x < 240 + rim) & (y > -rim) & (y < 36 + rim)] = 1
-    return cv2.GaussianBlur(tint, (0, 0), 1.0)
+    return np.asarray(cv2.GaussianBlur(tint, (0, 0), 1.0), np.float32)
 
 
 def _tone_table(tone: str) -> NDArray[np.float32]:
@@ -364,7 +364,7 @@ def _develop(spec: SceneSpec, light: Array, tint: Array | None, rng: np.random.G
                 grid_x = np.tile(((np.arange(light.shape[1]) + 0.5) / 4 - 0.5).astype(np.float32), (yb - ya, 1))
                 grid_y = np.tile(rows.astype(np.float32)[:, None], (1, light.shape[1]))
                 value = band * cv2.remap(part, grid_x, grid_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            stored = table[(np.clip(value, 0, 1) * 4095 + 0.5).astype(np.uint16)]
+            stored: Array = table[(np.clip(value, 0, 1) * 4095 + 0.5).astype(np.uint16)]
             if camera.sharpening > 0:
                 soft = cv2.GaussianBlur(stored, (0, 0), 1.3)
                 stored = cv2.addWeighted(stored, 1 + camera.sharpening, soft, -camera.sharpening, 0)

@@ -80,7 +80,7 @@ def look_up(table: NDArray[np.float32], slope_rad: Array, view_rad: Array) -> ND
     """Interpolate a radiance table at slopes and views of any (2-D) shape."""
     rows = (np.degrees(slope_rad) / (SLOPE_DEG[1] - SLOPE_DEG[0])).astype(np.float32)
     columns = ((np.degrees(view_rad) - VIEW_DEG[0]) / (VIEW_DEG[1] - VIEW_DEG[0])).astype(np.float32)
-    return cv2.remap(table, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.remap(table, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
 
 
 def paper_light(spec: SceneSpec) -> float:

@@ -98,7 +98,7 @@ class Lens:
         cam = np.asarray(world, dtype=float) @ self.rotation.T + self.shift
         xy = cam[..., :2] / cam[..., 2:]
         r2 = (xy * xy).sum(axis=-1, keepdims=True)
-        return self.focal * xy * (1 + r2 * (self.k1 + r2 * self.k2)) + self.centre
+        return np.asarray(self.focal * xy * (1 + r2 * (self.k1 + r2 * self.k2)) + self.centre)
 
     def rays(self, px: Array) -> Array:
         """Directions in the world of pixels (..., 2); not normalised."""

@@ -92,8 +92,8 @@ def scene_truth(
         side: (p[:, 0] >= 0) & (p[:, 1] >= 0) & (p[:, 0] <= lens.width - 1) & (p[:, 1] <= lens.height - 1)
         for side, p in pixels.items()
     }
-    keep = np.nonzero(seen["A"] | seen["B"])[0]
-    keep = slice(keep[0], keep[-1] + 1) if len(keep) else slice(0, 0)
+    some = np.nonzero(seen["A"] | seen["B"])[0]
+    keep = slice(some[0], some[-1] + 1) if len(some) else slice(0, 0)
     both = (seen["A"] & seen["B"])[keep]
     s, gap = sigma[keep], (t_b - t_a)[keep]
     straight = spec.seam_radius_mm is None
