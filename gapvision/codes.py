@@ -81,6 +81,8 @@ _ALL = (
          "Step back or move the camera until the strip and the whole gap beside it are in view."),
     Code("seam-not-found", "refusal", "No gap could be found beside the strip.",
          "Check that a seam runs beside the strip, light it evenly or from behind, or show where it lies with two points."),
+    Code("line-too-narrow", "refusal", "Beside the strip only a narrow line was found; it may be chalk, a pen stroke or a scratch.",
+         "Get the seam itself into the picture, or show where it lies with two points."),
     Code("edges-not-found", "refusal", "The gap was found, but its edges could not be told apart from what is around them.",
          "Slip white paper into the gap or light it from behind, and take the photo again."),
     # --- measuring: warnings ---------------------------------------------------------

@@ -37,6 +37,7 @@ _WARN_TILT_ONE_SIDE_DEG = 25.0
 _REFUSE_TILT_DEG = 35.0
 _LIFTED_RMS_PX = 0.8
 _TRUSTED_U_MM = 0.25
+_STROKE_MM = 1.7  # chalk and felt-pen lines are 1 to 1.5 mm wide; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,6 +136,8 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
     )
     if len(profile.s_mm) < 10:
         raise GapvisionError("edges-not-found")
+    if float(np.median(profile.gap_mm)) < _STROKE_MM and hint is None:
+        raise GapvisionError("gap-out-of-frame" if found.cut_by_frame else "line-too-narrow")
     notices += _notices(photo, views, settings, field, found, band, edges, profile, tilt, quality)
     flush = Flush(mean_mm=field.flush_mm, expanded_u_mm=2 * field.flush_std_mm) if field.flush_free else None
     straight_a, straight_b, kind = _straightness(profile)

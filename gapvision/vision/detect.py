@@ -136,6 +136,19 @@ def find_strips(photo: Photo, print_scale_along: float = 1.0, print_scale_across
     return views
 
 
+def count_own_markers(photo: Photo) -> int:
+    """Count markers of gapvision's strips, readable or not as a whole strip.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright photo.
+    """
+    grey = eight_bit(photo.grey)
+    ids = _find_markers(grey, min(1.0, _SEARCH_SIDE_PX / max(grey.shape)), cv2.aruco.DICT_5X5_250)[1]
+    return int((ids < 30 * len(STRIP_LETTERS)).sum())
+
+
 def count_foreign_markers(photo: Photo) -> int:
     """Count markers of other dictionaries, to tell a wrong target from no target.
 

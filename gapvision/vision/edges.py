@@ -11,16 +11,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.geometry.edge_form import running_median
 from gapvision.vision.band import BAND_STEP_MM, Band
 from gapvision.vision.placing import EdgeKind, PlacedEdge, edge_kind, place_edge
-from gapvision.vision.steps import EdgeChances, gap_is_bright, rule_chances
+from gapvision.vision.steps import RULES, EdgeChances, gap_is_bright, gap_is_lit, inner_rival_mm, rule_chances
 from gapvision.vision.tracking import Track, track
 
 FloatArray = NDArray[np.float64]
 
-_STD_LIMIT_MM = 1.0
+_STD_LIMIT_MM = 1.2
+_LIT_STD_MM = 0.7
 _OVER_LEVEL = 0.985
 _UNDER_LEVEL = 0.008
+_SHARP_PX = 3.0  # a step no wider than the lens makes it; edge_rules section 5
+_WEAK_LOG, _WEAK_STD = (-1.2, -0.8, 0.4, 0.8, 1.6), (0.0, 0.30, 0.30, 0.12, 0.0)  # edge_rules section 5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -74,11 +78,13 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
     chances = edge_chances(band, method)
     spacing = float(np.median(np.diff(band.line.s_mm))) if len(band.line.s_mm) > 1 else 1.0
     t_raw, results = [], []
-    for chance, outward in ((chances.chance_a, -1), (chances.chance_b, 1)):
-        path = track(chance, spacing)
+    paths = [track(chances.chance_a, spacing), track(chances.chance_b, spacing)]
+    # What lies in a lit gap makes steps of its own; the rules cannot tell them from the panel's.
+    lit = np.where(gap_is_lit(band, paths[0].row, paths[1].row), _LIT_STD_MM, 0.0) if chances.method == RULES else 0.0
+    for path, outward in zip(paths, (-1, 1), strict=True):
         placed = place_edge(band, path.row, outward)
         t_raw.append(np.interp(path.row, np.arange(len(band.t_mm)), band.t_mm))
-        std = _std(band, path, placed)
+        std = np.hypot(_std(band, path, placed, outward, chances), lit)
         trusted = np.isfinite(placed.t_mm) & (std < 0.25)
         kind = edge_kind(band, placed.t_mm, outward, trusted if trusted.sum() > 20 else np.isfinite(placed.t_mm))
         t = np.where(std <= _STD_LIMIT_MM, placed.t_mm, np.nan)
@@ -103,12 +109,17 @@ def edge_chances(band: Band, method: str) -> EdgeChances:
     return rule_chances(band)
 
 
-def _std(band: Band, path: Track, placed: PlacedEdge) -> FloatArray:
+def _std(band: Band, path: Track, placed: PlacedEdge, outward: int, chances: EdgeChances) -> FloatArray:
     """Standard uncertainty of one edge across the seam [mm]."""
-    spread = path.std_row * BAND_STEP_MM
-    lens_px = 2.4
-    too_wide = np.maximum(placed.width_px - lens_px - 0.6, 0) / band.px_per_mm
-    return np.sqrt(placed.std_mm**2 + (0.5 * spread) ** 2 + (0.5 * too_wide) ** 2 + (0.25 * np.maximum(placed.spread_mm - 0.1, 0)) ** 2)
+    base = placed.std_mm**2 + (0.5 * path.std_row * BAND_STEP_MM) ** 2
+    if chances.method != RULES:
+        return np.sqrt(base)
+    too_wide = np.maximum(placed.width_px - _SHARP_PX, 0) / band.px_per_mm
+    disagree = np.maximum(placed.spread_mm - 0.1, 0)
+    # A panel that is neither much lighter nor much darker than what the gap shows: the rules are often wrong there.
+    weak = np.interp(placed.step_log, _WEAK_LOG, _WEAK_STD)
+    inner = running_median(inner_rival_mm(band, path.row, outward), 9)
+    return np.sqrt(base + (0.5 * too_wide) ** 2 + (0.25 * disagree) ** 2 + weak**2 + (0.35 * inner) ** 2)
 
 
 def _panel_level(band: Band, t: FloatArray, outward: int) -> tuple[FloatArray, FloatArray]:

@@ -32,7 +32,9 @@ _PLATEAU_FROM_MM, _PLATEAU_TO_MM = 2.8, 4.0
 _FLAT_BAND = 0.10
 _RAMP_SHORT_MM = 0.2
 _CUT_DEPTH_MM, _CUT_DEPTH_STD = 0.13, 0.06
-_HEM_DEPTH_STD = 0.30
+_HEM_DEPTH_STD = 0.35
+_LONGEST_RAMP_MM = 2.35
+_SHORT_RAMP_MM, _SHORT_RAMP_STD = 0.6, 0.55
 _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD = 1.0, 0.75
 
 
@@ -185,31 +187,38 @@ def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bo
     frac = rows - lo
     profile = band.linear[lo, use[None]] * (1 - frac) + band.linear[lo + 1, use[None]] * frac
     blur = max(0.3, 1.7 / float(np.median(band.px_per_mm)))  # the lens's own ramp
-    depths = []
-    blocks = np.array_split(np.arange(len(use)), max(1, min(8, len(use) // 12)))
-    for block in blocks:
+    def ramp_mm(columns: NDArray[np.int64]) -> float:
+        """Length of the roll: how much of the way out is off the face's own brightness."""
         with np.errstate(invalid="ignore"):
-            part = np.nanmedian(profile[:, block], axis=1)
-        face = np.median(part[(x >= _PLATEAU_FROM_MM)])
+            part = np.nanmedian(profile[:, columns], axis=1)
+        face = np.median(part[x >= _PLATEAU_FROM_MM])
         if not np.isfinite(face) or face <= 0:
-            continue
+            return float("nan")
         ratio = np.log(np.maximum(part / face, 1e-3))
         # Brushed metal and dust make the face itself uneven; only what stands out of that is the roll.
         own = ratio[x >= _PLATEAU_FROM_MM - 0.6]
         flat = max(_FLAT_BAND, 3.0 * float(1.4826 * np.median(np.abs(own - np.median(own)))))
-        off = np.abs(ratio) > flat
-        off[x < blur] = False
-        off[x > _PLATEAU_FROM_MM] = False
-        last = np.flatnonzero(off)
-        depths.append(x[last[-1]] if len(last) else 0.0)
-    if len(depths) < 1:
+        off = (np.abs(ratio) > flat)[(x >= blur) & (x <= _PLATEAU_FROM_MM)]
+        if not off.any():
+            return 0.0
+        # The outermost place from which inwards most of the way is off.
+        share = np.cumsum(off) / np.arange(1, len(off) + 1)
+        good = np.flatnonzero(off & (share >= 0.7))
+        return blur + 0.05 * (good[-1] + 1) if len(good) else 0.0
+
+    blocks = np.array_split(np.arange(len(use)), max(1, min(8, len(use) // 12)))
+    depths = [d for d in (ramp_mm(block) for block in blocks) if np.isfinite(d)]
+    whole = ramp_mm(np.arange(len(use)))
+    if len(depths) < 1 or not np.isfinite(whole):
         return EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)
     d = np.array(depths)
-    middle = float(np.median(d))
+    middle = whole
     scatter = float(1.4826 * np.median(np.abs(d - middle)))
     if middle <= blur + 0.1 and scatter < 0.4:
         return EdgeKind("cut", _CUT_DEPTH_MM, float(np.hypot(_CUT_DEPTH_STD, scatter * 0.5)))
-    if middle <= 2.6 and scatter < 0.7:
+    if middle <= _LONGEST_RAMP_MM and scatter < 0.7:
         # Brightness comes within a tenth of the face's a little before the roll ends.
-        return EdgeKind("hem", middle + _RAMP_SHORT_MM, float(np.hypot(_HEM_DEPTH_STD, 0.5 * scatter)))
+        # A short ramp may as well be dirt or a lit cut face.
+        doubt = _HEM_DEPTH_STD if middle > _SHORT_RAMP_MM else _SHORT_RAMP_STD
+        return EdgeKind("hem", middle + _RAMP_SHORT_MM, float(np.hypot(doubt, 0.5 * scatter)))
     return EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)

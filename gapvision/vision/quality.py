@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from gapvision.intake.light import to_linear
 from gapvision.results import Notice, Photo, StripView
-from gapvision.vision.detect import count_foreign_markers, eight_bit, find_strips
+from gapvision.vision.detect import count_foreign_markers, count_own_markers, eight_bit, find_strips
 
 FloatArray = NDArray[np.float64]
 
@@ -165,12 +165,15 @@ MAX_BLUR_PX = 3.5
 MAX_BLUR_MM = 0.30
 MIN_PX_PER_MM = 3.0
 MIN_PRINT_CONTRAST = 0.62
+MIN_SHARPNESS = 0.12
 
 
 def no_strip_notice(photo: Photo) -> Notice:
     """Why no strip was found: a foreign target, a blurred photo, or none in view."""
+    if count_own_markers(photo) >= 1:
+        return Notice(code="too-few-corners")
+    if sharpness_anywhere(photo) < MIN_SHARPNESS:
+        return Notice(code="photo-blurred")
     if count_foreign_markers(photo) >= 4:
         return Notice(code="foreign-target")
-    if sharpness_anywhere(photo) < 0.05:
-        return Notice(code="photo-blurred")
     return Notice(code="strip-not-found")

@@ -51,13 +51,16 @@ class SeamFind:
     rival : float
         Score of the next best line elsewhere, relative to the best.
     sides : dict of str to str
-        For every strip, ``A`` or ``B``.
+        For every strip, ``up`` or ``down``: the side of the line it lies on, in the field's frame.
+    cut_by_frame : bool
+        Whether part of the places where a seam may lie is outside the photo.
     """
 
     line: CentreLine
     score: float
     rival: float
     sides: dict[str, str]
+    cut_by_frame: bool
 
 
 def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
@@ -225,7 +228,7 @@ def find_seam(photo: Photo, views: list[StripView], field: MetricField, print_sc
         sides[letter] = "up" if t0 < np.interp(s0, view.s_mm, t_smooth) else "down"
     line = centre_line(view.s_mm, t_smooth, station_mm)
     line = CentreLine(s_mm=line.s_mm, points=line.points @ turn.T, normals=line.normals @ turn.T)
-    return SeamFind(line=line, score=mean, rival=rival / max(mean, 1e-9), sides=sides)
+    return SeamFind(line=line, score=mean, rival=rival / max(mean, 1e-9), sides=sides, cut_by_frame=_cut_by_frame(view))
 
 
 def _between_or_beside(view: Overview, boxes: list[tuple[float, float, float]]) -> NDArray[np.bool_]:
