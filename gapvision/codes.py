@@ -106,6 +106,8 @@ _ALL = (
          "Slip white paper into the gap or light it from behind, dimmed until it is not burnt out."),
     Code("coverage-low", "warning", "Only part of the seam beside the strips could be measured.",
          "Look at the holes in the plot: clean, light or uncover those places and take the photo again."),
+    Code("print-scale-matters", "warning", "Without the length of the printed check lines the gap is not known well enough.",
+         "Measure the 200 mm and the 150 mm line on the sheet with a steel rule and give both lengths."),
     # --- measuring: notes --------------------------------------------------------------
     Code("gap-burnt-out", "note", "The light in the gap is burnt out; the gap reads a little too wide and U allows for it.",
          "Dim the lamp until the gap is bright but not pure white."),

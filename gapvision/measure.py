@@ -32,8 +32,7 @@ from gapvision.vision.seam import SeamFind, find_seam, recentre
 FloatArray = NDArray[np.float64]
 
 _EDGE_HEIGHT_MM = -1.5  # where the band is drawn: a strip's thickness and a usual edge's depth below the print
-_WARN_TILT_DEG = 15.0
-_WARN_TILT_ONE_SIDE_DEG = 25.0
+_TILT_COUNTS_DEG = 5.0
 _REFUSE_TILT_DEG = 35.0
 _LIFTED_RMS_PX = 0.8
 _TRUSTED_U_MM = 0.25
@@ -232,19 +231,11 @@ def _notices(photo: Photo, views: list[StripView], settings: Settings, field: Me
         out.append(Notice(code="strip-lifted"))
     if found.rival > 0.72 and settings.seam_hint_px is None:
         out.append(Notice(code="two-seams"))
-    limit = _WARN_TILT_DEG if not field.flush_free else _WARN_TILT_ONE_SIDE_DEG
-    if tilt > limit:
-        out.append(Notice(code="tilt-large", message=f"The camera looked at the seam {tilt:.0f} degrees from the side."))
     if edges.over_share > 0.25:
         out.append(Notice(code="edge-overexposed"))
     if edges.under_share > 0.5:
         out.append(Notice(code="edge-underexposed"))
-    u = profile.expanded_u_mm
-    sure = (u <= _TRUSTED_U_MM).sum()
-    if sure < 0.5 * len(band.line.s_mm):
-        out.append(Notice(code="edge-doubtful"))
-    elif len(profile.s_mm) < 0.7 * len(band.line.s_mm):
-        out.append(Notice(code="coverage-low"))
+    out += _doubt_notices(profile, len(band.line.s_mm), tilt, field.flush_free)
     if edges.burnt_share > 0.3:
         out.append(Notice(code="gap-burnt-out"))
     if not settings.print_scale_checked:
@@ -260,6 +251,25 @@ def _notices(photo: Photo, views: list[StripView], settings: Settings, field: Me
         out.append(Notice(code="strip-damaged", message=f"Part of strip {', '.join(hidden)} is hidden, dirty, torn or out of view."))
     del quality
     return out
+
+
+def _doubt_notices(profile: GapProfile, stations: int, tilt: float, both_sides: bool) -> list[Notice]:
+    """What keeps the stations from being trusted, and what to do about it."""
+    sure = float((profile.expanded_u_mm <= _TRUSTED_U_MM).sum()) / stations
+    if sure >= 0.5:
+        return [Notice(code="coverage-low")] if len(profile.s_mm) < 0.7 * stations else []
+    size = {name: float(np.median(part)) for name, part in profile.parts_mm.items()}
+    edge = float(np.hypot(size["edge"], size["repeat"]))
+    tilted = float(np.hypot(size["tilt_flush"], np.hypot(size["depth"], size["rim"])))
+    if max(tilted, edge) < size["print_scale"]:
+        return [Notice(code="print-scale-matters")]
+    out = []
+    if tilted > 0.6 * edge and tilt > _TILT_COUNTS_DEG:
+        more = "" if both_sides else " A strip on each side would tell the step between the panels."
+        out.append(Notice(code="tilt-large", message=f"The camera looked at the seam {tilt:.0f} degrees from the side.{more}"))
+    if edge > 0.6 * tilted:
+        out.append(Notice(code="edge-doubtful"))
+    return out or [Notice(code="edge-doubtful")]
 
 
 def _summary(profile: GapProfile) -> GapSummary:

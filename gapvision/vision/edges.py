@@ -21,6 +21,7 @@ FloatArray = NDArray[np.float64]
 
 _STD_LIMIT_MM = 1.2
 _LIT_STD_MM = 0.7
+_SPREAD_SHARE = 0.25
 _OVER_LEVEL = 0.985
 _UNDER_LEVEL = 0.008
 _SHARP_PX = 3.0  # a step no wider than the lens makes it; edge_rules section 5
@@ -76,9 +77,8 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
     SeamEdges
     """
     chances = edge_chances(band, method)
-    spacing = float(np.median(np.diff(band.line.s_mm))) if len(band.line.s_mm) > 1 else 1.0
     t_raw, results = [], []
-    paths = [track(chances.chance_a, spacing), track(chances.chance_b, spacing)]
+    paths = [track(chances.chance_a), track(chances.chance_b)]
     # What lies in a lit gap makes steps of its own; the rules cannot tell them from the panel's.
     lit = np.where(gap_is_lit(band, paths[0].row, paths[1].row), _LIT_STD_MM, 0.0) if chances.method == RULES else 0.0
     for path, outward in zip(paths, (-1, 1), strict=True):
@@ -111,7 +111,7 @@ def edge_chances(band: Band, method: str) -> EdgeChances:
 
 def _std(band: Band, path: Track, placed: PlacedEdge, outward: int, chances: EdgeChances) -> FloatArray:
     """Standard uncertainty of one edge across the seam [mm]."""
-    base = placed.std_mm**2 + (0.5 * path.std_row * BAND_STEP_MM) ** 2
+    base = placed.std_mm**2 + (_SPREAD_SHARE * path.std_rows * BAND_STEP_MM) ** 2
     if chances.method != RULES:
         return np.sqrt(base)
     too_wide = np.maximum(placed.width_px - _SHARP_PX, 0) / band.px_per_mm

@@ -1,9 +1,10 @@
 """Join the chances of single stations along the seam.
 
 An edge is continuous: its neighbour stations know more than one profile does.
-The forward-backward recursion gives, for every station, the chance of every
-place in the light of the whole edge; a jump (a nick, a step) costs a fixed
-price, however far it goes, so that real defects survive.
+The best path through the chances pays for every move; a jump (a nick, a step)
+costs a fixed price, however far it goes, so that real defects survive.  Neighbour
+stations err alike, so they may choose the path but not sharpen its trust: that
+comes from the stations' own chances, averaged along the path.
 """
 
 from __future__ import annotations
@@ -17,8 +18,12 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float32]
 
 _COARSEN = 2  # band rows per state: 0.1 mm
-_MOVE_SIGMA_ROWS = 1.0
+_MOVE_SIGMA_STATES = 1.0
+_REACH_STATES = 4
 _JUMP = 0.004
+_FLOOR = 1e-6
+_AVERAGE_STATIONS = 9
+_NEAR_ROWS = 4  # 0.2 mm
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,109 +36,83 @@ class Track:
         Most likely place, in band rows.
     mass : ndarray, shape (n_s,)
         Chance within 0.2 mm of it.
-    mean_row, std_row : ndarray, shape (n_s,)
-        First two moments of the chances.
+    shift_rows, std_rows : ndarray, shape (n_s,)
+        Mean of the chances away from the place, and their spread about the place.
     """
 
     row: NDArray[np.float64]
     mass: NDArray[np.float64]
-    mean_row: NDArray[np.float64]
-    std_row: NDArray[np.float64]
+    shift_rows: NDArray[np.float64]
+    std_rows: NDArray[np.float64]
 
 
-def join(chance: FloatArray, station_mm: float = 1.0) -> tuple[FloatArray, NDArray[np.int64]]:
-    """Marginal chances and the most likely path.
+def best_path(chance: FloatArray) -> NDArray[np.float64]:
+    """Most likely path of one edge.
 
     Parameters
     ----------
     chance : ndarray, shape (n_t, n_s)
         Column sums 1, or 0 where nothing is seen.
-    station_mm : float
-        Spacing of the columns.
 
     Returns
     -------
-    marginal : ndarray, shape (n_states, n_s)
-        States of two band rows each.
-    path : ndarray, shape (n_s,)
-        Best path through the states.
+    ndarray, shape (n_s,)
+        Place in band rows.
     """
     n_t, n_s = chance.shape
     n = (n_t + _COARSEN - 1) // _COARSEN
     padded = np.zeros((n * _COARSEN, n_s), np.float32)
     padded[:n_t] = chance
     like = padded.reshape(n, _COARSEN, n_s).sum(1)
-    blank = like.sum(0) <= 0
-    like[:, blank] = 1.0 / n
-    like = np.maximum(like, 1e-7)
-    sigma = _MOVE_SIGMA_ROWS * max(1.0, station_mm) ** 0.5
-    kernel = cv2.getGaussianKernel(9, sigma).astype(np.float64)[:, 0]
-    columns = like.T.astype(np.float64)
-
-    def move(p: NDArray[np.float64]) -> NDArray[np.float64]:
-        return (1 - _JUMP) * np.convolve(p, kernel, mode="same") + _JUMP * p.sum() / n
-
-    forward = np.empty((n_s, n))
-    backward = np.empty((n_s, n))
-    f = np.full(n, 1.0 / n)
-    for j in range(n_s):
-        f = move(f) * columns[j] if j else columns[0].copy()
-        f /= f.sum()
-        forward[j] = f
-    b = np.full(n, 1.0)
-    backward[-1] = b
-    for j in range(n_s - 2, -1, -1):
-        b = move(b * columns[j + 1])
-        b /= b.sum()
-        backward[j] = b
-    marginal = forward * backward
-    marginal /= marginal.sum(1, keepdims=True)
-    path = _viterbi(np.log(columns), kernel, n)
-    return marginal.T.astype(np.float32), path
-
-
-def _viterbi(log_like: NDArray[np.float64], kernel: NDArray[np.float64], n: int) -> NDArray[np.int64]:
-    n_s = len(log_like)
-    half = len(kernel) // 2
-    price = np.log(np.maximum((1 - _JUMP) * kernel + _JUMP / n, 1e-300))
-    jump = np.log(_JUMP / n)
+    like[:, like.sum(0) <= 0] = 1.0 / n
+    log_like = np.log(np.maximum(like, _FLOOR)).T.astype(np.float32)
+    x = np.arange(-_REACH_STATES, _REACH_STATES + 1)
+    kernel = np.exp(-0.5 * (x / _MOVE_SIGMA_STATES) ** 2)
+    price = np.log((1 - _JUMP) * kernel / kernel.sum() + _JUMP / n).astype(np.float32)
+    leap = np.float32(np.log(_JUMP / n))
     total = log_like[0].copy()
-    back = np.empty((n_s, n), np.int64)
+    back = np.empty((n_s, n), np.int32)
     index = np.arange(n)
+    padded_total = np.full(n + 2 * _REACH_STATES, -np.inf, np.float32)
     for j in range(1, n_s):
-        padded = np.pad(total, half, constant_values=-np.inf)
-        windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1) + price[::-1]
+        padded_total[_REACH_STATES:-_REACH_STATES] = total
+        windows = np.lib.stride_tricks.sliding_window_view(padded_total, len(x)) + price
         choice = windows.argmax(1)
         best = windows[index, choice]
-        source = index + choice - half
         top = int(total.argmax())
-        leap = total[top] + jump
-        take = leap > best
-        back[j] = np.where(take, top, source)
-        total = np.where(take, leap, best) + log_like[j]
+        jump = total[top] + leap
+        take = jump > best
+        back[j] = np.where(take, top, index + choice - _REACH_STATES)
+        total = np.where(take, jump, best) + log_like[j]
     path = np.empty(n_s, np.int64)
     path[-1] = int(total.argmax())
     for j in range(n_s - 1, 0, -1):
         path[j - 1] = back[j, path[j]]
-    return path
+    # Inside the state the rows' own chances say where.
+    inner = padded.reshape(n, _COARSEN, n_s)[path, :, np.arange(n_s)]
+    weight = inner.sum(1)
+    offset = np.where(weight > 0, (inner * np.arange(_COARSEN)).sum(1) / np.maximum(weight, 1e-12), (_COARSEN - 1) / 2)
+    return path * _COARSEN + offset
 
 
-def track(chance: FloatArray, station_mm: float = 1.0) -> Track:
-    """Follow one edge along the band.
+def track(chance: FloatArray) -> Track:
+    """Follow one edge along the band and say how sure its stations are.
 
     Parameters
     ----------
     chance : ndarray, shape (n_t, n_s)
         Chances of every place.
-    station_mm : float
-        Spacing of the columns.
     """
-    marginal, path = join(chance, station_mm)
-    n, n_s = marginal.shape
-    rows = (np.arange(n) + 0.5) * _COARSEN - 0.5
-    mean = (marginal * rows[:, None]).sum(0)
-    std = np.sqrt(np.maximum((marginal * (rows[:, None] - mean) ** 2).sum(0), 0))
-    window = np.abs(np.arange(n)[:, None] - path[None]) <= 2
-    mass = (marginal * window).sum(0)
-    # Inside the chosen state the band's own chances say where.
-    return Track(row=rows[path], mass=mass.astype(float), mean_row=mean.astype(float), std_row=std.astype(float))
+    n_t, n_s = chance.shape
+    row = best_path(chance)
+    offset = np.arange(-n_t // 2, n_t // 2 + 1, dtype=np.float32)
+    rows = (row[None] + offset[:, None]).astype(np.float32)
+    cols = np.broadcast_to(np.arange(n_s, dtype=np.float32)[None], rows.shape)
+    level = cv2.remap(chance, np.ascontiguousarray(cols), rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    level = cv2.blur(level, (_AVERAGE_STATIONS, 1), borderType=cv2.BORDER_REPLICATE).astype(np.float64)
+    total = np.maximum(level.sum(0), 1e-12)
+    x = offset[:, None].astype(np.float64)
+    shift = (level * x).sum(0) / total
+    std = np.sqrt((level * x * x).sum(0) / total)
+    mass = level[np.abs(offset) <= _NEAR_ROWS].sum(0) / total
+    return Track(row=row, mass=mass, shift_rows=shift, std_rows=std)
