@@ -1,1 +1,35 @@
-"""records room."""
+"""Job records: jobs, seams, visits, photos, measurements and verdicts in one data folder.
+
+The door of the room: open a :class:`Store` on a folder; everything it returns
+is a plain row of :mod:`gapvision.records.types`.  This room knows measurement
+files as dicts (design.md, section 3) and verdicts as the judgement room's
+JSON; it imports neither the measuring nor the reports.
+"""
+
+from gapvision.records.conditions import conditions_notices
+from gapvision.records.store import Progress, Store, data_folder
+from gapvision.records.types import (
+    SIDES,
+    STAGES,
+    SUPPORTS,
+    BinItem,
+    Conditions,
+    Job,
+    JobLine,
+    MeasurementLine,
+    Note,
+    Panel,
+    Plan,
+    Seam,
+    SeamState,
+    Shop,
+    StoredPhoto,
+    Verdict,
+    Visit,
+)
+
+__all__ = [
+    "SIDES", "STAGES", "SUPPORTS", "BinItem", "Conditions", "Job", "JobLine", "MeasurementLine", "Note", "Panel",
+    "Plan", "Progress", "Seam", "SeamState", "Shop", "Store", "StoredPhoto", "Verdict", "Visit", "conditions_notices",
+    "data_folder",
+]

@@ -1,0 +1,160 @@
+"""One SQLite file, opened so that what was reported saved stays saved.
+
+Write-ahead log with ``synchronous = FULL``: readers never wait for a writer,
+and a committed save survives a killed program and a power cut.  Saves from
+several phones or programs at once queue for the one writer's place.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from gapvision.errors import GapvisionError
+from gapvision.records.migrations import STEPS, migrate, version_of
+
+#: How long a save waits for its turn [s].
+WAIT_S = 60.0
+
+
+class Database:
+    """A connection that may be used from several threads, one at a time.
+
+    Parameters
+    ----------
+    path : Path
+        The database file; made if missing, brought to the newest version if older.
+
+    Raises
+    ------
+    GapvisionError
+        ``records-newer``, ``records-damaged``, ``records-busy`` or ``folder-not-writable``.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._lock = threading.RLock()
+        self._depth = 0
+        with _in_words(path):
+            self._db = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None, check_same_thread=False)
+            try:
+                self._open()
+            except BaseException:
+                self._db.close()
+                raise
+
+    def _open(self) -> None:
+        db = self._db
+        db.row_factory = sqlite3.Row
+        version = version_of(db)
+        if version > len(STEPS):
+            known = f"this gapvision knows versions up to {len(STEPS)}"
+            raise GapvisionError("records-newer", f"The records are of version {version}; {known}.")
+        if db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+            db.execute("PRAGMA journal_mode = WAL")
+        db.execute("PRAGMA synchronous = FULL")
+        db.execute("PRAGMA foreign_keys = ON")
+        db.execute("PRAGMA temp_store = MEMORY")
+        if 0 < version < len(STEPS):
+            self._keep_copy(version)
+        if version < len(STEPS):
+            migrate(db)
+
+    def _keep_copy(self, version: int) -> None:
+        """Keep the database as it was before its shape changes."""
+        target = self.path.with_name(f"{self.path.stem}-before-version-{version + 1}{self.path.suffix}")
+        if not target.exists():
+            self.copy_to(target)
+
+    def close(self) -> None:
+        """Close the file; the object cannot be used afterwards."""
+        with self._lock:
+            self._db.close()
+
+    @contextmanager
+    def saving(self) -> Iterator[sqlite3.Connection]:
+        """Open a transaction: all of it is saved at the end, or nothing.
+
+        A block inside another one joins it: when it fails alone, only its own
+        changes are taken back; saved is saved only when the outermost ends.
+        """
+        with self._lock, _in_words(self.path):
+            level = self._depth
+            self._db.execute("BEGIN IMMEDIATE" if level == 0 else f"SAVEPOINT level_{level}")
+            self._depth = level + 1
+            try:
+                yield self._db
+                self._db.execute("COMMIT" if level == 0 else f"RELEASE level_{level}")
+            except BaseException:
+                if self._db.in_transaction:
+                    if level == 0:
+                        self._db.execute("ROLLBACK")
+                    else:
+                        self._db.execute(f"ROLLBACK TO level_{level}")
+                        self._db.execute(f"RELEASE level_{level}")
+                raise
+            finally:
+                self._depth = level
+
+    def rows(self, sql: str, values: Sequence[Any] | dict[str, Any] = ()) -> list[sqlite3.Row]:
+        """Read rows."""
+        with self._lock, _in_words(self.path):
+            return self._db.execute(sql, values).fetchall()
+
+    def row(self, sql: str, values: Sequence[Any] | dict[str, Any] = ()) -> sqlite3.Row | None:
+        """Read the first row, or None."""
+        with self._lock, _in_words(self.path):
+            found: sqlite3.Row | None = self._db.execute(sql, values).fetchone()
+            return found
+
+    def copy_to(self, target: Path) -> None:
+        """Copy the database while it is in use (SQLite's online backup).
+
+        Parameters
+        ----------
+        target : Path
+            Replaced only once the copy is complete.
+        """
+        part = target.with_name(target.name + ".part")
+        part.unlink(missing_ok=True)
+        with _in_words(target):
+            # An own reader, so that saves of this program go on meanwhile.
+            reader = sqlite3.connect(self.path, timeout=WAIT_S)
+            copy = sqlite3.connect(part)
+            try:
+                reader.backup(copy, pages=2000, sleep=0.01)
+                copy.execute("PRAGMA journal_mode = DELETE")
+            finally:
+                copy.close()
+                reader.close()
+            part.replace(target)
+
+    def problems(self) -> list[str]:
+        """Ask SQLite whether the file is sound; an empty list is a sound one."""
+        found = [str(r[0]) for r in self.rows("PRAGMA integrity_check") if r[0] != "ok"]
+        found += [f"row {r[1]} of {r[0]} points at nothing" for r in self.rows("PRAGMA foreign_key_check")]
+        return found
+
+
+@contextmanager
+def _in_words(path: Path) -> Iterator[None]:
+    """Turn SQLite's faults into sentences."""
+    try:
+        yield
+    except sqlite3.IntegrityError:
+        raise
+    except sqlite3.OperationalError as error:
+        text = str(error).lower()
+        if "locked" in text or "busy" in text:
+            raise GapvisionError("records-busy") from error
+        if any(word in text for word in ("readonly", "unable to open", "full", "i/o")):
+            raise GapvisionError("folder-not-writable", f"The records in {path.parent} cannot be written.") from error
+        raise
+    except sqlite3.DatabaseError as error:
+        raise GapvisionError("records-damaged", f"{path} is not a sound gapvision database.") from error
+    except OSError as error:
+        raise GapvisionError("folder-not-writable", f"{path.parent} cannot be written.") from error
