@@ -20,6 +20,10 @@ _SOURCES = (
 )
 
 
+# Letters whose stroke or tie Unicode does not count as an accent.
+_STROKES = str.maketrans({"ø": "o", "ł": "l", "đ": "d", "ħ": "h", "æ": "ae", "œ": "oe", "ı": "i", "ð": "d", "þ": "th"})
+
+
 def plain(text: str) -> str:
     """Fold case and take accents off, so that a search finds what a person means.
 
@@ -38,7 +42,7 @@ def plain(text: str) -> str:
     >>> plain("Kotflügel  LINKS")
     'kotflugel links'
     """
-    folded = unicodedata.normalize("NFKD", text.casefold())
+    folded = unicodedata.normalize("NFKD", text.casefold()).translate(_STROKES)
     return " ".join("".join(c for c in folded if not unicodedata.combining(c)).casefold().split())
 
 
