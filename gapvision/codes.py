@@ -121,7 +121,7 @@ _ALL = (
     Code("job-not-found", "usage", "There is no such job.",
          "See 'gapvision job list' for the references there are."),
     Code("job-exists", "usage", "There is a job of that reference already.", "Choose another reference."),
-    Code("seam-not-found", "usage", "The job has no such seam.",
+    Code("seam-not-in-job", "usage", "The job has no such seam.",
          "Use one of the job's seams, or add this one to the job."),
     Code("seam-exists", "usage", "The job has a seam of that name already.", "Choose another name or side."),
     Code("visit-not-found", "usage", "The job has no such visit.",

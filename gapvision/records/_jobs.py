@@ -290,11 +290,11 @@ class JobsPart(Part):
         Raises
         ------
         GapvisionError
-            ``seam-not-found``.
+            ``seam-not-in-job``.
         """
         row = self.database.row("SELECT * FROM seams WHERE id = ? AND deleted_at IS NULL", (seam_id,))
         if row is None:
-            raise GapvisionError("seam-not-found", f"There is no seam number {seam_id}.")
+            raise GapvisionError("seam-not-in-job", f"There is no seam number {seam_id}.")
         return seam_of(row)
 
     def seams(self, job_id: int) -> list[Seam]:
@@ -313,7 +313,7 @@ class JobsPart(Part):
         Raises
         ------
         GapvisionError
-            ``seam-not-found``, with the names there are.
+            ``seam-not-in-job``, with the names there are.
         """
         def key(text: str) -> str:
             return " ".join(plain(text.replace(",", " ")).split())
@@ -327,7 +327,7 @@ class JobsPart(Part):
         names = "; ".join(f"{s.side} {s.name}".strip() for s in seams) or "none yet"
         wrong = "more than one seam" if exact or loose else "no seam"
         asked = f"{side} {name}".strip()
-        raise GapvisionError("seam-not-found", f"The job has {wrong} '{asked}' (its seams: {names}).")
+        raise GapvisionError("seam-not-in-job", f"The job has {wrong} '{asked}' (its seams: {names}).")
 
     def edit_seam(
         self, seam_id: int, *, spec: dict[str, Any] | None = None, panel_id: int | None = None

@@ -96,7 +96,7 @@ class ResultsPart(JobsPart, Part):
         Raises
         ------
         GapvisionError
-            ``seam-not-found``, ``visit-not-found``, ``folder-not-writable``,
+            ``seam-not-in-job``, ``visit-not-found``, ``folder-not-writable``,
             ``measurement-file-bad``.
         """
         sha256 = self.photos.keep(photo, suffix.lower())

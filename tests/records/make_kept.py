@@ -1,3 +1,4 @@
+# ruff: noqa: E501
 """Make the kept database of one version: only that version's steps, and rows written by plain SQL.
 
     python -m tests.records.make_kept 1

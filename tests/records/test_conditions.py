@@ -9,7 +9,8 @@ FULL = dict(latched=True, seal_fitted=True, shims_tight=True, hinges_tight=True,
 
 
 def test_same_conditions_are_silent():
-    assert conditions_notices(Conditions(**FULL), Conditions(**FULL | {"support": "On its  wheels", "metal_temp_c": 19})) == ()
+    near = FULL | {"support": "On its  wheels", "metal_temp_c": 19}
+    assert conditions_notices(Conditions(**FULL), Conditions(**near)) == ()
 
 
 @pytest.mark.parametrize(
@@ -28,6 +29,7 @@ def test_each_difference_is_named(change, words):
 
 
 def test_what_nobody_ticked_is_a_note():
-    (notice,) = conditions_notices(Conditions(**FULL), Conditions(**FULL | {"hinges_tight": None, "metal_temp_c": None}))
+    less = FULL | {"hinges_tight": None, "metal_temp_c": None}
+    (notice,) = conditions_notices(Conditions(**FULL), Conditions(**less))
     assert (notice.code, notice.kind) == ("conditions-not-said", "note")
     assert notice.message == "Not said at both visits: hinges tight, metal temperature."

@@ -7,7 +7,7 @@ import pytest
 
 from gapvision.errors import GapvisionError
 from gapvision.records import Conditions, Store
-from tests.records.measurement import invented
+from tests.records.invented import invented
 
 JPEG = b"\xff\xd8\xff\xe0 an invented picture"
 
@@ -50,8 +50,8 @@ def test_references_count_up_by_year(store):
         (lambda s: s.add_seam(s.new_job().job_id, "  "), "record-text-bad"),
         (lambda s: s.add_seam(s.new_job().job_id, "sill", side="top"), "record-text-bad"),
         (lambda s: s.add_seam(99, "sill"), "job-not-found"),
-        (lambda s: s.seam(99), "seam-not-found"),
-        (lambda s: s.find_seam(s.new_job().job_id, "sill"), "seam-not-found"),
+        (lambda s: s.seam(99), "seam-not-in-job"),
+        (lambda s: s.find_seam(s.new_job().job_id, "sill"), "seam-not-in-job"),
         (lambda s: s.visit(99), "visit-not-found"),
         (lambda s: s.line(99), "measurement-not-found"),
         (lambda s: s.measurement(99), "measurement-not-found"),
@@ -75,7 +75,7 @@ def test_two_seams_of_one_name_are_refused_but_sides_differ(store):
     store.add_seam(job.job_id, "door, rear", side="right")
     assert refused(store.add_seam, job.job_id, "door, rear", side="left") == "seam-exists"
     assert store.find_seam(job.job_id, "RIGHT door rear").side == "right"
-    assert refused(store.find_seam, job.job_id, "door, rear") == "seam-not-found"
+    assert refused(store.find_seam, job.job_id, "door, rear") == "seam-not-in-job"
 
 
 def test_photo_is_kept_byte_for_byte_under_its_hash(store, seam_visit):

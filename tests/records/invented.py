@@ -6,7 +6,9 @@ import math
 from typing import Any
 
 
-def invented(mean_mm: float = 4.8, *, n: int = 120, u_mm: float = 0.1, status: str = "ok", method: int = 1) -> dict[str, Any]:
+def invented(
+    mean_mm: float = 4.8, *, n: int = 120, u_mm: float = 0.1, status: str = "ok", method: int = 1
+) -> dict[str, Any]:
     """A gap that waves by 0.2 mm along ``n`` mm around ``mean_mm``."""
     if status == "refused":
         return {"schema": "gapvision-measurement/1", "status": "refused", "method_version": method, "stations": [],
@@ -23,11 +25,13 @@ def invented(mean_mm: float = 4.8, *, n: int = 120, u_mm: float = 0.1, status: s
     gaps = [t["gap_mm"] for t in stations]
     return {
         "schema": "gapvision-measurement/1", "status": status, "warnings": [], "method_version": method,
-        "photo": {"file": "a.jpg", "sha256": "0" * 64, "width_px": 400, "height_px": 300, "taken_at": "2026-03-02T10:11:12"},
+        "photo": {"file": "a.jpg", "sha256": "0" * 64, "width_px": 400, "height_px": 300,
+                  "taken_at": "2026-03-02T10:11:12"},
         "scale": {"px_per_mm": 3.0, "strips": ["A", "E"], "print_scale_along": 1.0, "print_scale_across": 1.0,
                   "tilt_across_deg": 2.0, "tilt_along_deg": 1.0, "distance_mm": 320.0},
         "stations": stations,
-        "gap": {"mean_mm": sum(gaps) / n, "min_mm": min(gaps), "max_mm": max(gaps), "std_mm": 0.15, "taper_mm_per_m": 0.0},
+        "gap": {"mean_mm": sum(gaps) / n, "min_mm": min(gaps), "max_mm": max(gaps), "std_mm": 0.15,
+                "taper_mm_per_m": 0.0},
         "flush": None,
         "straightness": {"edge_a": {"min_zone_mm": 0.2, "lsq_mm": 0.22, "u_mm": 0.05},
                          "edge_b": {"min_zone_mm": 0.2, "lsq_mm": 0.22, "u_mm": 0.05}},
