@@ -49,11 +49,10 @@ def render_grey(spec: SceneSpec, seed: int = 0) -> tuple[NDArray[np.uint8], dict
 def _render(spec: SceneSpec, seed: int, colour: bool) -> tuple[NDArray[np.uint8], dict[str, Any]]:
     rng = np.random.default_rng(seed)
     view = _View(spec)
-    light = _panels(view, rng)
-    tint = _tints(view) if colour else None
+    light, plain = _panels(view, rng)
     for one in spec.strips:
-        _draw_strip(view, light, one)
-    stored = _develop(spec, light, tint, rng)
+        _draw_strip(view, light, plain, one)
+    stored = _develop(spec, light, plain, _tints(view) if colour else None, rng)
     truth = scene_truth(spec, view.panel, view.seam, view.lens, seed)
     _note_contrast(stored, truth)
     return stored, truth
@@ -108,11 +107,11 @@ def _grain(rng: np.random.Generator, kind: str) -> NDArray[np.float32]:
     return np.asarray((noise - noise.mean()) / noise.std(), np.float32)
 
 
-def _panels(view: _View, rng: np.random.Generator) -> NDArray[np.float32]:
-    """Light of panels and gap, without strips; clipping level = 1."""
+def _panels(view: _View, rng: np.random.Generator) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Light of panels and gap, without strips, and the uncoloured part of it; clipping level = 1."""
     spec = view.spec
     h, w = view.lens.height, view.lens.width
-    light = np.empty((h, w), np.float32)
+    light, plain = np.empty((h, w), np.float32), np.zeros((h, w), np.float32)
     grain = {side: _grain(rng, _finish(spec, side).grain) for side in "AB"}
     zero = np.zeros_like(view.lean_across, dtype=np.float32)
     lean = np.arctan(view.lean_across).astype(np.float32)
@@ -135,9 +134,12 @@ def _panels(view: _View, rng: np.random.Generator) -> NDArray[np.float32]:
                         by, bx = y0 + ry * 8, x0 + rx * 8
                         box = (by, min(by + 64, y1), bx, min(bx + 64, x1))
                         part = tile[box[0] - y0 : box[1] - y0, box[2] - x0 : box[3] - x0]
-                        _seam_box(view, box, per_px, part, reach)
+                        rest = _seam_box(view, box, per_px, part, reach)
+                        if rest is not None:
+                            target = plain[box[0] : box[1], box[2] : box[3]]
+                            target[:] = rest[: target.shape[0], : target.shape[1]]
             light[y0:y1, x0:x1] = tile[: h - y0, : w - x0, 0]
-    return light
+    return light, plain
 
 
 def _finish(spec: SceneSpec, side: str) -> Any:
@@ -169,12 +171,15 @@ def _face_tile(view: _View, box: tuple[int, int, int, int], faces: Any, grain: A
     return np.stack([np.maximum(face * factor, 0), factor], axis=-1).astype(np.float32)
 
 
-def _seam_box(view: _View, box: tuple[int, int, int, int], per_px: tuple[int, int], part: Array, reach: float) -> None:
-    """Draw edges and gap in a small box: cut every sample's line of sight with both edges and the inside."""
+def _seam_box(view: _View, box: tuple[int, int, int, int], per_px: tuple[int, int], part: Array, reach: float) -> Any:
+    """Draw edges and gap in a small box: cut every sample's line of sight with both edges and the inside.
+
+    Returns the light of the gap alone, None where there is none.
+    """
     spec = view.spec
     offset = view.fine(view.offset, box, per_px)
     if np.abs(offset).min() > reach:
-        return
+        return None
     sigma = view.fine(view.sigma, box, per_px)
     m, along = view.fine(view.lean_across, box, per_px), view.fine(view.lean_along, box, per_px)
     out_panel = np.zeros_like(offset)
@@ -207,7 +212,9 @@ def _seam_box(view: _View, box: tuple[int, int, int, int], per_px: tuple[int, in
     panel = np.where(seen, out_panel, 0).reshape(shape).mean(axis=(1, 3))
     rest = np.where(seen, 0, gap).reshape(shape).mean(axis=(1, 3))
     base = part[..., 1]
-    part[..., 0] = panel * base + (rest if spec.inside.kind == "backlit" else rest * view.gain)
+    rest = rest if spec.inside.kind == "backlit" else rest * view.gain
+    part[..., 0] = panel * base + rest
+    return rest
 
 
 def _inside(view: _View, offset: Array, m: Array, sigma: Array, a: Array, b: Array) -> Array:
@@ -241,7 +248,7 @@ def _inside(view: _View, offset: Array, m: Array, sigma: Array, a: Array, b: Arr
     return light
 
 
-def _draw_strip(view: _View, light: Array, one: Any) -> None:
+def _draw_strip(view: _View, light: Array, plain: Array, one: Any) -> None:
     """Lay one strip over the picture, supersampled."""
     spec = view.spec
     _, _, n = space.strip_place(spec, one)
@@ -275,10 +282,10 @@ def _draw_strip(view: _View, light: Array, one: Any) -> None:
             shape = ((box[1] - box[0]), 4, (box[3] - box[2]), 4)
             cover = paper.reshape(shape).mean(axis=(1, 3), dtype=np.float32)
             tone = (paper * np.where(ink, np.float32(_PAPER_BLACK), np.float32(1))).reshape(shape).mean(axis=(1, 3))
-            target = light[box[0] : box[1], box[2] : box[3]]
-            gh, gw = target.shape
-            bright = view.fine(even, box)[:gh, :gw]
-            target[:] = target * (1 - cover[:gh, :gw]) + tone[:gh, :gw] * bright
+            bright = view.fine(even, box)
+            for target in (light[box[0] : box[1], box[2] : box[3]], plain[box[0] : box[1], box[2] : box[3]]):
+                part = np.s_[: target.shape[0], : target.shape[1]]
+                target[:] = target * (1 - cover[part]) + (tone * bright)[part]
 
 
 def _cells(letter: str) -> NDArray[np.bool_]:
@@ -306,25 +313,16 @@ def _artwork(cells: NDArray[np.bool_], x: Array, y: Array) -> tuple[Array, Array
 
 
 def _tints(view: _View) -> NDArray[np.float32]:
-    """Colour factors at a quarter of the size, softened, shape (h, w, 3) blue green red, grey weight 1."""
+    """Colour of the panels' light at a quarter of the size, softened, shape (h, w, 3) blue green red, luminance 1."""
     spec = view.spec
     h, w = view.lens.height, view.lens.width
     whole = (0, -(-h // 8) * 8, 0, -(-w // 8) * 8)
     offset = cv2.resize(view.fine(view.offset, whole), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
     tint = np.ones((*offset.shape, 3), np.float32)
-    a, b = space.edge_offsets(spec, np.array([0.0]))
-    for side, mask in (("A", offset < a[0]), ("B", offset > b[0])):
+    for side, mask in (("A", offset <= 0), ("B", offset > 0)):
         red, green, blue = _finish(spec, side).tint
         grey = 0.2126 * red + 0.7152 * green + 0.0722 * blue
         tint[mask] = np.array([blue, green, red], np.float32) / grey
-    for one in spec.strips:
-        s, t = view.hit(space.strip_place(spec, one)[2])
-        x, y = (
-            cv2.resize(view.fine(v, whole), None, fx=0.25, fy=0.25, interpolation=cv2.INTER_AREA)
-            for v in space.panel_to_strip(spec, one, s, t)
-        )
-        rim = strip.MARGIN_MM
-        tint[(x > -rim) & (x < 240 + rim) & (y > -rim) & (y < 36 + rim)] = 1
     return np.asarray(cv2.GaussianBlur(tint, (0, 0), 1.0), np.float32)
 
 
@@ -337,8 +335,7 @@ def _tone_table(tone: str) -> NDArray[np.float32]:
     return (255 * stored).astype(np.float32)
 
 
-def _develop(spec: SceneSpec, light: Array, tint: Array | None, rng: np.random.Generator) -> NDArray[np.uint8]:
-    """Lens blur, glare, noise, clipping, tone curve, sharpening and 8 bits."""
+def _through_lens(spec: SceneSpec, light: Array) -> Array:
     camera = spec.camera
     if camera.blur_px > 0:
         light = cv2.GaussianBlur(light, (0, 0), camera.blur_px)
@@ -346,6 +343,17 @@ def _develop(spec: SceneSpec, light: Array, tint: Array | None, rng: np.random.G
         small = cv2.resize(light, None, fx=1 / 16, fy=1 / 16, interpolation=cv2.INTER_AREA)
         halo = cv2.resize(cv2.GaussianBlur(small, (0, 0), 4.0), (light.shape[1], light.shape[0]))
         light = cv2.addWeighted(light, 1 - camera.glare, halo, camera.glare, 0)
+    return light
+
+
+def _develop(
+    spec: SceneSpec, light: Array, plain: Array, tint: Array | None, rng: np.random.Generator
+) -> NDArray[np.uint8]:
+    """Lens blur, glare, noise, clipping, tone curve, sharpening and 8 bits."""
+    camera = spec.camera
+    light = _through_lens(spec, light)
+    if tint is not None:
+        plain = _through_lens(spec, plain)
     table = _tone_table(camera.tone)
     channels = 1 if tint is None else 3
     out = np.empty((*light.shape, channels), np.uint8)
@@ -363,7 +371,8 @@ def _develop(spec: SceneSpec, light: Array, tint: Array | None, rng: np.random.G
                 part = tint[..., c]
                 grid_x = np.tile(((np.arange(light.shape[1]) + 0.5) / 4 - 0.5).astype(np.float32), (yb - ya, 1))
                 grid_y = np.tile(rows.astype(np.float32)[:, None], (1, light.shape[1]))
-                value = band * cv2.remap(part, grid_x, grid_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+                colour = cv2.remap(part, grid_x, grid_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+                value = band * colour + plain[ya:yb] * (1 - colour)
             stored: Array = table[(np.clip(value, 0, 1) * 4095 + 0.5).astype(np.uint16)]
             if camera.sharpening > 0:
                 soft = cv2.GaussianBlur(stored, (0, 0), 1.3)

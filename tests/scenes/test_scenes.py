@@ -2,6 +2,7 @@
 
 import importlib.util
 import io
+import json
 from dataclasses import replace
 
 import cv2
@@ -21,6 +22,7 @@ from gapvision.scenes import (
     render_scene,
     space,
 )
+from gapvision.scenes.samples import SAMPLES, random_scene
 from gapvision.scenes.truth import scene_truth
 from gapvision.targets import strip
 
@@ -209,3 +211,23 @@ def test_same_seed_same_picture():
     first, second, other = (render_grey(spec, seed)[0] for seed in (1, 1, 2))
     assert np.array_equal(first, second)
     assert not np.array_equal(first, other)
+
+
+@pytest.mark.parametrize(("seed", "spec"), SAMPLES, ids=[s.name for _, s in SAMPLES])
+def test_samples_kept_are_the_scenes_in_the_code(seed, spec, request):
+    """Truth only; the pictures are made again with the bench's make_photos."""
+    folder = request.config.rootpath / "sample_images"
+    kept = json.loads((folder / f"{spec.name}.truth.json").read_text(encoding="utf-8"))
+    made = truth_of(spec)
+    for key in ("edges", "strips"):
+        assert kept[key] == made[key]
+    for key in ("mean_gap", "min_gap", "max_gap"):
+        assert kept["summary"][key] == pytest.approx(made["summary"][key])
+    assert kept["seed"] == seed
+    assert (folder / f"{spec.name}.jpg").stat().st_size < 1.5e6
+
+
+def test_scenes_by_lot_can_be_repeated_and_differ():
+    assert random_scene(4, 9) == random_scene(4, 9)
+    assert random_scene(4, 9) != random_scene(5, 9)
+    assert {random_scene(i).inside.kind for i in range(12)} == {"backlit", "dark", "seal", "flange"}
