@@ -40,3 +40,9 @@ class Limit:
 # --- reading photos ---------------------------------------------------------------
 MAX_PHOTO_BYTES = Limit(120e6, "byte", "a 108-megapixel phone JPEG stays below 40 MB; three times that", "computed")
 MAX_PHOTO_PIXELS = Limit(120e6, "px", "largest common phone sensor is 108 megapixels", "common practice")
+MAX_DECODED_BYTES = Limit(
+    500e6, "byte", "108 megapixels in 8-bit colour take 324 MB, 48 in 16-bit RGBA 384 MB", "computed"
+)
+MAX_JPEG_SCANS = Limit(
+    100, "1", "usual progressive JPEGs have 10 or 11 scans; thousands are an attack on time", "from memory"
+)

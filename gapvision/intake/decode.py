@@ -1,0 +1,207 @@
+"""Pixels out of checked bytes: grey for measuring, colour for looking.
+
+Every decoder is told to leave the orientation alone; :func:`turn_upright` then
+applies it once.  (OpenCV would apply it for some flags and formats and not for
+others, and its TIFF reader always does: measured with 5.0.0.93.)
+"""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.errors import GapvisionError
+from gapvision.intake.headers import Header, neutral_tiff
+
+Pixels = NDArray[Any]
+
+# A broken file gets one sentence of ours; OpenCV's own complaints help nobody at a terminal.
+cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
+
+#: What Pillow and pillow-heif raise on damaged pictures (their own classes derive from these).
+_DECODE_ERRORS = (OSError, ValueError, SyntaxError, RuntimeError, EOFError, TypeError, KeyError, OverflowError)
+
+
+def decode_grey(data: bytes, header: Header, name: str) -> Pixels:
+    """Luma as stored, upright.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file, checked by :func:`gapvision.intake.headers.read_header`.
+    header : Header
+        Its header.
+    name : str
+        File name for messages.
+
+    Returns
+    -------
+    ndarray, shape (H, W), uint8 or uint16
+        Upright.
+
+    Raises
+    ------
+    GapvisionError
+        ``file-unreadable`` if the picture is damaged.
+    """
+    if header.kind == "jpeg" and header.channels in (1, 3):
+        stored = _opencv(data, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION, name)
+    else:
+        stored = _to_grey(_over_white(_decode_stored(data, header, name)))
+    return turn_upright(_expect_size(stored, header, name), header.exif.orientation)
+
+
+def decode_rgb(data: bytes, header: Header, name: str, max_side_px: int | None = None) -> NDArray[np.uint8]:
+    """Colour for people, upright, 8 bits, shrunk on request.
+
+    Parameters
+    ----------
+    data, header, name
+        As for :func:`decode_grey`.
+    max_side_px : int, optional
+        Longest side of the result [px]; never enlarged.
+
+    Returns
+    -------
+    ndarray, shape (H, W, 3), uint8
+        Red, green, blue.
+    """
+    longest = max(header.width_px, header.height_px)
+    if header.kind == "jpeg" and header.channels in (1, 3):
+        shrink = 1
+        if max_side_px is not None:
+            # The decoder can halve for free; stay at or above the wanted size.
+            shrink = next((n for n in (8, 4, 2) if -(-longest // n) >= max_side_px), 1)
+        flag = {1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4,
+                8: cv2.IMREAD_REDUCED_COLOR_8}[shrink]  # fmt: skip
+        bgr = _opencv(data, flag | cv2.IMREAD_IGNORE_ORIENTATION, name)
+        rgb = cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB)
+    else:
+        rgb = _to_rgb8(_over_white(_decode_stored(data, header, name)))
+    if max_side_px is not None and max(rgb.shape[:2]) > max_side_px:
+        scale = max_side_px / max(rgb.shape[:2])
+        size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
+        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    return turn_upright(rgb, header.exif.orientation).astype(np.uint8, copy=False)
+
+
+def turn_upright(stored: Pixels, orientation: int) -> Pixels:
+    """Apply an EXIF orientation (1 to 8) to a stored picture; the result is contiguous."""
+    turned = stored
+    if orientation in (5, 6, 7, 8):
+        turned = np.swapaxes(turned, 0, 1)
+    if orientation in (3, 4, 7, 8):
+        turned = turned[::-1]
+    if orientation in (2, 3, 6, 7):
+        turned = turned[:, ::-1]
+    if turned is stored:
+        return np.ascontiguousarray(stored)
+    # OpenCV moves the pixels several times faster than numpy's strided copy.
+    code = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}.get(orientation)
+    if code is not None:
+        return cv2.rotate(stored, code)
+    if orientation == 5:
+        return cv2.transpose(stored)
+    return np.ascontiguousarray(turned)
+
+
+def _decode_stored(data: bytes, header: Header, name: str) -> Pixels:
+    """(H, W), (H, W, 3) RGB or (H, W, 4) RGBA, uint8 or uint16, not turned."""
+    if header.kind == "heic":
+        return _heic(data, name)
+    if header.channels == 4 and header.kind == "jpeg":
+        return _pillow(data, "JPEG", name)
+    if header.kind == "tiff" and (header.photometric == 5 or header.channels == 2 or _transparent8(header)):
+        if header.bits != 8:
+            raise GapvisionError("file-unreadable", f"'{name}' is a kind of TIFF that gapvision does not read.",
+                                 "Save it as an 8-bit RGB picture and try again.")  # fmt: skip
+        return _pillow(neutral_tiff(data), "TIFF", name)  # Pillow too would turn it
+    stored = _opencv(neutral_tiff(data) if header.kind == "tiff" else data, cv2.IMREAD_UNCHANGED, name)
+    if stored.ndim == 3:
+        stored = cv2.cvtColor(stored, cv2.COLOR_BGRA2RGBA if stored.shape[2] == 4 else cv2.COLOR_BGR2RGB)
+    return stored
+
+
+def _transparent8(header: Header) -> bool:
+    """Whether OpenCV would multiply the colours by their alpha while reading (8-bit TIFF; measured with 5.0.0.93)."""
+    return header.channels > 3 and header.bits == 8
+
+
+def _opencv(data: bytes, flags: int, name: str) -> Pixels:
+    try:
+        out = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+    except cv2.error:
+        out = None
+    if out is None or out.dtype not in (np.uint8, np.uint16):
+        raise _damaged(name)
+    return out
+
+
+def _pillow(data: bytes, kind: str, name: str) -> Pixels:
+    from PIL import JpegImagePlugin, TiffImagePlugin
+
+    # The plug-in's own class: Image.open would apply Pillow's pixel limit, a global that others may have set.
+    opener = JpegImagePlugin.JpegImageFile if kind == "JPEG" else TiffImagePlugin.TiffImageFile
+    try:
+        with opener(io.BytesIO(data)) as picture:
+            wanted = "RGBA" if picture.mode in ("LA", "PA", "La", "RGBA", "RGBa") else "RGB"
+            return np.asarray(picture.convert(wanted))
+    except _DECODE_ERRORS:
+        raise _damaged(name) from None
+
+
+def _heic(data: bytes, name: str) -> Pixels:
+    import pillow_heif
+
+    try:
+        picture = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
+        stored = np.asarray(picture)
+    except _DECODE_ERRORS:
+        raise _damaged(name) from None
+    if stored.ndim == 3 and stored.shape[2] == 1:
+        return stored[:, :, 0]
+    if stored.ndim == 3 and stored.shape[2] == 2:
+        return np.dstack([stored[:, :, :1]] * 3 + [stored[:, :, 1:]])
+    return stored
+
+
+def _over_white(stored: Pixels) -> Pixels:
+    """Lay a picture with transparency on white paper, as viewers do."""
+    if stored.ndim == 2 or stored.shape[2] == 3:
+        return stored
+    top = int(np.iinfo(stored.dtype).max)
+    if int(stored[:, :, 3].min()) == top:
+        return np.ascontiguousarray(stored[:, :, :3])
+    out = np.empty((*stored.shape[:2], 3), stored.dtype)
+    step = max(1, 4_000_000 // max(1, stored.shape[1]))  # in bands: the sums need wide numbers
+    for at in range(0, stored.shape[0], step):
+        band: NDArray[np.uint32] = stored[at : at + step].astype(np.uint32)  # 65535 squared still fits
+        alpha = band[:, :, 3:]
+        out[at : at + step] = (
+            band[:, :, :3] * alpha + np.uint32(top) * (top - alpha) + np.uint32(top // 2)
+        ) // np.uint32(top)
+    return out
+
+
+def _to_grey(stored: Pixels) -> Pixels:
+    return stored if stored.ndim == 2 else cv2.cvtColor(stored, cv2.COLOR_RGB2GRAY)
+
+
+def _to_rgb8(stored: Pixels) -> Pixels:
+    if stored.dtype == np.uint16:
+        stored = cv2.convertScaleAbs(stored, alpha=1 / 257)
+    return stored if stored.ndim == 3 else cv2.cvtColor(stored, cv2.COLOR_GRAY2RGB)
+
+
+def _expect_size(stored: Pixels, header: Header, name: str) -> Pixels:
+    if stored.shape[:2] != (header.height_px, header.width_px):
+        raise _damaged(name)
+    return stored
+
+
+def _damaged(name: str) -> GapvisionError:
+    return GapvisionError("file-unreadable", f"'{name}' is damaged or cut off: its picture cannot be decoded.")

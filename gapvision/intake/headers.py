@@ -1,0 +1,364 @@
+"""What a picture file claims to be, read from its first bytes, before anything is decoded.
+
+Size limits are checked here, so that a small file that claims a huge picture
+never reaches a decoder.  The file name's extension plays no part.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import struct
+import zlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+from gapvision.errors import GapvisionError
+from gapvision.intake.exif import TAG_ORIENTATION, ExifFields, Field, read_directory, read_exif
+from gapvision.limits import MAX_DECODED_BYTES, MAX_JPEG_SCANS, MAX_PHOTO_PIXELS
+
+_TIFF_WIDTH, _TIFF_HEIGHT, _TIFF_BITS, _TIFF_COMPRESSION, _TIFF_PHOTOMETRIC = 256, 257, 258, 259, 262
+_TIFF_STRIP_OFFSETS, _TIFF_SAMPLES, _TIFF_ROWS_PER_STRIP, _TIFF_STRIP_BYTES, _TIFF_PLANAR = 273, 277, 278, 279, 284
+_TIFF_TILE_WIDTH, _TIFF_TILE_HEIGHT, _TIFF_TILE_OFFSETS, _TIFF_TILE_BYTES = 322, 323, 324, 325
+_TIFF_SAMPLE_FORMAT, _TIFF_DNG_VERSION, _TIFF_SUBFILE = 339, 50706, 254
+
+_HEIC_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
+_JPEG_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]", re.DOTALL)
+
+#: First bytes -> what it is, for files that are something else than a usable photo.
+_OTHERS = (
+    (b"%PDF", "a PDF"), (b"GIF8", "a GIF"), (b"BM", "a BMP"), (b"PK\x03\x04", "a zip archive"),
+    (b"II+\x00", "a BigTIFF"), (b"MM\x00+", "a BigTIFF"), (b"IIU\x00", "a raw camera file"),
+    (b"FUJIFILM", "a raw camera file"), (b"\xff\x0a", "a JPEG XL"), (b"\x1a\x45\xdf\xa3", "a film"),
+    (b"<svg", "a drawing"), (b"<?xml", "a text file"), (b"{", "a text file"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Header:
+    """What the first bytes say.
+
+    Attributes
+    ----------
+    kind : str
+        ``jpeg``, ``png``, ``tiff``, ``webp`` or ``heic``.
+    width_px, height_px : int
+        As stored, before orientation.
+    channels : int
+        1, 2, 3 or 4, as decoded (a palette counts as 3 or 4).
+    bits : int
+        Per channel.
+    exif : ExifFields
+        Orientation still to be applied (1 where the decoder has done it), focal length, time.
+    progressive : bool
+        JPEG only: built in several passes.
+    photometric : int
+        TIFF only: 0, 1 grey, 2 RGB, 3 palette, 5 CMYK, 6 YCbCr.
+    """
+
+    kind: str
+    width_px: int
+    height_px: int
+    channels: int
+    bits: int
+    exif: ExifFields
+    progressive: bool = False
+    photometric: int = -1
+
+    @property
+    def decoded_bytes(self) -> int:
+        """Memory that a decoder needs; a progressive JPEG is held as two-byte coefficients."""
+        wide = self.bits > 8 or self.progressive
+        return self.width_px * self.height_px * self.channels * (2 if wide else 1)
+
+
+def read_header(data: bytes, name: str) -> Header:
+    """Find out what a picture file is, and refuse what should not be decoded.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    name : str
+        File name for messages.
+
+    Raises
+    ------
+    GapvisionError
+        ``file-empty``, ``file-kind-unknown``, ``file-unreadable``, ``file-cut-off`` or ``file-too-large``.
+    """
+    if not data:
+        raise GapvisionError("file-empty", f"'{name}' is empty.")
+    reader = _reader_for(data, name)
+    try:
+        header = reader(data, name)
+    except (struct.error, IndexError):
+        raise GapvisionError("file-cut-off", f"'{name}' is cut off: even its heading is not complete.") from None
+    _check_size(header, name)
+    return header
+
+
+def _reader_for(data: bytes, name: str) -> Callable[[bytes, str], Header]:
+    if data[:3] == b"\xff\xd8\xff":
+        return _read_jpeg
+    if data[:8] == b"\x89PNG\r\n\x1a\n":
+        return _read_png
+    if data[:4] in (b"II*\x00", b"MM\x00*"):
+        return _read_tiff
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return _read_webp
+    if data[4:8] == b"ftyp":
+        size = min(max(struct.unpack_from(">I", data)[0], 16), 256)
+        if data[8:12] == b"avif":
+            raise GapvisionError("file-kind-unknown", f"'{name}' is an AVIF picture, which gapvision does not open.")
+        if any(data[i : i + 4] in _HEIC_BRANDS for i in (8, *range(16, size, 4))):
+            return _read_heic
+        raise GapvisionError("file-kind-unknown", f"'{name}' is a film, not a photo.")
+    what = next((text for magic, text in _OTHERS if data.startswith(magic)), None)
+    said = f"'{name}' is {what}, which gapvision does not open." if what else f"'{name}' is not a picture."
+    raise GapvisionError("file-kind-unknown", said)
+
+
+def _check_size(header: Header, name: str) -> None:
+    pixels = header.width_px * header.height_px
+    if pixels <= 0:
+        raise GapvisionError("file-unreadable", f"'{name}' says that it has no pixels.")
+    if pixels > MAX_PHOTO_PIXELS.value:
+        raise GapvisionError(
+            "file-too-large",
+            f"'{name}' claims {header.width_px} x {header.height_px} pixels ({pixels / 1e6:.0f} megapixels); "
+            f"gapvision opens up to {MAX_PHOTO_PIXELS.value / 1e6:.0f}.",
+        )
+    if header.decoded_bytes > MAX_DECODED_BYTES.value:
+        raise GapvisionError(
+            "file-too-large",
+            f"'{name}' would take {header.decoded_bytes / 1e6:.0f} MB of memory when opened; "
+            f"gapvision allows {MAX_DECODED_BYTES.value / 1e6:.0f}.",
+            "Save it with 8 bits a colour, or in a smaller size, and try again.",
+        )
+
+
+# --- JPEG ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """One marker segment of a JPEG file: marker byte, where it starts (at 0xFF) and ends, and its payload."""
+
+    marker: int
+    start: int
+    end: int
+    payload: bytes
+
+
+def jpeg_segments(data: bytes) -> tuple[list[Segment], int]:
+    """Segments before the first scan, and where that scan starts.
+
+    Raises
+    ------
+    IndexError, struct.error
+        If the file ends inside them.
+    """
+    out: list[Segment] = []
+    at = 2
+    while True:
+        while data[at] != 0xFF:  # stray bytes between segments; decoders skip them too
+            at += 1
+        while data[at] == 0xFF:
+            at += 1
+        marker = data[at]
+        start, at = at - 1, at + 1
+        if marker == 0x01 or 0xD0 <= marker <= 0xD8:
+            continue
+        if marker == 0xD9:
+            raise IndexError("no picture before the end mark")
+        size = struct.unpack_from(">H", data, at)[0]
+        if marker == 0xDA:
+            return out, start
+        if size < 2 or at + size > len(data):
+            raise IndexError("segment runs past the end")
+        out.append(Segment(marker, start, at + size, data[at + 2 : at + size]))
+        at += size
+
+
+def jpeg_scan_segments(data: bytes, scan_start: int) -> Iterator[tuple[int, int, int]]:
+    """Walk marker segments from the first scan on: marker, start, end of the segment (not of its coded data).
+
+    The end mark (0xD9) is the last one given; without it the file is cut off.
+    """
+    at = scan_start
+    while (match := _JPEG_MARKER.search(data, at)) is not None:
+        marker, start = data[match.start() + 1], match.start()
+        if marker == 0xD9:
+            yield marker, start, match.end()
+            return
+        if match.end() + 2 > len(data):
+            return
+        at = match.end() + struct.unpack_from(">H", data, match.end())[0]
+        yield marker, start, at
+
+
+def _read_jpeg(data: bytes, name: str) -> Header:
+    segments, scan = jpeg_segments(data)
+    frame = next((s for s in segments if 0xC0 <= s.marker <= 0xCF and s.marker not in (0xC4, 0xC8, 0xCC)), None)
+    if frame is None:
+        raise GapvisionError("file-unreadable", f"'{name}' is a JPEG without a picture in it.")
+    bits, height, width, channels = struct.unpack_from(">BHHB", frame.payload)
+    if bits != 8 or channels not in (1, 3, 4) or frame.marker not in (0xC0, 0xC1, 0xC2):
+        raise GapvisionError("file-unreadable", f"'{name}' is a rare kind of JPEG ({bits} bits, {channels} channels).")
+    if frame.marker == 0xC2 and _scan_count(data, scan) > MAX_JPEG_SCANS.value:
+        raise GapvisionError("file-unreadable", f"'{name}' is built of far more passes than any camera writes.")
+    exif = next((s.payload for s in segments if s.marker == 0xE1 and s.payload[:4] == b"Exif"), b"")
+    return Header(
+        kind="jpeg", width_px=width, height_px=height, channels=channels, bits=8,
+        exif=read_exif(exif), progressive=frame.marker == 0xC2,
+    )  # fmt: skip
+
+
+def _scan_count(data: bytes, scan_start: int) -> int:
+    return sum(marker == 0xDA for marker, _, _ in jpeg_scan_segments(data, scan_start))
+
+
+# --- PNG ----------------------------------------------------------------------------
+
+
+def _read_png(data: bytes, name: str) -> Header:
+    if data[12:16] != b"IHDR":
+        raise GapvisionError("file-unreadable", f"'{name}' is a broken PNG.")
+    width, height, bits, colour = struct.unpack_from(">IIBB", data, 16)
+    channels = {0: 1, 2: 3, 3: 3, 4: 2, 6: 4}.get(colour)
+    if channels is None or bits not in (1, 2, 4, 8, 16):
+        raise GapvisionError("file-unreadable", f"'{name}' is a broken PNG.")
+    exif, at, ended = b"", 8, False
+    while at + 12 <= len(data) and not ended:
+        size, tag = struct.unpack_from(">I4s", data, at)
+        if tag in (b"IDAT", b"PLTE", b"IHDR") and at + 12 + size <= len(data):
+            stated = struct.unpack_from(">I", data, at + 8 + size)[0]
+            if zlib.crc32(memoryview(data)[at + 4 : at + 8 + size]) != stated:
+                raise GapvisionError("file-unreadable", f"'{name}' is damaged: its picture cannot be decoded.",
+                                     "Copy the photo from the phone again.")  # fmt: skip
+        if tag == b"eXIf":
+            exif = data[at + 8 : at + 8 + size]
+        if tag == b"tRNS":
+            channels = 4
+        ended = tag == b"IEND"
+        at += 12 + size
+    if not ended or at > len(data):
+        raise GapvisionError("file-cut-off", f"'{name}' is cut off: the end of the picture is missing.")
+    return Header(kind="png", width_px=width, height_px=height, channels=4 if channels == 2 else channels,
+                  bits=max(bits, 8), exif=read_exif(exif))  # fmt: skip
+
+
+# --- WebP ---------------------------------------------------------------------------
+
+
+def _read_webp(data: bytes, name: str) -> Header:
+    size = struct.unpack_from("<I", data, 4)[0]
+    if size + 8 > len(data):
+        raise GapvisionError("file-cut-off", f"'{name}' is cut off: the end of the picture is missing.")
+    tag = data[12:16]
+    exif, width, height, channels = b"", 0, 0, 3
+    if tag == b"VP8 ":
+        width, height = (v & 0x3FFF for v in struct.unpack_from("<HH", data, 26))
+    elif tag == b"VP8L":
+        word = struct.unpack_from("<I", data, 21)[0]
+        width, height = (word & 0x3FFF) + 1, (word >> 14 & 0x3FFF) + 1
+        channels = 4 if word >> 28 & 1 else 3
+    elif tag == b"VP8X":
+        width, height = (1 + int.from_bytes(data[i : i + 3], "little") for i in (24, 27))
+        channels = 4 if data[20] & 0x10 else 3
+        if data[20] & 0x02:
+            raise GapvisionError("file-kind-unknown", f"'{name}' is a moving WebP picture, not a photo.")
+        at = 12
+        while at + 8 <= size + 8:
+            chunk, length = struct.unpack_from("<4sI", data, at)
+            if chunk == b"EXIF":
+                exif = data[at + 8 : at + 8 + length]
+            if chunk in (b"VP8 ", b"VP8L"):  # the inner picture must not be larger than the canvas says
+                alone = b"RIFF" + struct.pack("<I", length + 12) + b"WEBP" + data[at : at + 8 + length]
+                inner = _read_webp(alone, name)
+                if (inner.width_px, inner.height_px) != (width, height):
+                    raise GapvisionError("file-unreadable", f"'{name}' is a broken WebP.")
+            at += 8 + length + (length & 1)
+    else:
+        raise GapvisionError("file-unreadable", f"'{name}' is a broken WebP.")
+    return Header(kind="webp", width_px=width, height_px=height, channels=channels, bits=8, exif=read_exif(exif))
+
+
+# --- TIFF ---------------------------------------------------------------------------
+
+
+def _read_tiff(data: bytes, name: str) -> Header:
+    fields = read_directory(data)
+
+    def first(tag: int, otherwise: int) -> int:
+        value = fields[tag].number() if tag in fields else None
+        return otherwise if value is None else int(value)
+
+    if _TIFF_DNG_VERSION in fields or first(_TIFF_SUBFILE, 0) & 1:
+        raise GapvisionError("file-kind-unknown", f"'{name}' is a raw camera file.", "Save it as JPEG and try again.")
+    width, height = first(_TIFF_WIDTH, 0), first(_TIFF_HEIGHT, 0)
+    bits, samples = first(_TIFF_BITS, 1), first(_TIFF_SAMPLES, 1)
+    photometric = first(_TIFF_PHOTOMETRIC, -1)
+    if (
+        bits not in (1, 2, 4, 8, 16)
+        or not 1 <= samples <= 5
+        or photometric not in (0, 1, 2, 3, 5, 6)
+        or first(_TIFF_SAMPLE_FORMAT, 1) != 1
+    ):
+        raise GapvisionError("file-unreadable", f"'{name}' is a kind of TIFF that gapvision does not read.",
+                             "Save it as an 8-bit or 16-bit RGB or grey picture and try again.")  # fmt: skip
+    header = Header(
+        kind="tiff", width_px=width, height_px=height, channels=max(samples, 3) if photometric == 3 else samples,
+        bits=max(bits, 8), exif=read_exif(data), photometric=photometric,
+    )  # fmt: skip
+    _check_size(header, name)  # before the tiles are compared with it
+    _check_tiff_blocks(fields, first, header, len(data), name)
+    return header
+
+
+def _check_tiff_blocks(
+    fields: dict[int, Field], first: Callable[[int, int], int], header: Header, size: int, name: str
+) -> None:
+    """Refuse a TIFF whose pieces lie outside the file, or are far larger than the picture."""
+    tiled = _TIFF_TILE_OFFSETS in fields
+    offsets = fields.get(_TIFF_TILE_OFFSETS if tiled else _TIFF_STRIP_OFFSETS)
+    lengths = fields.get(_TIFF_TILE_BYTES if tiled else _TIFF_STRIP_BYTES)
+    if offsets is None or lengths is None or not offsets.values:
+        raise GapvisionError("file-cut-off", f"'{name}' is cut off: its picture is missing.")
+    ends = [int(o) + int(n) for o, n in zip(offsets.values, lengths.values, strict=False)]
+    if max(ends) > size or offsets.count != lengths.count:
+        raise GapvisionError("file-cut-off", f"'{name}' is cut off: a part of the picture is missing.")
+    if tiled:
+        tile = first(_TIFF_TILE_WIDTH, 0) * first(_TIFF_TILE_HEIGHT, 0)
+        # A tile may stick out over the picture's border, but not by much more than the picture itself.
+        if tile <= 0 or tile > 4 * header.width_px * header.height_px + 1024 * 1024:
+            raise GapvisionError("file-unreadable", f"'{name}' is a broken TIFF.")
+
+
+# --- HEIC ---------------------------------------------------------------------------
+
+
+def _read_heic(data: bytes, name: str) -> Header:
+    import pillow_heif
+
+    try:
+        picture = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
+        width, height = picture.size
+        mode, exif = picture.mode, picture.info.get("exif") or b""
+    except (OSError, ValueError, RuntimeError, SyntaxError, EOFError):
+        raise GapvisionError("file-unreadable", f"'{name}' is a broken or cut off HEIC picture.") from None
+    channels = {"L": 1, "LA": 2, "RGB": 3, "RGBA": 4, "RGBa": 4}.get(mode.split(";")[0], 4)
+    return Header(
+        kind="heic", width_px=width, height_px=height, channels=channels, bits=16 if ";16" in mode else 8,
+        exif=replace(read_exif(exif), orientation=1),  # the container's own rotation counts, and the decoder applies it
+    )  # fmt: skip
+
+
+def neutral_tiff(data: bytes) -> bytes:
+    """The same TIFF with its orientation field set to 1, so that no decoder turns the picture."""
+    field = read_directory(data).get(TAG_ORIENTATION)
+    if field is None or field.number() in (None, 1) or field.kind not in (3, 4):
+        return data
+    one = struct.pack(("<" if data[:1] == b"I" else ">") + ("H" if field.kind == 3 else "I"), 1)
+    return data[: field.at] + one + data[field.at + len(one) :]
