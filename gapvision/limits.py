@@ -46,3 +46,8 @@ MAX_DECODED_BYTES = Limit(
 MAX_JPEG_SCANS = Limit(
     100, "1", "usual progressive JPEGs have 10 or 11 scans; thousands are an attack on time", "from memory"
 )
+
+# --- measurement files --------------------------------------------------------------
+MAX_MEASUREMENT_FILE_BYTES = Limit(
+    64e6, "byte", "2 m of seam at 0.2 mm stations take 5 MB; ten times that and more", "computed"
+)
