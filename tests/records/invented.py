@@ -35,5 +35,5 @@ def invented(
         "flush": None,
         "straightness": {"edge_a": {"min_zone_mm": 0.2, "lsq_mm": 0.22, "u_mm": 0.05},
                          "edge_b": {"min_zone_mm": 0.2, "lsq_mm": 0.22, "u_mm": 0.05}},
-        "settings": {}, "program_version": "0.1.0",
+        "settings": {}, "written_by": "gapvision 0.1.0",
     }

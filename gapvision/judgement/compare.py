@@ -1,0 +1,424 @@
+"""Two measurements of one seam, station by station, with the uncertainty of the change.
+
+Both profiles are put on one scale along the seam by a stated datum: the same
+strip left in its place, a mark tapped in both photos, or the best alignment of
+the two profiles.  A left and a right seam are compared the same way after the
+right one is mirrored.  No pixels are read here; stations carry theirs.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.errors import GapvisionError
+from gapvision.results import COVERAGE_FACTOR, FloatArray, GapProfile, Notice
+
+WIDER, NARROWER, SAME = "wider", "narrower", "not proven"
+BETTER, WORSE = "better", "worse"
+
+#: Standard uncertainty of a point tapped in a photo [mm]; computed: 2 mm either way, evenly likely.
+TAP_STD_U_MM = 1.2
+#: The same of a strip that was left in its place, or put back to a mark [mm]; computed: 1 mm either way.
+STRIP_STD_U_MM = 0.6
+_LEAST_OVERLAP_MM = 40.0
+_STRIDE_MM = 1.0
+#: Errors of neighbouring stations go together over about this length [mm].
+_CORRELATED_MM = 5.0
+_WEAK_STD_U_MM = 6.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Datum:
+    """How the second profile was laid on the first.
+
+    Attributes
+    ----------
+    kind : str
+        ``strip``, ``mark`` or ``alignment``.
+    words : str
+        The same for people.
+    shift_mm : float
+        Station of the first = station of the second + shift [mm].
+    std_u_mm : float
+        Standard uncertainty of the shift [mm].
+    """
+
+    kind: str
+    words: str
+    shift_mm: float
+    std_u_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeSpan:
+    """A run of stations that changed alike.
+
+    Attributes
+    ----------
+    state : str
+        ``wider`` or ``narrower``; with a wanted gap ``better`` or ``worse``.
+    from_mm, to_mm : float
+        First and last station [mm].
+    largest_mm, at_mm, expanded_u_mm : float
+        Largest change there, its station, its U (k = 2) [mm].
+    """
+
+    state: str
+    from_mm: float
+    to_mm: float
+    largest_mm: float
+    at_mm: float
+    expanded_u_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Comparison:
+    """What changed between two measurements.  n = stations that both have.
+
+    Attributes
+    ----------
+    s_mm, before_mm, after_mm, change_mm, expanded_u_mm : ndarray, shape (n,)
+        On the first measurement's scale; ``change = after - before``; U with k = 2 [mm].
+    state : tuple of str, length n
+        ``wider``, ``narrower`` or ``not proven`` (the change is within its U).
+    judged : tuple of str, length n, or None
+        With a wanted gap: ``better``, ``worse`` or ``not proven``.
+    mean_change_mm, mean_u_mm : float
+        Mean change and its U [mm]; the parts of U that stations share do not average out, so all are taken as shared.
+    wider_mm, narrower_mm, unproven_mm : float
+        Lengths of seam [mm].
+    better_mm, worse_mm : float or None
+        With a wanted gap [mm].
+    spans : tuple of ChangeSpan
+        Runs that changed for sure; with a wanted gap, that got better or worse for sure.
+    """
+
+    datum: Datum
+    mirrored: bool
+    s_mm: FloatArray
+    before_mm: FloatArray
+    after_mm: FloatArray
+    change_mm: FloatArray
+    expanded_u_mm: FloatArray
+    state: tuple[str, ...]
+    judged: tuple[str, ...] | None
+    mean_change_mm: float
+    mean_u_mm: float
+    wider_mm: float
+    narrower_mm: float
+    unproven_mm: float
+    better_mm: float | None
+    worse_mm: float | None
+    spans: tuple[ChangeSpan, ...]
+    notices: tuple[Notice, ...] = ()
+
+
+def mirror_profile(profile: GapProfile, along: bool = True) -> GapProfile:
+    """Mirror a seam, so that the other side of the car can be laid on it.
+
+    Parameters
+    ----------
+    profile : GapProfile
+        Of a left or right seam.
+    along : bool
+        True: stations run the other way (a seam that lies along the car, seen
+        from its own side).  False: the edges change places (an upright seam).
+
+    Returns
+    -------
+    GapProfile
+        The same gaps.
+    """
+    if not along:
+        return replace(
+            profile, edge_a_px=profile.edge_b_px, edge_b_px=profile.edge_a_px, edge_a_mm=-profile.edge_b_mm,
+            edge_b_mm=-profile.edge_a_mm, edge_a_u_mm=profile.edge_b_u_mm, edge_b_u_mm=profile.edge_a_u_mm,
+        )
+    turned = {
+        name: getattr(profile, name)[::-1]
+        for name in ("gap_mm", "expanded_u_mm", "edge_a_px", "edge_b_px", "edge_a_mm", "edge_b_mm", "edge_a_u_mm",
+                     "edge_b_u_mm")
+    }
+    ends = profile.s_mm[0] + profile.s_mm[-1] if len(profile.s_mm) else 0.0
+    parts = {k: v[::-1] for k, v in profile.parts_mm.items()}
+    return replace(profile, s_mm=(ends - profile.s_mm)[::-1], parts_mm=parts, **turned)
+
+
+def runs_along(profile: GapProfile) -> bool:
+    """Tell whether a seam lies more level than upright in its photo."""
+    middle = (profile.edge_a_px + profile.edge_b_px) / 2
+    width, height = np.abs(middle[-1] - middle[0])
+    return bool(width >= height)
+
+
+def station_at(profile: GapProfile, point_px: tuple[float, float]) -> float:
+    """Find the station beside a point of the photo.
+
+    Parameters
+    ----------
+    profile : GapProfile
+        At least two stations.
+    point_px : (x, y)
+        A tapped mark, or an end of a strip [px].
+
+    Returns
+    -------
+    float
+        Distance along the seam [mm]; beyond the ends it goes on straight.
+    """
+    if len(profile.s_mm) < 2:
+        raise ValueError("profile: expected two stations or more")
+    middle = (profile.edge_a_px + profile.edge_b_px) / 2
+    point = np.asarray(point_px, dtype=float)
+    legs, starts = np.diff(middle, axis=0), middle[:-1]
+    length2 = np.maximum((legs**2).sum(1), 1e-12)
+    along = ((point - starts) * legs).sum(1) / length2
+    inside = np.clip(along, 0, 1)
+    gap2 = ((starts + inside[:, None] * legs - point) ** 2).sum(1)
+    best = int(np.argmin(gap2))
+    step = profile.s_mm[best + 1] - profile.s_mm[best]
+    beyond = (best == 0 and along[0] < 0) or (best == len(legs) - 1 and along[-1] > 1)
+    if beyond:  # over a longer leg, so that the noise of two stations does not turn it
+        k = min(len(middle) - 1, 30)
+        i, j = (0, k) if best == 0 and along[0] < 0 else (len(middle) - 1 - k, len(middle) - 1)
+        leg = middle[j] - middle[i]
+        share = float(((point - middle[i]) @ leg) / (leg @ leg))
+        return float(profile.s_mm[i] + share * (profile.s_mm[j] - profile.s_mm[i]))
+    return float(profile.s_mm[best] + inside[best] * step)
+
+
+def datum_from_points(
+    before: GapProfile, after: GapProfile, before_px: list[tuple[float, float]], after_px: list[tuple[float, float]],
+    kind: str = "mark", what: str = "",
+) -> Datum:
+    """Lay two profiles on each other by points that both photos show.
+
+    Parameters
+    ----------
+    before, after : GapProfile
+        ``after`` already mirrored if it is of the other side.
+    before_px, after_px : list of (x, y)
+        The same one or more points in each photo [px].
+    kind : str
+        ``mark`` (tapped) or ``strip`` (ends of a strip left in its place).
+    what : str
+        Name of the strip or mark.
+
+    Returns
+    -------
+    Datum
+        With several points the mean shift, and a U that their disagreement widens.
+    """
+    if not before_px or len(before_px) != len(after_px):
+        raise ValueError(f"expected as many points in both photos, got {len(before_px)} and {len(after_px)}")
+    pairs = zip(before_px, after_px, strict=True)
+    shifts = np.array([station_at(before, b) - station_at(after, a) for b, a in pairs])
+    # A tap is made in both photos; a strip's own corners are sharp, its place is not.
+    own = TAP_STD_U_MM * math.sqrt(2) if kind == "mark" else STRIP_STD_U_MM
+    spread = float(np.ptp(shifts)) / 2
+    words = {
+        "mark": f"the mark {what}".strip() + " tapped in both photos", "strip": f"strip {what}, in the same place at both",
+    }
+    return Datum(kind=kind, words=words[kind], shift_mm=float(shifts.mean()), std_u_mm=math.hypot(own, spread))
+
+
+def datum_by_alignment(before: GapProfile, after: GapProfile, reach_mm: float | None = None) -> Datum:
+    """Lay two profiles on each other where their waviness agrees best.
+
+    Gap and both edges are compared after a straight line is taken off each, so
+    that a panel that was moved as a whole still finds its place.
+
+    Parameters
+    ----------
+    before, after : GapProfile
+        Of the same seam.
+    reach_mm : float, optional
+        Largest shift tried either way [mm]; default 40 % of the shorter profile.
+
+    Returns
+    -------
+    Datum
+        Its U comes from how sharply the agreement falls off; a profile without
+        features has none and gets the whole reach.
+
+    Raises
+    ------
+    GapvisionError
+        ``comparison-no-overlap``.
+    """
+    shortest = min(_span(before), _span(after))
+    if shortest < _LEAST_OVERLAP_MM:
+        raise GapvisionError("comparison-no-overlap", f"One of the profiles is only {shortest:.0f} mm long.")
+    reach = 0.4 * shortest if reach_mm is None else reach_mm
+    start = (before.s_mm[0] + before.s_mm[-1] - after.s_mm[0] - after.s_mm[-1]) / 2
+    offsets = np.arange(-round(reach / _STRIDE_MM), round(reach / _STRIDE_MM) + 1) * _STRIDE_MM
+    costs = np.array([_disagreement(before, after, start + o)[0] for o in offsets])
+    if not np.isfinite(costs).any():
+        raise GapvisionError("comparison-no-overlap")
+    best = int(np.nanargmin(costs))
+    shift = start + offsets[best]
+    if 0 < best < len(costs) - 1 and np.isfinite(costs[best - 1 : best + 2]).all():
+        low, mid, high = costs[best - 1 : best + 2]
+        bend = low - 2 * mid + high
+        if bend > 0:
+            shift += _STRIDE_MM * 0.5 * (low - high) / bend
+    cost, steepness = _disagreement(before, after, shift)
+    std = math.sqrt(cost * _CORRELATED_MM / steepness) if steepness > 0 else math.inf
+    # A rival place that fits nearly as well is a place where it could be.
+    near = costs < 1.25 * max(cost, 1e-12)
+    rival = float(np.abs(start + offsets[near] - shift).max()) / math.sqrt(3) if near.any() else 0.0
+    std = min(max(std, rival, 0.3), reach / math.sqrt(3))
+    words = "best alignment of the two profiles"
+    return Datum(kind="alignment", words=words, shift_mm=float(shift), std_u_mm=float(std))
+
+
+def _span(profile: GapProfile) -> float:
+    return float(profile.s_mm[-1] - profile.s_mm[0]) if len(profile.s_mm) else 0.0
+
+
+def _disagreement(before: GapProfile, after: GapProfile, shift_mm: float) -> tuple[float, float]:
+    """Mean square difference in units of noise, and the sum of squared slopes in the same units."""
+    on, rows = _common(before, after, shift_mm)
+    if len(on) < 0.6 * min(len(before.s_mm), len(after.s_mm)) or len(on) < 10:
+        return math.nan, 0.0
+    s = before.s_mm[on]
+    total, steep = 0.0, 0.0
+    for name in ("gap_mm", "edge_a_mm", "edge_b_mm"):
+        first = getattr(before, name)[on]
+        second = np.interp(s - shift_mm, after.s_mm, getattr(after, name))
+        a, b = _wavy(s, first), _wavy(s, second)
+        noise2 = _noise2(a) + _noise2(b)
+        total += float(((b - a) ** 2).mean()) / noise2
+        steep += float((np.gradient(_smooth((a + b) / 2, 5), s) ** 2).sum()) / noise2
+    del rows
+    return total / 3, steep / 3
+
+
+def _wavy(s: FloatArray, values: FloatArray) -> FloatArray:
+    slope, base = np.polyfit(s, values, 1)
+    return np.asarray(values - slope * s - base, dtype=float)
+
+
+def _noise2(values: FloatArray) -> float:
+    """Square of the station-to-station noise, from second differences; floor 0.01 mm."""
+    bend = np.diff(values, 2)
+    return max(float(np.median(np.abs(bend)) / 0.6745 / math.sqrt(6)) ** 2, 0.01**2)
+
+
+def _smooth(values: FloatArray, width: int) -> FloatArray:
+    width = min(width, len(values))
+    kernel = np.ones(width) / width
+    padded = np.pad(values, (width // 2, width - 1 - width // 2), mode="edge")
+    return np.asarray(np.convolve(padded, kernel, mode="valid"), dtype=float)
+
+
+def _common(before: GapProfile, after: GapProfile, shift_mm: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Stations of the first that lie between two neighbouring stations of the second; and the left one of these.
+
+    A hole in either stays a hole.
+    """
+    at = before.s_mm - shift_mm
+    left = np.clip(np.searchsorted(after.s_mm, at, side="right") - 1, 0, max(len(after.s_mm) - 2, 0))
+    if len(after.s_mm) < 2:
+        return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
+    inside = (at >= after.s_mm[0] - 1e-9) & (at <= after.s_mm[-1] + 1e-9)
+    close = after.s_mm[left + 1] - after.s_mm[left] <= 1.5 * max(after.spacing_mm, 1e-9)
+    on = np.flatnonzero(inside & close)
+    return on, left[on]
+
+
+def compare_profiles(
+    before: GapProfile, after: GapProfile, datum: Datum, *, nominal_mm: FloatArray | float | None = None,
+    same_print: bool = False, mirrored: bool = False,
+) -> Comparison:
+    """Compare two measurements station by station.
+
+    Parameters
+    ----------
+    before, after : GapProfile
+        ``after`` already mirrored if it is of the other side.
+    datum : Datum
+        From :func:`datum_from_points` or :func:`datum_by_alignment`.
+    nominal_mm : float or ndarray, shape (m,), optional
+        Wanted gap at the first profile's stations [mm]; then it is said what got better and what worse.
+    same_print : bool
+        Both photos show the same printed strips with the same check lengths:
+        the error of the print's scale is shared and cancels in the change.
+    mirrored : bool
+        Only carried along, for the words.
+
+    Returns
+    -------
+    Comparison
+        On stations that both have; holes stay holes.
+
+    Raises
+    ------
+    GapvisionError
+        ``comparison-no-overlap`` when less than 40 mm are in both.
+
+    Notes
+    -----
+    U of the change: both standard uncertainties in quadrature (JCGM 100, 5.1.2,
+    taken as independent: where they are not, the true one is smaller), and the
+    local slope of the later gap times the uncertainty of the datum.
+    """
+    on, left = _common(before, after, datum.shift_mm)
+    s = before.s_mm[on]
+    if len(s) < 2 or s[-1] - s[0] < _LEAST_OVERLAP_MM:
+        raise GapvisionError("comparison-no-overlap")
+    at = s - datum.shift_mm
+    first, second = before.gap_mm[on], np.interp(at, after.s_mm, after.gap_mm)
+    var_1 = (before.expanded_u_mm[on] / COVERAGE_FACTOR) ** 2
+    u_2 = np.maximum(after.expanded_u_mm[left], after.expanded_u_mm[left + 1])
+    var_2 = (u_2 / COVERAGE_FACTOR) ** 2
+    var = var_1 + var_2
+    if same_print and "print_scale" in before.parts_mm and "print_scale" in after.parts_mm:
+        p_1 = before.parts_mm["print_scale"][on]
+        p_2 = np.interp(at, after.s_mm, after.parts_mm["print_scale"])
+        var = var - p_1**2 - p_2**2 + (p_1 - p_2) ** 2
+    slope = np.gradient(_smooth(second, 5), s)
+    var = var + (slope * datum.std_u_mm) ** 2
+    u = COVERAGE_FACTOR * np.sqrt(np.maximum(var, 0))
+    change = second - first
+    state = tuple(WIDER if c > w else NARROWER if c < -w else SAME for c, w in zip(change, u, strict=True))
+    judged = None
+    if nominal_mm is not None:
+        wanted = np.broadcast_to(np.asarray(nominal_mm, dtype=float), before.s_mm.shape)[on]
+        moved = np.abs(second - wanted) - np.abs(first - wanted)
+        judged = tuple(BETTER if m < -w else WORSE if m > w else SAME for m, w in zip(moved, u, strict=True))
+    step = float(before.spacing_mm)
+    notices = []
+    if datum.kind == "alignment" and datum.std_u_mm > _WEAK_STD_U_MM:
+        notices.append(Notice(code="alignment-weak"))
+    return Comparison(
+        datum=datum, mirrored=mirrored, s_mm=s, before_mm=first, after_mm=second, change_mm=change, expanded_u_mm=u,
+        state=state, judged=judged, mean_change_mm=float(change.mean()), mean_u_mm=float(u.mean()),
+        wider_mm=step * state.count(WIDER), narrower_mm=step * state.count(NARROWER),
+        unproven_mm=step * state.count(SAME), better_mm=None if judged is None else step * judged.count(BETTER),
+        worse_mm=None if judged is None else step * judged.count(WORSE),
+        spans=_spans(s, change, u, judged or state, step), notices=tuple(notices),
+    )
+
+
+def _spans(
+    s: FloatArray, change: FloatArray, u: FloatArray, state: tuple[str, ...], step: float
+) -> tuple[ChangeSpan, ...]:
+    """Gather neighbouring stations of one state; a hole ends a run."""
+    out: list[ChangeSpan] = []
+    start = 0
+    for i in range(1, len(s) + 1):
+        if i < len(s) and state[i] == state[start] and s[i] - s[i - 1] <= 1.5 * step:
+            continue
+        if state[start] != SAME:
+            worst = start + int(np.argmax(np.abs(change[start:i])))
+            out.append(ChangeSpan(
+                state=state[start], from_mm=float(s[start]), to_mm=float(s[i - 1]), largest_mm=float(change[worst]),
+                at_mm=float(s[worst]), expanded_u_mm=float(u[worst]),
+            ))
+        start = i
+    return tuple(out)
