@@ -23,6 +23,7 @@ BAND_HALF_MM = 10.0
 BAND_STEP_MM = 0.05
 _ALONG_SAMPLES_PER_MM = 4
 _GRID_MM = 4.0
+_BLOCK_STATIONS = 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,29 +89,37 @@ class Band:
     px_per_mm: FloatArray
 
 
-def _crop(photo: Photo, map_xy: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]] | None:
-    """Linear-light crop of the photo that the map needs, and the map shifted to it."""
+def _box(photo: Photo, map_xy: NDArray[np.float32]) -> tuple[slice, slice] | None:
+    """Rows and columns of the photo that a map needs."""
     h, w = photo.grey.shape
     flat = map_xy.reshape(-1, 2)
-    flat = flat[np.isfinite(flat).all(1)]
+    if not np.isfinite(flat).all():
+        flat = flat[np.isfinite(flat).all(1)]
     if not len(flat):
         return None
     x0, y0 = np.maximum(np.floor(flat.min(0)).astype(int) - 4, 0)
     x1, y1 = np.minimum(np.ceil(flat.max(0)).astype(int) + 5, [w, h])
-    if x1 - x0 < 8 or y1 - y0 < 8:
-        return None
-    return to_linear(photo.grey[y0:y1, x0:x1]), map_xy - np.array([x0, y0], np.float32)
+    return (slice(y0, y1), slice(x0, x1)) if x1 - x0 >= 8 and y1 - y0 >= 8 else None
 
 
-def _sample(photo: Photo, map_xy: NDArray[np.float32], interpolation: int) -> NDArray[np.float32]:
-    cut = _crop(photo, map_xy)
-    if cut is None:
+def _sample(photo: Photo, map_xy: NDArray[np.float32], interpolation: int, linear_first: bool) -> NDArray[np.float32]:
+    """Linear light at the places of a map; NaN outside the photo.
+
+    ``linear_first`` turns the stored values to light before interpolating, as edges
+    need it; the other way round saves memory and does for finding the seam.
+    """
+    box = _box(photo, map_xy)
+    if box is None:
         return np.full(map_xy.shape[:2], np.nan, np.float32)
-    image, local = cut
     h, w = photo.grey.shape
-    # remap has a limit of 32767 columns; bands and overviews stay far below it.
-    out = cv2.remap(image, np.ascontiguousarray(local[..., 0]), np.ascontiguousarray(local[..., 1]), interpolation, borderMode=cv2.BORDER_REPLICATE)
-    outside = (map_xy[..., 0] < 0) | (map_xy[..., 1] < 0) | (map_xy[..., 0] > w - 1) | (map_xy[..., 1] > h - 1) | ~np.isfinite(map_xy).all(-1)
+    crop = np.ascontiguousarray(photo.grey[box])
+    x = map_xy[..., 0] - np.float32(box[1].start)
+    y = map_xy[..., 1] - np.float32(box[0].start)
+    if linear_first:
+        out = cv2.remap(to_linear(crop), x, y, interpolation, borderMode=cv2.BORDER_REPLICATE)
+    else:
+        out = to_linear(cv2.remap(crop, x, y, interpolation, borderMode=cv2.BORDER_REPLICATE))
+    outside = ~((map_xy[..., 0] >= 0) & (map_xy[..., 1] >= 0) & (map_xy[..., 0] <= w - 1) & (map_xy[..., 1] <= h - 1))
     out[outside] = np.nan
     return out
 
@@ -139,7 +148,7 @@ def overview(photo: Photo, field: MetricField, turn: FloatArray, low: FloatArray
     fs = low[0] + (np.arange(len(s) * fine_s) - (fine_s - 1) / 2) * step_s_mm / fine_s
     ft = low[1] + (np.arange(len(t) * fine_t) - (fine_t - 1) / 2) * step_t_mm / fine_t
     map_xy = _grid_map(field, turn, fs, ft)
-    image = _sample(photo, map_xy, cv2.INTER_LINEAR)
+    image = _sample(photo, map_xy, cv2.INTER_LINEAR, linear_first=False)
     image = image.reshape(len(t), fine_t, len(s), fine_s).mean((1, 3))
     return Overview(linear=image, s_mm=s, t_mm=t)
 
@@ -186,7 +195,10 @@ def sample_band(photo: Photo, field: MetricField, line: CentreLine, height_mm: f
     row = ((t + half_mm) / 2.5).astype(np.float32)
     mx, my = np.meshgrid(np.arange(len(centre), dtype=np.float32), row)
     map_xy = np.stack([cv2.remap(np.ascontiguousarray(px[..., k]), mx, my, cv2.INTER_LINEAR) for k in range(2)], -1)
-    fine = _sample(photo, map_xy, cv2.INTER_CUBIC).reshape(n_t, len(line.points), sub)
+    # In pieces along the seam: a slanting band's bounding box would be most of the photo.
+    block = _BLOCK_STATIONS * sub
+    pieces = [_sample(photo, np.ascontiguousarray(map_xy[:, k : k + block]), cv2.INTER_CUBIC, linear_first=True) for k in range(0, map_xy.shape[1], block)]
+    fine = np.concatenate(pieces, axis=1).reshape(n_t, len(line.points), sub)
     middle = px[:, sub // 2 :: sub]
     step = np.linalg.norm(np.diff(middle, axis=0), axis=2).mean(0) / 2.5
     return Band(

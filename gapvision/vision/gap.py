@@ -21,6 +21,7 @@ from gapvision.vision.placing import EdgeKind
 FloatArray = NDArray[np.float64]
 
 _SHEET_MM = 1.15  # 18 to 19 gauge, common practice, no source
+_RIM_SHARE = 0.35  # standard uncertainty as share of what shows of a cut face: read right on dark faces, up to all of it on light ones
 _STD_UNCHECKED_PRINT = 0.012  # rectangular +-2 %, check_values H-07
 _STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm, check_values H-07
 _STD_FLUSH_UNKNOWN_MM = 0.60  # step of panels that are being fitted, common practice, no source
@@ -157,7 +158,7 @@ def build_profile(field: MetricField, band: Band, band_height_mm: float, edge_a:
     rim = np.zeros(len(pick))
     for kind, faces in ((edge_a.kind.kind, angle > 0), (edge_b.kind.kind, angle < 0)):
         if kind != "hem":
-            rim = np.hypot(rim, np.where(faces, 0.2 * _SHEET_MM * np.tan(np.abs(angle)), 0.0))
+            rim = np.hypot(rim, np.where(faces, _RIM_SHARE * _SHEET_MM * np.tan(np.abs(angle)), 0.0))
     parts["rim"] = rim
     parts["repeat"] = np.full(len(pick), _scatter(gap))
     std = np.sqrt(sum(v**2 for v in parts.values())) if len(pick) else np.zeros(0)

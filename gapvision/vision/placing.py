@@ -24,6 +24,8 @@ _WINDOW_MM = 0.20
 _LEAN_BRIGHT = 0.020
 _LEAN_BURNT = 0.070
 _STD_DARK = 0.012
+_LINEAR_SHARE = 0.5
+_APART_SHARE = 0.5
 _STD_BRIGHT = 0.018
 _STD_BURNT = 0.050
 _BURNT_LEVEL = 0.985
@@ -135,14 +137,19 @@ def place_edge(band: Band, row: FloatArray, outward: int) -> PlacedEdge:
     place = {k: base + _peak(window(g, half) * sign[None]) for k, g in grads.items()}
     backlit = gap_is_bright(band)
     use_linear = bright & backlit
-    chosen = np.where(use_linear, place["linear"], place["stored"])
+    # Over a dark gap the stored grey leans into the gap by up to half a pixel on a plain sharp edge, the linear
+    # light into the panel on one whose corner is broken or rolled: take a place between them, and their distance
+    # as doubt.
+    between = _LINEAR_SHARE * place["linear"] + (1 - _LINEAR_SHARE) * place["stored"]
+    apart = np.abs(place["linear"] - place["stored"]) * BAND_STEP_MM
+    chosen = np.where(use_linear, place["linear"], between)
     t = np.interp(chosen, np.arange(n_t), band.t_mm)
     # The gap's own level beside the edge: burnt out?
     gap_rows = np.clip(middle[None] - outward * np.arange(round(0.3 / BAND_STEP_MM), round(1.0 / BAND_STEP_MM))[:, None], 0, n_t - 1)
     burnt = use_linear & (np.nanmedian(np.where(np.isfinite(band.peak), band.peak, 0)[gap_rows, cols[None]], axis=0) > _BURNT_LEVEL)
     lean = np.where(burnt, _LEAN_BURNT, np.where(use_linear, _LEAN_BRIGHT, 0.0))
     t = t - outward * lean
-    std = np.where(burnt, _STD_BURNT, np.where(use_linear, _STD_BRIGHT, _STD_DARK))
+    std = np.where(burnt, _STD_BURNT, np.where(use_linear, _STD_BRIGHT, np.hypot(_STD_DARK, _APART_SHARE * apart)))
     # How wide the step is, and how far the three kinds of light disagree over a wider window.
     wide = round(0.6 / BAND_STEP_MM)
     w_log = np.maximum(window(grads["log"], wide) * sign[None], 0)

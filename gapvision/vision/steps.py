@@ -29,9 +29,10 @@ _SMOOTH_PX = 0.8
 _LENS_SIGMA_PX = 1.0
 _STRENGTH_WEIGHT = 3.2
 _STRENGTH_CAP = 1.6
-_CLUTTER_WEIGHT = 1.1
+_CLUTTER_WEIGHT = 1.2
 _CLUTTER_CAP = 3.0
 _FLOOR_CHANCE = 1e-4
+_LEAST_STRENGTH = 0.08
 _BACKLIT_LOG = 0.35
 
 
@@ -96,11 +97,14 @@ def _one_side(step: FloatArray, bright: NDArray[np.bool_]) -> FloatArray:
     # Ridge: a place counts by the step whose steepest place it is.
     wide = cv2.dilate(size, np.ones((5, 1), np.uint8))
     ridge = np.where(size >= wide - 1e-6, size, 0.0)
-    clutter = np.cumsum(np.where(ridge > 0.08, ridge, 0.0), axis=0) - ridge
+    # Noise in a black gap makes ridges too; what counts must stand out of it.
+    inner = size[: round(1.0 / BAND_STEP_MM)]
+    real = max(_LEAST_STRENGTH, 3.5 * 1.4826 * float(np.median(inner)))
+    clutter = np.cumsum(np.where(ridge > real, ridge, 0.0), axis=0) - ridge
     right_way = np.where(bright[None], step < 0, step > 0)
     score = _STRENGTH_WEIGHT * np.minimum(ridge, _STRENGTH_CAP) - _CLUTTER_WEIGHT * np.minimum(clutter, _CLUTTER_CAP)
     score = score - np.where(right_way, 0.0, 1.6)
-    chance = np.where(ridge > 0.08, np.exp(score), 0.0)
+    chance = np.where(ridge > real, np.exp(score), 0.0)
     chance = cv2.sepFilter2D(chance.astype(np.float32), -1, np.ones(1), cv2.getGaussianKernel(7, 1.2), borderType=cv2.BORDER_CONSTANT)
     return (chance + _FLOOR_CHANCE).astype(np.float32)
 

@@ -1,0 +1,82 @@
+"""The metric field: against exact scenes, and against scikit-image's homography estimator."""
+
+import numpy as np
+import pytest
+from skimage.transform import ProjectiveTransform
+
+from gapvision.vision.detect import find_strips
+from gapvision.vision.field import fit_field
+from tests.vision.conftest import CAMERA, photo_of
+
+SIZE = (CAMERA.width_px, CAMERA.height_px)
+F35 = 0.75 * CAMERA.width_px / np.hypot(*SIZE) * 43.267  # the scene's focal length as EXIF would say it
+
+
+def field_of(scene, name, focal=F35):
+    grey, truth = scene(name)
+    views = find_strips(photo_of(grey))
+    return fit_field(views, SIZE, focal, side_b=frozenset({"B"})), truth, views
+
+
+def gap_from_truth(field, truth):
+    """Gap from the true pixels of both edges, through the fitted field."""
+    e = truth["edges"]
+    s = np.array(e["s"])
+    near = np.array(e["visible"], bool) & (np.abs(s) < 110)
+    a, b = np.array(e["A_px"], float)[near], np.array(e["B_px"], float)[near]
+    n = truth["edge_types"]["extreme_n"]
+    lift = field.flush_mm - truth["flush_mm"]
+    p, q = field.to_panel(a, n["A"] - 0.5), field.to_panel(b, n["B"] - 0.5 + lift)
+    tangent = np.gradient(0.5 * (p + q), axis=0)
+    tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
+    d = q - p
+    return np.abs(d[:, 0] * -tangent[:, 1] + d[:, 1] * tangent[:, 0]), np.array(e["gap"])[near]
+
+
+@pytest.mark.parametrize(("name", "limit"), [("plain", 0.02), ("flush", 0.04), ("arc", 0.03), ("bent", 0.03)])
+def test_true_pixels_come_back_as_the_true_gap(scene, name, limit):
+    field, truth, _ = field_of(scene, name)
+    measured, exact = gap_from_truth(field, truth)
+    assert abs(np.mean(measured - exact)) < limit
+
+
+def test_step_between_the_panels_is_found_within_its_own_uncertainty(scene):
+    field, truth, _ = field_of(scene, "flush")
+    assert field.flush_mm == pytest.approx(truth["flush_mm"], abs=max(2.5 * field.flush_std_mm, 0.05))
+    assert field.flush_std_mm < 0.15
+
+
+def test_pixel_to_panel_and_back(scene):
+    field, _, views = field_of(scene, "bent")
+    px = views[0].corners_px
+    assert np.abs(field.project(field.to_panel(px, -1.0), -1.0) - px).max() < 1e-3
+
+
+def test_one_strip_agrees_with_skimage_homography(scene):
+    """On a flat panel one strip's map is a homography but for the lens: scikit-image estimates it from the same corners."""
+    field, _, views = field_of(scene, "plain")
+    view = views[0]
+    h = ProjectiveTransform.from_estimate(view.corners_px, view.corners_mm)
+    back = h(view.corners_px)
+    own = field.to_panel(view.corners_px)
+
+    def distances(p):
+        return np.linalg.norm(p - p[0], axis=1)
+
+    # The lens (k1 = 0.03) bends what a homography keeps straight by 0.03 r^2, r up to 0.45 at the strip's ends.
+    assert np.abs(distances(back) - distances(own)).max() < 0.9
+    middle = np.abs(view.corners_mm[:, 0] - 120) < 40
+    assert np.abs(distances(back)[middle] - distances(own)[middle]).max() < 0.3
+
+
+def test_without_exif_the_strips_still_tell(scene):
+    field, truth, _ = field_of(scene, "plain", focal=None)
+    measured, exact = gap_from_truth(field, truth)
+    assert abs(np.mean(measured - exact)) < 0.05
+    assert field.focal_source == "strips"
+
+
+def test_more_doubt_without_exif(scene):
+    known, _, _ = field_of(scene, "plain")
+    guessed, _, _ = field_of(scene, "plain", focal=None)
+    assert guessed.covariance[0, 0] > known.covariance[0, 0]

@@ -1,0 +1,114 @@
+"""The whole recipe on invented photos with exact truth, and its refusals."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from gapvision.errors import GapvisionError
+from gapvision.measure import Settings, measure_photo
+from gapvision.scenes import Defect, render_grey
+from tests.vision.conftest import PLAIN, SPECS, photo_of
+
+FLUSH = SPECS["flush"]
+
+CHECKED = Settings(print_scale_checked=True)
+
+
+def errors(measurement, truth):
+    """Measured less true gap, stations matched by the nearest true place of their edges' middle pixel."""
+    p = measurement.profile
+    e = truth["edges"]
+    seen = np.array(e["visible"], bool)
+    mid = 0.5 * (np.array(e["A_px"], float)[seen] + np.array(e["B_px"], float)[seen])
+    gap = np.array(e["gap"])[seen]
+    own = 0.5 * (p.edge_a_px + p.edge_b_px)
+    j = np.argmin(((own[:, None] - mid[None]) ** 2).sum(2), axis=1)
+    return p.gap_mm - gap[j]
+
+
+@pytest.mark.parametrize(("name", "limit"), [("plain", 0.20), ("backlit", 0.10), ("rolled", 0.12), ("arc", 0.20), ("bent", 0.20)])
+def test_known_gap_comes_out(scene, name, limit):
+    grey, truth = scene(name)
+    m = measure_photo(photo_of(grey), CHECKED)
+    e = errors(m, truth)
+    assert m.status in ("ok", "warn")
+    assert abs(np.median(e)) < limit
+    assert (np.abs(e) <= m.profile.expanded_u_mm).mean() > 0.9
+
+
+def test_flush_is_reported_and_its_effect_removed(scene):
+    grey, truth = scene("flush")
+    m = measure_photo(photo_of(grey), CHECKED)
+    assert m.flush.mean_mm == pytest.approx(1.0, abs=0.2)
+    # Left in, 1 mm of step seen 12 degrees off square would be 0.21 mm more between two views of opposite tilt.
+    other, other_truth = render_grey(replace(FLUSH, camera=replace(FLUSH.camera, tilt_across_deg=-12.0)), seed=5)
+    from_the_other_side = measure_photo(photo_of(other), CHECKED)
+    assert abs(np.median(errors(m, truth)) - np.median(errors(from_the_other_side, other_truth))) < 0.12
+
+
+def test_turning_the_photo_changes_no_millimetre(scene):
+    grey, _ = scene("plain")
+    upright = measure_photo(photo_of(grey), CHECKED).summary.mean_mm
+    turned = measure_photo(photo_of(np.ascontiguousarray(np.rot90(grey))), CHECKED).summary.mean_mm
+    assert turned == pytest.approx(upright, abs=0.01)
+
+
+def test_a_fifteen_millimetre_nick_survives():
+    spec = replace(PLAIN, defects=(Defect(side="B", s_mm=20.0, height_mm=0.8, width_mm=15.0),))
+    grey, _ = render_grey(spec, seed=1)
+    p = measure_photo(photo_of(grey), CHECKED).profile
+    trend = np.polyval(np.polyfit(p.s_mm, p.gap_mm, 1), p.s_mm)
+    assert 0.6 < (p.gap_mm - trend).max() < 1.0
+
+
+def test_unchecked_print_widens_u_and_says_so(scene):
+    grey, _ = scene("plain")
+    loose, tight = measure_photo(photo_of(grey), Settings()), measure_photo(photo_of(grey), CHECKED)
+    assert np.median(loose.profile.expanded_u_mm) > np.median(tight.profile.expanded_u_mm)
+    assert "print-scale-unchecked" in [n.code for n in loose.notices]
+
+
+def test_print_scale_scales_the_gap(scene):
+    grey, _ = scene("plain")
+    plain = measure_photo(photo_of(grey), CHECKED).summary.mean_mm
+    larger = measure_photo(photo_of(grey), replace(CHECKED, print_scale_along=1.02, print_scale_across=1.02)).summary.mean_mm
+    assert larger / plain == pytest.approx(1.02, abs=0.003)
+
+
+def test_parts_of_the_budget_add_up_to_u(scene):
+    """GUM (JCGM 100) 5.1.2: independent parts combine by root sum of squares; U = 2 u."""
+    grey, _ = scene("plain")
+    p = measure_photo(photo_of(grey), CHECKED).profile
+    total = np.sqrt(sum(np.asarray(v) ** 2 for v in p.parts_mm.values()))
+    assert set(p.parts_mm) >= {"edge", "scale", "print_scale", "tilt_flush", "depth", "repeat"}
+    np.testing.assert_allclose(p.expanded_u_mm, 2 * total, rtol=1e-9)
+
+
+def code_of(grey, settings=CHECKED):
+    m = measure_photo(photo_of(grey), settings)
+    assert m.status == "refused"
+    assert m.profile is None
+    return m.notices[0].code
+
+
+def test_refusals(scene):
+    grey, _ = scene("plain")
+    assert code_of(np.full((900, 1200), 128, np.uint8) + (np.indices((900, 1200)).sum(0) // 40 % 2 * 60).astype(np.uint8)) == "strip-not-found"
+    assert code_of(cv2.GaussianBlur(grey, (0, 0), 14)) == "photo-blurred"
+
+
+def test_seam_out_of_the_picture_is_refused():
+    spec = replace(PLAIN, strips=(PLAIN.strips[0],), camera=replace(PLAIN.camera, aim_t_mm=-150.0))
+    grey, truth = render_grey(spec, seed=2)
+    assert not any(truth["edges"]["visible"])
+    assert code_of(grey) in ("gap-out-of-frame", "seam-not-found", "edges-not-found")
+
+
+@pytest.mark.parametrize("bad", [dict(print_scale_across=0.5), dict(station_mm=0.0), dict(edges="magic"), dict(seam_hint_px=((1.0, 2.0),))])
+def test_nonsense_settings_are_refused_in_words(bad):
+    with pytest.raises(GapvisionError) as caught:
+        Settings(**bad)
+    assert caught.value.code == "value-out-of-range"
+    assert caught.value.next_step
