@@ -12,6 +12,8 @@ FloatArray = NDArray[np.float64]
 _SPIKE_MEDIAN = 5
 _CURVED_BELOW_RADIUS_SAG = 3.0  # sag over the span by which a seam counts as curved by design [mm]
 _CUTOFF_MM = 80.0
+_TRUSTED_EDGE_U_MM = 0.25  # form is judged only from places of the edge that are known this well
+_LEAST_TRUSTED = 0.6  # and only if they make up this share of the edge
 
 
 def running_median(y: FloatArray, window: int = _SPIKE_MEDIAN) -> FloatArray:
@@ -53,7 +55,20 @@ def hull_width(x: FloatArray, y: FloatArray) -> float:
 
 
 def judge_edges(profile: GapProfile) -> tuple[Straightness | None, Straightness | None, str]:
-    """Straightness of edge A and B, and whether the seam is ``straight`` or ``curved``."""
+    """Straightness of edge A and B, and whether the seam is ``straight`` or ``curved``.
+
+    Parameters
+    ----------
+    profile : GapProfile
+        Measured profile.
+
+    Returns
+    -------
+    edge_a, edge_b : Straightness or None
+        None where too little of the edge can be trusted.
+    kind : str
+        ``straight`` or ``curved`` (by design, as its sag tells).
+    """
     s = profile.s_mm
     if len(s) < 10:
         return None, None, "straight"
@@ -64,8 +79,10 @@ def judge_edges(profile: GapProfile) -> tuple[Straightness | None, Straightness 
     return _one(s, profile.edge_a_mm, profile.edge_a_u_mm, curved), _one(s, profile.edge_b_mm, profile.edge_b_u_mm, curved), "curved" if curved else "straight"
 
 
-def _one(s: FloatArray, edge: FloatArray, u: FloatArray, curved: bool) -> Straightness:
-    good = u <= max(0.3, float(np.quantile(u, 0.5)))
+def _one(s: FloatArray, edge: FloatArray, u: FloatArray, curved: bool) -> Straightness | None:
+    good = u <= _TRUSTED_EDGE_U_MM
+    if good.mean() < _LEAST_TRUSTED or good.sum() < 10:
+        return None
     s, edge, u = s[good], edge[good], u[good]
     clean = running_median(edge)
     slope, offset = np.polyfit(s, clean, 1)
