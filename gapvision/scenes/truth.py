@@ -35,7 +35,7 @@ def outline_point(edge: EdgeSpec, m: NDArray[Any]) -> tuple[NDArray[Any], NDArra
     return x, n
 
 
-def _form(x: NDArray[Any], y: NDArray[Any]) -> dict[str, float]:
+def edge_form(x: NDArray[Any], y: NDArray[Any]) -> dict[str, float]:
     """Minimum zone and least-squares form of an edge; slow and plain, by the hull's edges."""
     from scipy.spatial import ConvexHull
 
@@ -100,7 +100,7 @@ def scene_truth(
     forms: dict[str, Any] = {}
     for side, edge_t in (("A", t_a[keep]), ("B", t_b[keep])):
         none = dict.fromkeys(("min_zone_mm", "lsq_mm", "lsq_rms_mm"))
-        forms[side] = _form(s[both], edge_t[both]) if straight and both.sum() > 4 else none
+        forms[side] = edge_form(s[both], edge_t[both]) if straight and both.sum() > 4 else none
     truth: dict[str, Any] = {
         "schema": 1,
         "name": spec.name,
