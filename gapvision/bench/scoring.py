@@ -89,7 +89,7 @@ def _reach(truth: dict[str, Any], s: FloatArray) -> NDArray[np.bool_]:
         if one["reach_sigma"] and one["corners_in_frame"] >= _MIN_CORNERS:
             low, high = one["reach_sigma"]
             beside |= (s >= low - _REACH_BEYOND_CORNERS_MM) & (s <= high + _REACH_BEYOND_CORNERS_MM)
-    return beside & np.array(truth["edges"]["visible"], bool)
+    return np.asarray(beside & np.array(truth["edges"]["visible"], bool))
 
 
 def _nearest(points: FloatArray, line: FloatArray, s: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -144,7 +144,7 @@ def score(measurement: Measurement, truth: dict[str, Any]) -> Score:
     middle = 0.5 * (line_a + line_b)
     at, off = _nearest(0.5 * (profile.edge_a_px + profile.edge_b_px), middle, s)
     px_per_mm = np.interp(at, s, np.linalg.norm(line_b - line_a, axis=1) / gap)
-    inside = (at > s[0]) & (at < s[-1]) & (np.abs(off) / px_per_mm < np.maximum(3.0, np.interp(at, s, gap)))
+    inside = (at >= s[0]) & (at <= s[-1]) & (np.abs(off) / px_per_mm < np.maximum(3.0, np.interp(at, s, gap)))
     made.stray = int((~inside).sum())
     if not inside.any():
         return made
