@@ -63,6 +63,16 @@ def _watch_steps(spent: dict[str, float]) -> None:
                 setattr(holder, name, watched(name, getattr(holder, name)))
 
 
+def _peak_mb() -> float:
+    """Largest memory that this process has held [MB]."""
+    status = Path("/proc/self/status")
+    if status.exists():  # getrusage would count the parent's memory too, from before this program was loaded
+        line = next(x for x in status.read_text().splitlines() if x.startswith("VmHWM"))
+        return int(line.split()[1]) / 1024
+    per_mb = 1024**2 if sys.platform == "darwin" else 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / per_mb
+
+
 def measure_here(photo: Path, repeats: int) -> dict[str, Any]:
     """Time in this process: the first measurement, memory after it, then floor and measurement turn about."""
     import cv2
@@ -75,7 +85,7 @@ def measure_here(photo: Path, repeats: int) -> dict[str, Any]:
     start = time.perf_counter()
     first = measure_photo(read_photo(photo))
     first_s = time.perf_counter() - start
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # kB on Linux
+    peak_mb = _peak_mb()
     spent: dict[str, float] = {}
     _watch_steps(spent)
     data = np.frombuffer(photo.read_bytes(), np.uint8)
