@@ -72,12 +72,21 @@ class Settings:
             raise GapvisionError("value-out-of-range", f"'{self.edges}' is not a way to find edges; use auto or rules.")
         for value in (self.print_scale_along, self.print_scale_across):
             if not 0.85 <= value <= 1.15:
-                raise GapvisionError("value-out-of-range", f"A print scale of {value:.3f} cannot be right.",
-                                     "Measure the 200 mm and the 150 mm check line again.")
+                raise GapvisionError(
+                    "value-out-of-range",
+                    f"A print scale of {value:.3f} cannot be right.",
+                    "Measure the 200 mm and the 150 mm check line again.",
+                )
         if not 0.2 <= self.station_mm <= 20:
-            raise GapvisionError("value-out-of-range", f"Stations {self.station_mm} mm apart make no sense here.", "Use 0.2 to 20 mm.")
+            raise GapvisionError(
+                "value-out-of-range", f"Stations {self.station_mm} mm apart make no sense here.", "Use 0.2 to 20 mm."
+            )
         if self.seam_hint_px is not None and len(self.seam_hint_px) < 2:
-            raise GapvisionError("value-out-of-range", "One point does not show where the seam runs.", "Give two or more points along it.")
+            raise GapvisionError(
+                "value-out-of-range",
+                "One point does not show where the seam runs.",
+                "Give two or more points along it.",
+            )
 
 
 def measure_photo(photo: Photo, settings: Settings | None = None) -> Measurement:
@@ -102,8 +111,17 @@ def measure_photo(photo: Photo, settings: Settings | None = None) -> Measurement
         if CODES[error.code].kind != "refusal":
             raise
         notice = Notice(code=error.code, message=error.message, advice=error.next_step)
-        return Measurement(status="refused", notices=(notice,), photo_file=photo.file, photo_sha256=photo.sha256, width_px=photo.width_px,
-                           height_px=photo.height_px, taken_at=photo.taken_at, settings=_settings_dict(settings), method_version=METHOD_VERSION)
+        return Measurement(
+            status="refused",
+            notices=(notice,),
+            photo_file=photo.file,
+            photo_sha256=photo.sha256,
+            width_px=photo.width_px,
+            height_px=photo.height_px,
+            taken_at=photo.taken_at,
+            settings=_settings_dict(settings),
+            method_version=METHOD_VERSION,
+        )
 
 
 def _settings_dict(settings: Settings) -> dict[str, object]:
@@ -122,16 +140,21 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
     size = (photo.width_px, photo.height_px)
     flat = fit_field(views, size, photo.focal_35mm_mm, scale)
     hint = np.array(settings.seam_hint_px, float) if settings.seam_hint_px else None
-    found = find_seam(photo, views, flat, scale, settings.station_mm, hint)
+    found = find_seam(photo, flat, scale, settings.station_mm, hint)
     field, line, sides = _orient(views, size, photo, scale, flat, found)
     band, edges, line = _edges(photo, field, line, settings)
     tilt = float(np.median(np.abs(sight_across_deg(field, band))))
     if tilt > _REFUSE_TILT_DEG:
         raise GapvisionError("tilt-too-large", f"The camera looked at the seam {tilt:.0f} degrees from the side.")
     profile = build_profile(
-        field, band, _EDGE_HEIGHT_MM, EdgeReading(t_mm=edges.t_a_mm, std_mm=edges.std_a_mm, kind=edges.kind_a),
+        field,
+        band,
+        _EDGE_HEIGHT_MM,
+        EdgeReading(t_mm=edges.t_a_mm, std_mm=edges.std_a_mm, kind=edges.kind_a),
         EdgeReading(t_mm=edges.t_b_mm, std_mm=edges.std_b_mm, kind=edges.kind_b),
-        print_scale_checked=settings.print_scale_checked, station_mm=settings.station_mm, side_b_first=set(sides.values()) == {"B"},
+        print_scale_checked=settings.print_scale_checked,
+        station_mm=settings.station_mm,
+        side_b_first=set(sides.values()) == {"B"},
     )
     if len(profile.s_mm) < 10:
         raise GapvisionError("edges-not-found")
@@ -141,21 +164,50 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
     flush = Flush(mean_mm=field.flush_mm, expanded_u_mm=2 * field.flush_std_mm) if field.flush_free else None
     straight_a, straight_b, kind = _straightness(profile)
     info = ScaleInfo(
-        px_per_mm=float(np.median(band.px_per_mm)), print_scale_along=scale[0], print_scale_across=scale[1],
-        print_scale_checked=settings.print_scale_checked, strips=tuple(sorted(field.letters)), tilt_across_deg=float(np.median(sight_across_deg(field, band))),
-        tilt_along_deg=float(np.median(sight_along_deg(field, band))), distance_mm=float(np.median(field.distance_mm(band.line.points))),
-        focal_px=field.focal_px, focal_source=field.focal_source, residual_rms_px=float(np.sqrt((field.residual_px**2).mean())), strip_sides=sides,
+        px_per_mm=float(np.median(band.px_per_mm)),
+        print_scale_along=scale[0],
+        print_scale_across=scale[1],
+        print_scale_checked=settings.print_scale_checked,
+        strips=tuple(sorted(field.letters)),
+        tilt_across_deg=float(np.median(sight_across_deg(field, band))),
+        tilt_along_deg=float(np.median(sight_along_deg(field, band))),
+        distance_mm=float(np.median(field.distance_mm(band.line.points))),
+        focal_px=field.focal_px,
+        focal_source=field.focal_source,
+        residual_rms_px=float(np.sqrt((field.residual_px**2).mean())),
+        strip_sides=sides,
     )
     order = {"warning": 0, "note": 1}
     notices.sort(key=lambda x: order[x.kind])
     status = "warn" if any(x.kind == "warning" for x in notices) else "ok"
     return Measurement(
-        status=status, notices=tuple(notices), photo_file=photo.file, photo_sha256=photo.sha256, width_px=photo.width_px, height_px=photo.height_px,
-        taken_at=photo.taken_at, scale=info, profile=profile, summary=_summary(profile), flush=flush, straightness_a=straight_a, straightness_b=straight_b,
-        seam_kind=kind, edges_method=edges.method, settings=_settings_dict(settings), method_version=METHOD_VERSION,
+        status=status,
+        notices=tuple(notices),
+        photo_file=photo.file,
+        photo_sha256=photo.sha256,
+        width_px=photo.width_px,
+        height_px=photo.height_px,
+        taken_at=photo.taken_at,
+        scale=info,
+        profile=profile,
+        summary=_summary(profile),
+        flush=flush,
+        straightness_a=straight_a,
+        straightness_b=straight_b,
+        seam_kind=kind,
+        edges_method=edges.method,
+        settings=_settings_dict(settings),
+        method_version=METHOD_VERSION,
         gap_lit="bright" if edges.bright_share > 0.5 else "dark",
-        camera={"edge_a": edges.kind_a.kind, "edge_b": edges.kind_b.kind, "edge_a_depth_mm": edges.kind_a.depth_mm, "edge_b_depth_mm": edges.kind_b.depth_mm,
-                "blur_px": quality.blur_px, "seam_score": found.score, "rival_seam": found.rival},
+        camera={
+            "edge_a": edges.kind_a.kind,
+            "edge_b": edges.kind_b.kind,
+            "edge_a_depth_mm": edges.kind_a.depth_mm,
+            "edge_b_depth_mm": edges.kind_b.depth_mm,
+            "blur_px": quality.blur_px,
+            "seam_score": found.score,
+            "rival_seam": found.rival,
+        },
     )
 
 
@@ -174,8 +226,14 @@ def _spread(view: StripView) -> float:
     return float(np.ptp(view.corners_mm[:, 0]))
 
 
-def _orient(views: list[StripView], size: tuple[int, int], photo: Photo, scale: tuple[float, float], flat: MetricField,
-            found: SeamFind) -> tuple[MetricField, CentreLine, dict[str, str]]:
+def _orient(
+    views: list[StripView],
+    size: tuple[int, int],
+    photo: Photo,
+    scale: tuple[float, float],
+    flat: MetricField,
+    found: SeamFind,
+) -> tuple[MetricField, CentreLine, dict[str, str]]:
     """Name the sides, fit the field again with the step between the panels free, and carry the centre line over."""
     letters = sorted(found.sides)
     first = found.sides[letters[0]]
@@ -196,7 +254,13 @@ def _orient(views: list[StripView], size: tuple[int, int], photo: Photo, scale: 
     points = field.to_panel(px)
     ahead = np.gradient(points, axis=0)
     k = 6
-    ahead = np.stack([np.convolve(np.pad(ahead[:, i], k, mode="edge"), np.ones(2 * k + 1) / (2 * k + 1), mode="valid") for i in range(2)], 1)
+    ahead = np.stack(
+        [
+            np.convolve(np.pad(ahead[:, i], k, mode="edge"), np.ones(2 * k + 1) / (2 * k + 1), mode="valid")
+            for i in range(2)
+        ],
+        1,
+    )
     ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
     cross = np.stack([-ahead[:, 1], ahead[:, 0]], 1)
     # Towards B: away from the strips of A.
@@ -208,7 +272,9 @@ def _orient(views: list[StripView], size: tuple[int, int], photo: Photo, scale: 
     return field, replace(found.line, points=points, normals=cross), sides
 
 
-def _edges(photo: Photo, field: MetricField, line: CentreLine, settings: Settings) -> tuple[Band, SeamEdges, CentreLine]:
+def _edges(
+    photo: Photo, field: MetricField, line: CentreLine, settings: Settings
+) -> tuple[Band, SeamEdges, CentreLine]:
     """Edges on the band; twice, the second time with the band's middle on the gap's middle."""
     band = sample_band(photo, field, line, _EDGE_HEIGHT_MM, settings.station_mm)
     edges = find_edges(band, settings.edges)
@@ -223,8 +289,18 @@ def _edges(photo: Photo, field: MetricField, line: CentreLine, settings: Setting
     return band, edges, line
 
 
-def _notices(photo: Photo, views: list[StripView], settings: Settings, field: MetricField, found: SeamFind, band: Band, edges: SeamEdges,
-             profile: GapProfile, tilt: float, quality: q.StripQuality) -> list[Notice]:
+def _notices(
+    photo: Photo,
+    views: list[StripView],
+    settings: Settings,
+    field: MetricField,
+    found: SeamFind,
+    band: Band,
+    edges: SeamEdges,
+    profile: GapProfile,
+    tilt: float,
+    quality: q.StripQuality,
+) -> list[Notice]:
     out = []
     rms = float(np.sqrt((field.residual_px**2).mean()))
     if rms > _LIFTED_RMS_PX:
@@ -248,7 +324,12 @@ def _notices(photo: Photo, views: list[StripView], settings: Settings, field: Me
         out.append(Notice(code="resolution-low"))
     hidden = [v.letter for v in views if len(v.corner_ids) < 28]
     if hidden:
-        out.append(Notice(code="strip-damaged", message=f"Part of strip {', '.join(hidden)} is hidden, dirty, torn or out of view."))
+        out.append(
+            Notice(
+                code="strip-damaged",
+                message=f"Part of strip {', '.join(hidden)} is hidden, dirty, torn or out of view.",
+            )
+        )
     del quality
     return out
 
@@ -266,7 +347,9 @@ def _doubt_notices(profile: GapProfile, stations: int, tilt: float, both_sides: 
     out = []
     if tilted > 0.6 * edge and tilt > _TILT_COUNTS_DEG:
         more = "" if both_sides else " A strip on each side would tell the step between the panels."
-        out.append(Notice(code="tilt-large", message=f"The camera looked at the seam {tilt:.0f} degrees from the side.{more}"))
+        out.append(
+            Notice(code="tilt-large", message=f"The camera looked at the seam {tilt:.0f} degrees from the side.{more}")
+        )
     if edge > 0.6 * tilted:
         out.append(Notice(code="edge-doubtful"))
     return out or [Notice(code="edge-doubtful")]
@@ -275,7 +358,13 @@ def _doubt_notices(profile: GapProfile, stations: int, tilt: float, both_sides: 
 def _summary(profile: GapProfile) -> GapSummary:
     gap, s = profile.gap_mm, profile.s_mm
     slope = float(np.polyfit(s, gap, 1)[0]) if len(s) > 2 else 0.0
-    return GapSummary(mean_mm=float(gap.mean()), min_mm=float(gap.min()), max_mm=float(gap.max()), std_mm=float(gap.std()), taper_mm_per_m=1000 * slope)
+    return GapSummary(
+        mean_mm=float(gap.mean()),
+        min_mm=float(gap.min()),
+        max_mm=float(gap.max()),
+        std_mm=float(gap.std()),
+        taper_mm_per_m=1000 * slope,
+    )
 
 
 def _straightness(profile: GapProfile) -> tuple[Straightness | None, Straightness | None, str]:

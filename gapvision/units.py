@@ -20,10 +20,20 @@ MM_PER_MIL = 0.0254
 MM_PER_MICROMETRE = 0.001
 
 _UNITS_MM = {
-    "mm": Fraction(1), "cm": Fraction(10), "m": Fraction(1000),
-    "um": Fraction(1, 1000), "µm": Fraction(1, 1000), "μm": Fraction(1, 1000),
-    "in": Fraction(254, 10), "inch": Fraction(254, 10), "inches": Fraction(254, 10), '"': Fraction(254, 10),
-    "″": Fraction(254, 10), "mil": Fraction(254, 10000), "mils": Fraction(254, 10000), "thou": Fraction(254, 10000),
+    "mm": Fraction(1),
+    "cm": Fraction(10),
+    "m": Fraction(1000),
+    "um": Fraction(1, 1000),
+    "µm": Fraction(1, 1000),
+    "μm": Fraction(1, 1000),
+    "in": Fraction(254, 10),
+    "inch": Fraction(254, 10),
+    "inches": Fraction(254, 10),
+    '"': Fraction(254, 10),
+    "″": Fraction(254, 10),
+    "mil": Fraction(254, 10000),
+    "mils": Fraction(254, 10000),
+    "thou": Fraction(254, 10000),
 }
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
 _NUMBER = re.compile(

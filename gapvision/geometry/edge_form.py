@@ -38,7 +38,11 @@ def hull_width(x: FloatArray, y: FloatArray) -> float:
     def half(points: FloatArray) -> list[FloatArray]:
         out: list[FloatArray] = []
         for p in points:
-            while len(out) > 1 and (out[-1][0] - out[-2][0]) * (p[1] - out[-2][1]) - (out[-1][1] - out[-2][1]) * (p[0] - out[-2][0]) <= 0:
+            while (
+                len(out) > 1
+                and (out[-1][0] - out[-2][0]) * (p[1] - out[-2][1]) - (out[-1][1] - out[-2][1]) * (p[0] - out[-2][0])
+                <= 0
+            ):
                 out.pop()
             out.append(p)
         return out
@@ -76,7 +80,11 @@ def judge_edges(profile: GapProfile) -> tuple[Straightness | None, Straightness 
     fit = np.polynomial.Polynomial.fit(s, mid, 2)
     sag = abs(fit.convert().coef[2] if len(fit.convert().coef) > 2 else 0.0) * (s[-1] - s[0]) ** 2 / 4
     curved = sag > _CURVED_BELOW_RADIUS_SAG
-    return _one(s, profile.edge_a_mm, profile.edge_a_u_mm, curved), _one(s, profile.edge_b_mm, profile.edge_b_u_mm, curved), "curved" if curved else "straight"
+    return (
+        _one(s, profile.edge_a_mm, profile.edge_a_u_mm, curved),
+        _one(s, profile.edge_b_mm, profile.edge_b_u_mm, curved),
+        "curved" if curved else "straight",
+    )
 
 
 def _one(s: FloatArray, edge: FloatArray, u: FloatArray, curved: bool) -> Straightness | None:
@@ -104,6 +112,12 @@ def _one(s: FloatArray, edge: FloatArray, u: FloatArray, curved: bool) -> Straig
         fairness = float(np.ptp(y - trend - gaussian_filter1d(y - trend, _CUTOFF_MM * 0.1874, mode="nearest")))
     random = float(np.median(np.abs(np.diff(edge)))) if len(edge) > 1 else 0.0
     return Straightness(
-        min_zone_mm=hull_width(s, clean), lsq_mm=float(np.ptp(off)), expanded_u_mm=float(np.hypot(np.median(u), 2 * random)), span_mm=float(s[-1] - s[0]),
-        worst_100_mm=worst if start is not None else None, worst_100_from_mm=start, fairness_mm=fairness, cutoff_mm=_CUTOFF_MM if curved else None,
+        min_zone_mm=hull_width(s, clean),
+        lsq_mm=float(np.ptp(off)),
+        expanded_u_mm=float(np.hypot(np.median(u), 2 * random)),
+        span_mm=float(s[-1] - s[0]),
+        worst_100_mm=worst if start is not None else None,
+        worst_100_from_mm=start,
+        fairness_mm=fairness,
+        cutoff_mm=_CUTOFF_MM if curved else None,
     )

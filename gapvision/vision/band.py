@@ -124,7 +124,15 @@ def _sample(photo: Photo, map_xy: NDArray[np.float32], interpolation: int, linea
     return out
 
 
-def overview(photo: Photo, field: MetricField, turn: FloatArray, low: FloatArray, high: FloatArray, step_s_mm: float, step_t_mm: float) -> Overview:
+def overview(
+    photo: Photo,
+    field: MetricField,
+    turn: FloatArray,
+    low: FloatArray,
+    high: FloatArray,
+    step_s_mm: float,
+    step_t_mm: float,
+) -> Overview:
     """Sample the panel from corner ``low`` to corner ``high`` of a turned frame [mm].
 
     Parameters
@@ -156,14 +164,25 @@ def overview(photo: Photo, field: MetricField, turn: FloatArray, low: FloatArray
 def _grid_map(field: MetricField, turn: FloatArray, s: FloatArray, t: FloatArray) -> NDArray[np.float32]:
     gs = np.arange(s[0] - 1, s[-1] + 1 + _GRID_MM, _GRID_MM)
     gt = np.arange(t[0] - 1, t[-1] + 1 + _GRID_MM, _GRID_MM)
-    grid = field.project(np.stack(np.meshgrid(gs, gt), -1).reshape(-1, 2) @ turn.T).reshape(len(gt), len(gs), 2).astype(np.float32)
+    grid = (
+        field.project(np.stack(np.meshgrid(gs, gt), -1).reshape(-1, 2) @ turn.T)
+        .reshape(len(gt), len(gs), 2)
+        .astype(np.float32)
+    )
     ix = ((s - gs[0]) / _GRID_MM).astype(np.float32)
     iy = ((t - gt[0]) / _GRID_MM).astype(np.float32)
     mx, my = np.meshgrid(ix, iy)
     return np.stack([cv2.remap(np.ascontiguousarray(grid[..., k]), mx, my, cv2.INTER_LINEAR) for k in range(2)], -1)
 
 
-def sample_band(photo: Photo, field: MetricField, line: CentreLine, height_mm: float, station_mm: float = 1.0, half_mm: float = BAND_HALF_MM) -> Band:
+def sample_band(
+    photo: Photo,
+    field: MetricField,
+    line: CentreLine,
+    height_mm: float,
+    station_mm: float = 1.0,
+    half_mm: float = BAND_HALF_MM,
+) -> Band:
     """Sample the band along a centre line.
 
     Parameters
@@ -197,10 +216,17 @@ def sample_band(photo: Photo, field: MetricField, line: CentreLine, height_mm: f
     map_xy = np.stack([cv2.remap(np.ascontiguousarray(px[..., k]), mx, my, cv2.INTER_LINEAR) for k in range(2)], -1)
     # In pieces along the seam: a slanting band's bounding box would be most of the photo.
     block = _BLOCK_STATIONS * sub
-    pieces = [_sample(photo, np.ascontiguousarray(map_xy[:, k : k + block]), cv2.INTER_CUBIC, linear_first=True) for k in range(0, map_xy.shape[1], block)]
+    pieces = [
+        _sample(photo, np.ascontiguousarray(map_xy[:, k : k + block]), cv2.INTER_CUBIC, linear_first=True)
+        for k in range(0, map_xy.shape[1], block)
+    ]
     fine = np.concatenate(pieces, axis=1).reshape(n_t, len(line.points), sub)
     middle = px[:, sub // 2 :: sub]
     step = np.linalg.norm(np.diff(middle, axis=0), axis=2).mean(0) / 2.5
     return Band(
-        linear=np.maximum(fine.mean(2), 0), peak=fine.max(2), t_mm=t, line=line, px_per_mm=step.astype(float),
+        linear=np.maximum(fine.mean(2), 0),
+        peak=fine.max(2),
+        t_mm=t,
+        line=line,
+        px_per_mm=step.astype(float),
     )

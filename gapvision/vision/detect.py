@@ -52,7 +52,9 @@ def eight_bit(grey: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.uint8]
     return grey if grey.dtype == np.uint8 else (grey >> 8).astype(np.uint8)
 
 
-def _find_markers(grey: NDArray[np.uint8], scale: float, dictionary: int) -> tuple[list[NDArray[np.float32]], NDArray[np.int32]]:
+def _find_markers(
+    grey: NDArray[np.uint8], scale: float, dictionary: int
+) -> tuple[list[NDArray[np.float32]], NDArray[np.int32]]:
     small = grey
     if scale < 1:
         small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
@@ -64,7 +66,9 @@ def _find_markers(grey: NDArray[np.uint8], scale: float, dictionary: int) -> tup
     return [((c.reshape(1, 4, 2) + 0.5) / factor - 0.5).astype(np.float32) for c in corners], np.asarray(ids).ravel()
 
 
-def _corners_of(letter: str, grey: NDArray[np.uint8], corners: list[NDArray[np.float32]], ids: NDArray[np.int32]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+def _corners_of(
+    letter: str, grey: NDArray[np.uint8], corners: list[NDArray[np.float32]], ids: NDArray[np.int32]
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     first = 30 * STRIP_LETTERS.index(letter)
     own = [i for i, v in enumerate(ids) if first <= v < first + 30]
     if not own:
@@ -132,7 +136,9 @@ def find_strips(photo: Photo, print_scale_along: float = 1.0, print_scale_across
         keep = _consistent(px, flat)
         if keep.sum() < _MIN_CORNERS:
             continue
-        views.append(StripView(letter=letter, corner_ids=cid[keep], corners_px=px[keep], corners_mm=flat[keep] * scale_mm))
+        views.append(
+            StripView(letter=letter, corner_ids=cid[keep], corners_px=px[keep], corners_mm=flat[keep] * scale_mm)
+        )
     return views
 
 
@@ -160,8 +166,14 @@ def count_foreign_markers(photo: Photo) -> int:
     grey = eight_bit(photo.grey)
     scale = min(1.0, _SEARCH_SIDE_PX / max(grey.shape))
     most = 0
-    for dictionary in (cv2.aruco.DICT_4X4_250, cv2.aruco.DICT_5X5_1000, cv2.aruco.DICT_6X6_250, cv2.aruco.DICT_7X7_250,
-                       cv2.aruco.DICT_APRILTAG_36H11, cv2.aruco.DICT_ARUCO_ORIGINAL):
+    for dictionary in (
+        cv2.aruco.DICT_4X4_250,
+        cv2.aruco.DICT_5X5_1000,
+        cv2.aruco.DICT_6X6_250,
+        cv2.aruco.DICT_7X7_250,
+        cv2.aruco.DICT_APRILTAG_36H11,
+        cv2.aruco.DICT_ARUCO_ORIGINAL,
+    ):
         most = max(most, len(_find_markers(grey, scale, dictionary)[1]))
         if most >= 4:
             break

@@ -97,8 +97,17 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
     bright = gap_is_bright(band)
     burnt = results[0][3].burnt | results[1][3].burnt
     return SeamEdges(
-        t_a_mm=results[0][0], t_b_mm=results[1][0], std_a_mm=results[0][1], std_b_mm=results[1][1], middle_mm=0.5 * (t_raw[0] + t_raw[1]),
-        kind_a=results[0][2], kind_b=results[1][2], bright_share=float(bright.mean()), burnt_share=float(burnt.mean()), over_share=over, under_share=under,
+        t_a_mm=results[0][0],
+        t_b_mm=results[1][0],
+        std_a_mm=results[0][1],
+        std_b_mm=results[1][1],
+        middle_mm=0.5 * (t_raw[0] + t_raw[1]),
+        kind_a=results[0][2],
+        kind_b=results[1][2],
+        bright_share=float(bright.mean()),
+        burnt_share=float(burnt.mean()),
+        over_share=over,
+        under_share=under,
         method=chances.method,
     )
 
@@ -128,6 +137,10 @@ def _panel_level(band: Band, t: FloatArray, outward: int) -> tuple[FloatArray, F
     if not ok.any():
         return np.ones(1), np.zeros(1)
     x = np.arange(0.2, 1.5, 0.1)
-    rows = np.clip(np.round((t[ok][None] + outward * x[:, None] - band.t_mm[0]) / BAND_STEP_MM).astype(int), 0, len(band.t_mm) - 1)
+    rows = np.clip(
+        np.round((t[ok][None] + outward * x[:, None] - band.t_mm[0]) / BAND_STEP_MM).astype(int), 0, len(band.t_mm) - 1
+    )
     cols = np.flatnonzero(ok)[None]
-    return np.nan_to_num(np.median(band.linear[rows, cols], axis=0), nan=1.0), np.nan_to_num(np.median(band.peak[rows, cols], axis=0))
+    return np.nan_to_num(np.median(band.linear[rows, cols], axis=0), nan=1.0), np.nan_to_num(
+        np.median(band.peak[rows, cols], axis=0)
+    )

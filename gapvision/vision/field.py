@@ -92,7 +92,9 @@ class MetricField:
 
     def project(self, st: FloatArray, n: FloatArray | float = 0.0) -> FloatArray:
         """Panel place (s, t) at height n to pixel; shapes (m, 2), (m,) or scalar -> (m, 2)."""
-        return _project(self.params, np.atleast_2d(st), np.broadcast_to(np.asarray(n, float), (len(np.atleast_2d(st)),)))
+        return _project(
+            self.params, np.atleast_2d(st), np.broadcast_to(np.asarray(n, float), (len(np.atleast_2d(st)),))
+        )
 
     def to_panel(self, px: FloatArray, n: FloatArray | float = 0.0, params: FloatArray | None = None) -> FloatArray:
         """Pixel to the panel place where its line of sight meets the surface at height n.
@@ -122,8 +124,8 @@ class MetricField:
         point = _surface(p, st, np.full(len(st), n))
         d = centre - point
         eps = 0.5
-        es = _surface(p, st + [eps, 0], np.full(len(st), n)) - point
-        et = _surface(p, st + [0, eps], np.full(len(st), n)) - point
+        es = _surface(p, st + np.array([eps, 0.0]), np.full(len(st), n)) - point
+        et = _surface(p, st + np.array([0.0, eps]), np.full(len(st), n)) - point
         es /= np.linalg.norm(es, axis=1, keepdims=True)
         et /= np.linalg.norm(et, axis=1, keepdims=True)
         en = -np.cross(es, et)  # z points away from the viewer, n towards
@@ -264,7 +266,9 @@ def fit_field(
     prior[_LOG_F], prior[_CX], prior[_CY] = np.log(f0), (w - 1) / 2, (h - 1) / 2
     weight = np.zeros(n_par)
     pp = _SIGMA_PP_RATIO * max(w, h)
-    weight[:_N_COMMON - 6] = 1 / np.array([sigma_f, pp, pp, _SIGMA_K1, _SIGMA_K2, _SIGMA_CURVE, _SIGMA_CURVE, _SIGMA_TWIST, _SIGMA_FLUSH_MM])
+    weight[: _N_COMMON - 6] = 1 / np.array(
+        [sigma_f, pp, pp, _SIGMA_K1, _SIGMA_K2, _SIGMA_CURVE, _SIGMA_CURVE, _SIGMA_TWIST, _SIGMA_FLUSH_MM]
+    )
     if not flush_free:
         weight[_FLUSH] = 1e6  # held at zero; its doubt is added where it matters
 
@@ -323,9 +327,17 @@ def fit_field(
     covariance = np.linalg.inv(normal)
     st, _ = corners_at(p)
     return MetricField(
-        params=p, covariance=covariance, letters=tuple(v.letter for v in views), height_index=raised,
-        residual_px=r.reshape(-1, 2), corner_letter=which.astype(np.int64), corner_st=st, size_px=size_px,
-        focal_source="exif" if focal_35mm_mm else "strips", flush_free=flush_free, noise_px=float(noise),
+        params=p,
+        covariance=covariance,
+        letters=tuple(v.letter for v in views),
+        height_index=raised,
+        residual_px=r.reshape(-1, 2),
+        corner_letter=which.astype(np.int64),
+        corner_st=st,
+        size_px=size_px,
+        focal_source="exif" if focal_35mm_mm else "strips",
+        flush_free=flush_free,
+        noise_px=float(noise),
     )
 
 
@@ -355,7 +367,9 @@ def _restart(start: MetricField, letters: list[str]) -> FloatArray:
 def _first_pose(local: FloatArray, px: FloatArray, k_matrix: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Pose of the first strip; of the two a plane allows, the one that fits better and looks at its face."""
     obj = np.ascontiguousarray(np.column_stack([local, np.zeros(len(local))]))
-    _, rvecs, tvecs, errors = cv2.solvePnPGeneric(obj, np.ascontiguousarray(px), k_matrix, None, flags=cv2.SOLVEPNP_IPPE)
+    _, rvecs, tvecs, errors = cv2.solvePnPGeneric(
+        obj, np.ascontiguousarray(px), k_matrix, None, flags=cv2.SOLVEPNP_IPPE
+    )
     best = None
     for rvec, tvec, error in zip(rvecs, tvecs, np.ravel(errors), strict=False):
         if not (np.isfinite(rvec).all() and np.isfinite(tvec).all()) or tvec.ravel()[2] <= 0:

@@ -21,7 +21,8 @@ from gapvision.vision.placing import EdgeKind
 FloatArray = NDArray[np.float64]
 
 _SHEET_MM = 1.15  # 18 to 19 gauge, common practice, no source
-_RIM_SHARE = 0.35  # standard uncertainty as share of what shows of a cut face: read right on dark faces, up to all of it on light ones
+# Standard uncertainty as share of what shows of a cut face: read right on dark faces, up to all of it on light ones.
+_RIM_SHARE = 0.35
 _STD_UNCHECKED_PRINT = 0.012  # rectangular +-2 %, check_values H-07
 _STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm, check_values H-07
 _STD_FLUSH_UNKNOWN_MM = 0.60  # step of panels that are being fitted, common practice, no source
@@ -78,8 +79,18 @@ def _normals(mid: FloatArray, half: int) -> FloatArray:
     return np.stack([-ahead[:, 1], ahead[:, 0]], 1)
 
 
-def build_profile(field: MetricField, band: Band, band_height_mm: float, edge_a: EdgeReading, edge_b: EdgeReading, *,
-                  print_scale_checked: bool, station_mm: float, u_factor: float = 1.0, side_b_first: bool = False) -> GapProfile:
+def build_profile(
+    field: MetricField,
+    band: Band,
+    band_height_mm: float,
+    edge_a: EdgeReading,
+    edge_b: EdgeReading,
+    *,
+    print_scale_checked: bool,
+    station_mm: float,
+    u_factor: float = 1.0,
+    side_b_first: bool = False,
+) -> GapProfile:
     """Gap, edges and uncertainty at every station where both edges are trusted.
 
     Parameters
@@ -112,7 +123,9 @@ def build_profile(field: MetricField, band: Band, band_height_mm: float, edge_a:
     da, db = edge_a.kind.depth_mm, edge_b.kind.depth_mm
     flush = field.flush_mm if field.flush_free else 0.0
 
-    def points(f: MetricField, step: float, depth_a: float, depth_b: float, params: FloatArray | None = None) -> tuple[FloatArray, FloatArray]:
+    def points(
+        f: MetricField, step: float, depth_a: float, depth_b: float, params: FloatArray | None = None
+    ) -> tuple[FloatArray, FloatArray]:
         # The frame's height 0 is the print; the face of its panel lies a strip's thickness below.
         up_a = (-step if side_b_first else 0.0) - FACE_HEIGHT_MM - depth_a
         up_b = (0.0 if side_b_first else step) - FACE_HEIGHT_MM - depth_b
@@ -125,7 +138,7 @@ def build_profile(field: MetricField, band: Band, band_height_mm: float, edge_a:
         finer = _normals(0.5 * (a + b), n_fit)
         normals = finer if (finer * normals).sum() > 0 else -finer
     # Outline of a roll seen at an angle lies outside its extreme point by r (1/cos a - 1): the gap reads too small.
-    roll = (1 / np.cos(angle) - 1)
+    roll = 1 / np.cos(angle) - 1
     corr = (da if edge_a.kind.kind == "hem" else 0.0) * roll + (db if edge_b.kind.kind == "hem" else 0.0) * roll
     gap = _gap_between(a, b, normals) + corr
 
@@ -153,7 +166,9 @@ def build_profile(field: MetricField, band: Band, band_height_mm: float, edge_a:
     parts["print_scale"] = gap * (_STD_CHECKED_PRINT if print_scale_checked else _STD_UNCHECKED_PRINT)
     std_flush = field.flush_std_mm if field.flush_free else _STD_FLUSH_UNKNOWN_MM
     parts["tilt_flush"] = np.abs(d_gap(step=flush + std_flush))
-    parts["depth"] = np.hypot(np.abs(d_gap(da=da + edge_a.kind.depth_std_mm)), np.abs(d_gap(db=db + edge_b.kind.depth_std_mm)))
+    parts["depth"] = np.hypot(
+        np.abs(d_gap(da=da + edge_a.kind.depth_std_mm)), np.abs(d_gap(db=db + edge_b.kind.depth_std_mm))
+    )
     # A cut edge that faces the camera shows its face too: read as panel, the edge would lie up to its lower rim.
     rim = np.zeros(len(pick))
     for kind, faces in ((edge_a.kind.kind, angle > 0), (edge_b.kind.kind, angle < 0)):
@@ -164,9 +179,17 @@ def build_profile(field: MetricField, band: Band, band_height_mm: float, edge_a:
     std = np.sqrt(sum(v**2 for v in parts.values())) if len(pick) else np.zeros(0)
     mid_line = _straight_offsets(a, b, normals)
     return GapProfile(
-        s_mm=line.s_mm[pick], gap_mm=gap, expanded_u_mm=COVERAGE_FACTOR * std * u_factor,
-        edge_a_px=px_a, edge_b_px=px_b, edge_a_mm=mid_line[0], edge_b_mm=mid_line[1],
-        edge_a_u_mm=COVERAGE_FACTOR * std_a, edge_b_u_mm=COVERAGE_FACTOR * std_b, parts_mm=parts, spacing_mm=station_mm,
+        s_mm=line.s_mm[pick],
+        gap_mm=gap,
+        expanded_u_mm=COVERAGE_FACTOR * std * u_factor,
+        edge_a_px=px_a,
+        edge_b_px=px_b,
+        edge_a_mm=mid_line[0],
+        edge_b_mm=mid_line[1],
+        edge_a_u_mm=COVERAGE_FACTOR * std_a,
+        edge_b_u_mm=COVERAGE_FACTOR * std_b,
+        parts_mm=parts,
+        spacing_mm=station_mm,
     )
 
 

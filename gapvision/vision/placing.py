@@ -36,6 +36,7 @@ _RAMP_SHORT_MM = 0.2
 _CUT_DEPTH_MM, _CUT_DEPTH_STD = 0.13, 0.06
 _HEM_DEPTH_STD = 0.35
 _LONGEST_RAMP_MM = 2.35
+_VOTE_WITHIN_MM, _VOTE_STD = 0.4, 0.5
 _SHORT_RAMP_MM, _SHORT_RAMP_STD = 0.6, 0.55
 _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD = 1.0, 0.75
 
@@ -145,8 +146,12 @@ def place_edge(band: Band, row: FloatArray, outward: int) -> PlacedEdge:
     chosen = np.where(use_linear, place["linear"], between)
     t = np.interp(chosen, np.arange(n_t), band.t_mm)
     # The gap's own level beside the edge: burnt out?
-    gap_rows = np.clip(middle[None] - outward * np.arange(round(0.3 / BAND_STEP_MM), round(1.0 / BAND_STEP_MM))[:, None], 0, n_t - 1)
-    burnt = use_linear & (np.nanmedian(np.where(np.isfinite(band.peak), band.peak, 0)[gap_rows, cols[None]], axis=0) > _BURNT_LEVEL)
+    gap_rows = np.clip(
+        middle[None] - outward * np.arange(round(0.3 / BAND_STEP_MM), round(1.0 / BAND_STEP_MM))[:, None], 0, n_t - 1
+    )
+    burnt = use_linear & (
+        np.nanmedian(np.where(np.isfinite(band.peak), band.peak, 0)[gap_rows, cols[None]], axis=0) > _BURNT_LEVEL
+    )
     lean = np.where(burnt, _LEAN_BURNT, np.where(use_linear, _LEAN_BRIGHT, 0.0))
     t = t - outward * lean
     std = np.where(burnt, _STD_BURNT, np.where(use_linear, _STD_BRIGHT, np.hypot(_STD_DARK, _APART_SHARE * apart)))
@@ -157,13 +162,20 @@ def place_edge(band: Band, row: FloatArray, outward: int) -> PlacedEdge:
     width_px = (w_log > 0.5 * peak[None]).sum(0) * BAND_STEP_MM * ppm
     far = round(1.5 / BAND_STEP_MM)
     rows_far = np.clip(middle[None] + outward * np.arange(-round(0.3 / BAND_STEP_MM), far)[:, None], 0, n_t - 1)
-    best = {k: (grads[k][rows_far, cols[None]] * sign[None]).argmax(0) * BAND_STEP_MM - 0.3 for k in ("linear", "stored")}
+    best = {
+        k: (grads[k][rows_far, cols[None]] * sign[None]).argmax(0) * BAND_STEP_MM - 0.3 for k in ("linear", "stored")
+    }
     spread = np.maximum(np.abs(best["linear"]), np.abs(best["stored"]))
     inside = log[np.clip(middle - outward * 6, 0, n_t - 1), cols]
     outside = log[np.clip(middle + outward * 6, 0, n_t - 1), cols]
     ok = np.isfinite(band.linear[middle, cols])
     return PlacedEdge(
-        t_mm=np.where(ok, t, np.nan), std_mm=std, spread_mm=spread, width_px=width_px, burnt=burnt, step_log=outside - inside,
+        t_mm=np.where(ok, t, np.nan),
+        std_mm=std,
+        spread_mm=spread,
+        width_px=width_px,
+        burnt=burnt,
+        step_log=outside - inside,
     )
 
 
@@ -194,6 +206,7 @@ def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bo
     frac = rows - lo
     profile = band.linear[lo, use[None]] * (1 - frac) + band.linear[lo + 1, use[None]] * frac
     blur = max(0.3, 1.7 / float(np.median(band.px_per_mm)))  # the lens's own ramp
+
     def ramp_mm(columns: NDArray[np.int64]) -> float:
         """Length of the roll: how much of the way out is off the face's own brightness."""
         with np.errstate(invalid="ignore"):
@@ -213,19 +226,21 @@ def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bo
         good = np.flatnonzero(off & (share >= 0.7))
         return blur + 0.05 * (good[-1] + 1) if len(good) else 0.0
 
-    blocks = np.array_split(np.arange(len(use)), max(1, min(8, len(use) // 12)))
+    blocks = np.array_split(np.arange(len(use)), max(1, min(6, len(use) // 20)))
     depths = [d for d in (ramp_mm(block) for block in blocks) if np.isfinite(d)]
     whole = ramp_mm(np.arange(len(use)))
     if len(depths) < 1 or not np.isfinite(whole):
         return EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)
     d = np.array(depths)
-    middle = whole
-    scatter = float(1.4826 * np.median(np.abs(d - middle)))
-    if middle <= blur + 0.1 and scatter < 0.4:
-        return EdgeKind("cut", _CUT_DEPTH_MM, float(np.hypot(_CUT_DEPTH_STD, scatter * 0.5)))
-    if middle <= _LONGEST_RAMP_MM and scatter < 0.7:
-        # Brightness comes within a tenth of the face's a little before the roll ends.
-        # A short ramp may as well be dirt or a lit cut face.
-        doubt = _HEM_DEPTH_STD if middle > _SHORT_RAMP_MM else _SHORT_RAMP_STD
-        return EdgeKind("hem", middle + _RAMP_SHORT_MM, float(np.hypot(doubt, 0.5 * scatter)))
+    if whole <= blur + 0.1:
+        agree = float(np.mean(d <= blur + _VOTE_WITHIN_MM))
+        if agree >= 0.4:
+            return EdgeKind("cut", _CUT_DEPTH_MM, float(np.hypot(_CUT_DEPTH_STD, _VOTE_STD * (1 - agree))))
+    elif whole <= _LONGEST_RAMP_MM:
+        agree = float(np.mean(np.abs(d - whole) <= _VOTE_WITHIN_MM))
+        if agree >= 0.4:
+            # Brightness comes within a tenth of the face's a little before the roll ends.
+            # A short ramp may as well be dirt or a lit cut face.
+            doubt = _HEM_DEPTH_STD if whole > _SHORT_RAMP_MM else _SHORT_RAMP_STD
+            return EdgeKind("hem", whole + _RAMP_SHORT_MM, float(np.hypot(doubt, _VOTE_STD * (1 - agree))))
     return EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)

@@ -105,9 +105,17 @@ def strip_quality(photo: Photo, views: list[StripView]) -> StripQuality:
             blacks.append(low)
             whites.append(high)
     if not blurs:
-        return StripQuality(float("nan"), float("nan"), float("nan"), float("nan"), float(np.median(ppm)) if ppm else float("nan"))
+        return StripQuality(
+            float("nan"), float("nan"), float("nan"), float("nan"), float(np.median(ppm)) if ppm else float("nan")
+        )
     black, white = float(np.median(blacks)), float(np.median(whites))
-    return StripQuality(blur_px=float(np.median(blurs)), black=black, white=white, contrast=(white - black) / max(white + black, 1e-6), px_per_mm=float(np.median(ppm)))
+    return StripQuality(
+        blur_px=float(np.median(blurs)),
+        black=black,
+        white=white,
+        contrast=(white - black) / max(white + black, 1e-6),
+        px_per_mm=float(np.median(ppm)),
+    )
 
 
 def sharpness_anywhere(photo: Photo) -> float:
@@ -145,17 +153,30 @@ def quick_check(photo: Photo) -> list[Notice]:
     notices += quality_notices(quality)
     hidden = [v.letter for v in views if len(v.corner_ids) < 30]
     if hidden:
-        notices.append(Notice(code="strip-damaged", message=f"Part of strip {', '.join(hidden)} is hidden, dirty, torn or out of view."))
+        notices.append(
+            Notice(
+                code="strip-damaged",
+                message=f"Part of strip {', '.join(hidden)} is hidden, dirty, torn or out of view.",
+            )
+        )
     return notices
 
 
 def quality_notices(quality: StripQuality) -> list[Notice]:
     """Notices on blur, size and haze from the strips' own print."""
     out = []
-    if np.isfinite(quality.blur_px) and quality.blur_px > MAX_BLUR_PX and quality.blur_px / quality.px_per_mm > MAX_BLUR_MM:
+    if (
+        np.isfinite(quality.blur_px)
+        and quality.blur_px > MAX_BLUR_PX
+        and quality.blur_px / quality.px_per_mm > MAX_BLUR_MM
+    ):
         out.append(Notice(code="photo-blurred"))
     if quality.px_per_mm < MIN_PX_PER_MM:
-        out.append(Notice(code="strip-too-small", message=f"The photo shows only {quality.px_per_mm:.1f} pixels per millimetre."))
+        out.append(
+            Notice(
+                code="strip-too-small", message=f"The photo shows only {quality.px_per_mm:.1f} pixels per millimetre."
+            )
+        )
     if np.isfinite(quality.contrast) and quality.contrast < MIN_PRINT_CONTRAST:
         out.append(Notice(code="lens-smeared"))
     return out

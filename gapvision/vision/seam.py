@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
-from gapvision.results import Photo, StripView
+from gapvision.results import Photo
 from gapvision.vision.band import CentreLine, Overview, overview
 from gapvision.vision.field import MetricField
 
@@ -125,15 +125,16 @@ def _best_path(score: FloatArray, max_step: int, bend_price: float) -> tuple[NDA
     n, m = score.shape
     total = score[:, 0].copy()
     back = np.zeros((n, m), np.int64)
-    moves = np.arange(-max_step, max_step + 1)
-    price = bend_price * np.abs(moves)
+    moves = range(-max_step, max_step + 1)
+    price = [bend_price * abs(move) for move in moves]
+    step_of = np.array(moves)
     for j in range(1, m):
         options = np.full((len(moves), n), -np.inf)
         for i, mv in enumerate(moves):
             lo, hi = max(0, mv), min(n, n + mv)
             options[i, lo:hi] = total[lo - mv : hi - mv] - price[i]
         choice = options.argmax(0)
-        back[:, j] = moves[choice]
+        back[:, j] = step_of[choice]
         total = options[choice, np.arange(n)] + score[:, j]
     path = np.empty(m, np.int64)
     path[-1] = int(total.argmax())
@@ -164,16 +165,19 @@ def _blocked(view: Overview, boxes: list[tuple[float, float, float]], along: flo
     return out
 
 
-def find_seam(photo: Photo, views: list[StripView], field: MetricField, print_scale: tuple[float, float] = (1.0, 1.0), station_mm: float = 1.0,
-              hint_px: FloatArray | None = None) -> SeamFind:
+def find_seam(
+    photo: Photo,
+    field: MetricField,
+    print_scale: tuple[float, float] = (1.0, 1.0),
+    station_mm: float = 1.0,
+    hint_px: FloatArray | None = None,
+) -> SeamFind:
     """Find the seam beside the strips.
 
     Parameters
     ----------
     photo : Photo
         Upright photo.
-    views : list of StripView
-        Strips in view.
     field : MetricField
         Field fitted to them.
     print_scale : tuple of float
@@ -195,8 +199,8 @@ def find_seam(photo: Photo, views: list[StripView], field: MetricField, print_sc
     turn, boxes = _search_frame(field)
     corners = field.corner_st @ turn
     low, high = corners.min(0), corners.max(0)
-    low = low - [_REACH_BEYOND_MM, _SEARCH_MM]
-    high = high + [_REACH_BEYOND_MM, _SEARCH_MM]
+    low = low - np.array([_REACH_BEYOND_MM, _SEARCH_MM])
+    high = high + np.array([_REACH_BEYOND_MM, _SEARCH_MM])
     view = overview(photo, field, turn, low, high, _STEP_S_MM, _STEP_T_MM)
     blocked = _blocked(view, boxes, 124.0 * print_scale[0] + 1.0, _STRIP_HALF_WIDTH_MM * print_scale[1] + 0.6)
     score, _ = _evidence(view, blocked)
@@ -206,7 +210,11 @@ def find_seam(photo: Photo, views: list[StripView], field: MetricField, print_sc
         wanted = np.interp(view.s_mm, hint[:, 0], hint[:, 1])
         # Beyond the hint's ends its last direction goes on.
         for end, other, mask in ((0, 1, view.s_mm < hint[0, 0]), (-1, -2, view.s_mm > hint[-1, 0])):
-            slope = (hint[end, 1] - hint[other, 1]) / max(abs(hint[end, 0] - hint[other, 0]), 1e-6) * np.sign(hint[end, 0] - hint[other, 0])
+            slope = (
+                (hint[end, 1] - hint[other, 1])
+                / max(abs(hint[end, 0] - hint[other, 0]), 1e-6)
+                * np.sign(hint[end, 0] - hint[other, 0])
+            )
             wanted = np.where(mask, hint[end, 1] + slope * (view.s_mm - hint[end, 0]), wanted)
         far = np.abs(view.t_mm[:, None] - wanted[None]) > 6.0
         score = np.where(far, -1.0, score + 0.05)
@@ -232,7 +240,7 @@ def find_seam(photo: Photo, views: list[StripView], field: MetricField, print_sc
 
 
 def _between_or_beside(view: Overview, boxes: list[tuple[float, float, float]]) -> NDArray[np.bool_]:
-    """Where the seam may lie when strips lie on both of its sides: between them; all places when they lie on one line."""
+    """Where the seam may lie: between strips on both of its sides; anywhere when they lie on one line."""
     t0 = np.array([b[1] for b in boxes])
     # Strips whose middles are more than a strip's width apart across lie on two sides of the seam.
     if t0.max() - t0.min() < 46.0:

@@ -11,6 +11,7 @@ between two steps becomes uncertainty.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -23,7 +24,7 @@ FloatArray = NDArray[np.float32]
 LOG_FLOOR = 0.004
 RULES = "rules"
 _RIVAL_STRENGTH = 0.15
-_RIVAL_REACH_MM = 1.6
+_RIVAL_FROM_MM, _RIVAL_REACH_MM = 0.3, 1.6
 _LIT_SPAN_LOG, _LIT_BELOW_PANEL_LOG = 0.6, 1.6
 _SMOOTH_PX = 0.8
 _LENS_SIGMA_PX = 1.0
@@ -58,13 +59,21 @@ def smooth_across(image: FloatArray, sigma_mm: float) -> FloatArray:
     sigma = sigma_mm / BAND_STEP_MM
     if sigma < 0.3:
         return image
-    return cv2.GaussianBlur(image, (1, 0), sigmaX=0.1, sigmaY=sigma, borderType=cv2.BORDER_REPLICATE) if False else cv2.sepFilter2D(
-        image, -1, np.ones(1), cv2.getGaussianKernel(2 * int(3 * sigma + 0.5) + 1, sigma), borderType=cv2.BORDER_REPLICATE
+    return (
+        cv2.GaussianBlur(image, (1, 0), sigmaX=0.1, sigmaY=sigma, borderType=cv2.BORDER_REPLICATE)
+        if False
+        else cv2.sepFilter2D(
+            image,
+            -1,
+            np.ones(1),
+            cv2.getGaussianKernel(2 * int(3 * sigma + 0.5) + 1, sigma),
+            borderType=cv2.BORDER_REPLICATE,
+        )
     )
 
 
 def log_light(linear: FloatArray) -> FloatArray:
-    """Logarithm of linear light with a floor that keeps noise in black small; NaN becomes the floor's log of mid grey."""
+    """Logarithm of linear light, with a floor that keeps noise in black small; NaN counts as mid grey."""
     return np.log(np.where(np.isfinite(linear), linear, 0.2) + LOG_FLOOR).astype(np.float32)
 
 
@@ -105,7 +114,9 @@ def _one_side(step: FloatArray, bright: NDArray[np.bool_]) -> FloatArray:
     score = _STRENGTH_WEIGHT * np.minimum(ridge, _STRENGTH_CAP) - _CLUTTER_WEIGHT * np.minimum(clutter, _CLUTTER_CAP)
     score = score - np.where(right_way, 0.0, 1.6)
     chance = np.where(ridge > real, np.exp(score), 0.0)
-    chance = cv2.sepFilter2D(chance.astype(np.float32), -1, np.ones(1), cv2.getGaussianKernel(7, 1.2), borderType=cv2.BORDER_CONSTANT)
+    chance = cv2.sepFilter2D(
+        chance.astype(np.float32), -1, np.ones(1), cv2.getGaussianKernel(7, 1.2), borderType=cv2.BORDER_CONSTANT
+    )
     return (chance + _FLOOR_CHANCE).astype(np.float32)
 
 
@@ -147,9 +158,17 @@ def _steady(step: FloatArray, row: NDArray[np.float64], window: int = 15) -> Flo
     index = np.arange(n_t, dtype=np.float32)
     shift = (row - np.median(row)).astype(np.float32)
     cols = np.broadcast_to(np.arange(n_s, dtype=np.float32)[None], step.shape).copy()
-    level = cv2.remap(step, cols, (index[:, None] + shift[None]).astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    level = cv2.remap(
+        step, cols, (index[:, None] + shift[None]).astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
     level = cv2.blur(level, (window, 1), borderType=cv2.BORDER_REPLICATE)
-    return cv2.remap(level, cols, (index[:, None] - shift[None]).astype(np.float32), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return cv2.remap(
+        level,
+        cols,
+        (index[:, None] - shift[None]).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
 
 
 def inner_rival_mm(band: Band, row: NDArray[np.float64], outward: int) -> NDArray[np.float64]:
@@ -172,20 +191,26 @@ def inner_rival_mm(band: Band, row: NDArray[np.float64], outward: int) -> NDArra
     ndarray, shape (n_s,)
         Distance [mm], 0 where there is none within 1.6 mm.
     """
-    step, _ = _strength(band)
+    step, log = _strength(band)
     n_t, n_s = step.shape
     # Noise in a black gap makes steps too, but not the same ones for 15 stations on end.
-    step = _steady(step, row)
-    reach = round(_RIVAL_REACH_MM / BAND_STEP_MM)
-    near = round(0.3 / BAND_STEP_MM)
-    middle = np.clip(np.round(row).astype(int), 0, n_t - 1)
-    offsets = np.arange(near, reach)
-    rows = np.clip(middle[None] - outward * offsets[:, None], 0, n_t - 1)
+    step, log = _steady(step, row), _steady(log, row)
     size = np.abs(step)
-    ridge = size >= cv2.dilate(size, np.ones((9, 1), np.uint8)) - 1e-6
-    hit = (ridge & (size > _RIVAL_STRENGTH))[rows, np.arange(n_s)[None]]
-    far = np.where(hit.any(0), offsets[::-1][hit[::-1].argmax(0)], 0)
-    return np.where(gap_is_bright(band), 0.0, far * BAND_STEP_MM)
+    ridge = (size >= cv2.dilate(size, np.ones((9, 1), np.uint8)) - 1e-6) & (step * outward > _RIVAL_STRENGTH)
+    middle = np.clip(np.round(row).astype(int), 0, n_t - 1)
+    cols = np.arange(n_s)
+
+    def at(image: NDArray[Any], inside_mm: float) -> NDArray[Any]:
+        return image[np.clip(middle - outward * round(inside_mm / BAND_STEP_MM), 0, n_t - 1), cols]
+
+    far = np.zeros(n_s)
+    lowest = at(log, _RIVAL_FROM_MM - 0.1).astype(float)
+    for inside in np.arange(_RIVAL_FROM_MM, _RIVAL_REACH_MM, BAND_STEP_MM):
+        # The roll stays lighter than the gap all the way out; a small light deep inside does not.
+        stays = lowest > at(log, inside + 0.25) + 0.08
+        far = np.where(at(ridge, inside) & stays, inside, far)
+        lowest = np.minimum(lowest, at(log, inside))
+    return np.where(gap_is_bright(band), 0.0, far)
 
 
 def gap_is_lit(band: Band, row_a: NDArray[np.float64], row_b: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -202,12 +227,16 @@ def gap_is_lit(band: Band, row_a: NDArray[np.float64], row_b: NDArray[np.float64
     n_t, n_s = log.shape
     margin = 0.4 / BAND_STEP_MM
     share = np.linspace(0, 1, 40)[:, None]
-    rows = np.clip(np.round((row_a + margin)[None] * (1 - share) + (row_b - margin)[None] * share).astype(int), 0, n_t - 1)
+    rows = np.clip(
+        np.round((row_a + margin)[None] * (1 - share) + (row_b - margin)[None] * share).astype(int), 0, n_t - 1
+    )
     inside = log[rows, np.arange(n_s)[None]]
     # A dark gap may grow darker towards its middle; what lies in it makes it rise and fall again, or lights it.
     span = np.percentile(inside, 95, axis=0) - np.percentile(inside, 5, axis=0)
-    side = np.maximum(log[np.clip(np.round(row_a - 2 / BAND_STEP_MM).astype(int), 0, n_t - 1), np.arange(n_s)],
-                      log[np.clip(np.round(row_b + 2 / BAND_STEP_MM).astype(int), 0, n_t - 1), np.arange(n_s)])
+    side = np.maximum(
+        log[np.clip(np.round(row_a - 2 / BAND_STEP_MM).astype(int), 0, n_t - 1), np.arange(n_s)],
+        log[np.clip(np.round(row_b + 2 / BAND_STEP_MM).astype(int), 0, n_t - 1), np.arange(n_s)],
+    )
     shown = np.max(inside, axis=0) > side - _LIT_BELOW_PANEL_LOG
     raw = ((span > _LIT_SPAN_LOG) & shown).astype(np.float32)
     return np.asarray(cv2.blur(raw[None], (15, 1), borderType=cv2.BORDER_REPLICATE)[0] > 0.4) & ~gap_is_bright(band)

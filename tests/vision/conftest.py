@@ -7,14 +7,27 @@ import pytest
 from gapvision.results import Photo
 from gapvision.scenes import CameraSpec, EdgeSpec, Inside, SceneSpec, StripSpec, render_grey
 
-CAMERA = CameraSpec(width_px=2400, height_px=1600, distance_mm=300, tilt_across_deg=6, tilt_along_deg=-4, k1=0.03, k2=-0.01)
+CAMERA = CameraSpec(
+    width_px=2400, height_px=1600, distance_mm=300, tilt_across_deg=6, tilt_along_deg=-4, k1=0.03, k2=-0.01
+)
 PLAIN = SceneSpec(
-    name="plain", gap_mm=4.6, taper_mm_per_m=2.0, camera=CAMERA, edge_a=EdgeSpec(kind="cut", radius_mm=0.12),
-    edge_b=EdgeSpec(kind="cut", radius_mm=0.12), strips=(StripSpec(letter="A", t_mm=-42.0, angle_deg=1.0), StripSpec(letter="B", t_mm=42.0)),
+    name="plain",
+    gap_mm=4.6,
+    taper_mm_per_m=2.0,
+    camera=CAMERA,
+    edge_a=EdgeSpec(kind="cut", radius_mm=0.12),
+    edge_b=EdgeSpec(kind="cut", radius_mm=0.12),
+    strips=(StripSpec(letter="A", t_mm=-42.0, angle_deg=1.0), StripSpec(letter="B", t_mm=42.0)),
 )
 SPECS = {
     "plain": PLAIN,
-    "backlit": replace(PLAIN, name="backlit", inside=Inside(kind="backlit", level=0.7), edge_a=EdgeSpec(), edge_b=EdgeSpec(radius_mm=1.2)),
+    "backlit": replace(
+        PLAIN,
+        name="backlit",
+        inside=Inside(kind="backlit", level=0.7),
+        edge_a=EdgeSpec(),
+        edge_b=EdgeSpec(radius_mm=1.2),
+    ),
     "flush": replace(PLAIN, name="flush", flush_mm=1.0, camera=replace(CAMERA, tilt_across_deg=12)),
     "rolled": replace(PLAIN, name="rolled", edge_a=EdgeSpec(), edge_b=EdgeSpec(radius_mm=1.2)),
     "arc": replace(PLAIN, name="arc", seam_radius_mm=600.0),

@@ -26,7 +26,11 @@ def test_agrees_with_opencv_detecting_the_board_alone(scene):
     view = find_strips(photo_of(grey))[0]
     corners, ids, _, _ = cv2.aruco.CharucoDetector(board("A")).detectBoard(grey)
     ours = dict(zip(view.corner_ids.tolist(), view.corners_px, strict=True))
-    gap = [np.hypot(*(ours[int(i)] - c)) for i, c in zip(ids.ravel(), corners.reshape(-1, 2), strict=True) if int(i) in ours]
+    gap = [
+        np.hypot(*(ours[int(i)] - c))
+        for i, c in zip(ids.ravel(), corners.reshape(-1, 2), strict=True)
+        if int(i) in ours
+    ]
     assert len(gap) > 30
     assert max(gap) < 0.25
 

@@ -53,7 +53,7 @@ def test_pixel_to_panel_and_back(scene):
 
 
 def test_one_strip_agrees_with_skimage_homography(scene):
-    """On a flat panel one strip's map is a homography but for the lens: scikit-image estimates it from the same corners."""
+    """On a flat panel one strip's map is a homography but for the lens; scikit-image estimates one from its corners."""
     field, _, views = field_of(scene, "plain")
     view = views[0]
     h = ProjectiveTransform.from_estimate(view.corners_px, view.corners_mm)

@@ -28,7 +28,9 @@ def errors(measurement, truth):
     return p.gap_mm - gap[j]
 
 
-@pytest.mark.parametrize(("name", "limit"), [("plain", 0.20), ("backlit", 0.10), ("rolled", 0.12), ("arc", 0.20), ("bent", 0.20)])
+@pytest.mark.parametrize(
+    ("name", "limit"), [("plain", 0.20), ("backlit", 0.10), ("rolled", 0.12), ("arc", 0.20), ("bent", 0.20)]
+)
 def test_known_gap_comes_out(scene, name, limit):
     grey, truth = scene(name)
     m = measure_photo(photo_of(grey), CHECKED)
@@ -73,7 +75,9 @@ def test_unchecked_print_widens_u_and_says_so(scene):
 def test_print_scale_scales_the_gap(scene):
     grey, _ = scene("plain")
     plain = measure_photo(photo_of(grey), CHECKED).summary.mean_mm
-    larger = measure_photo(photo_of(grey), replace(CHECKED, print_scale_along=1.02, print_scale_across=1.02)).summary.mean_mm
+    larger = measure_photo(
+        photo_of(grey), replace(CHECKED, print_scale_along=1.02, print_scale_across=1.02)
+    ).summary.mean_mm
     assert larger / plain == pytest.approx(1.02, abs=0.003)
 
 
@@ -95,7 +99,10 @@ def code_of(grey, settings=CHECKED):
 
 def test_refusals(scene):
     grey, _ = scene("plain")
-    assert code_of(np.full((900, 1200), 128, np.uint8) + (np.indices((900, 1200)).sum(0) // 40 % 2 * 60).astype(np.uint8)) == "strip-not-found"
+    assert (
+        code_of(np.full((900, 1200), 128, np.uint8) + (np.indices((900, 1200)).sum(0) // 40 % 2 * 60).astype(np.uint8))
+        == "strip-not-found"
+    )
     assert code_of(cv2.GaussianBlur(grey, (0, 0), 14)) == "photo-blurred"
 
 
@@ -106,7 +113,9 @@ def test_seam_out_of_the_picture_is_refused():
     assert code_of(grey) in ("gap-out-of-frame", "seam-not-found", "edges-not-found")
 
 
-@pytest.mark.parametrize("bad", [dict(print_scale_across=0.5), dict(station_mm=0.0), dict(edges="magic"), dict(seam_hint_px=((1.0, 2.0),))])
+@pytest.mark.parametrize(
+    "bad", [dict(print_scale_across=0.5), dict(station_mm=0.0), dict(edges="magic"), dict(seam_hint_px=((1.0, 2.0),))]
+)
 def test_nonsense_settings_are_refused_in_words(bad):
     with pytest.raises(GapvisionError) as caught:
         Settings(**bad)
