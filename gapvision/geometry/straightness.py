@@ -1,0 +1,232 @@
+"""Form of an edge: minimum zone, least squares, worst window, fairness.
+
+Minimum zone: the smallest distance between two parallel lines that hold the
+whole edge between them (ISO 1101, ISO 12780; from memory, texts not read).  It
+is exact here: of all such pairs the narrowest has one line along a side of the
+convex hull.  A form value grows with noise and with the number of points even
+on a perfect edge: see :func:`gapvision.geometry.uncertainty.expected_range`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.geometry.curves import smooth_curve
+from gapvision.geometry.lines import fit_total_line
+
+FloatArray = NDArray[np.float64]
+
+WINDOW_MM = 100.0
+_FULL_SHARE = 0.8  # a window whose stations span less of it than this says nothing about 100 mm
+_MIN_STATIONS = 10
+_CHUNK = 512  # hull sides treated at once, so that memory stays small on any hull
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Zone:
+    """Two parallel lines that hold all points between them.
+
+    Attributes
+    ----------
+    width : float
+        Distance between them, in the unit of the points.
+    normal : tuple of float
+        Unit vector across them.
+    middle : float
+        Distance of their middle line from the origin along ``normal``.
+    """
+
+    width: float
+    normal: tuple[float, float]
+    middle: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fairness:
+    """Deviation of an edge from a smooth curve.
+
+    Attributes
+    ----------
+    peak_to_valley_mm : float
+        Largest minus smallest deviation [mm].
+    worst_s_mm : float
+        Station of the largest deviation either way [mm].
+    cutoff_mm : float
+        Wavelength of which the curve follows half [mm]; shorter ones count as deviation.
+    deviation_mm : ndarray, shape (n,)
+        At every station [mm].
+    """
+
+    peak_to_valley_mm: float
+    worst_s_mm: float
+    cutoff_mm: float
+    deviation_mm: FloatArray
+
+
+def convex_hull(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Corners of the convex hull, counter-clockwise (y up), without points on its sides.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        Points.
+
+    Returns
+    -------
+    ndarray, shape (m, 2)
+        m = 1 for one place, 2 for points on one line.
+    """
+    points = np.unique(np.stack([np.asarray(x, float), np.asarray(y, float)], 1), axis=0)  # sorted by x, then y
+    if len(points) < 3:
+        return points
+    both = points.tolist()
+    lower, upper = _chain(both), _chain(both[::-1])
+    return np.array(lower[:-1] + upper[:-1])
+
+
+def minimum_zone(x: FloatArray, y: FloatArray) -> Zone:
+    """Narrowest pair of parallel lines around points, exact.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        Points, n >= 1, in one unit.
+
+    Returns
+    -------
+    Zone
+        Width 0 for points on one line.
+
+    Raises
+    ------
+    ValueError
+        No points, or not finite.
+
+    Examples
+    --------
+    >>> minimum_zone([0, 1, 2, 3], [0, 1, 0, 0]).width
+    1.0
+    """
+    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+    if x.ndim != 1 or x.shape != y.shape or len(x) == 0:
+        raise ValueError(f"points: expected two arrays of one shape (n,), n >= 1, got {x.shape} and {y.shape}")
+    if not (np.isfinite(x).all() and np.isfinite(y).all()):
+        raise ValueError("points: expected finite numbers; leave unmeasured stations out")
+    hull = convex_hull(x, y)
+    if len(hull) == 1:
+        return Zone(width=0.0, normal=(0.0, 1.0), middle=float(hull[0, 1]))
+    # Far-off coordinates would eat the digits of the narrow width.
+    centre = hull.mean(axis=0)
+    hull = hull - centre
+    side = np.roll(hull, -1, axis=0) - hull
+    normals = np.stack([-side[:, 1], side[:, 0]], 1) / np.hypot(side[:, 0], side[:, 1])[:, None]
+    best, width, middle = 0, np.inf, 0.0
+    for at in range(0, len(normals), _CHUNK):
+        heights = normals[at : at + _CHUNK] @ hull.T
+        top, bottom = heights.max(axis=1), heights.min(axis=1)
+        k = int(np.argmin(top - bottom))
+        if top[k] - bottom[k] < width:
+            best, width, middle = at + k, float(top[k] - bottom[k]), float(top[k] + bottom[k]) / 2
+    if len(hull) == 2:
+        width = 0.0
+    normal = normals[best] if normals[best][1] >= 0 else -normals[best]
+    middle = middle if normals[best][1] >= 0 else -middle
+    return Zone(width=width, normal=(float(normal[0]), float(normal[1])), middle=middle + float(normal @ centre))
+
+
+def least_squares_zone(x: FloatArray, y: FloatArray) -> Zone:
+    """Pair of lines parallel to the total-least-squares line that hold all points (peak to valley).
+
+    Never narrower than :func:`minimum_zone`; turns with the points.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two points.
+    """
+    line = fit_total_line(x, y)
+    d = line.distances(x, y)
+    normal = (-line.direction[1], line.direction[0])
+    foot = normal[0] * line.centre[0] + normal[1] * line.centre[1]
+    return Zone(width=float(np.ptp(d)), normal=normal, middle=foot + float(d.max() + d.min()) / 2)
+
+
+def worst_window(s_mm: FloatArray, offset_mm: FloatArray, window_mm: float = WINDOW_MM) -> tuple[float, float] | None:
+    """Largest minimum zone of any window along the edge.
+
+    Parameters
+    ----------
+    s_mm, offset_mm : ndarray, shape (n,)
+        Stations in increasing order and the edge's offset there [mm]; holes are gaps in s.
+    window_mm : float
+        Length of the window [mm].
+
+    Returns
+    -------
+    (width_mm, from_mm) or None
+        The zone, and the station where its window starts.  None when no window has stations over at
+        least 0.8 of its length.
+    """
+    s, off = np.asarray(s_mm, dtype=float), np.asarray(offset_mm, dtype=float)
+    ends = np.searchsorted(s, s + window_mm * (1 + 1e-9), side="right")
+    starts = np.flatnonzero((ends - np.arange(len(s)) >= _MIN_STATIONS) & (s[ends - 1] - s >= _FULL_SHARE * window_mm))
+    # Windows at the far end that stop short add nothing to the one that ends there.
+    if len(starts):
+        starts = starts[starts <= starts[np.argmax(ends[starts] == ends[starts[-1]])]]
+    bounds = [(_upper_bound(s[i : ends[i]], off[i : ends[i]]), int(i)) for i in starts]
+    best: tuple[float, float] | None = None
+    for bound, i in sorted(bounds, reverse=True):
+        # No line pair can be wider than about any line, so what is left cannot win.
+        if best is not None and bound <= best[0]:
+            break
+        width = minimum_zone(s[i : ends[i]], off[i : ends[i]]).width
+        if best is None or width > best[0]:
+            best = (width, float(s[i]))
+    return best
+
+
+def fairness(s_mm: FloatArray, offset_mm: FloatArray, cutoff_mm: float = 120.0) -> Fairness:
+    """Deviation of an edge that is curved by design from a smooth curve through it.
+
+    Parameters
+    ----------
+    s_mm, offset_mm : ndarray, shape (n,)
+        Stations in increasing order and the edge's offset there [mm]; holes are gaps in s.
+    cutoff_mm : float
+        Cut-off wavelength [mm].
+
+    Returns
+    -------
+    Fairness
+        See :func:`gapvision.geometry.curves.smooth_curve` for the curve.
+    """
+    s = np.asarray(s_mm, dtype=float)
+    deviation = np.asarray(offset_mm, dtype=float) - smooth_curve(s, offset_mm, cutoff_mm)
+    return Fairness(
+        peak_to_valley_mm=float(np.ptp(deviation)),
+        worst_s_mm=float(s[int(np.argmax(np.abs(deviation)))]),
+        cutoff_mm=cutoff_mm,
+        deviation_mm=deviation,
+    )
+
+
+def _upper_bound(s: FloatArray, off: FloatArray) -> float:
+    """Peak to valley about the ordinary least-squares line, in y: never below the minimum zone."""
+    ds = s - s.mean()
+    return float(np.ptp(off - ds * ((ds @ off) / (ds @ ds))))
+
+
+def _chain(points: list[list[float]]) -> list[list[float]]:
+    """Lower half of the hull of points sorted by x (Andrew's monotone chain)."""
+    out: list[list[float]] = []
+    for p in points:
+        while len(out) > 1:
+            (ax, ay), (bx, by) = out[-2], out[-1]
+            if (bx - ax) * (p[1] - ay) - (by - ay) * (p[0] - ax) > 0:
+                break
+            out.pop()
+        out.append(p)
+    return out
