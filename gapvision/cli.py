@@ -20,6 +20,7 @@ from gapvision.errors import GapvisionError
 COMMANDS: dict[str, tuple[str, str]] = {
     "measure": ("measure", "measure photos of a seam"),
     "strips": ("strips", "write a sheet of strips to print"),
+    "judge": ("judge", "say whether a measured seam is in tolerance, and with what certainty"),
     "demo": ("demo", "measure a sample photo and show where the plot is"),
 }
 

@@ -343,6 +343,123 @@ _ALL = (
         "Some conditions were not ticked at both visits.",
         "Tick the checklist at each visit, so that before and after can be compared.",
     ),
+    # --- judgement -----------------------------------------------------------------
+    Code(
+        "specification-unreadable",
+        "usage",
+        "The specification could not be understood.",
+        "Correct the line named and try again; the README shows a whole file.",
+    ),
+    Code(
+        "specification-nonsense",
+        "usage",
+        "The specification cannot be meant as it is written.",
+        "Check the numbers and their units.",
+    ),
+    Code("preset-unknown", "usage", "There is no ready specification of that name.", "See 'gapvision judge --help'."),
+    Code("rule-unknown", "usage", "There is no such decision rule.", "Choose proven, simple or risk."),
+    Code(
+        "finish-nonsense",
+        "usage",
+        "The finish plan cannot be meant as it is written.",
+        "Check the coats, their films and the stage of the work.",
+    ),
+    Code(
+        "panel-file-bad",
+        "usage",
+        "The panel file could not be understood.",
+        "Correct the line named and try again; sample_images/panel_example has a whole file.",
+    ),
+    Code(
+        "plan-file-bad",
+        "usage",
+        "The file is not a plan of gapvision.",
+        "Choose the panel file itself, or a file written by 'gapvision plan --json'.",
+    ),
+    Code(
+        "nothing-to-judge",
+        "usage",
+        "The measurement has no station, so there is nothing to judge.",
+        "Photograph the seam again as the advice of the measurement says.",
+    ),
+    Code(
+        "measurement-was-refused",
+        "refusal",
+        "The photo was refused, so there is no gap to judge.",
+        "Do what the measurement's advice says and photograph the seam again.",
+    ),
+    Code(
+        "opposite-does-not-overlap",
+        "usage",
+        "The two seams have no stations in common.",
+        "Choose measurements of the same stretch on both sides of the car.",
+    ),
+    Code(
+        "template-has-no-line",
+        "usage",
+        "The plan has no edge to change, so there is no line to draw.",
+        "Name a seam with a trim line, or see what the plan says about the move.",
+    ),
+    Code(
+        "travel-unlimited",
+        "note",
+        "No travel was entered for the adjusters, so the move may be more than they allow.",
+        "Enter travel_x, travel_y and travel_out of each hinge, latch and shim point.",
+    ),
+    Code(
+        "travel-stops-move",
+        "note",
+        "The adjusters' travel stops the move before the gaps are as even as they could be.",
+        "Slot the holes further or change the shims, if the panel and its mountings allow it.",
+    ),
+    Code(
+        "line-not-possible",
+        "note",
+        "No straight line brings every station into the band.",
+        "See between which stations it fails and by how much; part of the neighbour's edge has to change too, or metal be added.",
+    ),
+    Code(
+        "safe-limit-reached",
+        "note",
+        "The safe limit (fold, flange, spot welds) stops the trim.",
+        "Never cut beyond it: set the panel further away, or change the neighbour's edge.",
+    ),
+    Code(
+        "safe-limit-missing",
+        "note",
+        "No safe limit was entered for the edge, so the cut may reach a fold, a flange or spot welds.",
+        "Measure how far the fold or the flange lies from the edge and enter it as safe_limit.",
+    ),
+    Code(
+        "film-thick",
+        "note",
+        "The coats add up to more film than is usually advised.",
+        "Check the number of coats; above about 300 micrometres the usual advice is to strip or sand back.",
+    ),
+    Code(
+        "film-common-practice",
+        "note",
+        "The film of some coats is a common-practice range, not data.",
+        "Enter the range from the paint maker's data sheet: the data sheet rules.",
+    ),
+    Code(
+        "film-eats-tolerance",
+        "note",
+        "The doubt about the film is larger than the tolerance, so no bare-metal gap is sure to end in it.",
+        "Measure the film on an edge, or allow more on the finished gap.",
+    ),
+    Code(
+        "seam-in-pieces",
+        "note",
+        "The photos of a seam share no common straight reference, so each gets a line of its own.",
+        "Join the lines on the panel with a straight-edge, or take one photo with more strips along the seam.",
+    ),
+    Code(
+        "proof-not-possible",
+        "note",
+        "U is too large for the band, so the plan aims at the wanted gap itself.",
+        "Photograph the seam as the measurement's advice says to get a smaller U.",
+    ),
 )
 
 CODES: dict[str, Code] = {c.name: c for c in _ALL}

@@ -1,1 +1,92 @@
-"""judgement room."""
+"""From a profile to a decision: tolerance, the gap after paint, and what to do to the metal.
+
+No pixels and no OpenCV; a stored measurement can be judged again at any time.
+"""
+
+from gapvision.judgement.conformity import conformance_probability, guard_band
+from gapvision.judgement.finish import (
+    FinishForecast,
+    coat,
+    film_loss,
+    forecast,
+    gap_after_finish,
+    gap_to_set,
+    plan_from_table,
+    plan_to_table,
+    read_finish,
+)
+from gapvision.judgement.readings import mirror, reading_from_measurement
+from gapvision.judgement.specification import (
+    PRESETS,
+    limits_at,
+    nominal_at,
+    preset,
+    read_spec,
+    simple_spec,
+    spec_from_table,
+    spec_to_table,
+    write_spec,
+)
+from gapvision.judgement.tolerance import form_checks, judge_gap, judge_reading, opposite_check, verdict_sentence
+from gapvision.judgement.types import (
+    HOLE,
+    IN,
+    OPEN,
+    OUT,
+    STATES,
+    Check,
+    Coat,
+    DecisionRule,
+    FilmLoss,
+    FinishPlan,
+    NominalPoint,
+    SeamReading,
+    SeamSpec,
+    Span,
+    Verdict,
+)
+
+__all__ = [
+    "HOLE",
+    "IN",
+    "OPEN",
+    "OUT",
+    "PRESETS",
+    "STATES",
+    "Check",
+    "Coat",
+    "DecisionRule",
+    "FilmLoss",
+    "FinishForecast",
+    "FinishPlan",
+    "NominalPoint",
+    "SeamReading",
+    "SeamSpec",
+    "Span",
+    "Verdict",
+    "coat",
+    "conformance_probability",
+    "film_loss",
+    "forecast",
+    "form_checks",
+    "gap_after_finish",
+    "gap_to_set",
+    "guard_band",
+    "judge_gap",
+    "judge_reading",
+    "limits_at",
+    "mirror",
+    "nominal_at",
+    "opposite_check",
+    "plan_from_table",
+    "plan_to_table",
+    "preset",
+    "read_finish",
+    "read_spec",
+    "reading_from_measurement",
+    "simple_spec",
+    "spec_from_table",
+    "spec_to_table",
+    "verdict_sentence",
+    "write_spec",
+]

@@ -86,7 +86,9 @@ def guard_band(std_u: ArrayLike, width: ArrayLike, rule: DecisionRule) -> FloatA
     return np.where(possible, half - low, np.inf)
 
 
-def decide(gap_mm: FloatArray, expanded_u_mm: FloatArray, lower_mm: FloatArray, upper_mm: FloatArray, rule: DecisionRule) -> NDArray[np.str_]:
+def decide(
+    gap_mm: FloatArray, expanded_u_mm: FloatArray, lower_mm: FloatArray, upper_mm: FloatArray, rule: DecisionRule
+) -> NDArray[np.str_]:
     """State of each station.
 
     Parameters

@@ -105,33 +105,53 @@ class SeamSpec:
 
     def __post_init__(self) -> None:
         if not self.nominal:
-            raise nonsense("The specification gives no wanted gap.", "Give a nominal gap, e.g. nominal = \"3/16in\".")
+            raise nonsense("The specification gives no wanted gap.", 'Give a nominal gap, e.g. nominal = "3/16in".')
         if self.at_unit not in ("mm", "share"):
             raise ValueError(f"at_unit: expected mm or share, got {self.at_unit!r}")
         if self.side not in ("", "left", "right"):
             raise nonsense(f"'{self.side}' is not a side of the car.", "Write left or right, or leave the side out.")
-        numbers = [p.gap_mm for p in self.nominal] + [p.at for p in self.nominal] + [self.allow_below_mm, self.allow_above_mm]
+        numbers = (
+            [p.gap_mm for p in self.nominal] + [p.at for p in self.nominal] + [self.allow_below_mm, self.allow_above_mm]
+        )
         if not all(math.isfinite(v) for v in numbers):
             raise nonsense("A number in the specification is missing or endless.")
         places = [p.at for p in self.nominal]
         if any(b <= a for a, b in zip(places, places[1:], strict=False)):
-            raise nonsense("The places of the wanted gap do not run forward along the seam.", "List them from the start to the end, each once.")
+            raise nonsense(
+                "The places of the wanted gap do not run forward along the seam.",
+                "List them from the start to the end, each once.",
+            )
         if self.at_unit == "share" and (places[0] < 0 or places[-1] > 1):
             raise nonsense("A share of the seam lies outside 0 to 100 %.")
         if min(p.gap_mm for p in self.nominal) <= 0:
-            raise nonsense("A wanted gap is zero or negative.", "A gap is a width above zero; check the number and its unit.")
+            raise nonsense(
+                "A wanted gap is zero or negative.", "A gap is a width above zero; check the number and its unit."
+            )
         if self.allow_below_mm < 0 or self.allow_above_mm < 0:
-            raise nonsense("The limits are crossed: the lower limit lies above the upper one, or the wanted gap is outside them.",
-                           "Give how far below and how far above the wanted gap is allowed, each zero or more.")
+            raise nonsense(
+                "The limits are crossed: the lower limit lies above the upper one, or the wanted gap is outside them.",
+                "Give how far below and how far above the wanted gap is allowed, each zero or more.",
+            )
         if self.allow_below_mm + self.allow_above_mm <= 0:
-            raise nonsense("The limits leave no room: lower and upper limit are equal.", "Allow something below or above the wanted gap.")
+            raise nonsense(
+                "The limits leave no room: lower and upper limit are equal.",
+                "Allow something below or above the wanted gap.",
+            )
         if min(p.gap_mm for p in self.nominal) - self.allow_below_mm < 0:
             raise nonsense("The lower limit is a negative gap.", "Allow less below the wanted gap.")
-        for word, value in (("taper", self.taper_mm_per_m), ("straightness", self.straightness_mm), ("straightness over 100 mm", self.straightness_100_mm),
-                            ("step over 10 mm", self.step_10_mm), ("difference to the opposite side", self.opposite_mm), ("flush", self.flush_mm),
-                            ("length", self.length_mm)):
+        for word, value in (
+            ("taper", self.taper_mm_per_m),
+            ("straightness", self.straightness_mm),
+            ("straightness over 100 mm", self.straightness_100_mm),
+            ("step over 10 mm", self.step_10_mm),
+            ("difference to the opposite side", self.opposite_mm),
+            ("flush", self.flush_mm),
+            ("length", self.length_mm),
+        ):
             if value is not None and not (math.isfinite(value) and value > 0):
-                raise nonsense(f"The limit on {word} is not above zero.", "Give a number above zero or leave the line out.")
+                raise nonsense(
+                    f"The limit on {word} is not above zero.", "Give a number above zero or leave the line out."
+                )
         if not self.largest_hole_mm >= 0:
             raise nonsense("The largest hole is negative.")
 
@@ -155,7 +175,11 @@ class DecisionRule:
         if self.name not in RULES:
             raise GapvisionError("rule-unknown", f"There is no decision rule '{self.name}'.")
         if not 0 < self.risk < 0.5:
-            raise GapvisionError("value-out-of-range", f"A risk of {self.risk:g} makes no sense.", "Give a risk above 0 and below 0.5, e.g. 0.05.")
+            raise GapvisionError(
+                "value-out-of-range",
+                f"A risk of {self.risk:g} makes no sense.",
+                "Give a risk above 0 and below 0.5, e.g. 0.05.",
+            )
 
     @property
     def words(self) -> str:
@@ -310,15 +334,25 @@ class Coat:
     def __post_init__(self) -> None:
         step = "Check the film, the number of coats and the share that stays."
         if self.on not in ("both", "panel", "neighbour"):
-            raise GapvisionError("finish-nonsense", f"A coat cannot be on '{self.on}'.", "Write both, panel or neighbour.")
+            raise GapvisionError(
+                "finish-nonsense", f"A coat cannot be on '{self.on}'.", "Write both, panel or neighbour."
+            )
         if self.stage not in (1, 2, 3):
-            raise GapvisionError("finish-nonsense", f"Coat '{self.kind}' belongs to no known stage.", "Write primed, high build or painted.")
+            raise GapvisionError(
+                "finish-nonsense",
+                f"Coat '{self.kind}' belongs to no known stage.",
+                "Write primed, high build or painted.",
+            )
         if self.coats < 1 or self.coats > 20:
             raise GapvisionError("finish-nonsense", f"{self.coats} coats of {self.kind} make no sense.", step)
         if not 0 <= self.film_um[0] <= self.film_um[1] <= 3000:
-            raise GapvisionError("finish-nonsense", f"The film of {self.kind} is not a range between 0 and 3000 micrometres.", step)
+            raise GapvisionError(
+                "finish-nonsense", f"The film of {self.kind} is not a range between 0 and 3000 micrometres.", step
+            )
         if not 0 <= self.stays[0] <= self.stays[1] <= 2:
-            raise GapvisionError("finish-nonsense", f"The share of {self.kind} that stays on the edge is not between 0 and 2.", step)
+            raise GapvisionError(
+                "finish-nonsense", f"The share of {self.kind} that stays on the edge is not between 0 and 2.", step
+            )
 
     @property
     def flat_um(self) -> tuple[float, float]:
@@ -358,7 +392,11 @@ class FinishPlan:
 
     def __post_init__(self) -> None:
         if self.stage not in STAGES:
-            raise GapvisionError("finish-nonsense", f"'{self.stage}' is no stage of the work.", "Write bare metal, primed, high build or painted.")
+            raise GapvisionError(
+                "finish-nonsense",
+                f"'{self.stage}' is no stage of the work.",
+                "Write bare metal, primed, high build or painted.",
+            )
         if self.smallest_gap_mm is not None and not 0 < self.smallest_gap_mm < 50:
             raise GapvisionError("finish-nonsense", "The smallest finished gap is not between 0 and 50 mm.")
         if not 0 <= self.movement_mm < 50:

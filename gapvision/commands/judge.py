@@ -1,0 +1,147 @@
+"""``gapvision judge``: does a measured seam pass, and with what certainty?"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gapvision.errors import GapvisionError
+from gapvision.units import parse_length
+
+if TYPE_CHECKING:
+    from gapvision.judgement import DecisionRule, SeamReading, SeamSpec
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.epilog = (
+        "Exit code: 0 in tolerance, 1 out of tolerance or not proven, 2 wrong usage or unreadable input, "
+        "3 refused photo. "
+        "Ready specifications (common practice): even-close, even-road, door-period."
+    )
+    parser.add_argument("measurement", metavar="MEASUREMENT.json", help="written by 'gapvision measure --json'")
+    wanted = parser.add_mutually_exclusive_group()
+    wanted.add_argument("--spec", metavar="F.toml", help="the seam's specification")
+    wanted.add_argument("--preset", metavar="NAME", help="a ready specification (common practice)")
+    wanted.add_argument("--nominal", metavar="LENGTH", help="wanted gap, e.g. 3/16in or 4.76mm")
+    parser.add_argument("--tol", metavar="LENGTH", help="allowed either way, with --nominal (default: 0.5mm)")
+    parser.add_argument("--below", metavar="LENGTH", help="allowed below the wanted gap, instead of --tol")
+    parser.add_argument("--above", metavar="LENGTH", help="allowed above the wanted gap, instead of --tol")
+    parser.add_argument(
+        "--rule", default="proven", metavar="proven|simple|risk", help="decision rule (default: proven)"
+    )
+    parser.add_argument(
+        "--risk", type=float, default=0.05, metavar="SHARE", help="accepted risk, with --rule risk (default: 0.05)"
+    )
+    parser.add_argument("--opposite", metavar="F.json", help="the same seam on the other side of the car")
+    parser.add_argument(
+        "--opposite-limit", metavar="LENGTH", help="largest difference to it, if the specification has none"
+    )
+    parser.add_argument(
+        "--opposite-same-way", action="store_true", help="its stations run the same way (default: mirrored)"
+    )
+    parser.add_argument(
+        "--panel-edge", default="B", choices=("A", "B"), help="the edge in the photo that is this panel's (default: B)"
+    )
+    parser.add_argument("--finish", metavar="F.toml", help="finish plan: also judge the gap after paint")
+    parser.add_argument("--json", metavar="F", help="write the verdict as JSON")
+    parser.add_argument("--plot", metavar="F.png", help="draw gap, limits and states")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Judge one seam; 0 in tolerance, 1 not."""
+    from gapvision.judgement import (
+        IN,
+        DecisionRule,
+        form_checks,
+        judge_gap,
+        mirror,
+        opposite_check,
+        reading_from_measurement,
+    )
+    from gapvision.reports.judgement_json import verdict_to_dict
+    from gapvision.reports.judgement_text import verdict_text
+    from gapvision.reports.measurement_json import read
+
+    rule = DecisionRule(name=args.rule, risk=args.risk)
+    spec = _spec(args)
+    reading = reading_from_measurement(read(args.measurement), spec.name, panel_edge=args.panel_edge)
+    checks = form_checks(reading, spec, rule)
+    if args.opposite:
+        other = reading_from_measurement(read(args.opposite), "opposite", panel_edge=args.panel_edge)
+        if not args.opposite_same_way:
+            other = mirror(other)
+        shift = 0.5 * (reading.s_mm[0] + reading.s_mm[-1]) - 0.5 * (other.s_mm[0] + other.s_mm[-1])
+        other = replace(other, s_mm=other.s_mm + shift)
+        limit = parse_length(args.opposite_limit) if args.opposite_limit else spec.opposite_mm
+        if limit is None:
+            raise GapvisionError(
+                "specification-nonsense",
+                "There is no limit for the difference to the opposite side.",
+                "Give --opposite-limit, e.g. 0.8mm.",
+            )
+        checks.append(opposite_check(reading, other, limit, rule))
+    verdict = judge_gap(
+        reading.s_mm, reading.gap_mm, reading.expanded_u_mm, spec, rule, spacing_mm=reading.spacing_mm, checks=checks
+    )
+    print(verdict_text(verdict, spec.name), end="")
+    result = verdict_to_dict(verdict, spec)
+    passed = verdict.state == IN
+    if args.finish:
+        passed = _after_paint(args.finish, reading, spec, rule, result)
+    if args.json:
+        _write_json(args.json, result)
+    if args.plot:
+        from gapvision.reports.judgement_figures import draw_verdict
+
+        draw_verdict(verdict, args.plot, title=spec.name)
+    return 0 if passed else 1
+
+
+def _spec(args: argparse.Namespace) -> SeamSpec:
+    from gapvision.judgement import preset, read_spec, simple_spec
+
+    if args.spec or args.preset:
+        if args.tol or args.below or args.above:
+            raise GapvisionError(
+                "specification-nonsense",
+                "The limits come from the specification, so --tol, --below and --above have no place.",
+                "Leave them out, or use --nominal.",
+            )
+        return read_spec(args.spec) if args.spec else preset(args.preset)
+    if not args.nominal:
+        raise GapvisionError(
+            "specification-nonsense", "It was not said what gap is wanted.", "Give --nominal, --preset or --spec."
+        )
+    tol = parse_length(args.tol) if args.tol else 0.5
+    below = parse_length(args.below) if args.below else tol
+    above = parse_length(args.above) if args.above else tol
+    return simple_spec(parse_length(args.nominal), below, above)
+
+
+def _after_paint(path: str, reading: SeamReading, spec: SeamSpec, rule: DecisionRule, result: dict[str, Any]) -> bool:
+    from gapvision.judgement import IN, forecast, read_finish
+    from gapvision.reports.judgement_json import forecast_to_dict
+    from gapvision.reports.judgement_text import forecast_text
+
+    future = forecast(
+        reading.s_mm,
+        reading.gap_mm,
+        reading.expanded_u_mm,
+        spec,
+        read_finish(path),
+        rule,
+        spacing_mm=reading.spacing_mm,
+    )
+    print("\n" + forecast_text(future), end="")
+    result["after_paint"] = forecast_to_dict(future)
+    return future.verdict.state == IN
+
+
+def _write_json(path: str, content: dict[str, Any]) -> None:
+    from gapvision.reports.atomic import write_whole
+
+    write_whole(Path(path), (json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode())

@@ -1,0 +1,123 @@
+"""From a measurement to a stretch of a seam on its panel: which edge is whose, which way it runs, where it lies."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from gapvision.errors import GapvisionError
+from gapvision.judgement.types import SeamReading
+from gapvision.results import Measurement
+
+
+def reading_from_measurement(
+    measurement: Measurement, seam: str = "seam", *, at_mm: float = 0.0, reverse: bool = False, panel_edge: str = "B"
+) -> SeamReading:
+    """Place a measurement on its seam.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        Measured, not refused.
+    seam : str
+        Name of the seam.
+    at_mm : float
+        Where the photo's first station lies along the seam [mm].
+    reverse : bool
+        True when the photo's stations run against the seam's direction; its last station then lies at ``at_mm``.
+    panel_edge : str
+        ``A`` or ``B``: the edge that belongs to the panel that is moved or trimmed.
+
+    Returns
+    -------
+    SeamReading
+        Not yet placed in the panel's plane.
+
+    Raises
+    ------
+    GapvisionError
+        ``measurement-was-refused``.
+
+    Notes
+    -----
+    In a measurement, offsets of both edges count from A towards B.  Here the
+    panel's own edge counts towards its neighbour, whichever it is.
+    """
+    p = measurement.profile
+    if p is None or len(p.s_mm) == 0:
+        said = measurement.notices[0].message if measurement.notices else ""
+        raise GapvisionError(
+            "measurement-was-refused",
+            f"'{measurement.photo_file}' was refused, so there is no gap to judge. {said}".strip(),
+        )
+    if panel_edge not in ("A", "B"):
+        raise GapvisionError(
+            "panel-file-bad", f"'{panel_edge}' is not an edge in the photo.", "Write A or B for panel_edge."
+        )
+    own, other = (p.edge_a_mm, p.edge_b_mm) if panel_edge == "A" else (p.edge_b_mm, p.edge_a_mm)
+    edge = np.array(own if panel_edge == "A" else -own)
+    order = slice(None, None, -1) if reverse else slice(None)
+    s = p.s_mm[order]
+    s = at_mm + (s[0] - s if reverse else s - s[0])
+    forms = (measurement.straightness_a, measurement.straightness_b)
+    own_form, other_form = forms if panel_edge == "A" else forms[::-1]
+    flush, flush_u = math.nan, math.nan
+    if measurement.flush is not None:
+        flush = measurement.flush.mean_mm * (1 if panel_edge == "B" else -1)
+        flush_u = measurement.flush.expanded_u_mm
+    return SeamReading(
+        seam=seam,
+        photo=measurement.photo_file,
+        s_mm=s,
+        gap_mm=p.gap_mm[order],
+        expanded_u_mm=p.expanded_u_mm[order],
+        panel_edge_mm=edge[order],
+        xy_mm=np.zeros((0, 2)),
+        outward=np.zeros((0, 2)),
+        spacing_mm=p.spacing_mm,
+        flush_mm=flush,
+        flush_u_mm=flush_u,
+        panel_straightness=own_form,
+        neighbour_straightness=other_form,
+        curved=measurement.seam_kind == "curved",
+        panel_on_left=_on_left(measurement, panel_edge) != reverse,
+        parts_mm={k: np.asarray(v)[order] for k, v in p.parts_mm.items()},
+    )
+
+
+def mirror(reading: SeamReading, length_mm: float | None = None) -> SeamReading:
+    """Count a seam from its other end, so that left and right seams of a car can be laid on one another.
+
+    Parameters
+    ----------
+    length_mm : float, optional
+        Length of the seam; None: the first and last station change places.
+    """
+    end = float(reading.s_mm[0] + reading.s_mm[-1]) if length_mm is None else length_mm
+    back = slice(None, None, -1)
+    return replace(
+        reading,
+        s_mm=(end - reading.s_mm)[back],
+        gap_mm=reading.gap_mm[back],
+        expanded_u_mm=reading.expanded_u_mm[back],
+        panel_edge_mm=reading.panel_edge_mm[back],
+        xy_mm=reading.xy_mm[back],
+        outward=reading.outward[back],
+        parts_mm={k: v[back] for k, v in reading.parts_mm.items()},
+        panel_on_left=not reading.panel_on_left,
+    )
+
+
+def _on_left(measurement: Measurement, panel_edge: str) -> bool:
+    """Say on which side of increasing s the panel lies, seen from outside: from the edges' pixels (y down)."""
+    p = measurement.profile
+    assert p is not None
+    if len(p.s_mm) < 2:
+        return True
+    mid = 0.5 * (p.edge_a_px + p.edge_b_px)
+    along = mid[-1] - mid[0]
+    to_b = np.median(p.edge_b_px - p.edge_a_px, axis=0)
+    b_on_right = along[0] * to_b[1] - along[1] * to_b[0] > 0
+    return bool(b_on_right) == (panel_edge == "A")

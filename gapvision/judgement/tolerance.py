@@ -1,0 +1,370 @@
+"""Does a seam pass? The gap profile against its specification, with uncertainty, under a named rule."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.errors import GapvisionError
+from gapvision.judgement.conformity import conformance_probability, decide, decide_limit
+from gapvision.judgement.linear import slope, window_step_factor, window_steps
+from gapvision.judgement.specification import limits_at, nominal_at
+from gapvision.judgement.types import HOLE, IN, OPEN, OUT, Check, DecisionRule, SeamReading, SeamSpec, Span, Verdict
+from gapvision.results import COVERAGE_FACTOR, FloatArray, Straightness
+
+_BAND_PROVABLE = 1.0  # 2 U over the band's width from which no value at all can be proven
+
+
+def judge_gap(
+    s_mm: FloatArray,
+    gap_mm: FloatArray,
+    expanded_u_mm: FloatArray,
+    spec: SeamSpec,
+    rule: DecisionRule | None = None,
+    *,
+    spacing_mm: float = 1.0,
+    checks: Sequence[Check] = (),
+    extent_mm: tuple[float, float] | None = None,
+) -> Verdict:
+    """Judge a gap profile.
+
+    Parameters
+    ----------
+    s_mm, gap_mm, expanded_u_mm : ndarray, shape (n,)
+        Stations, gap and U (k = 2) [mm]; NaN gaps count as holes.
+    spec : SeamSpec
+        What is wanted.
+    rule : DecisionRule, optional
+        Decision rule; the default accepts only what is proven.
+    spacing_mm : float
+        Distance between stations [mm].
+    checks : sequence of Check
+        Checks of the seam as a whole that enter the verdict.
+    extent_mm : (float, float), optional
+        Where the seam starts and ends [mm]; what lies outside the stations then counts as not measured.
+
+    Returns
+    -------
+    Verdict
+        OUT when any station or check is out of tolerance; IN when all are in
+        tolerance and no hole is longer than the specification allows; else OPEN.
+
+    Raises
+    ------
+    GapvisionError
+        ``nothing-to-judge`` when there is no station.
+    """
+    rule = rule or DecisionRule()
+    known = np.isfinite(gap_mm) & np.isfinite(expanded_u_mm)
+    s, gap, u = (np.asarray(v, float)[known] for v in (s_mm, gap_mm, expanded_u_mm))
+    if len(s) == 0:
+        raise GapvisionError("nothing-to-judge")
+    if extent_mm is None:
+        extent_mm = (0.0, spec.length_mm) if spec.length_mm is not None else (float(s[0]), float(s[-1]))
+    lower, upper = limits_at(spec, s, extent_mm)
+    states = decide(gap, u, lower, upper, rule)
+    spans = _spans(s, gap, u, lower, upper, states, spacing_mm, extent_mm)
+    lengths = {state: sum(_length(x, spacing_mm) for x in spans if x.state == state) for state in (IN, OUT, OPEN, HOLE)}
+    holes = [x for x in spans if x.state == HOLE and x.length_mm > spec.largest_hole_mm]
+    state = _overall(states, checks, bool(holes))
+    excess = np.maximum(gap - upper, lower - gap)
+    i = int(np.argmax(excess))
+    worst = Span(
+        state=str(states[i]),
+        from_mm=float(s[i]),
+        to_mm=float(s[i]),
+        worst_mm=float(gap[i]),
+        worst_at_mm=float(s[i]),
+        worst_u_mm=float(u[i]),
+        excess_mm=float(excess[i]),
+        side="wide" if gap[i] - upper[i] >= lower[i] - gap[i] else "tight",
+    )
+    return Verdict(
+        state=state,
+        rule=rule,
+        coverage_factor=COVERAGE_FACTOR,
+        s_mm=s,
+        gap_mm=gap,
+        expanded_u_mm=u,
+        lower_mm=lower,
+        upper_mm=upper,
+        probability=conformance_probability(gap, u / COVERAGE_FACTOR, lower, upper),
+        states=tuple(str(x) for x in states),
+        spans=tuple(spans),
+        checks=tuple(checks),
+        in_mm=lengths[IN],
+        out_mm=lengths[OUT],
+        open_mm=lengths[OPEN],
+        hole_mm=lengths[HOLE],
+        worst=worst,
+        reasons=tuple(_reasons(states, checks, holes, lengths, u, upper - lower, rule)),
+    )
+
+
+def judge_reading(
+    reading: SeamReading,
+    spec: SeamSpec,
+    rule: DecisionRule | None = None,
+    *,
+    opposite: SeamReading | None = None,
+    extent_mm: tuple[float, float] | None = None,
+) -> Verdict:
+    """Judge one photo's stretch of a seam with every limit that its specification has.
+
+    Parameters
+    ----------
+    reading : SeamReading
+        The stretch.
+    spec, rule
+        As :func:`judge_gap`.
+    opposite : SeamReading, optional
+        The seam on the other side of the car, stations counted the same way round (see ``mirror``).
+    extent_mm : (float, float), optional
+        As :func:`judge_gap`.
+    """
+    rule = rule or DecisionRule()
+    checks = form_checks(reading, spec, rule, extent_mm)
+    if spec.opposite_mm is not None and opposite is not None:
+        checks.append(opposite_check(reading, opposite, spec.opposite_mm, rule))
+    return judge_gap(
+        reading.s_mm,
+        reading.gap_mm,
+        reading.expanded_u_mm,
+        spec,
+        rule,
+        spacing_mm=reading.spacing_mm,
+        checks=checks,
+        extent_mm=extent_mm,
+    )
+
+
+def form_checks(
+    reading: SeamReading, spec: SeamSpec, rule: DecisionRule, extent_mm: tuple[float, float] | None = None
+) -> list[Check]:
+    """Taper, steps, straightness and flush: those that the specification limits and the photo can answer."""
+    s, u = reading.s_mm, reading.expanded_u_mm / COVERAGE_FACTOR
+    checks: list[Check] = []
+    if len(s) < 3:
+        return checks
+    off = reading.gap_mm - nominal_at(spec, s, extent_mm or (float(s[0]), float(s[-1])))
+    if spec.taper_mm_per_m is not None:
+        value, std = slope(s, off, u)
+        checks.append(
+            _check("taper beside the wanted one", value, COVERAGE_FACTOR * std, spec.taper_mm_per_m, "mm/m", rule)
+        )
+    if spec.step_10_mm is not None:
+        at, step = window_steps(s, off, reading.spacing_mm)
+        if len(at):
+            i = int(np.argmax(np.abs(step)))
+            near = float(u[np.argmin(np.abs(s - at[i]))])
+            checks.append(
+                _check(
+                    "step between neighbouring 10 mm",
+                    float(step[i]),
+                    COVERAGE_FACTOR * near * window_step_factor(reading.spacing_mm),
+                    spec.step_10_mm,
+                    "mm",
+                    rule,
+                    f"at {at[i]:.0f} mm",
+                )
+            )
+    for who, form in (
+        ("this panel's edge", reading.panel_straightness),
+        ("the neighbour's edge", reading.neighbour_straightness),
+    ):
+        if form is not None:
+            checks += _edge_checks(who, form, reading.curved, spec, rule)
+    if spec.flush_mm is not None and math.isfinite(reading.flush_mm):
+        checks.append(
+            _check(
+                "flush (this panel above its neighbour)",
+                reading.flush_mm,
+                reading.flush_u_mm,
+                spec.flush_mm,
+                "mm",
+                rule,
+            )
+        )
+    return checks
+
+
+def opposite_check(reading: SeamReading, opposite: SeamReading, limit_mm: float, rule: DecisionRule) -> Check:
+    """Largest difference to the opposite side's seam, at stations that both have.
+
+    Parameters
+    ----------
+    reading, opposite : SeamReading
+        Both counted from the same end of the car (see ``readings.mirror``).
+    limit_mm : float
+        Largest difference [mm].
+    """
+    s = reading.s_mm
+    inside = (s >= opposite.s_mm[0]) & (s <= opposite.s_mm[-1]) if len(opposite.s_mm) else np.zeros(len(s), bool)
+    if inside.any():
+        nearest = np.abs(opposite.s_mm[None, :] - s[inside][:, None]).min(axis=1)
+        inside[np.flatnonzero(inside)[nearest > 1.5 * opposite.spacing_mm]] = False
+    if not inside.any():
+        raise GapvisionError("opposite-does-not-overlap")
+    other = np.interp(s[inside], opposite.s_mm, opposite.gap_mm)
+    other_u = np.interp(s[inside], opposite.s_mm, opposite.expanded_u_mm)
+    diff, u = reading.gap_mm[inside] - other, np.hypot(reading.expanded_u_mm[inside], other_u)
+    i = int(np.argmax(np.abs(diff)))
+    return _check(
+        "difference to the opposite side",
+        float(diff[i]),
+        float(u[i]),
+        limit_mm,
+        "mm",
+        rule,
+        f"at {s[inside][i]:.0f} mm",
+    )
+
+
+def _edge_checks(who: str, form: Straightness, curved: bool, spec: SeamSpec, rule: DecisionRule) -> list[Check]:
+    checks = []
+    whole = form.fairness_mm if curved else form.min_zone_mm
+    word = "fairness" if curved else "straightness"
+    if spec.straightness_mm is not None and whole is not None:
+        checks.append(
+            _check(
+                f"{word} of {who}",
+                whole,
+                form.expanded_u_mm,
+                spec.straightness_mm,
+                "mm",
+                rule,
+                f"over {form.span_mm:.0f} mm",
+            )
+        )
+    if spec.straightness_100_mm is not None and form.worst_100_mm is not None and not curved:
+        start = form.worst_100_from_mm
+        where = "" if start is None else f"from {start:.0f} to {start + 100:.0f} mm"
+        checks.append(
+            _check(
+                f"straightness of {who} over 100 mm",
+                form.worst_100_mm,
+                form.expanded_u_mm,
+                spec.straightness_100_mm,
+                "mm",
+                rule,
+                where,
+            )
+        )
+    return checks
+
+
+def _check(
+    name: str, value: float, expanded_u: float, limit: float, unit: str, rule: DecisionRule, where: str = ""
+) -> Check:
+    return Check(
+        name=name,
+        value=value,
+        expanded_u=expanded_u,
+        limit=limit,
+        unit=unit,
+        state=decide_limit(value, expanded_u, limit, rule),
+        where=where,
+    )
+
+
+def _overall(states: NDArray[np.str_], checks: Sequence[Check], holes: bool) -> str:
+    everything = [str(x) for x in states] + [c.state for c in checks]
+    if OUT in everything:
+        return OUT
+    return OPEN if OPEN in everything or holes else IN
+
+
+def _length(span: Span, spacing_mm: float) -> float:
+    """Length that a span stands for: each station for one spacing, a hole for what lies between its ends."""
+    return span.length_mm if span.state == HOLE else span.length_mm + spacing_mm
+
+
+def _spans(
+    s: FloatArray,
+    gap: FloatArray,
+    u: FloatArray,
+    lower: FloatArray,
+    upper: FloatArray,
+    states: NDArray[np.str_],
+    spacing: float,
+    extent: tuple[float, float],
+) -> list[Span]:
+    side = np.where(gap - upper >= lower - gap, "wide", "tight")
+    key = np.char.add(states, np.where(states == IN, "", side))
+    hole = np.diff(s) > 1.5 * spacing
+    cuts = np.flatnonzero((key[1:] != key[:-1]) | hole) + 1
+    excess = np.maximum(gap - upper, lower - gap)
+    spans: list[Span] = []
+    half = spacing / 2
+    if s[0] - extent[0] > spacing:
+        spans.append(Span(state=HOLE, from_mm=extent[0], to_mm=float(s[0])))
+    for part in np.split(np.arange(len(s)), cuts):
+        first, last = part[0], part[-1]
+        i = part[int(np.argmax(excess[part]))]
+        spans.append(
+            Span(
+                state=str(states[first]),
+                from_mm=float(s[first]),
+                to_mm=float(s[last]),
+                worst_mm=float(gap[i]),
+                worst_at_mm=float(s[i]),
+                worst_u_mm=float(u[i]),
+                excess_mm=float(excess[i]),
+                side="" if states[first] == IN else str(side[i]),
+            )
+        )
+        if last < len(s) - 1 and hole[last]:
+            spans.append(Span(state=HOLE, from_mm=float(s[last] + half), to_mm=float(s[last + 1] - half)))
+    if extent[1] - s[-1] > spacing:
+        spans.append(Span(state=HOLE, from_mm=float(s[-1]), to_mm=extent[1]))
+    return spans
+
+
+def _reasons(
+    states: NDArray[np.str_],
+    checks: Sequence[Check],
+    holes: Sequence[Span],
+    lengths: dict[str, float],
+    u: FloatArray,
+    width: FloatArray,
+    rule: DecisionRule,
+) -> list[str]:
+    reasons = []
+    if (states == OUT).any():
+        reasons.append(f"The gap is out of tolerance along {lengths[OUT]:.0f} mm.")
+    if (states == OPEN).any():
+        reasons.append(
+            f"Along {lengths[OPEN]:.0f} mm the limit lies within U, so neither pass nor fail is proven there."
+        )
+    if holes:
+        reasons.append(f"{sum(x.length_mm for x in holes):.0f} mm of the seam were not measured.")
+    for c in checks:
+        if c.state != IN:
+            reasons.append(
+                f"{c.name[0].upper()}{c.name[1:]}: {c.value:+.2f} {c.unit}, U {c.expanded_u:.2f}, limit {c.limit:.2f} {c.unit}: {c.state}."
+            )
+    if rule.name != "simple" and (2 * u >= _BAND_PROVABLE * width).mean() > 0.5:
+        reasons.append(
+            "U is so large against the tolerance that most of the seam cannot be proven whatever the gap is; photograph it as the advice says, or allow more."
+        )
+    if rule.name == "simple":
+        doubt = int(((np.asarray(states) == IN) & (2 * u >= width)).sum())
+        if doubt:
+            reasons.append(
+                f"Simple acceptance takes no account of U, which is as large as the tolerance at {doubt} stations."
+            )
+    if not reasons:
+        reasons.append("Every measured station and every limit is in tolerance under the rule.")
+    return reasons
+
+
+def verdict_sentence(verdict: Verdict) -> str:
+    """The verdict in plain words, with rule, U and coverage factor."""
+    u = verdict.expanded_u_mm
+    return (
+        f"{verdict.state[0].upper()}{verdict.state[1:]}. Rule: {verdict.rule.words}. "
+        f"U is {np.median(u):.2f} mm in the middle of all stations, {u.max():.2f} mm at the worst; coverage factor k = {verdict.coverage_factor:g} (about 95 %)."
+    )
