@@ -12,7 +12,7 @@ from gapvision.errors import GapvisionError
 from gapvision.units import parse_length
 
 if TYPE_CHECKING:
-    from gapvision.judgement import DecisionRule, SeamReading, SeamSpec
+    from gapvision.judgement import Check, DecisionRule, SeamReading, SeamSpec
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -87,11 +87,11 @@ def run(args: argparse.Namespace) -> int:
     verdict = judge_gap(
         reading.s_mm, reading.gap_mm, reading.expanded_u_mm, spec, rule, spacing_mm=reading.spacing_mm, checks=checks
     )
-    print(verdict_text(verdict, spec.name), end="")
+    print(verdict_text(verdict, f"{spec.name}, as it stands" if args.finish else spec.name), end="")
     result = verdict_to_dict(verdict, spec)
     passed = verdict.state == IN
     if args.finish:
-        passed = _after_paint(args.finish, reading, spec, rule, result)
+        passed = _after_paint(args.finish, reading, spec, rule, checks, result)
     if args.json:
         _write_json(args.json, result)
     if args.plot:
@@ -122,7 +122,9 @@ def _spec(args: argparse.Namespace) -> SeamSpec:
     return simple_spec(parse_length(args.nominal), below, above)
 
 
-def _after_paint(path: str, reading: SeamReading, spec: SeamSpec, rule: DecisionRule, result: dict[str, Any]) -> bool:
+def _after_paint(
+    path: str, reading: SeamReading, spec: SeamSpec, rule: DecisionRule, checks: list[Check], result: dict[str, Any]
+) -> bool:
     from gapvision.judgement import IN, forecast, read_finish
     from gapvision.reports.judgement_json import forecast_to_dict
     from gapvision.reports.judgement_text import forecast_text
@@ -135,6 +137,7 @@ def _after_paint(path: str, reading: SeamReading, spec: SeamSpec, rule: Decision
         read_finish(path),
         rule,
         spacing_mm=reading.spacing_mm,
+        checks=checks,
     )
     print("\n" + forecast_text(future), end="")
     result["after_paint"] = forecast_to_dict(future)

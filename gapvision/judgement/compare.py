@@ -135,13 +135,26 @@ def mirror_profile(profile: GapProfile, along: bool = True) -> GapProfile:
     """
     if not along:
         return replace(
-            profile, edge_a_px=profile.edge_b_px, edge_b_px=profile.edge_a_px, edge_a_mm=-profile.edge_b_mm,
-            edge_b_mm=-profile.edge_a_mm, edge_a_u_mm=profile.edge_b_u_mm, edge_b_u_mm=profile.edge_a_u_mm,
+            profile,
+            edge_a_px=profile.edge_b_px,
+            edge_b_px=profile.edge_a_px,
+            edge_a_mm=-profile.edge_b_mm,
+            edge_b_mm=-profile.edge_a_mm,
+            edge_a_u_mm=profile.edge_b_u_mm,
+            edge_b_u_mm=profile.edge_a_u_mm,
         )
     turned = {
         name: getattr(profile, name)[::-1]
-        for name in ("gap_mm", "expanded_u_mm", "edge_a_px", "edge_b_px", "edge_a_mm", "edge_b_mm", "edge_a_u_mm",
-                     "edge_b_u_mm")
+        for name in (
+            "gap_mm",
+            "expanded_u_mm",
+            "edge_a_px",
+            "edge_b_px",
+            "edge_a_mm",
+            "edge_b_mm",
+            "edge_a_u_mm",
+            "edge_b_u_mm",
+        )
     }
     ends = profile.s_mm[0] + profile.s_mm[-1] if len(profile.s_mm) else 0.0
     parts = {k: v[::-1] for k, v in profile.parts_mm.items()}
@@ -192,8 +205,12 @@ def station_at(profile: GapProfile, point_px: tuple[float, float]) -> float:
 
 
 def datum_from_points(
-    before: GapProfile, after: GapProfile, before_px: list[tuple[float, float]], after_px: list[tuple[float, float]],
-    kind: str = "mark", what: str = "",
+    before: GapProfile,
+    after: GapProfile,
+    before_px: list[tuple[float, float]],
+    after_px: list[tuple[float, float]],
+    kind: str = "mark",
+    what: str = "",
 ) -> Datum:
     """Lay two profiles on each other by points that both photos show.
 
@@ -221,7 +238,8 @@ def datum_from_points(
     own = TAP_STD_U_MM * math.sqrt(2) if kind == "mark" else STRIP_STD_U_MM
     spread = float(np.ptp(shifts)) / 2
     words = {
-        "mark": f"the mark {what}".strip() + " tapped in both photos", "strip": f"strip {what}, in the same place at both",
+        "mark": f"the mark {what}".strip() + " tapped in both photos",
+        "strip": f"strip {what}, in the same place at both",
     }
     return Datum(kind=kind, words=words[kind], shift_mm=float(shifts.mean()), std_u_mm=math.hypot(own, spread))
 
@@ -332,8 +350,13 @@ def _common(before: GapProfile, after: GapProfile, shift_mm: float) -> tuple[NDA
 
 
 def compare_profiles(
-    before: GapProfile, after: GapProfile, datum: Datum, *, nominal_mm: FloatArray | float | None = None,
-    same_print: bool = False, mirrored: bool = False,
+    before: GapProfile,
+    after: GapProfile,
+    datum: Datum,
+    *,
+    nominal_mm: FloatArray | float | None = None,
+    same_print: bool = False,
+    mirrored: bool = False,
 ) -> Comparison:
     """Compare two measurements station by station.
 
@@ -396,12 +419,24 @@ def compare_profiles(
     if datum.kind == "alignment" and datum.std_u_mm > _WEAK_STD_U_MM:
         notices.append(Notice(code="alignment-weak"))
     return Comparison(
-        datum=datum, mirrored=mirrored, s_mm=s, before_mm=first, after_mm=second, change_mm=change, expanded_u_mm=u,
-        state=state, judged=judged, mean_change_mm=float(change.mean()), mean_u_mm=float(u.mean()),
-        wider_mm=step * state.count(WIDER), narrower_mm=step * state.count(NARROWER),
-        unproven_mm=step * state.count(SAME), better_mm=None if judged is None else step * judged.count(BETTER),
+        datum=datum,
+        mirrored=mirrored,
+        s_mm=s,
+        before_mm=first,
+        after_mm=second,
+        change_mm=change,
+        expanded_u_mm=u,
+        state=state,
+        judged=judged,
+        mean_change_mm=float(change.mean()),
+        mean_u_mm=float(u.mean()),
+        wider_mm=step * state.count(WIDER),
+        narrower_mm=step * state.count(NARROWER),
+        unproven_mm=step * state.count(SAME),
+        better_mm=None if judged is None else step * judged.count(BETTER),
         worse_mm=None if judged is None else step * judged.count(WORSE),
-        spans=_spans(s, change, u, judged or state, step), notices=tuple(notices),
+        spans=_spans(s, change, u, judged or state, step),
+        notices=tuple(notices),
     )
 
 
@@ -416,9 +451,15 @@ def _spans(
             continue
         if state[start] != SAME:
             worst = start + int(np.argmax(np.abs(change[start:i])))
-            out.append(ChangeSpan(
-                state=state[start], from_mm=float(s[start]), to_mm=float(s[i - 1]), largest_mm=float(change[worst]),
-                at_mm=float(s[worst]), expanded_u_mm=float(u[worst]),
-            ))
+            out.append(
+                ChangeSpan(
+                    state=state[start],
+                    from_mm=float(s[start]),
+                    to_mm=float(s[i - 1]),
+                    largest_mm=float(change[worst]),
+                    at_mm=float(s[worst]),
+                    expanded_u_mm=float(u[worst]),
+                )
+            )
         start = i
     return tuple(out)

@@ -21,7 +21,7 @@ every coat and on both edges, so that the ranges add up and are not averaged awa
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -34,6 +34,7 @@ from gapvision.judgement.specification import limits_at, nominal_at, read_toml
 from gapvision.judgement.tolerance import judge_gap
 from gapvision.judgement.types import (
     STAGES,
+    Check,
     Coat,
     DecisionRule,
     FilmLoss,
@@ -154,6 +155,7 @@ def forecast(
     *,
     spacing_mm: float = 1.0,
     extent_mm: tuple[float, float] | None = None,
+    checks: Sequence[Check] = (),
 ) -> FinishForecast:
     """Predict the finished gap, judge it, find where edges may chip, and work out the gap to set now.
 
@@ -165,12 +167,12 @@ def forecast(
         What is wanted of the finished gap.
     plan : FinishPlan
         The coats.
-    rule, spacing_mm, extent_mm
+    rule, spacing_mm, extent_mm, checks
         As :func:`gapvision.judgement.tolerance.judge_gap`.
     """
     loss = film_loss(plan)
     gap, u = gap_after_finish(gap_mm, expanded_u_mm, loss)
-    verdict = judge_gap(s_mm, gap, u, spec, rule, spacing_mm=spacing_mm, extent_mm=extent_mm)
+    verdict = judge_gap(s_mm, gap, u, spec, rule, spacing_mm=spacing_mm, extent_mm=extent_mm, checks=checks)
     extent = extent_mm or (float(s_mm[0]), float(s_mm[-1]))
     lower, upper = limits_at(spec, s_mm, extent)
     doubt = 0.5 * (loss.most_mm - loss.least_mm)

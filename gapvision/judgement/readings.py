@@ -56,7 +56,7 @@ def reading_from_measurement(
         raise GapvisionError(
             "panel-file-bad", f"'{panel_edge}' is not an edge in the photo.", "Write A or B for panel_edge."
         )
-    own, other = (p.edge_a_mm, p.edge_b_mm) if panel_edge == "A" else (p.edge_b_mm, p.edge_a_mm)
+    own = p.edge_a_mm if panel_edge == "A" else p.edge_b_mm
     edge = np.array(own if panel_edge == "A" else -own)
     order = slice(None, None, -1) if reverse else slice(None)
     s = p.s_mm[order]

@@ -46,8 +46,13 @@ class ThermalChange:
 
 
 def thermal_change(
-    panel_length_mm: float, panel_rise_k: float, body_rise_k: float | None = None, *, panel_metal: str = "steel",
-    body_metal: str = "steel", gaps_mm: float = 0.0,
+    panel_length_mm: float,
+    panel_rise_k: float,
+    body_rise_k: float | None = None,
+    *,
+    panel_metal: str = "steel",
+    body_metal: str = "steel",
+    gaps_mm: float = 0.0,
 ) -> ThermalChange:
     """Work out how the room round a panel changes with temperature.
 
@@ -82,7 +87,9 @@ def thermal_change(
     try:
         a_panel, a_body = EXPANSION[panel_metal].value, EXPANSION[body_metal].value
     except KeyError as error:
-        raise GapvisionError("value-out-of-range", f"{error} is no metal known here.", "Use steel or aluminium.") from None
+        raise GapvisionError(
+            "value-out-of-range", f"{error} is no metal known here.", "Use steel or aluminium."
+        ) from None
     opening = panel_length_mm + gaps_mm
     total = a_body * opening * body - a_panel * panel_length_mm * panel_rise_k
     spread = EXPANSION_HALF_WIDTH.value / math.sqrt(3)

@@ -344,11 +344,13 @@ def _reasons(
     for c in checks:
         if c.state != IN:
             reasons.append(
-                f"{c.name[0].upper()}{c.name[1:]}: {c.value:+.2f} {c.unit}, U {c.expanded_u:.2f}, limit {c.limit:.2f} {c.unit}: {c.state}."
+                f"{c.name[0].upper()}{c.name[1:]}: {c.value:+.2f} {c.unit}, U {c.expanded_u:.2f}, limit "
+                f"{c.limit:.2f} {c.unit}: {c.state}."
             )
     if rule.name != "simple" and (2 * u >= _BAND_PROVABLE * width).mean() > 0.5:
         reasons.append(
-            "U is so large against the tolerance that most of the seam cannot be proven whatever the gap is; photograph it as the advice says, or allow more."
+            "U is so large against the tolerance that most of the seam cannot be proven whatever the gap is; "
+            "photograph it as the advice says, or allow more."
         )
     if rule.name == "simple":
         doubt = int(((np.asarray(states) == IN) & (2 * u >= width)).sum())
@@ -366,5 +368,6 @@ def verdict_sentence(verdict: Verdict) -> str:
     u = verdict.expanded_u_mm
     return (
         f"{verdict.state[0].upper()}{verdict.state[1:]}. Rule: {verdict.rule.words}. "
-        f"U is {np.median(u):.2f} mm in the middle of all stations, {u.max():.2f} mm at the worst; coverage factor k = {verdict.coverage_factor:g} (about 95 %)."
+        f"U is {np.median(u):.2f} mm in the middle of all stations, {u.max():.2f} mm at the worst; coverage "
+        f"factor k = {verdict.coverage_factor:g} (about 95 %)."
     )

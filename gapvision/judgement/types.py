@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,7 +117,7 @@ class SeamSpec:
         if not all(math.isfinite(v) for v in numbers):
             raise nonsense("A number in the specification is missing or endless.")
         places = [p.at for p in self.nominal]
-        if any(b <= a for a, b in zip(places, places[1:], strict=False)):
+        if any(b <= a for a, b in pairwise(places)):
             raise nonsense(
                 "The places of the wanted gap do not run forward along the seam.",
                 "List them from the start to the end, each once.",

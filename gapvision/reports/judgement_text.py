@@ -44,7 +44,8 @@ def verdict_text(verdict: Verdict, title: str = "") -> str:
         )
     lines.append(
         wrap(
-            f"lengths: in tolerance {verdict.in_mm:.0f} mm, out {verdict.out_mm:.0f} mm, not proven {verdict.open_mm:.0f} mm, "
+            f"lengths: in tolerance {verdict.in_mm:.0f} mm, out {verdict.out_mm:.0f} mm, not proven "
+            f"{verdict.open_mm:.0f} mm, "
             f"not measured {verdict.hole_mm:.0f} mm"
         )
     )
@@ -78,7 +79,8 @@ def forecast_text(future: FinishForecast) -> str:
     lines += [wrap(r, "  - ", "    ") for r in future.verdict.reasons]
     lines.append(
         wrap(
-            f"film still to come takes {loss.least_mm:.2f} to {loss.most_mm:.2f} mm from the gap, taken as {loss.loss_mm:.2f} mm; "
+            f"film still to come takes {loss.least_mm:.2f} to {loss.most_mm:.2f} mm from the gap, taken as "
+            f"{loss.loss_mm:.2f} mm; "
             f"finished gap {gap.min():.2f} to {gap.max():.2f} mm"
         )
     )
@@ -92,7 +94,8 @@ def forecast_text(future: FinishForecast) -> str:
         )
         lines.append(
             wrap(
-                f"gap to set now: {now}; between {lo[0]:.2f} and {hi[0]:.2f} mm at the start the finished gap is in tolerance whatever "
+                f"gap to set now: {now}; between {lo[0]:.2f} and {hi[0]:.2f} mm at the start the finished gap "
+                f"is in tolerance whatever "
                 "the film does within its range"
             )
         )
@@ -106,7 +109,8 @@ def forecast_text(future: FinishForecast) -> str:
         for x in future.chip_spans:
             lines.append(
                 wrap(
-                    f"{x.from_mm:.0f} to {x.to_mm:.0f} mm: {x.state}, smallest finished gap {format_both(x.worst_mm)} at {x.worst_at_mm:.0f} mm, "
+                    f"{x.from_mm:.0f} to {x.to_mm:.0f} mm: {x.state}, smallest finished gap "
+                    f"{format_both(x.worst_mm)} at {x.worst_at_mm:.0f} mm, "
                     f"limit {format_mm(future.chip_limit_mm)}",
                     "! ",
                     "    ",

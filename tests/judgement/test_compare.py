@@ -26,8 +26,16 @@ def profile(start=0.0, n=260, *, shift=0.0, add=0.0, slope=0.0, u=0.08, noise=0.
     edge = gap / 2
     small = np.full(len(s), 0.02)
     return GapProfile(
-        s_mm=s, gap_mm=gap, expanded_u_mm=np.full(len(s), u), edge_a_px=px - half, edge_b_px=px + half, edge_a_mm=-edge,
-        edge_b_mm=edge, edge_a_u_mm=small, edge_b_u_mm=small, parts_mm={"print_scale": np.full(len(s), print_u)},
+        s_mm=s,
+        gap_mm=gap,
+        expanded_u_mm=np.full(len(s), u),
+        edge_a_px=px - half,
+        edge_b_px=px + half,
+        edge_a_mm=-edge,
+        edge_b_mm=edge,
+        edge_a_u_mm=small,
+        edge_b_u_mm=small,
+        parts_mm={"print_scale": np.full(len(s), print_u)},
     )
 
 
