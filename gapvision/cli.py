@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "measure": ("measure", "measure photos of a seam"),
     "strips": ("strips", "write a sheet of strips to print"),
     "judge": ("judge", "say whether a measured seam is in tolerance, and with what certainty"),
+    "page": ("page", "open the page on this machine, or with --lan on the workshop's network"),
     "demo": ("demo", "measure a sample photo and show where the plot is"),
 }
 

@@ -45,6 +45,13 @@ class Code:
 _KINDS = ("refusal", "warning", "note", "usage")
 
 _ALL = (
+    # --- the page ------------------------------------------------------------------
+    Code(
+        "too-many-photos",
+        "usage",
+        "There are already very many photos on this page.",
+        "Open the page anew, or take out photos that are no longer needed.",
+    ),
     # --- reading files -------------------------------------------------------------
     Code("file-not-found", "usage", "The file could not be found.", "Check the name and the folder, then try again."),
     Code(

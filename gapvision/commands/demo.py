@@ -1,0 +1,45 @@
+"""``gapvision demo``: measure a sample photo and say where its plot is."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+_NOMINAL_MM, _TOLERANCE_MM = 4.7625, 0.5  # 3/16 in, common practice, no source
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument(
+        "-o", "--output", default="gapvision_demo", metavar="FOLDER", help="where to write (default: gapvision_demo)"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure the first sample, or a drawn scene where the samples are missing."""
+    from gapvision.cli import EXIT_OK, EXIT_REFUSED
+    from gapvision.commands._batch import Order, measure_one
+    from gapvision.errors import GapvisionError
+    from gapvision.reports.spans import Band
+    from gapvision.scenes.sample_files import list_samples
+
+    folder = Path(args.output)
+    sample = list_samples(folder)[0]
+    outputs = {
+        "json": folder / f"{sample.path.stem}.json",
+        "csv": folder / f"{sample.path.stem}.csv",
+        "plot": folder / f"{sample.path.stem}.plot.png",
+        "overlay": folder / f"{sample.path.stem}.overlay.png",
+    }
+    order = Order(
+        photo=sample.path, band=Band.around(_NOMINAL_MM, _TOLERANCE_MM), print_scale_checked=True, outputs=outputs
+    )
+    outcome = measure_one(order)
+    if outcome.failed is not None:
+        raise GapvisionError(*outcome.failed)
+    print(outcome.table)
+    if outcome.status == "refused":
+        return EXIT_REFUSED
+    print(f"The plot is {outputs['plot'].resolve()}")
+    print(f"The photo with both edges is {outputs['overlay'].resolve()}")
+    return EXIT_OK

@@ -1,0 +1,98 @@
+"""Small drawings of what to do, drawn here as SVG; colours follow the page's text colour."""
+
+from __future__ import annotations
+
+_HEAD = '<svg viewBox="0 0 280 120" role="img" aria-label="{label}" fill="none" stroke="currentColor" stroke-width="2" stroke-linejoin="round">'
+# A seam seen from above with a strip beside it; parts are added per advice.
+_PANELS = '<path d="M10 20h260M10 100h260" stroke-opacity=".25"/><path d="M10 70h260M10 76h260"/>'
+_STRIP = '<rect x="60" y="34" width="150" height="24"/>' + "".join(
+    f'<rect x="{64 + 14 * i}" y="{38 + 8 * (i % 2)}" width="7" height="8" fill="currentColor" stroke="none"/>'
+    for i in range(10)
+)
+_PHONE_SQUARE = '<rect x="105" y="8" width="60" height="16" rx="3"/><path d="M135 24v66M128 82l7 9 7-9"/><path d="M20 100h108M142 100h118"/>'
+_PHONE_TILTED = '<g transform="rotate(-28 90 25)"><rect x="62" y="12" width="56" height="16" rx="3"/></g><path d="M99 34l34 58" stroke-dasharray="5 4"/>'
+_CROSS = '<path d="M24 14l26 26M50 14l-26 26" stroke="#c0262d" stroke-width="5"/>'
+
+_PICTURES: dict[str, tuple[str, str]] = {
+    "lay": (
+        "Lay a strip flat beside the gap, 10 to 50 mm away, and keep all of it in the picture",
+        _PANELS + _STRIP + '<rect x="30" y="10" width="220" height="104" stroke-dasharray="7 5"/>',
+    ),
+    "near": (
+        "Go nearer until the strip fills most of the picture",
+        '<rect x="14" y="18" width="104" height="84" stroke-dasharray="6 4"/><rect x="52" y="52" width="28" height="6" fill="currentColor"/>'
+        '<path d="M126 60h24M142 52l9 8-9 8"/><rect x="162" y="18" width="104" height="84"/><rect x="168" y="46" width="92" height="18" fill="currentColor"/>',
+    ),
+    "square": (
+        "Hold the camera square above the gap, not from the side",
+        _PHONE_SQUARE + '<g transform="translate(150 0)">' + _PHONE_TILTED + "</g>",
+    ),
+    "steady": (
+        "Rest the phone, tap the seam to focus, hold still",
+        '<rect x="90" y="20" width="100" height="70" rx="8"/><circle cx="140" cy="55" r="16"/><path d="M140 32v10M140 68v10M117 55h10M153 55h10"/>'
+        '<path d="M70 96h140M80 96l10-6M200 96l-10-6"/>',
+    ),
+    "light": (
+        "Turn the light away from the panel, or light it evenly from the side",
+        '<circle cx="50" cy="26" r="12"/><path d="M66 34l40 30M64 42l30 36M70 26l46 22"/><path d="M100 92h70M186 92h70M170 92v16M186 92v16"/>',
+    ),
+    "behind": (
+        "White paper or a dimmed lamp behind the gap shows both edges as dark outlines",
+        '<path d="M20 46h100q8 0 8 10t-8 10h-20M260 46H156q-8 0-8 10t8 10h20"/><path d="M110 92h56" stroke-width="5"/>'
+        '<path d="M132 84l-2-16M138 84V62M144 84l2-16" stroke-dasharray="4 3"/><rect x="112" y="6" width="52" height="14" rx="3"/>',
+    ),
+    "clean": (
+        "Wipe the lens and shade it from the lamp",
+        '<rect x="60" y="24" width="70" height="72" rx="8"/><circle cx="82" cy="46" r="10"/><path d="M100 60q30-30 60-6t46-14" stroke-width="4"/>',
+    ),
+    "points": (
+        "Tap two or more points along the gap",
+        _PANELS + '<circle cx="50" cy="73" r="9"/><circle cx="140" cy="73" r="9"/><circle cx="230" cy="73" r="9"/>',
+    ),
+    "print": (
+        "Print the sheet at 100 % and measure both check lines with a steel rule",
+        '<rect x="70" y="10" width="140" height="100"/><path d="M84 92h112M84 86v12M196 86v12M190 22v56M184 22h12M184 78h12"/>',
+    ),
+    "file": (
+        "Send the photo as the phone stored it",
+        '<rect x="40" y="16" width="50" height="88" rx="6"/><path d="M104 60h60M152 50l12 10-12 10"/><rect x="180" y="26" width="70" height="60"/><path d="M180 76l22-22 16 14 12-10 20 18"/>',
+    ),
+}
+
+_FOR_CODE = {
+    "strip-not-found": "lay",
+    "foreign-target": "print",
+    "too-few-corners": "lay",
+    "strip-too-small": "near",
+    "photo-blurred": "steady",
+    "tilt-too-large": "square",
+    "tilt-large": "square",
+    "gap-out-of-frame": "lay",
+    "seam-not-found": "points",
+    "edges-not-found": "behind",
+    "edge-overexposed": "light",
+    "edge-underexposed": "light",
+    "resolution-low": "near",
+    "two-seams": "points",
+    "strip-lifted": "lay",
+    "strip-damaged": "lay",
+    "lens-smeared": "clean",
+    "edge-doubtful": "behind",
+    "coverage-low": "light",
+    "gap-burnt-out": "behind",
+    "print-scale-unchecked": "print",
+    "focal-unknown": "file",
+    "flush-unknown": "lay",
+}
+
+
+def drawing_for(code: str) -> str:
+    """SVG of what to do about a code; every code about a photo file without its own gets the 'file' drawing.
+
+    Parameters
+    ----------
+    code : str
+        Registered code.
+    """
+    label, body = _PICTURES[_FOR_CODE.get(code, "file")]
+    return _HEAD.format(label=label) + body + "</svg>"

@@ -1,0 +1,251 @@
+"""Who may use the page: this machine only, or the workshop's network with a passcode.
+
+The guard stands before the whole application (pages, scripts, uploads, media files,
+the web socket).  The passcode is compared in constant time, tries are limited for each
+address and for all together, and what lets a browser in later is a random word in a
+cookie that scripts cannot read, valid until the server stops.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import html
+import secrets
+import threading
+import time
+from dataclasses import dataclass, field
+from http.cookies import CookieError, SimpleCookie
+from typing import Any
+from urllib.parse import parse_qs, urlsplit
+
+COOKIE = "gapvision_pass"
+_LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"  # none that look alike
+_TRIES = 5
+_WAIT_S = 30.0
+_TRIES_ALL = 60
+_WINDOW_S = 600.0
+_MOST_BODY = 4096
+_LOCAL_HOSTS = ("localhost", "127.0.0.1", "[::1]")
+
+
+def make_passcode() -> str:
+    """A passcode to read aloud: eight letters and digits (about 40 bits)."""
+    word = "".join(secrets.choice(_LETTERS) for _ in range(8))
+    return f"{word[:4]}-{word[4:]}"
+
+
+def plain(passcode: str) -> str:
+    """What counts of a passcode: letters and digits, capitals or not, so that a thumb's typing passes."""
+    return "".join(c for c in passcode.casefold() if c.isalnum())
+
+
+@dataclass
+class Guard:
+    """Lets requests through or stops them.
+
+    Attributes
+    ----------
+    passcode : str or None
+        None: only requests addressed to this machine itself pass.
+    """
+
+    passcode: str | None = None
+    _passes: set[str] = field(default_factory=set)
+    _failed: dict[str, list[float]] = field(default_factory=dict)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    # --- decisions, without the web -------------------------------------------------
+
+    def try_passcode(self, word: str, address: str, now: float | None = None) -> str | None:
+        """Give a pass for the right passcode.
+
+        Returns
+        -------
+        str or None
+            The cookie's value; None when the passcode is wrong or the address has to wait.
+        """
+        now = time.monotonic() if now is None else now
+        with self._lock:
+            if self._waiting(address, now) > 0:
+                return None
+            given = hashlib.sha256(plain(word).encode()).digest()
+            wanted = hashlib.sha256(plain(self.passcode or "").encode()).digest()
+            if self.passcode and hmac.compare_digest(given, wanted):
+                self._failed.pop(address, None)
+                ticket = secrets.token_urlsafe(32)
+                self._passes.add(ticket)
+                return ticket
+            self._failed.setdefault(address, []).append(now)
+            return None
+
+    def wait_s(self, address: str, now: float | None = None) -> float:
+        """Seconds until this address may try again; 0 when it may now."""
+        with self._lock:
+            return self._waiting(address, time.monotonic() if now is None else now)
+
+    def _waiting(self, address: str, now: float) -> float:
+        for who in list(self._failed):
+            self._failed[who] = [t for t in self._failed[who] if now - t < _WINDOW_S]
+            if not self._failed[who]:
+                del self._failed[who]
+        mine = self._failed.get(address, [])
+        wait = 0.0
+        if len(mine) >= _TRIES:
+            # Twice as long with every further wrong word.
+            wait = mine[-1] + _WAIT_S * 2.0 ** min(len(mine) - _TRIES, 10) - now
+        everyone = sorted(t for times in self._failed.values() for t in times)
+        if len(everyone) >= _TRIES_ALL:
+            wait = max(wait, everyone[-_TRIES_ALL] + _WINDOW_S - now)
+        return max(0.0, wait)
+
+    def knows(self, cookie_header: str) -> bool:
+        """Whether the request carries a pass."""
+        try:
+            morsel = SimpleCookie(cookie_header).get(COOKIE)
+        except CookieError:
+            return False
+        if morsel is None:
+            return False
+        word = morsel.value.encode()
+        with self._lock:
+            # No early end: the time must not tell how near a guess was.
+            return any([hmac.compare_digest(word, one.encode()) for one in self._passes])
+
+    # --- the web's side -------------------------------------------------------------
+
+    async def pass_or_stop(self, app: Any, scope: Any, receive: Any, send: Any) -> None:
+        """Hand the request on to ``app``, or answer it here."""
+        headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
+        origin = headers.get("origin")
+        if origin is not None and (scope["type"] == "websocket" or scope["method"] not in ("GET", "HEAD", "OPTIONS")):
+            if urlsplit(origin).netloc != headers.get("host"):
+                await _refuse(scope, receive, send, 403, "Another site cannot act here.")
+                return
+            # The origin is this server itself.  Streamlit would compare it with its own list of addresses and,
+            # for one that it does not know, ask a host outside for this machine's address: never let it wonder.
+            scope = {
+                **scope,
+                "headers": [(k, b"http://localhost" if k.lower() == b"origin" else v) for k, v in scope["headers"]],
+            }
+        if self.passcode is None:
+            if _host(headers.get("host", "")) in _LOCAL_HOSTS:
+                await app(scope, receive, send)
+            else:  # a web site that points a name of its own at this machine must not get in
+                await _refuse(scope, receive, send, 421, "This page serves only the machine it runs on.")
+            return
+        if self.knows(headers.get("cookie", "")):
+            await app(scope, receive, send)
+            return
+        if scope["type"] == "websocket":
+            await receive()
+            await send({"type": "websocket.close", "code": 1008})
+            return
+        address = (scope.get("client") or ("unknown", 0))[0]
+        if scope["method"] == "POST" and scope["path"] == "/enter":
+            await self._enter(address, receive, send, headers)
+        elif scope["method"] in ("GET", "HEAD") and "text/html" in headers.get("accept", ""):
+            wait = self.wait_s(address)
+            await _page(send, 401, _form("" if wait == 0 else f"Too many wrong tries. Wait {wait:.0f} seconds."))
+        else:
+            await _refuse(scope, receive, send, 401, "Give the passcode first.")
+
+    async def _enter(self, address: str, receive: Any, send: Any, headers: dict[str, str]) -> None:
+        body = b""
+        while True:
+            message = await receive()
+            if message["type"] == "http.disconnect":
+                return
+            body += message.get("body", b"")
+            if len(body) > _MOST_BODY:
+                await _page(send, 413, _form("That is far too long for a passcode."))
+                return
+            if not message.get("more_body"):
+                break
+        wait = self.wait_s(address)
+        if wait > 0:
+            await _page(
+                send,
+                429,
+                _form(f"Too many wrong tries. Wait {wait:.0f} seconds."),
+                [(b"retry-after", str(int(wait) + 1).encode())],
+            )
+            return
+        word = parse_qs(body.decode("utf-8", "replace")).get("passcode", [""])[0]
+        ticket = self.try_passcode(word, address)
+        if ticket is None:
+            await _page(
+                send, 403, _form("That is not the passcode. It stands on the computer where the page was started.")
+            )
+            return
+        cookie = f"{COOKIE}={ticket}; Path=/; HttpOnly; SameSite=Lax; Max-Age=86400"
+        if headers.get("x-forwarded-proto") == "https":
+            cookie += "; Secure"
+        await _page(send, 303, "", [(b"location", b"/"), (b"set-cookie", cookie.encode())])
+
+
+def _host(header: str) -> str:
+    """Host without its port."""
+    if header.startswith("["):
+        return header.split("]")[0] + "]"
+    return header.split(":")[0].lower()
+
+
+async def _refuse(scope: Any, receive: Any, send: Any, status: int, words: str) -> None:
+    if scope["type"] == "websocket":
+        await receive()
+        await send({"type": "websocket.close", "code": 1008})
+        return
+    body = words.encode()
+    head = [
+        (b"content-type", b"text/plain; charset=utf-8"),
+        (b"content-length", str(len(body)).encode()),
+        (b"cache-control", b"no-store"),
+    ]
+    await send({"type": "http.response.start", "status": status, "headers": head})
+    await send({"type": "http.response.body", "body": body})
+
+
+async def _page(send: Any, status: int, text: str, more: list[tuple[bytes, bytes]] | None = None) -> None:
+    body = text.encode()
+    head = [
+        (b"content-type", b"text/html; charset=utf-8"),
+        (b"content-length", str(len(body)).encode()),
+        (b"cache-control", b"no-store"),
+        (
+            b"content-security-policy",
+            b"default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'self'; frame-ancestors 'none'",
+        ),
+        (b"x-content-type-options", b"nosniff"),
+        *(more or []),
+    ]
+    await send({"type": "http.response.start", "status": status, "headers": head})
+    await send({"type": "http.response.body", "body": body})
+
+
+PLAIN_STYLE = """
+:root { color-scheme: light dark; }
+body { font: 18px/1.45 system-ui, sans-serif; margin: 0 auto; padding: 24px 16px; max-width: 34rem; background: #fff; color: #1b1f24; }
+h1 { font-size: 1.5rem; margin: 0 0 12px; }
+label { display: block; font-weight: 600; margin: 16px 0 6px; }
+input, button, .button { font: inherit; min-height: 52px; box-sizing: border-box; width: 100%; padding: 10px 14px; border-radius: 8px; }
+input { border: 2px solid #5a6570; background: #fff; color: #1b1f24; }
+button, .button { display: block; text-align: center; text-decoration: none; margin-top: 16px; border: 0; background: #0b5c93; color: #fff; font-weight: 700; cursor: pointer; }
+.button.second { background: #e8edf1; color: #1b1f24; }
+:focus-visible { outline: 3px solid #b94a00; outline-offset: 2px; }
+.said { border-left: 6px solid #b94a00; padding: 8px 12px; background: #fdf1e8; color: #1b1f24; }
+li { margin: 10px 0; overflow-wrap: anywhere; } progress { width: 100%; height: 22px; }
+@media (prefers-color-scheme: dark) { body { background: #14181d; color: #f0f3f6; } input { background: #20262d; color: #f0f3f6; border-color: #9aa5b0; } .button.second { background: #2b333c; color: #f0f3f6; } button, .button { background: #1f74b3; } }
+"""
+
+
+def _form(said: str) -> str:
+    note = f'<p class="said" role="alert">{html.escape(said)}</p>' if said else ""
+    return (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>gapvision: passcode</title><style>{PLAIN_STYLE}</style></head><body><main><h1>gapvision</h1>"
+        f"<p>This page belongs to a workshop. Type the passcode that stands on the computer where it was started.</p>{note}"
+        '<form method="post" action="/enter"><label for="passcode">Passcode</label>'
+        '<input id="passcode" name="passcode" autocomplete="off" autocapitalize="none" spellcheck="false" required autofocus>'
+        "<button>Open</button></form></main></body></html>"
+    )

@@ -1,0 +1,174 @@
+"""Photos and typed words on their way in: on disk at once, so that nothing is lost.
+
+A phone drops the page's connection while its camera is open, a browser tab is closed
+by mistake, a view crashes: whatever was uploaded or typed lies in the inbox under the
+page's ticket, a random word that is part of the page's address, and is there again
+after a reload.  The inbox knows nothing of Streamlit.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import re
+import secrets
+import shutil
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from gapvision.errors import GapvisionError
+
+_TICKET = re.compile(r"^[a-z0-9]{20}$")
+_LETTERS = "abcdefghijkmnpqrstuvwxyz23456789"
+_KEEP_DAYS = 30.0
+MOST_PHOTOS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class InboxPhoto:
+    """One photo in the inbox.
+
+    Attributes
+    ----------
+    path : Path
+        The unchanged bytes.
+    name : str
+        Name of the file on the phone, for people.
+    sha256 : str
+        Of the bytes.
+    """
+
+    path: Path
+    name: str
+    sha256: str
+
+    def read(self) -> bytes:
+        """The bytes of the photo."""
+        return self.path.read_bytes()
+
+
+def data_folder() -> Path:
+    """Folder of the program's data: GAPVISION_DATA, or the platform's folder for user data."""
+    chosen = os.environ.get("GAPVISION_DATA")
+    if chosen:
+        return Path(chosen)
+    import platformdirs
+
+    return Path(platformdirs.user_data_dir("gapvision", appauthor=False))
+
+
+class Inbox:
+    """Folder of tickets, each with its photos and its draft.
+
+    Parameters
+    ----------
+    root : Path, optional
+        Where it lies; inside the data folder when left out.
+    """
+
+    def __init__(self, root: Path | None = None) -> None:
+        self.root = root or data_folder() / "inbox"
+
+    def new_ticket(self) -> str:
+        """Make a ticket that cannot be guessed (20 letters of 32: 100 bits)."""
+        return "".join(secrets.choice(_LETTERS) for _ in range(20))
+
+    @staticmethod
+    def is_ticket(word: str) -> bool:
+        """Whether a word has the form of a ticket; nothing else may become part of a path."""
+        return bool(_TICKET.match(word))
+
+    def add(self, ticket: str, name: str, data: bytes) -> InboxPhoto:
+        """Keep a photo; the same bytes twice are kept once.
+
+        Raises
+        ------
+        GapvisionError
+            ``file-empty``, ``folder-not-writable``, ``too-many-photos``.
+        """
+        if not data:
+            raise GapvisionError("file-empty")
+        folder = self._folder(ticket)
+        sha = hashlib.sha256(data).hexdigest()
+        plain = "".join(c for c in Path(name.replace("\\", "/")).name if c.isprintable())[:120] or "photo"
+        path = folder / f"{sha}.photo"
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            if not path.exists():
+                if len(list(folder.glob("*.photo"))) >= MOST_PHOTOS:
+                    raise GapvisionError("too-many-photos")
+                _write_whole(folder / f"{sha}.json", json.dumps({"name": plain, "added": time.time()}).encode())
+                _write_whole(path, data)
+        except OSError as error:
+            raise GapvisionError("folder-not-writable", f"The photo could not be kept: {error.strerror}.") from None
+        return InboxPhoto(path, plain, sha)
+
+    def photos(self, ticket: str) -> list[InboxPhoto]:
+        """Photos of a ticket, oldest first."""
+        found = []
+        folder = self._folder(ticket)
+        for path in folder.glob("*.photo") if folder.is_dir() else ():
+            try:
+                about = json.loads(path.with_suffix(".json").read_text())
+            except (OSError, ValueError):
+                about = {}
+            found.append((float(about.get("added", 0.0)), InboxPhoto(path, str(about.get("name", "photo")), path.stem)))
+        return [photo for _, photo in sorted(found, key=lambda x: (x[0], x[1].sha256))]
+
+    def find(self, ticket: str, sha256: str) -> InboxPhoto | None:
+        """One photo of a ticket."""
+        return next((p for p in self.photos(ticket) if p.sha256 == sha256), None)
+
+    def remove(self, ticket: str, sha256: str) -> None:
+        """Take a photo out of the inbox."""
+        photo = self.find(ticket, sha256)
+        if photo is not None:
+            with contextlib.suppress(OSError):
+                photo.path.unlink()
+                photo.path.with_suffix(".json").unlink()
+
+    def save_draft(self, ticket: str, draft: dict[str, Any]) -> None:
+        """Keep what was typed.  A full disk must not break the page: then the session alone has it."""
+        folder = self._folder(ticket)
+        with contextlib.suppress(OSError):
+            folder.mkdir(parents=True, exist_ok=True)
+            _write_whole(folder / "draft.json", json.dumps(draft).encode())
+
+    def load_draft(self, ticket: str) -> dict[str, Any]:
+        """What was typed; empty when there is nothing."""
+        try:
+            draft = json.loads((self._folder(ticket) / "draft.json").read_text())
+        except (OSError, ValueError):
+            return {}
+        return draft if isinstance(draft, dict) else {}
+
+    def sweep(self) -> None:
+        """Drop tickets that nobody touched for a month."""
+        for folder in self.root.iterdir() if self.root.is_dir() else ():
+            if self.is_ticket(folder.name) and time.time() - folder.stat().st_mtime > _KEEP_DAYS * 86400:
+                shutil.rmtree(folder, ignore_errors=True)
+
+    def _folder(self, ticket: str) -> Path:
+        if not self.is_ticket(ticket):
+            raise ValueError(f"not a ticket: {ticket!r}")
+        return self.root / ticket
+
+
+def _write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it is either whole or not there, even if the power fails."""
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+        raise

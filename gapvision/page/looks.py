@@ -1,0 +1,29 @@
+"""How the page looks: large targets, high contrast, nothing under 14 px, light and dark."""
+
+CSS = """
+<style>
+html { -webkit-text-size-adjust: 100%; }
+.block-container, [data-testid="stMainBlockContainer"] { padding-top: 1.2rem; padding-bottom: 3rem; max-width: 1180px; }
+[data-testid="stHeader"] { background: transparent; height: 2.2rem; }
+button, [role="button"], [data-baseweb="select"] > div, input, textarea, [data-testid="stNumberInputContainer"] { min-height: 44px; }
+[data-testid="stNumberInput"] button { min-width: 44px; }
+[data-testid="stFileUploaderDropzone"] button, [data-testid="stDownloadButton"] button, [data-testid="stButton"] button,
+[data-testid="stLinkButton"] a, [data-testid="stFormSubmitButton"] button { min-height: 48px; font-weight: 600; }
+[data-testid="stExpander"] summary { min-height: 48px; display: flex; align-items: center; }
+[data-testid="stCheckbox"] label, [data-testid="stRadio"] label { min-height: 44px; display: flex; align-items: center; }
+[data-testid="stButtonGroup"] button { min-height: 48px; font-size: 1rem; }
+[data-testid="stWidgetLabel"] p, [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p, small { font-size: 15px !important; }
+[data-testid="stCaptionContainer"] { color: inherit !important; opacity: 1 !important; }
+:focus-visible { outline: 3px solid #ffb000 !important; outline-offset: 2px; }
+.gv-verdict { border: 2px solid currentColor; border-left-width: 12px; border-radius: 8px; padding: 10px 14px; font-size: 1.1rem; font-weight: 700; }
+.gv-verdict small { display: block; font-weight: 400; font-size: 16px; }
+.gv-note { border-left: 6px solid #767676; padding: 4px 12px; margin: 8px 0; }
+.gv-note.warning { border-left-color: #d9601a; } .gv-note.refusal { border-left-color: #c0262d; }
+.gv-note b { font-weight: 700; }
+.gv-note svg { display: block; max-width: 280px; width: 100%; height: auto; margin: 6px 0; }
+.gv-table { overflow-x: auto; } .gv-table table { border-collapse: collapse; width: 100%; font-size: 16px; }
+.gv-table th, .gv-table td { text-align: left; padding: 8px 10px 8px 0; border-bottom: 1px solid color-mix(in srgb, currentColor 30%, transparent); }
+.gv-numbers { display: grid; grid-template-columns: repeat(auto-fit, minmax(150px, 1fr)); gap: 8px 18px; margin: 6px 0 12px; }
+.gv-numbers div span { display: block; font-size: 15px; } .gv-numbers div b { font-size: 1.15rem; }
+</style>
+"""

@@ -1,0 +1,51 @@
+"""The page: choose a view and show it; a fault in one view leaves the others and all photos alone."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+
+import streamlit as st
+
+from gapvision.errors import GapvisionError
+from gapvision.page import measure_view, session
+from gapvision.page.looks import CSS
+from gapvision.page.widgets import show_error
+
+_LOG = logging.getLogger(__name__)
+
+VIEWS: dict[str, Callable[[str], None]] = {"Measure": measure_view.show}
+
+
+def show() -> None:
+    """One run of the page."""
+    st.set_page_config(page_title="gapvision", layout="wide", initial_sidebar_state="collapsed")
+    st.html(CSS)
+    try:
+        ticket = session.start()
+        name = (
+            st.segmented_control("View", list(VIEWS), default="Measure", key="view", label_visibility="collapsed")
+            or "Measure"
+        )
+        st.title(name if name != "Measure" else "Measure a seam")
+        VIEWS[name](ticket)
+        session.keep(ticket)
+    except GapvisionError as error:
+        show_error(error)
+    except Exception:
+        # The one place that stops a crash: Streamlit's own control flow passes, what was typed is kept, the cause is logged.
+        if _is_control_flow():
+            raise
+        _LOG.exception("a view failed")
+        if "ticket" in st.session_state:
+            session.keep(st.session_state["ticket"])
+        st.error("This view failed. Photos and notes are kept: reload the page to go on. The program's log says more.")
+
+
+def _is_control_flow() -> bool:
+    """Whether the exception at hand is how Streamlit reruns or stops a script."""
+    import sys
+
+    from streamlit.runtime.scriptrunner import RerunException, StopException
+
+    return isinstance(sys.exc_info()[1], RerunException | StopException)

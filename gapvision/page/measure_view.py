@@ -1,0 +1,269 @@
+"""Measure: choose or take a photo, see at once whether it will do, get the profile."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import streamlit as st
+
+from gapvision.commands._lengths import print_scales
+from gapvision.errors import GapvisionError
+from gapvision.measure import Settings
+from gapvision.page import service, session, widgets
+from gapvision.page.inbox import Inbox
+from gapvision.page.session import Chosen
+from gapvision.page.viewer import register, viewer_data
+from gapvision.reports.spans import Band
+from gapvision.results import Measurement
+
+_TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
+
+
+def show(ticket: str) -> None:
+    """The whole view."""
+    _take(ticket)
+    photo = _choose(ticket)
+    band = _wanted()
+    settings = _settings(photo, band)
+    if settings is None:
+        return
+    try:
+        with st.spinner("Measuring", show_time=False):
+            measurement = service.measure(photo.path, photo.name, photo.sha256, settings)
+    except GapvisionError as error:
+        widgets.show_error(error)
+        return
+    measurement = service.without_spans(measurement, session.excluded(photo.sha256))
+    st.session_state["shown"] = photo.sha256
+    show_result(photo, measurement, band)
+
+
+def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
+    """Verdict, photo with edges, profile, spans, numbers, notices, downloads."""
+    unit = st.session_state["unit"]
+    widgets.show_verdict(measurement, band)
+    _viewer(photo, measurement, band, unit)
+    if measurement.profile is not None:
+        st.subheader("Spans to look at")
+        widgets.show_spans(measurement, band, unit)
+        st.subheader("In numbers")
+        widgets.show_numbers(measurement, unit)
+    if measurement.notices:
+        st.subheader("Warnings and notes")
+        widgets.show_notices(measurement.notices)
+    if measurement.profile is not None:
+        _leave_out(photo, measurement)
+    _downloads(photo, measurement, band, unit)
+
+
+# --- photos -----------------------------------------------------------------------
+
+
+def _take(ticket: str) -> None:
+    """Two ways in: the plain form for a phone's camera, and the upload control."""
+    st.html(
+        f'<p><a class="gv-take" href="/take?ticket={ticket}" target="_self" style="display:block;text-align:center;min-height:52px;line-height:52px;'
+        'border-radius:8px;background:#0b5c93;color:#fff;font-weight:700;text-decoration:none">Take photos with this phone</a></p>'
+    )
+    files = st.file_uploader("Or choose photos", type=_TYPES, accept_multiple_files=True, key="upload")
+    known = st.session_state.setdefault("taken_in", set())
+    fresh = [file for file in files if file.file_id not in known]
+    if not fresh:
+        return
+    bar = st.progress(0.0, text="Keeping photos")
+    for k, file in enumerate(fresh):
+        known.add(file.file_id)
+        try:
+            kept = Inbox().add(ticket, file.name, file.getvalue())
+        except GapvisionError as error:
+            widgets.show_error(error)
+            continue
+        session.choose(kept.sha256)
+        bar.progress((k + 1) / len(fresh), text=f"{kept.name} kept")
+    bar.empty()
+
+
+def _choose(ticket: str) -> Chosen:
+    """The photo on screen: the one chosen, else the newest, else the first sample."""
+    everything = session.photos(ticket)
+    by_hash = {p.sha256: p for p in everything}
+    mine = [p for p in everything if p.where != "sample"]
+    newest = mine[0].sha256 if mine else None
+    if newest is not None and st.session_state.get("newest") != newest:
+        st.session_state["newest"] = newest
+        session.choose(newest)
+    if st.session_state.get("photo") not in by_hash:
+        session.choose(everything[0].sha256)
+    _thumbnails(mine)
+    chosen = st.selectbox("Photo", list(by_hash), format_func=lambda sha: by_hash[sha].name, key="photo")
+    return by_hash[chosen]
+
+
+def _thumbnails(mine: list[Chosen]) -> None:
+    if not mine:
+        return
+    rows = "".join(
+        f'<figure style="margin:0"><img src="{p.url("thumb")}" alt="" loading="lazy" style="height:84px;border-radius:6px;display:block">'
+        f'<figcaption style="font-size:14px;max-width:112px;overflow:hidden;text-overflow:ellipsis;white-space:nowrap">{_escape(p.name)}</figcaption></figure>'
+        for p in mine[:12]
+    )
+    st.html(
+        f'<div style="display:flex;gap:10px;overflow-x:auto" tabindex="0" role="region" aria-label="Photos taken">{rows}</div>'
+    )
+
+
+def _escape(text: str) -> str:
+    import html
+
+    return html.escape(text)
+
+
+# --- what is wanted ---------------------------------------------------------------
+
+
+def _wanted() -> Band | None:
+    """Wanted gap, tolerance and unit."""
+    left, middle, right = st.columns(3)
+    with left:
+        nominal = widgets.length_field("Wanted gap", "nominal", help_text="For example 3/16in, 4.76mm or 0.1875in")
+    with middle:
+        tolerance = widgets.length_field("Tolerance, either way", "tolerance", help_text="For example 0.5mm or 1/64in")
+    with right:
+        st.selectbox("Show lengths in", list(widgets.UNITS), format_func=lambda unit: widgets.UNITS[unit], key="unit")
+    if nominal is None or tolerance is None:
+        return None
+    try:
+        return Band.around(nominal, tolerance)
+    except GapvisionError as error:
+        st.error(str(error))
+        return None
+
+
+def _settings(photo: Chosen, band: Band | None) -> Settings | None:
+    """How to measure; None after saying what is wrong."""
+    with st.expander("Printed check lines and edges"):
+        st.write("Measure both check lines on the printed sheet with a steel rule. One given serves for both.")
+        left, right = st.columns(2)
+        left.text_input("200 mm line measures", key="check_length", placeholder="e.g. 198.6mm")
+        right.text_input("150 mm line measures", key="check_width", placeholder="e.g. 149.2mm")
+        st.selectbox(
+            "Edges",
+            ["auto", "rules"],
+            key="edges_method",
+            format_func=lambda method: "rules only" if method == "rules" else "learned where it helps",
+        )
+    try:
+        if photo.where == "sample":
+            along, across, checked = 1.0, 1.0, True
+        else:
+            along, across, checked = print_scales(st.session_state["check_length"], st.session_state["check_width"])
+        tolerance = None if band is None else band.upper_mm - band.nominal_mm
+        return Settings(
+            print_scale_along=along,
+            print_scale_across=across,
+            print_scale_checked=checked,
+            seam_hint_px=session.seam_points(photo.sha256),
+            tolerance_mm=tolerance,
+            edges=st.session_state["edges_method"],
+        )
+    except GapvisionError as error:
+        widgets.show_error(error)
+        return None
+
+
+# --- what came out ----------------------------------------------------------------
+
+
+@lru_cache(maxsize=1)
+def _component() -> Any:
+    return register()
+
+
+def _viewer(photo: Chosen, measurement: Measurement, band: Band | None, unit: str) -> None:
+    """The linked photo and profile; points tapped on it are measured along."""
+    data = viewer_data(measurement, band, preview_url=photo.url("preview"), full_url=photo.url("full"), unit=unit)
+    result = _component()(data=data, key="viewer", on_points_change=lambda: None)
+    tapped = getattr(result, "points", None)
+    if tapped and tapped["key"] == data["key"]:
+        session.set_seam_points(photo.sha256, tapped["points"])
+        st.rerun()
+    if session.seam_points(photo.sha256):
+        st.write("Measured along the points you tapped.")
+        if st.button("Forget the points", key="forget_points"):
+            session.set_seam_points(photo.sha256, None)
+            st.rerun()
+
+
+def _leave_out(photo: Chosen, measurement: Measurement) -> None:
+    """Leave a span out (a handle, a missing seal), with a reason that goes into the record."""
+    spans = session.excluded(photo.sha256)
+    with st.expander(f"Leave a span out ({len(spans)} left out)" if spans else "Leave a span out"):
+        for k, span in enumerate(spans):
+            left, right = st.columns([3, 1])
+            left.write(f"{span['from_mm']:.0f} to {span['to_mm']:.0f} mm: {span['reason']}")
+            if right.button("Take back", key=f"take_back_{k}"):
+                session.set_excluded(photo.sha256, spans[:k] + spans[k + 1 :])
+                st.rerun()
+        s = measurement.profile.s_mm if measurement.profile is not None else np.array([0.0])
+        with st.form("leave_out", clear_on_submit=True):
+            left, right = st.columns(2)
+            start = left.number_input(
+                "From station [mm]", value=float(s[0]) if len(s) else 0.0, step=1.0, format="%.0f"
+            )
+            stop = right.number_input("To station [mm]", value=float(s[0]) if len(s) else 0.0, step=1.0, format="%.0f")
+            reason = st.text_input("Reason", placeholder="e.g. door handle, seal missing")
+            if st.form_submit_button("Leave it out"):
+                if stop <= start or not reason.strip():
+                    st.error("Give a span that ends after it starts, and a reason.")
+                else:
+                    session.set_excluded(
+                        photo.sha256, [*spans, {"from_mm": start, "to_mm": stop, "reason": reason.strip()[:200]}]
+                    )
+                    st.rerun()
+
+
+def _downloads(photo: Chosen, measurement: Measurement, band: Band | None, unit: str) -> None:
+    """Files to take away; each is made when it is asked for."""
+    from gapvision.reports.measurement_json import to_json
+    from gapvision.reports.table import csv_text
+
+    st.subheader("Download")
+    stem = photo.name.removeprefix("sample: ").rsplit(".", 1)[0].replace(" ", "_")
+    nominal = None if band is None else band.nominal_mm
+    tolerance = None if band is None else band.upper_mm - band.nominal_mm
+    files: list[tuple[str, str, str, Any]] = [
+        ("JSON", f"{stem}.json", "application/json", lambda: to_json(measurement))
+    ]
+    if measurement.profile is not None:
+        files += [
+            ("CSV", f"{stem}.csv", "text/csv", lambda: csv_text(measurement, nominal, tolerance).encode("utf-8-sig")),
+            (
+                "Profile, PNG",
+                f"{stem}.profile.png",
+                "image/png",
+                lambda: service.profile_plot(measurement, band, unit, "png"),
+            ),
+            (
+                "Profile, SVG",
+                f"{stem}.profile.svg",
+                "image/svg+xml",
+                lambda: service.profile_plot(measurement, band, unit, "svg"),
+            ),
+            (
+                "Straightness, PNG",
+                f"{stem}.straightness.png",
+                "image/png",
+                lambda: service.straightness_plot(measurement, "png"),
+            ),
+            (
+                "Photo with edges, PNG",
+                f"{stem}.overlay.png",
+                "image/png",
+                lambda: service.overlay(photo.path, measurement, band),
+            ),
+        ]
+    for row in range(0, len(files), 3):
+        for column, (label, name, mime, make) in zip(st.columns(3), files[row : row + 3], strict=False):
+            column.download_button(label, make, name, mime, on_click="ignore", width="stretch", key=f"download_{name}")

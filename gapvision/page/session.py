@@ -1,0 +1,119 @@
+"""What the page remembers between two runs of its script: in the session, and on disk under the ticket."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from gapvision.page.inbox import Inbox
+from gapvision.page.samples import all_samples
+
+#: Widgets whose content is kept in the draft, with what they hold at first.
+DEFAULTS: dict[str, Any] = {
+    "nominal": "3/16in",
+    "tolerance": "0.5mm",
+    "check_length": "",
+    "check_width": "",
+    "unit": "mm",
+    "remarks": "",
+    "who": "",
+    "metal_temp": "",
+    "support": "",
+    "latched": False,
+    "seal_fitted": False,
+    "shims_tight": False,
+    "hinges_tight": False,
+    "doors_closed": False,
+    "edges_method": "auto",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """The photo on screen: where it lies, its name, its address for the browser."""
+
+    path: Path
+    name: str
+    sha256: str
+    where: str
+
+    def url(self, size: str) -> str:
+        """Address of the photo, ``thumb``, ``preview`` or ``full``."""
+        return f"/photo/{self.where}/{self.sha256}/{size}.jpg"
+
+
+def start() -> str:
+    """Find or make the ticket, and bring back the draft after a reload.
+
+    Returns
+    -------
+    str
+        The ticket.
+    """
+    inbox = Inbox()
+    ticket = st.query_params.get("ticket", "")
+    if not Inbox.is_ticket(ticket):
+        ticket = st.session_state.get("ticket") or inbox.new_ticket()
+        st.query_params["ticket"] = ticket
+    if st.session_state.get("ticket") != ticket:
+        st.session_state["ticket"] = ticket
+        draft = inbox.load_draft(ticket)
+        for key, value in DEFAULTS.items():
+            kept = draft.get(key, value)
+            st.session_state[key] = kept if isinstance(kept, type(value)) else value
+        for key in ("seam_points", "excluded", "photo"):
+            if key in draft:
+                st.session_state[key] = draft[key]
+    # A widget that is not on screen in a run loses its value; holding on to it here keeps it.
+    for key, value in DEFAULTS.items():
+        st.session_state[key] = st.session_state.get(key, value)
+    return str(ticket)
+
+
+def keep(ticket: str) -> None:
+    """Write what was typed and chosen to disk, when it changed."""
+    draft = {key: st.session_state.get(key, value) for key, value in DEFAULTS.items()}
+    draft |= {key: st.session_state[key] for key in ("seam_points", "excluded", "photo") if key in st.session_state}
+    if st.session_state.get("_kept") != draft:
+        Inbox().save_draft(ticket, draft)
+        st.session_state["_kept"] = draft
+
+
+def photos(ticket: str) -> list[Chosen]:
+    """Photos of the inbox, newest first, then the samples."""
+    mine = [Chosen(p.path, p.name, p.sha256, ticket) for p in reversed(Inbox().photos(ticket))]
+    return mine + [Chosen(s.path, f"sample: {s.title}", s.sha256, "sample") for s in all_samples()]
+
+
+def choose(sha256: str) -> None:
+    """Put a photo on screen."""
+    st.session_state["photo"] = sha256
+
+
+def seam_points(sha256: str) -> tuple[tuple[float, float], ...] | None:
+    """Points tapped along the seam of a photo."""
+    points = st.session_state.get("seam_points", {}).get(sha256)
+    return tuple((float(x), float(y)) for x, y in points) if points else None
+
+
+def set_seam_points(sha256: str, points: list[list[float]] | None) -> None:
+    """Keep, or with None forget, the points tapped on a photo."""
+    known = dict(st.session_state.get("seam_points", {}))
+    if points:
+        known[sha256] = points
+    else:
+        known.pop(sha256, None)
+    st.session_state["seam_points"] = known
+
+
+def excluded(sha256: str) -> list[dict[str, Any]]:
+    """Spans of a photo that a person has left out: from_mm, to_mm, reason."""
+    return list(st.session_state.get("excluded", {}).get(sha256, []))
+
+
+def set_excluded(sha256: str, spans: list[dict[str, Any]]) -> None:
+    """Keep the spans left out of a photo."""
+    st.session_state["excluded"] = {**st.session_state.get("excluded", {}), sha256: spans}

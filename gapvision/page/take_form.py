@@ -1,0 +1,136 @@
+"""A plain upload form that needs no web socket: a photo taken with the phone's camera cannot be lost.
+
+Phones close the page's web socket while the camera is open; a form post does not care.
+The photos go into the inbox of the ticket in the address, and the page that opens
+afterwards finds them there.  Without JavaScript it is one ordinary form; with it every
+photo is sent on its own, with progress, and tried again when the network was cut.
+"""
+
+from __future__ import annotations
+
+import html
+from typing import TYPE_CHECKING, Any
+
+from gapvision.errors import GapvisionError
+from gapvision.page.guard import PLAIN_STYLE
+from gapvision.page.inbox import MOST_PHOTOS, Inbox
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+MOST_BYTES = 60 * 1024 * 1024  # of one photo, as for the page's own upload
+_MOST_POST = 10 * MOST_BYTES
+ACCEPT = "image/*,.heic,.heif"
+
+
+async def show(request: Request) -> Response:
+    """The form."""
+    from starlette.responses import HTMLResponse, RedirectResponse
+
+    ticket = request.query_params.get("ticket", "")
+    if not Inbox.is_ticket(ticket):
+        return RedirectResponse(f"/take?ticket={Inbox().new_ticket()}", status_code=303)
+    return HTMLResponse(_page(ticket, ""), headers={"Cache-Control": "no-store"})
+
+
+async def accept(request: Request) -> Response:
+    """Keep the posted photos and go on to the page; as JSON for the form's script."""
+    from starlette.concurrency import run_in_threadpool
+    from starlette.datastructures import UploadFile
+    from starlette.exceptions import HTTPException
+    from starlette.requests import ClientDisconnect
+    from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+
+    ticket = request.query_params.get("ticket", "")
+    by_script = request.headers.get("accept", "") == "application/json"
+
+    def answer(status: int, words: str) -> Response:
+        if by_script:
+            return JSONResponse({"said": words}, status_code=status)
+        shown = ticket if Inbox.is_ticket(ticket) else Inbox().new_ticket()
+        return HTMLResponse(_page(shown, words), status_code=status)
+
+    if not Inbox.is_ticket(ticket):
+        return answer(400, "The form was not complete. Open the page again.")
+    if not _same_site(request):
+        return answer(403, "The photos did not come from this page's own form.")
+    try:
+        size = int(request.headers.get("content-length", ""))
+    except ValueError:
+        return answer(411, "The size of the upload is missing. Try again with another browser.")
+    if size > (MOST_BYTES + 65536 if by_script else _MOST_POST):
+        return answer(413, "That is too much at once: a photo may have 60 MB. Use the photo as the phone stored it.")
+    kept = []
+    try:
+        async with request.form(max_files=MOST_PHOTOS, max_fields=4) as form:
+            for part in form.getlist("photos"):
+                if not isinstance(part, UploadFile) or not part.filename:
+                    continue
+                if (part.size or 0) > MOST_BYTES:
+                    return answer(413, f"'{part.filename}' has more than 60 MB. Use the photo as the phone stored it.")
+                kept.append(await run_in_threadpool(Inbox().add, ticket, part.filename, await part.read()))
+    except GapvisionError as error:
+        return answer(422, str(error))
+    except HTTPException:
+        return answer(400, "The upload arrived damaged. Send it again.")
+    except ClientDisconnect:
+        return Response(status_code=400)  # nobody is there to read it
+    if not kept:
+        return answer(422, "No photo was chosen.")
+    if by_script:
+        return JSONResponse({"kept": [photo.sha256 for photo in kept]})
+    return RedirectResponse(f"/?ticket={ticket}", status_code=303)
+
+
+def _same_site(request: Request) -> bool:
+    """Whether the form was this server's own (a browser tells where a post comes from)."""
+    # The guard has compared Origin and Host; browsers that send no Origin say it here.
+    return request.headers.get("sec-fetch-site", "same-origin") in ("same-origin", "none")
+
+
+_SCRIPT = """
+const form = document.querySelector("form"), list = document.querySelector("ol"), input = document.querySelector("input[type=file]");
+const on = document.querySelector("#on"); let busy = 0, failed = 0;
+function send(file) {
+  const row = document.createElement("li"), bar = document.createElement("progress"), word = document.createElement("span");
+  bar.max = 1; bar.setAttribute("aria-label", file.name); word.textContent = file.name + ": sending"; row.append(word, bar); list.append(row);
+  busy += 1; let tries = 0;
+  function once() {
+    const body = new FormData(); body.append("photos", file, file.name);
+    const post = new XMLHttpRequest(); post.open("POST", form.action); post.setRequestHeader("Accept", "application/json");
+    post.upload.onprogress = (e) => { if (e.lengthComputable) bar.value = e.loaded / e.total; };
+    post.onload = () => {
+      busy -= 1;
+      if (post.status === 200) { word.textContent = file.name + ": kept"; bar.value = 1; }
+      else { failed += 1; let said = "could not be kept"; try { said = JSON.parse(post.response).said; } catch (e) {} word.textContent = file.name + ": " + said; bar.remove(); }
+      done();
+    };
+    post.onerror = () => {
+      tries += 1;
+      if (tries < 60) { word.textContent = file.name + ": no network, trying again"; setTimeout(once, Math.min(500 * tries, 5000)); }
+      else { busy -= 1; failed += 1; word.textContent = file.name + ": the network is gone; choose it again when it is back"; done(); }
+    };
+    post.send(body);
+  }
+  once();
+}
+function done() { if (busy === 0) { if (failed === 0) location.href = on.href; else on.hidden = false; } }
+input.addEventListener("change", () => { for (const file of input.files) send(file); input.value = ""; });
+document.querySelector("#post").hidden = true;
+"""
+
+
+def _page(ticket: str, said: str) -> str:
+    note = f'<p class="said" role="alert">{html.escape(said)}</p>' if said else ""
+    there: Any = len(Inbox().photos(ticket))
+    count = f"<p>{there} photo{'s' if there != 1 else ''} already here.</p>" if there else ""
+    return (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<title>gapvision: photos</title><style>{PLAIN_STYLE}</style></head><body><main><h1>Take or choose photos</h1>"
+        "<p>Strip beside the seam, camera square above the gap, light from the side or white paper behind the gap.</p>"
+        f'{note}{count}<form method="post" enctype="multipart/form-data" action="/take?ticket={ticket}">'
+        f'<label for="photos">Photos</label><input id="photos" name="photos" type="file" accept="{ACCEPT}" multiple>'
+        '<button id="post">Send</button></form><ol aria-live="polite"></ol>'
+        f'<a class="button second" id="on" href="/?ticket={ticket}">Go on to the measurement</a></main><script>{_SCRIPT}</script></body></html>'
+    )

@@ -1,0 +1,335 @@
+"""Plots of a measurement: the gap profile and the straightness of both edges.
+
+Matplotlib is imported inside the functions (it takes longer to load than a photo
+takes to measure) and used without pyplot, so that several threads may draw at once.
+Colour is never the only sign: spans carry a hatch and a label, edges a letter.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.errors import GapvisionError
+from gapvision.reports.spans import Band, Span, find_spans, with_holes
+from gapvision.results import Measurement, Straightness
+from gapvision.units import MM_PER_INCH, format_fraction
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+#: Colours that stay apart in the common kinds of colour blindness (blue, vermilion, grey).
+BLUE, VERMILION, PURPLE, INK, PAPER = "#0b5c93", "#b94a00", "#7a3b8f", "#1b1f24", "#ffffff"
+_HATCH = {"wide": "///", "tight": "\\\\\\", "unproven": "---", "hole": "..."}
+_TINT = {"wide": VERMILION, "tight": PURPLE, "unproven": "#6b6b6b", "hole": "#9a9a9a"}
+_SIZE_IN = (10.0, 4.6)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ExtraLine:
+    """A second profile drawn over the first, e.g. a forecast or the state before.
+
+    Attributes
+    ----------
+    s_mm, gap_mm : ndarray, shape (m,)
+        Stations and gaps [mm].
+    label : str
+        What it is.
+    """
+
+    s_mm: NDArray[np.float64]
+    gap_mm: NDArray[np.float64]
+    label: str
+
+
+def draw_profile(
+    measurement: Measurement,
+    band: Band | None = None,
+    *,
+    more: Sequence[ExtraLine] = (),
+    unit: str = "mm",
+    size_in: tuple[float, float] = _SIZE_IN,
+) -> Figure:
+    """Draw the gap along the seam with U, the tolerance band and the spans that miss it.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        A measured photo.
+    band : Band, optional
+        Tolerance; without it only the gap and its holes are shown.
+    more : sequence of ExtraLine
+        Further profiles.
+    unit : str
+        ``mm``, ``in`` (decimals) or ``fraction`` (inch fractions) on the left axis; mm get inches on the right.
+    size_in : tuple of float
+        Width and height [in].
+
+    Raises
+    ------
+    ValueError
+        If the photo was refused.
+    """
+    profile = _measured(measurement)
+    fig, axes = _new_figure(size_in)
+    ax = axes[0]
+    s, gap = with_holes(profile, profile.gap_mm)
+    _, u = with_holes(profile, profile.expanded_u_mm)
+    ax.fill_between(s, gap - u, gap + u, color=BLUE, alpha=0.22, linewidth=0, label="U (k = 2)")
+    ax.plot(s, gap, color=BLUE, linewidth=1.8, label="gap")
+    for line, style in zip(more, ("--", ":", "-."), strict=False):
+        ax.plot(line.s_mm, line.gap_mm, color=INK, linestyle=style, linewidth=1.4, label=line.label)
+    low, high = _gap_range(profile, band, more)
+    ax.set_ylim(low, high)
+    if len(s):
+        ax.set_xlim(float(np.nanmin(s)) - 2, float(np.nanmax(s)) + 2)
+    if band is not None:
+        ax.axhspan(band.lower_mm, band.upper_mm, color="#3d7a4f", alpha=0.12, linewidth=0)
+        ax.axhline(band.nominal_mm, color="#2f5f3d", linewidth=0.9, linestyle="-.", label="nominal")
+        for k, limit in enumerate((band.lower_mm, band.upper_mm)):
+            ax.axhline(limit, color="#2f5f3d", linewidth=1.2, linestyle="--", label="limits" if k == 0 else None)
+    _shade_spans(ax, find_spans(profile, band))
+    ax.set_xlabel("station along the seam [mm]")
+    _label_gap_axis(ax, unit)
+    ax.grid(True, alpha=0.25)
+    ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=6, frameon=False, fontsize=9)
+    return fig
+
+
+def draw_straightness(measurement: Measurement, *, size_in: tuple[float, float] = (10.0, 5.2)) -> Figure:
+    """Draw the form of both edges, each about its own least-squares line, at a stated exaggeration.
+
+    Raises
+    ------
+    ValueError
+        If the photo was refused.
+    """
+    profile = _measured(measurement)
+    fig, axes = _new_figure(size_in, rows=2)
+    parts = (
+        ("A", profile.edge_a_mm, profile.edge_a_u_mm, measurement.straightness_a, BLUE, "-"),
+        ("B", profile.edge_b_mm, profile.edge_b_u_mm, measurement.straightness_b, VERMILION, "-"),
+    )
+    curved = measurement.seam_kind == "curved"
+    forms = [about_own_line(profile.s_mm, offset, curved=curved) for _, offset, *_ in parts]
+    reach = max(
+        [0.05, *(float(np.max(np.abs(form) + u[2])) for form, u in zip(forms, parts, strict=True) if len(form))]
+    )
+    length = max(float(np.ptp(profile.s_mm)), 1.0) if len(profile.s_mm) else 1.0
+    # Both scales follow from the size of the axes on paper, so that the exaggeration is a round, true number.
+    box = axes[0].get_position()
+    width_in, height_in = box.width * size_in[0], box.height * size_in[1]
+    times = _round_down_125((height_in / (2.2 * reach)) / (width_in / (1.02 * length)))
+    half = height_in / (times * width_in / (1.02 * length)) / 2
+    for ax, (letter, _, u, form_of_edge, colour, style), form in zip(axes, parts, forms, strict=True):
+        s, line = with_holes(profile, form)
+        _, spread = with_holes(profile, u)
+        ax.fill_between(s, line - spread, line + spread, color=colour, alpha=0.18, linewidth=0)
+        ax.plot(s, line, color=colour, linewidth=1.6, linestyle=style)
+        ax.axhline(0, color=INK, linewidth=0.8, linestyle="--")
+        ax.set_ylim(half, -half)  # across the seam, A's side up, as in the photo
+        if len(profile.s_mm):
+            middle = float(profile.s_mm[0] + profile.s_mm[-1]) / 2
+            ax.set_xlim(middle - 0.51 * length, middle + 0.51 * length)
+        ax.grid(True, alpha=0.25)
+        ax.set_ylabel(f"edge {letter} [mm]")
+        ax.set_title(straightness_words(letter, form_of_edge), loc="left", fontsize=10)
+    axes[1].set_xlabel(
+        f"station along the seam [mm]      drawn {times:g} times steeper across the seam than along it; "
+        f"dashed: least-squares {'parabola' if curved else 'line'}; band: U"
+    )
+    return fig
+
+
+def figure_bytes(fig: Figure, kind: str = "png", dpi: int = 150) -> bytes:
+    """Write a figure as ``png``, ``svg`` or ``pdf``, without dates, so that the same input gives the same bytes."""
+    import matplotlib
+
+    buffer = io.BytesIO()
+    meta: dict[str, Any] = {"png": {"Software": None}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}[kind]
+    with matplotlib.rc_context({"svg.hashsalt": "gapvision", "svg.fonttype": "none"}):
+        fig.savefig(buffer, format=kind, dpi=dpi, metadata=meta)
+    return buffer.getvalue()
+
+
+def write_figure(fig: Figure, path: Path) -> None:
+    """Write a figure; the ending of the name (png, svg, pdf) decides the format.
+
+    Raises
+    ------
+    GapvisionError
+        ``value-out-of-range`` on another ending, ``folder-not-writable``.
+    """
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in ("png", "svg", "pdf"):
+        raise GapvisionError(
+            "value-out-of-range", f"A plot cannot be written as '{path.name}'.", "End its name with .png, .svg or .pdf."
+        )
+    write_bytes(path, figure_bytes(fig, kind))
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file, or say in a sentence why not.
+
+    Raises
+    ------
+    GapvisionError
+        ``folder-not-writable``.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    except OSError as error:
+        raise GapvisionError("folder-not-writable", f"'{path.name}' could not be written: {error.strerror}.") from None
+
+
+# --- parts ------------------------------------------------------------------------
+
+
+def _measured(measurement: Measurement) -> Any:
+    if measurement.profile is None:
+        raise ValueError("expected a measured photo, got a refused one")
+    return measurement.profile
+
+
+def _new_figure(size_in: tuple[float, float], rows: int = 1) -> tuple[Figure, list[Axes]]:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    fig = Figure(figsize=size_in, facecolor=PAPER)
+    FigureCanvasAgg(fig)
+    axes = fig.subplots(rows, 1, squeeze=False, sharex=rows > 1)[:, 0]
+    # Fixed margins in inches: room for the labels whatever the size, and axes whose size is known in advance.
+    width, height = size_in
+    fig.subplots_adjust(
+        left=0.75 / width, right=1 - 0.8 / width, bottom=0.95 / height, top=1 - 0.45 / height, hspace=0.3
+    )
+    if rows > 1:
+        fig.subplots_adjust(bottom=0.6 / height)
+    return fig, list(axes)
+
+
+def _gap_range(profile: Any, band: Band | None, more: Sequence[ExtraLine]) -> tuple[float, float]:
+    """Limits of the gap axis: everything measured, the band, and headroom for the labels; wild U is cut off."""
+    values = [profile.gap_mm, *(line.gap_mm[np.isfinite(line.gap_mm)] for line in more)]
+    if band is not None:
+        values.append(np.array([band.lower_mm, band.upper_mm]))
+    flat = np.concatenate(values) if any(len(v) for v in values) else np.array([0.0, 1.0])
+    spread = float(np.median(profile.expanded_u_mm)) if len(profile.gap_mm) else 0.0
+    low, high = float(flat.min()) - spread, float(flat.max()) + spread
+    room = max(high - low, 0.2)
+    return low - 0.08 * room, high + 0.25 * room
+
+
+def _shade_spans(ax: Axes, spans: list[Span]) -> None:
+    """Shade each span with its own hatch and write its number and state above it."""
+    left, right = ax.get_xlim()
+    row_ends = [-np.inf, -np.inf, -np.inf]
+    per_letter = (right - left) / 118  # width of a letter at font size 8.5 on the usual figure [mm]
+    number = 0
+    for span in spans:
+        start, stop = span.from_mm, span.to_mm
+        if stop - start < 1.0:  # a single station must still be seen
+            start, stop = start - 0.5, stop + 0.5
+        ax.axvspan(
+            start,
+            stop,
+            facecolor=_TINT[span.state],
+            alpha=0.13,
+            hatch=_HATCH[span.state],
+            edgecolor=_TINT[span.state],
+            linewidth=0.8,
+        )
+        if span.state != "hole":
+            number += 1
+        text = span_label(span, number)
+        middle = (start + stop) / 2
+        half = len(text) * per_letter / 2
+        middle = min(max(middle, left + half), right - half)
+        row = next((k for k, end in enumerate(row_ends) if middle - half > end), None)
+        if row is None:  # no room for words: the number (or nothing for a hole) stands alone
+            text, half = (str(number) if span.state != "hole" else ""), per_letter
+            row = int(np.argmin(row_ends))
+        row_ends[row] = middle + half
+        ax.text(
+            middle,
+            0.985 - 0.062 * row,
+            text,
+            transform=ax.get_xaxis_transform(),
+            ha="center",
+            va="top",
+            fontsize=8.5,
+            color=INK,
+            bbox={"facecolor": PAPER, "edgecolor": "none", "alpha": 0.85, "pad": 0.8},
+        )
+
+
+def span_label(span: Span, number: int) -> str:
+    """Short label of a span: number, state, worst value."""
+    if span.state == "hole":
+        return span.words
+    return f"{number} {span.words}, {span.worst_mm:.2f}"
+
+
+def _label_gap_axis(ax: Axes, unit: str) -> None:
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
+
+    low, high = ax.get_ylim()
+    step_in = next((d for d in (1 / 64, 1 / 32, 1 / 16, 1 / 8, 1 / 4) if (high - low) / MM_PER_INCH / d <= 9), 0.5)
+    fraction = FuncFormatter(lambda mm, _pos: format_fraction(mm).removesuffix(" in"))
+    if unit == "mm":
+        ax.set_ylabel("gap [mm]")
+        right = ax.secondary_yaxis("right")
+        right.yaxis.set_major_locator(MultipleLocator(step_in * MM_PER_INCH))
+        right.yaxis.set_major_formatter(fraction)
+        right.set_ylabel("gap [in]")
+    elif unit == "fraction":
+        ax.yaxis.set_major_locator(MultipleLocator(step_in * MM_PER_INCH))
+        ax.yaxis.set_major_formatter(fraction)
+        ax.set_ylabel("gap [in]")
+    elif unit == "in":
+        ax.yaxis.set_major_formatter(FuncFormatter(lambda mm, _pos: f"{mm / MM_PER_INCH:.3f}"))
+        ax.set_ylabel("gap [in]")
+    else:
+        raise ValueError(f"unit: expected mm, in or fraction, got {unit!r}")
+
+
+def about_own_line(
+    s_mm: NDArray[np.float64], offset_mm: NDArray[np.float64], *, curved: bool = False
+) -> NDArray[np.float64]:
+    """Deviation of an edge from its least-squares line, or parabola on a seam curved by design [mm]."""
+    degree = 2 if curved else 1
+    if len(s_mm) <= degree:
+        return np.zeros(len(s_mm))
+    fit = np.polynomial.Polynomial.fit(s_mm, offset_mm, degree)
+    return np.asarray(offset_mm - fit(s_mm), float)
+
+
+def _round_down_125(value: float) -> float:
+    """Largest of 1, 2, 5, 10, 20 ... that is not above the value."""
+    base = 10.0 ** np.floor(np.log10(max(value, 1.0)))
+    return float(max(k * base for k in (1.0, 2.0, 5.0) if k * base <= max(value, 1.0)))
+
+
+def straightness_words(letter: str, form: Straightness | None) -> str:
+    """One edge's form in a sentence, without a full stop."""
+    if form is None:
+        return f"Edge {letter}: too little of it could be trusted"
+    if form.fairness_mm is not None and form.cutoff_mm is not None:
+        return (
+            f"Edge {letter}: curved by design, fair within {form.fairness_mm:.2f} mm of a smooth curve "
+            f"(waves under {form.cutoff_mm:.0f} mm)"
+        )
+    words = f"Edge {letter}: straight within {form.min_zone_mm:.2f} mm (U {form.expanded_u_mm:.2f}) "
+    words += f"over {form.span_mm:.0f} mm"
+    if form.worst_100_mm is not None and form.worst_100_from_mm is not None:
+        start = form.worst_100_from_mm
+        words += f"; worst 100 mm: {form.worst_100_mm:.2f} mm, from {start:.0f} to {start + 100:.0f}"
+    return words

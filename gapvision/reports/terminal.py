@@ -1,0 +1,118 @@
+"""A measurement as plain text for the terminal."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gapvision.reports.spans import Band, find_spans
+from gapvision.results import Measurement, Straightness
+from gapvision.units import format_both, format_fraction, format_mm
+
+_STEP_MM = 10.0
+
+
+def describe(measurement: Measurement, band: Band | None = None) -> str:
+    """Everything a person wants to read first, ending in a newline.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        Measured or refused.
+    band : Band, optional
+        Tolerance; without it no spans are listed.
+    """
+    lines = [f"{measurement.photo_file}: {_STATUS[measurement.status]}"]
+    if measurement.profile is not None:
+        lines += ["", *_summary(measurement), "", *_stations(measurement)]
+        if band is not None:
+            lines += ["", *_spans(measurement, band)]
+    for notice in measurement.notices:
+        lines += ["", f"{notice.kind}: {notice.message}", f"  {notice.advice} [{notice.code}]"]
+    return "\n".join(lines) + "\n"
+
+
+_STATUS = {"ok": "measured", "warn": "measured, with warnings", "refused": "refused"}
+
+
+def _summary(m: Measurement) -> list[str]:
+    profile, summary = m.profile, m.summary
+    if profile is None or summary is None or not len(profile.s_mm):
+        return []
+    u = profile.expanded_u_mm
+    worst = {"smallest": int(np.argmin(profile.gap_mm)), "largest": int(np.argmax(profile.gap_mm))}
+    rows = [("gap, mean", format_both(summary.mean_mm))]
+    for name, k in worst.items():
+        rows.append((f"gap, {name}", f"{format_both(profile.gap_mm[k])} at {profile.s_mm[k]:.0f} mm, U {u[k]:.2f}"))
+    rows += [
+        (
+            "U of the gap",
+            f"{np.median(u):.2f} mm in the middle of all stations, up to {u.max():.2f} mm (k = 2, about 95 %)",
+        ),
+        ("taper", f"{summary.taper_mm_per_m:+.1f} mm per metre"),
+        ("evenness", f"{summary.std_mm:.2f} mm standard deviation"),
+        ("straightness A", _form(m.straightness_a)),
+        ("straightness B", _form(m.straightness_b)),
+        (
+            "flush",
+            "not known: strips on one side only"
+            if m.flush is None
+            else f"face B {m.flush.mean_mm:+.2f} mm above face A, U {m.flush.expanded_u_mm:.2f}",
+        ),
+    ]
+    if m.scale is not None:
+        rows.append(
+            (
+                "seen",
+                f"strips {', '.join(m.scale.strips)} from {m.scale.distance_mm:.0f} mm, "
+                f"{m.scale.tilt_across_deg:+.0f} degrees across the seam, {m.scale.px_per_mm:.1f} px per mm",
+            )
+        )
+    return [f"{name:<16}{value}" for name, value in rows]
+
+
+def _form(form: Straightness | None) -> str:
+    if form is None:
+        return "too little of the edge could be trusted"
+    words = f"{format_mm(form.min_zone_mm)} over {form.span_mm:.0f} mm, U {form.expanded_u_mm:.2f}"
+    if form.worst_100_mm is not None and form.worst_100_from_mm is not None:
+        words += f"; worst 100 mm {form.worst_100_mm:.2f} from {form.worst_100_from_mm:.0f} mm on"
+    return words
+
+
+def _stations(m: Measurement) -> list[str]:
+    """Every 10 mm, two columns of stations side by side would be hard to read: one line each."""
+    profile = m.profile
+    if profile is None or not len(profile.s_mm):
+        return []
+    lines = ["station    gap       gap     U", "   [mm]   [mm]      [in]  [mm]"]
+    first = np.ceil(profile.s_mm[0] / _STEP_MM) * _STEP_MM
+    for station in np.arange(first, profile.s_mm[-1] + 1e-6, _STEP_MM):
+        k = int(np.argmin(np.abs(profile.s_mm - station)))
+        if abs(profile.s_mm[k] - station) > profile.spacing_mm:
+            lines.append(f"{station:7.0f}      -         -     -")
+            continue
+        fraction = format_fraction(profile.gap_mm[k]).removesuffix(" in")
+        lines.append(f"{station:7.0f} {profile.gap_mm[k]:6.2f} {fraction:>9} {profile.expanded_u_mm[k]:5.2f}")
+    return lines
+
+
+def _spans(m: Measurement, band: Band) -> list[str]:
+    profile = m.profile
+    assert profile is not None  # the caller has looked
+    head = f"tolerance {band.lower_mm:.2f} to {band.upper_mm:.2f} mm around {format_both(band.nominal_mm)}"
+    spans = find_spans(profile, band)
+    if not spans:
+        return [f"{head}: the whole measured seam is in tolerance"]
+    lines = [f"{head}:"]
+    number = 0
+    for span in spans:
+        where = f"{span.from_mm:5.0f} to {span.to_mm:.0f} mm"
+        if span.state == "hole":
+            lines.append(f"  -  {where}: not measured")
+            continue
+        number += 1
+        lines.append(
+            f"  {number:<2} {where}: {span.words}, worst {format_both(span.worst_mm)} at {span.worst_at_mm:.0f} mm, "
+            f"U {span.worst_u_mm:.2f}"
+        )
+    return lines

@@ -1,0 +1,146 @@
+"""``gapvision measure`` from the command line to its files and exit codes, on the sample photos."""
+
+import csv
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from gapvision.cli import main
+from gapvision.commands._lengths import parse_points, print_scales
+from gapvision.errors import GapvisionError
+
+SAMPLES = Path(__file__).parents[2] / "sample_images"
+GOOD = SAMPLES / "backlit_bonnet_gap.jpg"
+
+
+def test_one_photo_and_its_files(tmp_path, capsys):
+    out = {
+        kind: tmp_path / f"deep/{kind}.{end}"
+        for kind, end in (("json", "json"), ("csv", "csv"), ("plot", "png"), ("overlay", "jpg"))
+    }
+    words = [str(GOOD), "--nominal", "3/16in", "--tol", "0.5mm", "--check-length", "200mm"]
+    for kind, path in out.items():
+        words += [f"--{kind}", str(path)]
+    assert main(["measure", *words]) == 0
+    said = capsys.readouterr().out
+    assert "tolerance 4.26 to 5.26 mm around 4.76 mm (3/16 in)" in said
+    content = json.loads(out["json"].read_text())
+    assert content["schema"] == "gapvision-measurement/1"
+    assert content["scale"]["print_scale_across"] == 1.0
+    rows = list(csv.reader(out["csv"].read_text(encoding="utf-8-sig").splitlines()))
+    assert len(rows) == len(content["stations"]) + 1
+    assert out["plot"].read_bytes().startswith(b"\x89PNG")
+    assert out["overlay"].read_bytes().startswith(b"\xff\xd8")
+    # The sample's truth is the generator's; it was not used to measure.
+    truth = json.loads((SAMPLES / "backlit_bonnet_gap.truth.json").read_text())["edges"]
+    mean = sum(g for g, v in zip(truth["gap"], truth["visible"], strict=True) if v) / sum(map(bool, truth["visible"]))
+    assert content["gap"]["mean_mm"] == pytest.approx(mean, abs=0.25)
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        (["missing.jpg"], "file-not-found"),
+        (["x.jpg", "--nominal", "3/16in"], "value-out-of-range"),
+        (["x.jpg", "--nominal", "3/16", "--tol", "1mm"], "length-not-understood"),
+        (["x.jpg", "--nominal", "2mm", "--tol", "3mm"], "value-out-of-range"),
+        (["x.jpg", "--check-length", "20mm"], "value-out-of-range"),
+        (["x.jpg", "--seam", "10,10"], "value-out-of-range"),
+        (["x.jpg", "--seam", "10", "20"], "value-out-of-range"),
+        (["x.jpg", "--edges", "guess"], "value-out-of-range"),
+        (["x.jpg", "y.jpg", "--json", "one.json"], "value-out-of-range"),
+    ],
+)
+def test_wrong_usage_is_one_sentence_and_exit_code_2(words, code, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert main(["measure", *words]) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert f"[{code}]" in said
+    assert "Traceback" not in said
+
+
+def test_plot_with_a_wrong_ending(tmp_path, capsys):
+    assert main(["measure", str(GOOD), "--plot", str(tmp_path / "p.xyz")]) == 2
+    assert ".png" in capsys.readouterr().err
+
+
+def test_refused_photo_gets_its_file_and_exit_code_3(tmp_path, capsys):
+    from PIL import Image
+
+    sharp = np.random.default_rng(3).integers(0, 2, (150, 200), np.uint8).repeat(8, 0).repeat(8, 1) * 200 + 20
+    Image.fromarray(sharp).save(tmp_path / "plain.jpg")
+    out = tmp_path / "plain.json"
+    assert main(["measure", str(tmp_path / "plain.jpg"), "--json", str(out), "--plot", str(tmp_path / "p.png")]) == 3
+    content = json.loads(out.read_text())
+    assert content["status"] == "refused"
+    assert content["stations"] == []
+    assert content["warnings"][0]["code"] == "strip-not-found"
+    assert content["warnings"][0]["advice"]
+    assert not (tmp_path / "p.png").exists()
+    assert "strip-not-found" in capsys.readouterr().out
+
+
+def test_folder_one_bad_photo_does_not_stop_the_rest(tmp_path, capsys):
+    folder, out = tmp_path / "photos", tmp_path / "out"
+    folder.mkdir()
+    shutil.copy(GOOD, folder / "good.jpg")
+    (folder / "bad.jpg").write_text("not a picture")
+    assert main(["measure", str(folder), "--json", str(out)]) == 2
+    said = capsys.readouterr()
+    assert "2/2" in said.err
+    assert "[#" in said.err
+    assert json.loads((out / "good.json").read_text())["status"] == "ok"
+    assert not (out / "bad.json").exists()
+    assert "bad.jpg" in said.out
+
+
+def test_empty_folder(tmp_path, capsys):
+    assert main(["measure", str(tmp_path)]) == 2
+    assert "file-not-found" in capsys.readouterr().err
+
+
+def test_same_names_do_not_overwrite_each_other():
+    from gapvision.commands.measure import _own_names
+
+    assert _own_names([Path("a/seam.jpg"), Path("b/seam.jpg"), Path("b/other.jpg")]) == ["seam", "seam-2", "other"]
+
+
+@pytest.mark.parametrize(
+    ("along", "across", "want"),
+    [
+        (None, None, (1.0, 1.0, False)),
+        ("198.6mm", None, (0.993, 0.993, True)),
+        (None, "149.25", (0.995, 0.995, True)),
+        ("202mm", "149.25mm", (1.01, 0.995, True)),
+        ("7.874in", None, (0.999998, 0.999998, True)),
+    ],
+)
+def test_print_scale_is_measured_over_nominal(along, across, want):
+    assert print_scales(along, across) == pytest.approx(want)
+
+
+def test_points():
+    assert parse_points(["12,30", "5.5,6"]) == ((12.0, 30.0), (5.5, 6.0))
+    assert parse_points(None) is None
+    with pytest.raises(GapvisionError):
+        parse_points(["1;2"])
+
+
+def test_demo(tmp_path, capsys):
+    assert main(["demo", "-o", str(tmp_path / "demo")]) == 0
+    said = capsys.readouterr().out
+    plot = next(line.removeprefix("The plot is ") for line in said.splitlines() if line.startswith("The plot is "))
+    assert Path(plot).read_bytes().startswith(b"\x89PNG")
+
+
+def test_demo_draws_its_scene_where_the_samples_are_missing(tmp_path, monkeypatch):
+    from gapvision.scenes import sample_files
+
+    monkeypatch.setattr(sample_files, "_FOLDER", tmp_path / "nowhere")
+    found = sample_files.list_samples(tmp_path)
+    assert [s.path.name for s in found] == ["drawn_scene.jpg"]
+    assert found[0].path.read_bytes().startswith(b"\xff\xd8")

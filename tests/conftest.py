@@ -1,0 +1,101 @@
+"""Shared by all tests: measurements made by hand, without a photo."""
+
+import numpy as np
+import pytest
+
+from gapvision.results import (
+    Flush,
+    GapProfile,
+    GapSummary,
+    Measurement,
+    Notice,
+    ScaleInfo,
+    Straightness,
+)
+
+
+def hand_made_measurement(gap_mm=None, u_mm=0.1, hole=None, notices=(), file="seam.jpg", px_per_mm=8.0):
+    """Measurement of a straight, level seam in a 2400 x 1200 photo; ``hole`` leaves out stations from..to."""
+    s = np.arange(0.0, 240.0)
+    gap = np.full(s.shape, 4.76) if gap_mm is None else np.asarray(gap_mm, float)
+    keep = np.ones(s.shape, bool) if hole is None else (s < hole[0]) | (s > hole[1])
+    wave = 0.05 * np.sin(s / 30.0)
+    a_px = np.stack([200 + s * px_per_mm, 600 - gap / 2 * px_per_mm + wave * px_per_mm], axis=1)
+    b_px = np.stack([200 + s * px_per_mm, 600 + gap / 2 * px_per_mm + wave * px_per_mm], axis=1)
+    u = np.broadcast_to(np.asarray(u_mm, float), s.shape)
+    profile = GapProfile(
+        s_mm=s[keep],
+        gap_mm=gap[keep],
+        expanded_u_mm=u[keep],
+        edge_a_px=a_px[keep],
+        edge_b_px=b_px[keep],
+        edge_a_mm=(-gap / 2 + wave)[keep],
+        edge_b_mm=(gap / 2 + wave)[keep],
+        edge_a_u_mm=u[keep] / 2,
+        edge_b_u_mm=u[keep] / 2,
+        parts_mm={"edge": u[keep] / 2},
+    )
+    g = gap[keep]
+    form = Straightness(
+        min_zone_mm=0.1, lsq_mm=0.11, expanded_u_mm=0.05, span_mm=239.0, worst_100_mm=0.09, worst_100_from_mm=20.0
+    )
+    return Measurement(
+        status="warn" if notices else "ok",
+        notices=tuple(notices),
+        photo_file=file,
+        photo_sha256="0" * 64,
+        width_px=2400,
+        height_px=1200,
+        taken_at="2026-03-02T10:00:00",
+        scale=ScaleInfo(
+            px_per_mm=px_per_mm,
+            print_scale_along=1.0,
+            print_scale_across=0.995,
+            print_scale_checked=True,
+            strips=("A", "E"),
+            tilt_across_deg=2.0,
+            tilt_along_deg=-1.0,
+            distance_mm=320.0,
+            focal_px=3000.0,
+            focal_source="exif",
+            residual_rms_px=0.2,
+            strip_sides={"A": "a", "E": "b"},
+        ),
+        profile=profile,
+        summary=GapSummary(
+            mean_mm=float(g.mean()),
+            min_mm=float(g.min()),
+            max_mm=float(g.max()),
+            std_mm=float(g.std()),
+            taper_mm_per_m=float(np.polyfit(s[keep], g, 1)[0] * 1000),
+        ),
+        flush=Flush(mean_mm=0.4, expanded_u_mm=0.2),
+        straightness_a=form,
+        straightness_b=form,
+        method_version=1,
+    )
+
+
+def hand_made_refusal(code="file-unreadable"):
+    """Measurement of a photo that was refused."""
+    return Measurement(
+        status="refused",
+        notices=(Notice(code=code),),
+        photo_file="bad.jpg",
+        photo_sha256="1" * 64,
+        width_px=2400,
+        height_px=1200,
+        taken_at=None,
+    )
+
+
+@pytest.fixture
+def make_measurement():
+    """Give tests the maker of hand-made measurements."""
+    return hand_made_measurement
+
+
+@pytest.fixture
+def make_refusal():
+    """Give tests the maker of hand-made refusals."""
+    return hand_made_refusal

@@ -1,0 +1,113 @@
+"""Each view under Streamlit's AppTest, with measuring for real on a sample."""
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from gapvision.page.inbox import Inbox
+from gapvision.page.server import ENTRY
+from gapvision.scenes.sample_files import list_samples
+
+
+@pytest.fixture
+def page(tmp_path, monkeypatch):
+    monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
+    return AppTest.from_file(str(ENTRY), default_timeout=30)
+
+
+def html_of(page):
+    """Everything that was written as HTML or text."""
+    return " ".join(
+        [x.value if hasattr(x, "value") else str(x) for x in page.main if x.type in ("html", "markdown", "subheader")]
+        + [x.proto.body for x in page.get("html")]
+    )
+
+
+def test_opens_with_a_sample_measured(page):
+    page.run()
+    assert not page.exception
+    words = html_of(page)
+    assert "Not proven" in words or "In tolerance" in words or "Out of tolerance" in words
+    assert "Mean gap" in words
+    assert [s.value for s in page.subheader][:2] == ["Spans to look at", "In numbers"]
+
+
+def test_tolerance_changes_the_verdict_without_measuring_again(page, monkeypatch):
+    page.run()
+    calls = []
+    from gapvision.page import service
+
+    monkeypatch.setattr(service, "measure_photo", lambda *a: calls.append(a))
+    page.text_input(key="tolerance").set_value("3mm").run()
+    assert "In tolerance" in html_of(page)
+    page.text_input(key="tolerance").set_value("0.1mm").run()
+    assert "Out of tolerance" in html_of(page)
+    assert not calls
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "said"),
+    [
+        ("nominal", "three", "'three' is not a length."),
+        ("tolerance", "9mm", "makes no sense"),
+        ("nominal", "3/0in", "divides by zero"),
+    ],
+)
+def test_mistakes_are_one_sentence(page, key, value, said):
+    page.run()
+    page.text_input(key=key).set_value(value).run()
+    assert not page.exception
+    assert any(said in e.value for e in page.error)
+
+
+def test_check_line_far_off_is_refused_in_words(page):
+    page.run()
+    own = Inbox().add(page.session_state["ticket"], "own.jpg", list_samples(ENTRY)[0].path.read_bytes() + b"0")
+    page.run()
+    assert page.selectbox(key="photo").value == own.sha256
+    page.text_input(key="check_length").set_value("20mm").run()
+    assert "cannot be right" in html_of(page)
+
+
+def test_typed_words_and_photos_survive_a_reload(page):
+    page.run()
+    ticket = page.session_state["ticket"]
+    photo = Inbox().add(ticket, "own.jpg", list_samples(ENTRY)[0].path.read_bytes() + b"1")
+    page.text_input(key="nominal").set_value("5mm").run()
+    fresh = AppTest.from_file(str(ENTRY), default_timeout=30)
+    fresh.query_params["ticket"] = ticket
+    fresh.run()
+    assert fresh.text_input(key="nominal").value == "5mm"
+    assert fresh.selectbox(key="photo").value == photo.sha256
+
+
+def test_a_crash_in_a_view_is_caught_and_keeps_the_draft(page, monkeypatch):
+    page.run()
+    from gapvision.page import measure_view
+
+    def broken(*_):
+        raise RuntimeError("boom")
+
+    monkeypatch.setattr(measure_view, "show_result", broken)
+    page.text_input(key="nominal").set_value("6mm").run()
+    assert not page.exception
+    assert any("Photos and notes are kept" in e.value for e in page.error)
+    assert Inbox().load_draft(page.session_state["ticket"])["nominal"] == "6mm"
+
+
+def test_not_a_photo_is_refused_with_advice(page):
+    page.run()
+    Inbox().add(page.session_state["ticket"], "letter.jpg", b"dear sir")
+    page.run()
+    assert "letter.jpg" in html_of(page)
+    assert "Choose a JPEG" in html_of(page)
+
+
+def test_a_span_left_out_becomes_a_hole(page):
+    page.run()
+    page.number_input[0].set_value(100.0)
+    page.number_input[1].set_value(140.0)
+    next(t for t in page.text_input if t.label == "Reason").set_value("door handle")
+    next(b for b in page.button if b.label == "Leave it out").click().run()
+    assert not page.exception
+    assert "not measured" in html_of(page)
+    assert any("100 to 140 mm: door handle" in m.value for m in page.markdown)

@@ -1,0 +1,114 @@
+"""Plots and overlay: the marks are where the numbers say; pixels and artists are read back, not eyeballed."""
+
+import io
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from gapvision.errors import GapvisionError
+from gapvision.reports.figures import ExtraLine, draw_profile, draw_straightness, figure_bytes, write_figure
+from gapvision.reports.overlay import draw_overlay, overlay_bytes
+from gapvision.reports.spans import Band
+
+BAND = Band.around(4.76, 0.5)
+
+
+def _nick(make_measurement):
+    gap = np.full(240, 4.76)
+    gap[50:81] = 5.9
+    gap[120:131] = 3.6
+    return make_measurement(gap, hole=(180, 199))
+
+
+def test_profile_plot_shades_and_labels_each_span(make_measurement):
+    ax = draw_profile(_nick(make_measurement), BAND).axes[0]
+    words = [t.get_text() for t in ax.texts]
+    assert "1 too wide, 5.90" in words
+    assert "2 too tight, 3.60" in words
+    assert "not measured" in words
+    hatches = {p.get_hatch() for p in ax.patches if p.get_hatch()}
+    assert len(hatches) == 3, "each state needs a pattern of its own, colour is never the only sign"
+    line = next(x for x in ax.lines if x.get_label() == "gap")
+    assert np.isnan(line.get_ydata()).sum() == 1, "the hole must break the line"
+    assert ax.get_ylim()[0] < 3.5
+    assert ax.get_ylim()[1] > 6.0
+
+
+@pytest.mark.parametrize(("unit", "label"), [("mm", "gap [mm]"), ("in", "gap [in]"), ("fraction", "gap [in]")])
+def test_profile_units(make_measurement, unit, label):
+    fig = draw_profile(make_measurement(), BAND, unit=unit)
+    figure_bytes(fig)
+    assert fig.axes[0].get_ylabel() == label
+    if unit == "fraction":
+        ticks = [t.get_text() for t in fig.axes[0].get_yticklabels()]
+        assert "3/16" in ticks
+
+
+def test_unknown_unit_is_a_programming_fault(make_measurement):
+    with pytest.raises(ValueError, match="unit"):
+        draw_profile(make_measurement(), unit="ell")
+
+
+def test_more_lines_are_drawn(make_measurement):
+    s = np.arange(240.0)
+    fig = draw_profile(make_measurement(), BAND, more=[ExtraLine(s, np.full(240, 4.2), "after paint")])
+    assert "after paint" in [line.get_label() for line in fig.axes[0].lines]
+
+
+def test_stated_exaggeration_is_the_drawn_one(make_measurement):
+    fig = draw_straightness(make_measurement())
+    figure_bytes(fig)
+    ax = fig.axes[0]
+    stated = float(fig.axes[1].get_xlabel().split("drawn ")[1].split(" times")[0])
+    box = ax.get_window_extent()
+    along = box.width / abs(np.diff(ax.get_xlim())[0])
+    across = box.height / abs(np.diff(ax.get_ylim())[0])
+    assert across / along == pytest.approx(stated, rel=1e-6)
+
+
+def test_same_input_same_bytes_and_formats(make_measurement, tmp_path):
+    m = make_measurement()
+    assert figure_bytes(draw_profile(m, BAND)) == figure_bytes(draw_profile(m, BAND))
+    assert figure_bytes(draw_profile(m, BAND), "svg").startswith(b"<?xml")
+    write_figure(draw_profile(m, BAND), tmp_path / "new" / "p.pdf")
+    assert (tmp_path / "new" / "p.pdf").read_bytes().startswith(b"%PDF")
+    with pytest.raises(GapvisionError) as caught:
+        write_figure(draw_profile(m, BAND), tmp_path / "p.bmp")
+    assert caught.value.code == "value-out-of-range"
+
+
+def test_refused_photo_has_no_plot(make_refusal):
+    with pytest.raises(ValueError, match="refused"):
+        draw_profile(make_refusal())
+
+
+def test_overlay_marks_edges_and_spans_where_they_are(make_measurement):
+    m = _nick(make_measurement)
+    rgb = np.full((1200, 2400, 3), 128, np.uint8)
+    picture = np.asarray(draw_overlay(rgb, m, BAND, longest_px=2400)).astype(int)
+    station = 25
+    x, y = m.profile.edge_a_px[station]
+    blue = picture[round(y), round(x)]
+    assert blue[2] > blue[0] + 80, "edge A is drawn in blue on its pixels"
+    inside_wide = picture[595:606, 600:800].reshape(-1, 3).std()
+    inside_good = picture[595:606, 240:540].reshape(-1, 3).std()
+    assert inside_wide > 5 * max(inside_good, 1), "the span out of tolerance is hatched, the rest is clear"
+    in_hole = picture[570:630, 200 + 185 * 8 : 200 + 193 * 8]
+    assert (in_hole == 128).all(), "nothing is drawn where nothing was measured"
+
+
+def test_overlay_of_a_smaller_copy_and_of_a_refusal(make_measurement, make_refusal):
+    small = np.full((600, 1200, 3), 128, np.uint8)
+    assert draw_overlay(small, make_measurement(), BAND).size == (1200, 600)
+    picture = draw_overlay(small, make_refusal())
+    assert (np.asarray(picture) != 128).any(), "the reason is written on the photo"
+    with pytest.raises(ValueError, match="proportions"):
+        draw_overlay(np.zeros((600, 600, 3), np.uint8), make_measurement())
+
+
+def test_overlay_carries_no_metadata(make_measurement):
+    data = overlay_bytes(draw_overlay(np.full((600, 1200, 3), 128, np.uint8), make_measurement()))
+    picture = Image.open(io.BytesIO(data))
+    assert picture.info == {}
+    assert not picture.getexif()
