@@ -23,6 +23,9 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "judge": ("judge", "say whether a measured seam is in tolerance, and with what certainty"),
     "page": ("page", "open the page on this machine, or with --lan on the workshop's network"),
     "demo": ("demo", "measure a sample photo and show where the plot is"),
+    "job": ("job", "open, list, show and change jobs"),
+    "add": ("add", "measure photos of a seam and store them in a job"),
+    "compare": ("compare", "compare two measurements of a seam"),
 }
 
 EXIT_OK, EXIT_NO, EXIT_USAGE, EXIT_REFUSED = 0, 1, 2, 3

@@ -401,8 +401,8 @@ def compare_profiles(
     var_2 = (u_2 / COVERAGE_FACTOR) ** 2
     var = var_1 + var_2
     if same_print and "print_scale" in before.parts_mm and "print_scale" in after.parts_mm:
-        p_1 = before.parts_mm["print_scale"][on]
-        p_2 = np.interp(at, after.s_mm, after.parts_mm["print_scale"])
+        p_1 = np.nan_to_num(before.parts_mm["print_scale"][on])
+        p_2 = np.interp(at, after.s_mm, np.nan_to_num(after.parts_mm["print_scale"]))
         var = var - p_1**2 - p_2**2 + (p_1 - p_2) ** 2
     slope = np.gradient(_smooth(second, 5), s)
     var = var + (slope * datum.std_u_mm) ** 2

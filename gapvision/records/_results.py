@@ -143,7 +143,8 @@ class ResultsPart(JobsPart, Part):
                 "INSERT INTO measurements (uid, shot_id, made_at, method_version, program_version, status,"
                 " mean_mm, min_mm, max_mm, u_mm) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (new_uid(), shot_id, now_utc(), int(measurement.get("method_version") or 0),
-                 str(measurement.get("written_by") or f"gapvision {__version__}"), measurement["status"], *_summary(measurement)),
+                 str(measurement.get("written_by") or f"gapvision {__version__}"), measurement["status"],
+                 *_summary(measurement)),
             ))
             db.execute("INSERT INTO bodies (measurement_id, body) VALUES (?, ?)", (measurement_id, pack(measurement)))
             self._touch(db, row["job_id"])

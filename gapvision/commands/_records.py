@@ -1,0 +1,96 @@
+"""What the commands on the records share: the data folder, the way to name things, a progress bar."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, TextIO
+
+from gapvision.errors import GapvisionError
+
+if TYPE_CHECKING:
+    from gapvision.records import Job, MeasurementLine, Seam, Store
+
+
+def add_data(parser: argparse.ArgumentParser) -> None:
+    """Add --data."""
+    parser.add_argument(
+        "--data", metavar="DIR", help="data folder (default: GAPVISION_DATA, else the user's own data folder)"
+    )
+
+
+def open_store(args: argparse.Namespace) -> Store:
+    """Open the records of ``--data``."""
+    from gapvision.records import Store, data_folder
+
+    return Store(data_folder(args.data))
+
+
+def choose_line(store: Store, job: Job, seam: Seam, which: str) -> MeasurementLine:
+    """Return one result of a seam by its number, its stage, or ``first`` / ``last``.
+
+    Of a stage that was photographed several times, the latest result.
+    """
+    lines = [x for x in store.history(seam.seam_id) if x.status != "refused"]
+    if not lines:
+        raise GapvisionError("measurement-not-found", f"Seam '{seam.name}' of job '{job.reference}' has no measurement.")
+    if which in ("first", "last"):
+        return lines[0 if which == "first" else -1]
+    if which.isdigit():
+        found = [x for x in lines if x.measurement_id == int(which)]
+    else:
+        found = [x for x in lines if x.visit.stage.casefold() == which.casefold()]
+    if not found:
+        stages = ", ".join(dict.fromkeys(x.visit.stage for x in lines))
+        raise GapvisionError("measurement-not-found", f"There is no measurement '{which}' (stages: {stages}).")
+    return found[-1]
+
+
+class Bar:
+    """Progress: one moving line on a terminal, a line every few seconds elsewhere.
+
+    Parameters
+    ----------
+    label : str
+        What is going on.
+    """
+
+    def __init__(self, label: str, stream: TextIO | None = None) -> None:
+        self.label = label
+        self.stream = stream or sys.stderr
+        self.moving = self.stream.isatty()
+        self._shown_at = 0.0
+
+    def __call__(self, done: int, total: int) -> None:
+        """Show how far it is."""
+        now = time.monotonic()
+        last = done >= total
+        if not last and now - self._shown_at < (0.1 if self.moving else 5.0):
+            return
+        self._shown_at = now
+        full = round(24 * done / max(total, 1))
+        line = f"{self.label} [{'#' * full}{'.' * (24 - full)}] {done}/{total}"
+        if self.moving:
+            self.stream.write(f"\r{line}" + ("\n" if last else ""))
+        else:
+            self.stream.write(line + "\n")
+        self.stream.flush()
+
+
+def table(rows: Sequence[tuple[str, ...]], heads: tuple[str, ...]) -> str:
+    """Lay out a plain table; the last column is not padded."""
+    from unicodedata import east_asian_width
+
+    def width(text: str) -> int:
+        return sum(2 if east_asian_width(c) in "WF" else 1 for c in text)
+
+    everything = [heads, *rows]
+    widths = [max(width(r[i]) for r in everything) for i in range(len(heads))]
+    lines = []
+    for row in everything:
+        cells = [cell + " " * (w - width(cell)) for cell, w in zip(row, widths, strict=True)]
+        lines.append("  ".join(cells).rstrip())
+    lines.insert(1, "  ".join("-" * w for w in widths))
+    return "\n".join(lines) + "\n"

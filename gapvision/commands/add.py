@@ -1,0 +1,114 @@
+"""``gapvision add``: measure photos of a seam and store them in a job."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+from gapvision.commands._lengths import add_check_lines, parse_points, print_scales
+from gapvision.commands._records import Bar, add_data, open_store
+from gapvision.errors import GapvisionError
+from gapvision.units import format_both
+
+_TICKS = ("latched", "seal", "shims", "hinges", "doors")
+_FIELDS = {"latched": "latched", "seal": "seal_fitted", "shims": "shims_tight", "hinges": "hinges_tight",
+           "doors": "doors_closed"}
+_EPILOG = """\
+A seam or stage that the job does not have yet is added.  Exit code: 0 stored,
+2 a file could not be read or an argument not be understood, 3 a photo was refused
+(and not stored, unless --keep-refused).
+"""
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.epilog = _EPILOG
+    parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photos of this seam at this stage")
+    parser.add_argument("--job", required=True, help="the job's reference")
+    parser.add_argument("--seam", required=True, help="the seam's name, e.g. 'left door, rear'")
+    parser.add_argument("--side", default="", choices=("", "left", "right"), help="side of a new seam")
+    parser.add_argument("--stage", required=True, help="e.g. 'as found', 'after fit-up', 'after trimming'")
+    parser.add_argument("--on", metavar="DAY", help="like 2026-03-31; default: today")
+    parser.add_argument("--who", default="", help="who took the photo")
+    for name, text in zip(_TICKS, ("latched", "rubber seal fitted", "shims tight", "hinges tight", "doors closed"),
+                          strict=True):
+        parser.add_argument(f"--{name}", action=argparse.BooleanOptionalAction, default=None, help=text)
+    parser.add_argument("--support", default="", help="how the car stands, e.g. 'on its wheels'")
+    parser.add_argument("--metal-temp", type=float, metavar="C", help="temperature of the metal [degrees Celsius]")
+    add_check_lines(parser)
+    parser.add_argument("--along", nargs="+", metavar="X,Y", help="two or more points along the seam, pixels")
+    parser.add_argument("--drop-location", action="store_true", help="store a copy without location data")
+    parser.add_argument("--keep-refused", action="store_true", help="store a photo that cannot be measured, too")
+    add_data(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure and store."""
+    from gapvision.measure import Settings
+    from gapvision.records import Conditions
+    from gapvision.workshop import add_photo
+
+    along, across, checked = print_scales(args.check_length, args.check_width)
+    settings = Settings(print_scale_along=along, print_scale_across=across, print_scale_checked=checked,
+                        seam_hint_px=parse_points(args.along))
+    ticks = {_FIELDS[name]: getattr(args, name) for name in _TICKS}
+    conditions = Conditions(**ticks, support=args.support, metal_temp_c=args.metal_temp)
+    said = conditions != Conditions()
+    refused = unreadable = 0
+    with open_store(args) as store:
+        job = store.job(args.job)
+        seam = None
+        bar = Bar("measuring")
+        for number, name in enumerate(args.photos, 1):
+            try:
+                from gapvision.intake.photo import read_bytes
+
+                data, file_name = read_bytes(name)
+                if seam is None:
+                    with store.database.saving():
+                        seam = _seam(store, job, args)
+                        visit = store.find_visit(job.job_id, args.stage, on_date=args.on, who=args.who,
+                                                 conditions=conditions if said else None)
+                line, content = add_photo(store, seam, visit, data, file_name, settings=settings,
+                                          drop_location=args.drop_location, keep_refused=args.keep_refused)
+            except GapvisionError as error:
+                if len(args.photos) == 1:
+                    raise
+                sys.stderr.write(f"{Path(name).name}: {error} [{error.code}]\n")
+                unreadable += 1
+                continue
+            refused += content["status"] == "refused"
+            _tell(file_name, line, content)
+            if len(args.photos) > 1:
+                bar(number, len(args.photos))
+    return 2 if unreadable else 3 if refused else 0
+
+
+def _seam(store: Any, job: Any, args: argparse.Namespace) -> Any:
+    """Find the seam, or add it and say so."""
+    try:
+        return store.find_seam(job.job_id, args.seam, args.side)
+    except GapvisionError as error:
+        if error.code != "seam-not-in-job" or "more than one" in error.message:
+            raise
+    name, side = args.seam, args.side
+    first, _, rest = name.partition(" ")
+    if not side and first.casefold() in ("left", "right") and rest.strip():
+        name, side = rest.strip(), first.casefold()
+    seam = store.add_seam(job.job_id, name, side=side)
+    print(f"New seam in job {job.reference}: {f'{side} {name}'.strip()}")
+    return seam
+
+
+def _tell(file_name: str, line: Any, content: dict[str, Any]) -> None:
+    for n in content["warnings"]:
+        print(f"{file_name}: {n['message']} {n['advice']} [{n['code']}]")
+    if line is None:
+        print(f"{file_name}: refused, not stored")
+    elif line.mean_mm is None:
+        print(f"{file_name}: refused, stored as measurement {line.measurement_id}")
+    else:
+        print(f"{file_name}: {line.status}, mean gap {format_both(line.mean_mm)}, {line.min_mm:.2f} to {line.max_mm:.2f} mm,"
+              f" U {line.u_mm:.2f} mm; stored as measurement {line.measurement_id}")

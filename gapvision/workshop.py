@@ -1,0 +1,278 @@
+"""The shop's recipes over all rooms: measure into the records, compare, gather evidence.
+
+Commands and the page call these; each is short, and none of them measures or
+judges itself.  Rooms that need the photo libraries are imported when used.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gapvision.errors import GapvisionError
+from gapvision.judgement import compare as _compare
+from gapvision.judgement.thermal import ThermalChange, thermal_change
+from gapvision.records import MeasurementLine, Seam, Store, Visit, conditions_notices
+from gapvision.results import GapProfile, Notice
+
+if TYPE_CHECKING:
+    from gapvision.measure import Settings
+    from gapvision.results import Measurement, StripView
+
+Point = tuple[float, float]
+
+_LETTER_SUFFIX = {"jpeg": ".jpg", "png": ".png", "tiff": ".tif", "webp": ".webp", "heic": ".heic"}
+
+
+# --- measuring into the records --------------------------------------------------------
+def measure_file(data: bytes, file_name: str, settings: Settings | None = None) -> dict[str, Any]:
+    """Measure a photo and put the result into the measurement file's form.
+
+    Parameters
+    ----------
+    data : bytes
+        The photo's file.
+    file_name : str
+        For people.
+    settings : Settings, optional
+        How to measure.
+
+    Returns
+    -------
+    dict
+        The contract of design.md, section 3, with ``strip_ends_px``: for each
+        strip where its two ends lie in the upright photo, so that two photos
+        of a strip left in its place can be laid on each other.
+
+    Raises
+    ------
+    GapvisionError
+        When the file cannot be read.  A photo that is refused gives a dict too.
+    """
+    from gapvision.intake.photo import read_photo
+    from gapvision.measure import Settings, measure_photo
+    from gapvision.reports.measurement_json import to_dict
+    from gapvision.vision.detect import find_strips
+
+    settings = settings or Settings()
+    photo = read_photo(data, file_name)
+    content = to_dict(measure_photo(photo, settings))
+    if content["status"] != "refused":
+        views = find_strips(photo, settings.print_scale_along, settings.print_scale_across)
+        content["strip_ends_px"] = {v.letter: ends for v in views if (ends := _strip_ends(v)) is not None}
+    return content
+
+
+def _strip_ends(view: StripView) -> list[list[float]] | None:
+    """Where the two ends of a strip's pattern lie in the photo [px]."""
+    import cv2
+    import numpy as np
+
+    from gapvision.targets import strip
+
+    if len(view.corner_ids) < 8:
+        return None
+    # On the strip as drawn: the print scale does not move its ends in the photo.
+    to_photo, _ = cv2.findHomography(strip.corners_mm()[view.corner_ids, :2], view.corners_px)
+    if to_photo is None:
+        return None
+    length, middle = strip.SQUARES_ALONG * strip.SQUARE_MM, strip.SQUARES_ACROSS * strip.SQUARE_MM / 2
+    ends = cv2.perspectiveTransform(np.array([[[0.0, middle], [length, middle]]]), to_photo)[0]
+    return [[round(float(x), 2), round(float(y), 2)] for x, y in ends]
+
+
+def add_photo(
+    store: Store, seam: Seam, visit: Visit, data: bytes, file_name: str, *, settings: Settings | None = None,
+    drop_location: bool = False, keep_refused: bool = False,
+) -> tuple[MeasurementLine | None, dict[str, Any]]:
+    """Measure a photo and store it with its result.
+
+    Parameters
+    ----------
+    drop_location : bool
+        Store a copy without location data in place of the original.
+    keep_refused : bool
+        Store a photo that was refused, too.
+
+    Returns
+    -------
+    line : MeasurementLine or None
+        None when the photo was refused and not kept.
+    content : dict
+        The measurement file's content, for showing.
+    """
+    content = measure_file(data, file_name, settings)
+    if content["status"] == "refused" and not keep_refused:
+        return None, content
+    return keep_photo(store, seam, visit, data, file_name, content, drop_location=drop_location), content
+
+
+def keep_photo(
+    store: Store, seam: Seam, visit: Visit, data: bytes, file_name: str, content: dict[str, Any], *,
+    drop_location: bool = False,
+) -> MeasurementLine:
+    """Store a photo whose measurement is at hand already (see :func:`measure_file`)."""
+    original, suffix = None, photo_suffix(data, file_name)
+    if drop_location:
+        from gapvision.intake.safe_copy import safe_copy
+
+        original = content["photo"]["sha256"]
+        data, suffix = safe_copy(data, file_name), ".jpg"
+    return store.save_photo(
+        seam.seam_id, visit.visit_id, data, suffix, content, file_name=Path(file_name).name, original_sha256=original
+    )
+
+
+def photo_suffix(data: bytes, file_name: str) -> str:
+    """Tell a photo's kind by its bytes, not by its name."""
+    from gapvision.intake.headers import read_header
+
+    kind = read_header(data, file_name).kind
+    return _LETTER_SUFFIX.get(kind, ".jpg")
+
+
+def measure_again(store: Store, line: MeasurementLine) -> MeasurementLine:
+    """Measure a stored photo with today's method, with the settings of its latest result; the old result stays."""
+    from gapvision.measure import Settings
+
+    old = store.measurement(line.measurement_id)
+    known = Settings.__dataclass_fields__
+    given = {k: v for k, v in (old.get("settings") or {}).items() if k in known}
+    if given.get("seam_hint_px"):
+        given["seam_hint_px"] = tuple((float(x), float(y)) for x, y in given["seam_hint_px"])
+    content = measure_file(store.photo_bytes(line.photo), line.photo.file_name, Settings(**given))
+    # Measured on the stored copy, but evidence is of the photo as it was taken.
+    content["photo"]["sha256"] = line.photo.original_sha256
+    return store.add_measurement(line.shot_id, content)
+
+
+# --- comparing ------------------------------------------------------------------------
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """Two results of the records, compared.
+
+    Attributes
+    ----------
+    comparison : Comparison
+        Station by station.
+    notices : tuple of Notice
+        Conditions that differ, and what the comparison itself noticed.
+    thermal : ThermalChange or None
+        Effect of the temperature difference if all metal was equally warm; None when not known.
+    thermal_panel_only : ThermalChange or None
+        The same if only the panel changed its temperature (sun on it): the most it can be.
+    """
+
+    before: MeasurementLine
+    after: MeasurementLine
+    comparison: _compare.Comparison
+    notices: tuple[Notice, ...]
+    thermal: ThermalChange | None
+    thermal_panel_only: ThermalChange | None
+
+
+def profile_of(content: dict[str, Any]) -> GapProfile:
+    """Return the profile of a measurement file's content.
+
+    Raises
+    ------
+    GapvisionError
+        ``photo-has-no-profile`` when it was refused; ``measurement-file-bad``.
+    """
+    from gapvision.reports.measurement_json import from_dict
+
+    measured: Measurement = from_dict(content)
+    if measured.profile is None:
+        raise GapvisionError("photo-has-no-profile")
+    return measured.profile
+
+
+def compare_contents(
+    before: dict[str, Any], after: dict[str, Any], *, datum: str = "align", marks: Sequence[tuple[Point, Point]] = (),
+    mirror: bool = False, nominal_mm: Any = None,
+) -> _compare.Comparison:
+    """Compare two measurement files' contents.
+
+    Parameters
+    ----------
+    datum : str
+        ``align``, ``strip`` (a strip left in its place) or ``mark``.
+    marks : sequence of (point before, point after)
+        For ``mark``: where the same mark lies in each photo [px].
+    mirror : bool
+        The second is the other side of the car.
+    nominal_mm : float, ndarray or callable, optional
+        Wanted gap; a callable gets the first profile's stations [mm].
+
+    Raises
+    ------
+    GapvisionError
+        ``datum-missing``, ``comparison-no-overlap``, ``photo-has-no-profile``.
+    """
+    first, second = profile_of(before), profile_of(after)
+    along = mirror and _compare.runs_along(second)
+    if mirror:
+        second = _compare.mirror_profile(second, along)
+    if datum == "align":
+        found = _compare.datum_by_alignment(first, second)
+    elif datum == "mark":
+        if not marks:
+            raise GapvisionError("datum-missing", "No mark was given.", "Give where the same mark lies in both photos.")
+        found = _compare.datum_from_points(first, second, [m[0] for m in marks], [m[1] for m in marks], "mark")
+    elif datum == "strip":
+        ends_1, ends_2 = before.get("strip_ends_px") or {}, after.get("strip_ends_px") or {}
+        letters = sorted(set(ends_1) & set(ends_2))
+        if not letters:
+            raise GapvisionError("datum-missing", "No strip is in both photos.")
+        # Mirrored, the strip's other end lies towards the same end of the car.
+        turn = -1 if along else 1
+        points_1 = [tuple(p) for k in letters for p in ends_1[k]]
+        points_2 = [tuple(p) for k in letters for p in ends_2[k][::turn]]
+        found = _compare.datum_from_points(first, second, points_1, points_2, "strip", " and ".join(letters))
+    else:
+        raise ValueError(f"datum: expected align, strip or mark, got {datum!r}")
+    wanted = nominal_mm(first.s_mm) if callable(nominal_mm) else nominal_mm
+    return _compare.compare_profiles(
+        first, second, found, nominal_mm=wanted, same_print=_same_print(before, after), mirrored=mirror
+    )
+
+
+def _same_print(before: dict[str, Any], after: dict[str, Any]) -> bool:
+    """Tell whether both show the same strips with the same check lengths."""
+    one, two = before.get("scale") or {}, after.get("scale") or {}
+    keys = ("strips", "print_scale_along", "print_scale_across", "print_scale_checked")
+    # Without check lines measured, two prints that look alike may differ.
+    return bool(one.get("print_scale_checked")) and all(one.get(k) == two.get(k) for k in keys)
+
+
+def compare_lines(
+    store: Store, before: MeasurementLine, after: MeasurementLine, *, datum: str = "align",
+    marks: Sequence[tuple[Point, Point]] = (), mirror: bool | None = None, nominal_mm: Any = None,
+) -> Compared:
+    """Compare two results of the records; see :func:`compare_contents`.
+
+    Parameters
+    ----------
+    mirror : bool, optional
+        Default: when the two belong to a left and a right seam.
+    """
+    seam_1, seam_2 = store.seam(before.seam_id), store.seam(after.seam_id)
+    if mirror is None:
+        mirror = {seam_1.side, seam_2.side} == {"left", "right"}
+    comparison = compare_contents(
+        store.measurement(before.measurement_id), store.measurement(after.measurement_id), datum=datum, marks=marks,
+        mirror=mirror, nominal_mm=nominal_mm,
+    )
+    notices = (*conditions_notices(before.visit.conditions, after.visit.conditions), *comparison.notices)
+    together = alone = None
+    panel = next((p for p in store.panels(seam_1.job_id) if p.panel_id == seam_1.panel_id), None)
+    cold, warm = before.visit.conditions.metal_temp_c, after.visit.conditions.metal_temp_c
+    if panel is not None and panel.length_mm and cold is not None and warm is not None:
+        gaps = 2 * float(comparison.before_mm.mean())
+        together = thermal_change(panel.length_mm, warm - cold, panel_metal=panel.metal, gaps_mm=gaps)
+        alone = thermal_change(panel.length_mm, warm - cold, 0.0, panel_metal=panel.metal, gaps_mm=gaps)
+    return Compared(
+        before=before, after=after, comparison=comparison, notices=notices, thermal=together, thermal_panel_only=alone
+    )

@@ -1,0 +1,174 @@
+"""job, add and compare through the command line, on a sample photo and on invented measurement files."""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from gapvision.cli import main
+from gapvision.records import Store
+from tests.records.invented import invented
+
+SAMPLE = Path(__file__).parents[2] / "sample_images" / "backlit_bonnet_gap.jpg"
+JPEG = b"\xff\xd8\xff\xe0 an invented picture"
+
+
+@pytest.fixture
+def run(tmp_path, capsys):
+    def call(*words, data=tmp_path / "data"):
+        code = main([*map(str, words), "--data", str(data)])
+        out = capsys.readouterr()
+        assert "Traceback" not in out.err
+        return code, out.out, out.err
+
+    call.folder = tmp_path / "data"
+    return call
+
+
+def full_job(folder):
+    """A job with two stages of one seam and the other side's seam, without measuring."""
+    with Store(folder) as store:
+        job = store.new_job(reference="17", customer="Zoë", car="roadster")
+        left = store.add_seam(job.job_id, "door, rear", side="left")
+        right = store.add_seam(job.job_id, "door, rear", side="right")
+        for k, (seam, stage, mean) in enumerate(
+            [(left, "as found", 5.6), (left, "after fit-up", 4.9), (right, "as found", 4.9)]
+        ):
+            visit = store.find_visit(job.job_id, stage, on_date=f"2026-03-0{k + 1}")
+            content = invented(mean) | {"strip_ends_px": {"A": [[50, 90], [290, 90]]}}
+            content["settings"] = {}
+            store.save_photo(seam.seam_id, visit.visit_id, JPEG + bytes([k]), ".jpg", content)
+
+
+def test_new_list_show(run):
+    assert run("job", "new", "--reference", "17", "--customer", "Zoë", "--car", "roadster") == (0, "17\n", "")
+    assert run("job", "new", "--reference", "17")[0] == 2
+    code, out, _ = run("job", "list", "--json")
+    (found,) = json.loads(out)
+    assert (code, found["reference"], found["customer"], found["seams"]) == (0, "17", "Zoë", 0)
+    assert run("job", "list", "zoe")[1].count("roadster") == 1
+    assert run("job", "list", "saloon")[1] == "No job has all these words.\n"
+    assert "customer: Zoë" in run("job", "show", "17")[1]
+    code, _, err = run("job", "show", "18")
+    assert code == 2
+    assert err == ("gapvision: There is no job '18'. See 'gapvision job list' for the references there are."
+                   " [job-not-found]\n")
+
+
+def test_add_measures_and_stores(run):
+    run("job", "new", "--reference", "17")
+    words = ("add", SAMPLE, "--job", "17", "--seam", "left bonnet", "--stage", "as found", "--latched", "--who", "Sam")
+    code, out, _ = run(*words)
+    assert code == 0
+    assert out.startswith("New seam in job 17: left bonnet\n")
+    assert "stored as measurement 1" in out
+    shown = json.loads(run("job", "show", "17", "--json")[1])
+    (one,) = shown["seams"][0]["measurements"]
+    truth = json.loads(SAMPLE.with_suffix(".truth.json").read_text())
+    assert one["mean_mm"] == pytest.approx(truth["summary"]["mean_gap"], abs=0.15)
+    assert one["conditions"]["latched"] is True
+    with Store(run.folder) as store:
+        (line,) = store.job_lines(1)
+        assert store.photo_bytes(line.photo) == SAMPLE.read_bytes()
+        ends = store.measurement(line.measurement_id)["strip_ends_px"]
+    lengths = [((a[0] - b[0]) ** 2 + (a[1] - b[1]) ** 2) ** 0.5 for a, b in ends.values()]
+    assert min(lengths) > 800  # a 240 mm pattern on a photo of some 5 px/mm
+    code, out, _ = run("job", "remeasure", "17")
+    assert code == 0
+    assert len(json.loads(run("job", "show", "17", "--json")[1])["seams"][0]["measurements"]) == 2
+
+
+def test_add_refuses_what_it_cannot_store(run, tmp_path):
+    run("job", "new", "--reference", "17")
+    bad = tmp_path / "note.jpg"
+    bad.write_bytes(b"no picture")
+    common = ("--job", "17", "--seam", "sill", "--stage", "as found")
+    assert run("add", tmp_path / "missing.jpg", *common)[0] == 2
+    assert run("add", bad, *common)[0] == 2
+    assert run("add", SAMPLE, "--job", "18", *common[2:])[0] == 2
+    import cv2
+    import numpy as np
+
+    plain = tmp_path / "plain.jpg"
+    cv2.imwrite(str(plain), np.full((600, 800), 128, np.uint8))
+    code, out, _ = run("add", plain, *common)
+    assert code == 3
+    assert out.endswith("plain.jpg: refused, not stored\n")
+    assert json.loads(run("job", "show", "17", "--json")[1])["seams"][0]["measurements"] == []
+    assert run("add", plain, *common, "--keep-refused")[0] == 3
+    assert json.loads(run("job", "show", "17", "--json")[1])["seams"][0]["measurements"][0]["status"] == "refused"
+
+
+def test_several_photos_one_bad(run, tmp_path):
+    run("job", "new", "--reference", "17")
+    code, out, err = run("add", tmp_path / "no.jpg", SAMPLE, "--job", "17", "--seam", "sill", "--stage", "as found")
+    assert code == 2
+    assert "stored as measurement 1" in out
+    assert "no.jpg: 'no.jpg' was not found." in err.replace(f"{tmp_path}/", "")
+
+
+def test_compare_before_after_and_left_right(run, tmp_path):
+    full_job(run.folder)
+    code, out, _ = run("compare", "17", "left door, rear", "--nominal", "4.8mm", "--json", tmp_path / "c.json")
+    assert code == 0
+    assert "before: no. 1, left door, rear, as found, 2026-03-01" in out
+    assert "best alignment" in out
+    found = json.loads((tmp_path / "c.json").read_text())
+    assert found["mean_change_mm"] == pytest.approx(-0.7, abs=0.01)
+    assert found["better_mm"] > 80
+    code, out, _ = run("compare", "17", "left door rear", "--datum", "strip")
+    assert "strip A, in the same place at both (shift +0.0 mm" in out
+    code, out, _ = run("compare", "17", "left door rear", "--mark", "60,150", "60,150")
+    assert "tapped in both photos" in out
+    code, out, _ = run("compare", "17", "left door rear", "--with", "right door rear", "--datum", "strip")
+    assert code == 0
+    assert "the second is mirrored" in out
+
+
+def test_compare_refuses_one_measurement_and_unknown_stage(run):
+    full_job(run.folder)
+    assert run("compare", "17", "right door rear")[0] == 2
+    code, _, err = run("compare", "17", "left door rear", "--after", "after paint")
+    assert code == 2
+    assert "stages: as found, after fit-up" in err
+
+
+def test_compare_two_files(run, tmp_path):
+    for name, mean in (("a.json", 5.0), ("b.json", 5.4)):
+        (tmp_path / name).write_text(json.dumps(_whole(mean)))
+    code, out, _ = run("compare", tmp_path / "a.json", tmp_path / "b.json")
+    assert code == 0
+    assert "mean change: +0.40 mm (1/64 in), U 0.14 mm" in out
+
+
+def _whole(mean):
+    content = invented(mean)
+    for s in content["stations"]:
+        s |= {"edge_a_u_mm": 0.02, "edge_b_u_mm": 0.02, "std_u_mm": {"edge": 0.02}}
+    return content
+
+
+def test_bin_and_undo(run):
+    full_job(run.folder)
+    assert "In the bin: seam right door, rear." in run("job", "delete", "17", "--seam", "right door, rear")[1]
+    assert "In the bin: job 17" in run("job", "delete", "17")[1]
+    assert run("job", "list")[1] == "No job.\n"
+    assert "job 17" in run("job", "bin")[1]
+    assert run("job", "undo")[1] == "Brought back: job 17, Zoë.\n"
+    assert run("job", "undo")[1] == "Brought back: seam right door, rear.\n"
+    assert run("job", "undo")[0] == 2
+    run("job", "delete", "17", "--measurement", "1")
+    assert run("job", "bin", "--empty")[1] == "Removed for good: 1 items, 1 photos.\n"
+
+
+def test_edit_note_panel(run):
+    full_job(run.folder)
+    assert run("job", "edit", "17", "--car", "saloon")[0] == 0
+    assert run("job", "note", "17", "Hinge pin worn", "--seam", "left door rear")[0] == 0
+    out = run("job", "panel", "17", "door", "--side", "left", "--metal", "aluminium", "--length", "3ft")[0]
+    assert out == 2
+    out = run("job", "panel", "17", "door", "--side", "left", "--metal", "aluminium", "--length", "1020mm",
+              "--seams", "left door rear")[1]
+    assert out == "left door: aluminium, 1020 mm across its gaps\n"
+    assert "Hinge pin worn" in run("job", "show", "17")[1]
+    assert run("job", "list", "saloon", "hinge")[1].count("saloon") == 1
