@@ -8,7 +8,7 @@ from pathlib import Path
 from types import TracebackType
 
 from gapvision.errors import GapvisionError
-from gapvision.records._settings import SettingsPart
+from gapvision.records._exchange import ExchangePart
 from gapvision.records.database import Database
 from gapvision.records.photos import PhotoFolder
 
@@ -35,7 +35,7 @@ def data_folder(given: str | os.PathLike[str] | None = None) -> Path:
     return user_data_path("gapvision", appauthor=False)
 
 
-class Store(SettingsPart):
+class Store(ExchangePart):
     """Jobs and their evidence in one data folder.  Safe to use from several threads.
 
     Parameters
