@@ -84,8 +84,15 @@ def _strip_ends(view: StripView) -> list[list[float]] | None:
 
 
 def add_photo(
-    store: Store, seam: Seam, visit: Visit, data: bytes, file_name: str, *, settings: Settings | None = None,
-    drop_location: bool = False, keep_refused: bool = False,
+    store: Store,
+    seam: Seam,
+    visit: Visit,
+    data: bytes,
+    file_name: str,
+    *,
+    settings: Settings | None = None,
+    drop_location: bool = False,
+    keep_refused: bool = False,
 ) -> tuple[MeasurementLine | None, dict[str, Any]]:
     """Measure a photo and store it with its result.
 
@@ -110,7 +117,13 @@ def add_photo(
 
 
 def keep_photo(
-    store: Store, seam: Seam, visit: Visit, data: bytes, file_name: str, content: dict[str, Any], *,
+    store: Store,
+    seam: Seam,
+    visit: Visit,
+    data: bytes,
+    file_name: str,
+    content: dict[str, Any],
+    *,
     drop_location: bool = False,
 ) -> MeasurementLine:
     """Store a photo whose measurement is at hand already (see :func:`measure_file`)."""
@@ -190,8 +203,13 @@ def profile_of(content: dict[str, Any]) -> GapProfile:
 
 
 def compare_contents(
-    before: dict[str, Any], after: dict[str, Any], *, datum: str = "align", marks: Sequence[tuple[Point, Point]] = (),
-    mirror: bool = False, nominal_mm: Any = None,
+    before: dict[str, Any],
+    after: dict[str, Any],
+    *,
+    datum: str = "align",
+    marks: Sequence[tuple[Point, Point]] = (),
+    mirror: bool = False,
+    nominal_mm: Any = None,
 ) -> _compare.Comparison:
     """Compare two measurement files' contents.
 
@@ -248,8 +266,14 @@ def _same_print(before: dict[str, Any], after: dict[str, Any]) -> bool:
 
 
 def compare_lines(
-    store: Store, before: MeasurementLine, after: MeasurementLine, *, datum: str = "align",
-    marks: Sequence[tuple[Point, Point]] = (), mirror: bool | None = None, nominal_mm: Any = None,
+    store: Store,
+    before: MeasurementLine,
+    after: MeasurementLine,
+    *,
+    datum: str = "align",
+    marks: Sequence[tuple[Point, Point]] = (),
+    mirror: bool | None = None,
+    nominal_mm: Any = None,
 ) -> Compared:
     """Compare two results of the records; see :func:`compare_contents`.
 
@@ -262,8 +286,12 @@ def compare_lines(
     if mirror is None:
         mirror = {seam_1.side, seam_2.side} == {"left", "right"}
     comparison = compare_contents(
-        store.measurement(before.measurement_id), store.measurement(after.measurement_id), datum=datum, marks=marks,
-        mirror=mirror, nominal_mm=nominal_mm,
+        store.measurement(before.measurement_id),
+        store.measurement(after.measurement_id),
+        datum=datum,
+        marks=marks,
+        mirror=mirror,
+        nominal_mm=nominal_mm,
     )
     notices = (*conditions_notices(before.visit.conditions, after.visit.conditions), *comparison.notices)
     together = alone = None

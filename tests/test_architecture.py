@@ -29,9 +29,10 @@ MAY_USE = {
 #: Rooms on top may use all of these; scenes only where invented photos are wanted.
 MEASURING = {"geometry", "targets", "intake", "vision", "measure", "judgement", "records", "reports"}
 MAY_USE |= {
-    "page": MEASURING,
-    "commands": MEASURING,
-    "bench": MEASURING | {"scenes"},
+    "workshop": MEASURING,
+    "page": MEASURING | {"workshop"},
+    "commands": MEASURING | {"workshop"},
+    "bench": MEASURING | {"scenes", "workshop"},
     "cli": {"commands"},
     "__main__": {"cli"},
 }

@@ -35,7 +35,9 @@ def choose_line(store: Store, job: Job, seam: Seam, which: str) -> MeasurementLi
     """
     lines = [x for x in store.history(seam.seam_id) if x.status != "refused"]
     if not lines:
-        raise GapvisionError("measurement-not-found", f"Seam '{seam.name}' of job '{job.reference}' has no measurement.")
+        raise GapvisionError(
+            "measurement-not-found", f"Seam '{seam.name}' of job '{job.reference}' has no measurement."
+        )
     if which in ("first", "last"):
         return lines[0 if which == "first" else -1]
     if which.isdigit():

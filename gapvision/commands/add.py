@@ -13,8 +13,13 @@ from gapvision.errors import GapvisionError
 from gapvision.units import format_both
 
 _TICKS = ("latched", "seal", "shims", "hinges", "doors")
-_FIELDS = {"latched": "latched", "seal": "seal_fitted", "shims": "shims_tight", "hinges": "hinges_tight",
-           "doors": "doors_closed"}
+_FIELDS = {
+    "latched": "latched",
+    "seal": "seal_fitted",
+    "shims": "shims_tight",
+    "hinges": "hinges_tight",
+    "doors": "doors_closed",
+}
 _EPILOG = """\
 A seam or stage that the job does not have yet is added.  Exit code: 0 stored,
 2 a file could not be read or an argument not be understood, 3 a photo was refused
@@ -32,8 +37,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--stage", required=True, help="e.g. 'as found', 'after fit-up', 'after trimming'")
     parser.add_argument("--on", metavar="DAY", help="like 2026-03-31; default: today")
     parser.add_argument("--who", default="", help="who took the photo")
-    for name, text in zip(_TICKS, ("latched", "rubber seal fitted", "shims tight", "hinges tight", "doors closed"),
-                          strict=True):
+    for name, text in zip(
+        _TICKS, ("latched", "rubber seal fitted", "shims tight", "hinges tight", "doors closed"), strict=True
+    ):
         parser.add_argument(f"--{name}", action=argparse.BooleanOptionalAction, default=None, help=text)
     parser.add_argument("--support", default="", help="how the car stands, e.g. 'on its wheels'")
     parser.add_argument("--metal-temp", type=float, metavar="C", help="temperature of the metal [degrees Celsius]")
@@ -51,8 +57,12 @@ def run(args: argparse.Namespace) -> int:
     from gapvision.workshop import add_photo
 
     along, across, checked = print_scales(args.check_length, args.check_width)
-    settings = Settings(print_scale_along=along, print_scale_across=across, print_scale_checked=checked,
-                        seam_hint_px=parse_points(args.along))
+    settings = Settings(
+        print_scale_along=along,
+        print_scale_across=across,
+        print_scale_checked=checked,
+        seam_hint_px=parse_points(args.along),
+    )
     ticks = {_FIELDS[name]: getattr(args, name) for name in _TICKS}
     conditions = Conditions(**ticks, support=args.support, metal_temp_c=args.metal_temp)
     said = conditions != Conditions()
@@ -69,10 +79,23 @@ def run(args: argparse.Namespace) -> int:
                 if seam is None:
                     with store.database.saving():
                         seam = _seam(store, job, args)
-                        visit = store.find_visit(job.job_id, args.stage, on_date=args.on, who=args.who,
-                                                 conditions=conditions if said else None)
-                line, content = add_photo(store, seam, visit, data, file_name, settings=settings,
-                                          drop_location=args.drop_location, keep_refused=args.keep_refused)
+                        visit = store.find_visit(
+                            job.job_id,
+                            args.stage,
+                            on_date=args.on,
+                            who=args.who,
+                            conditions=conditions if said else None,
+                        )
+                line, content = add_photo(
+                    store,
+                    seam,
+                    visit,
+                    data,
+                    file_name,
+                    settings=settings,
+                    drop_location=args.drop_location,
+                    keep_refused=args.keep_refused,
+                )
             except GapvisionError as error:
                 if len(args.photos) == 1:
                     raise
@@ -110,5 +133,7 @@ def _tell(file_name: str, line: Any, content: dict[str, Any]) -> None:
     elif line.mean_mm is None:
         print(f"{file_name}: refused, stored as measurement {line.measurement_id}")
     else:
-        print(f"{file_name}: {line.status}, mean gap {format_both(line.mean_mm)}, {line.min_mm:.2f} to {line.max_mm:.2f} mm,"
-              f" U {line.u_mm:.2f} mm; stored as measurement {line.measurement_id}")
+        print(
+            f"{file_name}: {line.status}, mean gap {format_both(line.mean_mm)}, {line.min_mm:.2f} to"
+            f" {line.max_mm:.2f} mm, U {line.u_mm:.2f} mm; stored as measurement {line.measurement_id}"
+        )

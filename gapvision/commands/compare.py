@@ -29,16 +29,31 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("first", metavar="JOB", help="the job's reference, or a measurement file")
     parser.add_argument("second", metavar="SEAM", help="the seam's name, or a second measurement file")
-    parser.add_argument("--before", default="first", metavar="WHICH", help="stage or measurement number (default: first)")
+    parser.add_argument(
+        "--before", default="first", metavar="WHICH", help="stage or measurement number (default: first)"
+    )
     parser.add_argument("--after", default="last", metavar="WHICH", help="stage or measurement number (default: last)")
-    parser.add_argument("--with", dest="other", metavar="SEAM", help="compare with this seam (left and right are mirrored)")
-    parser.add_argument("--datum", choices=("align", "strip", "mark"), default=None,
-                        help="how the two are laid on each other: best alignment (default), a strip that was left in its "
-                             "place, or marks tapped in both photos")
-    parser.add_argument("--mark", nargs=2, action="append", metavar=("X,Y", "X,Y"),
-                        help="the same mark in the photo before and in the one after, pixels; may be repeated")
+    parser.add_argument(
+        "--with", dest="other", metavar="SEAM", help="compare with this seam (left and right are mirrored)"
+    )
+    parser.add_argument(
+        "--datum",
+        choices=("align", "strip", "mark"),
+        default=None,
+        help="how the two are laid on each other: best alignment (default), a strip that was left in its "
+        "place, or marks tapped in both photos",
+    )
+    parser.add_argument(
+        "--mark",
+        nargs=2,
+        action="append",
+        metavar=("X,Y", "X,Y"),
+        help="the same mark in the photo before and in the one after, pixels; may be repeated",
+    )
     parser.add_argument("--mirror", action="store_true", help="mirror the second measurement file")
-    parser.add_argument("--nominal", metavar="LENGTH", help="wanted gap: then it is said what got better and what worse")
+    parser.add_argument(
+        "--nominal", metavar="LENGTH", help="wanted gap: then it is said what got better and what worse"
+    )
     parser.add_argument("--json", metavar="F", help="write the comparison")
     add_data(parser)
 
@@ -62,21 +77,30 @@ def run(args: argparse.Namespace) -> int:
             job = store.job(args.first)
             seam = store.find_seam(job.job_id, args.second)
             other = store.find_seam(job.job_id, args.other) if args.other else seam
-            before = choose_line(store, job, seam, args.before if args.other is None or args.before != "first" else "last")
+            before = choose_line(
+                store, job, seam, args.before if args.other is None or args.before != "first" else "last"
+            )
             after = choose_line(store, job, other, args.after)
             if before.measurement_id == after.measurement_id:
-                raise GapvisionError("measurement-not-found", f"Seam '{seam.name}' has only one measurement to compare.",
-                                     "Add a photo of another stage, or name two with --before and --after.")
+                raise GapvisionError(
+                    "measurement-not-found",
+                    f"Seam '{seam.name}' has only one measurement to compare.",
+                    "Add a photo of another stage, or name two with --before and --after.",
+                )
             both = compare_lines(store, before, after, datum=datum, marks=marks, nominal_mm=nominal)
         result = both.comparison
         for word, s, x in (("before", seam, before), ("after", other, after)):
             verdict = f", {x.verdict.decision}" if x.verdict else ""
-            print(f"{word + ':':<8}no. {x.measurement_id}, {f'{s.side} {s.name}'.strip()}, {x.visit.stage},"
-                  f" {x.visit.on_date}{verdict}")
+            print(
+                f"{word + ':':<8}no. {x.measurement_id}, {f'{s.side} {s.name}'.strip()}, {x.visit.stage},"
+                f" {x.visit.on_date}{verdict}"
+            )
         _tell(result, list(both.notices))
         if both.thermal is not None and both.thermal_panel_only is not None:
-            print(f"temperature: all metal alike {both.thermal.per_side_mm:+.3f} mm a side; if only the panel changed"
-                  f" {both.thermal_panel_only.per_side_mm:+.3f} mm a side")
+            print(
+                f"temperature: all metal alike {both.thermal.per_side_mm:+.3f} mm a side; if only the panel changed"
+                f" {both.thermal_panel_only.per_side_mm:+.3f} mm a side"
+            )
         found = {"job": job.reference, "before": before.measurement_id, "after": after.measurement_id}
     if args.json:
         from gapvision.reports.atomic import write_whole
@@ -98,33 +122,71 @@ def comparison_dict(c: Comparison) -> dict[str, Any]:
     """Put a comparison into plain numbers and texts."""
     return {
         "schema": "gapvision-comparison/1",
-        "datum": {"kind": c.datum.kind, "words": c.datum.words, "shift_mm": c.datum.shift_mm, "std_u_mm": c.datum.std_u_mm},
-        "mirrored": c.mirrored, "mean_change_mm": c.mean_change_mm, "mean_u_mm": c.mean_u_mm, "wider_mm": c.wider_mm,
-        "narrower_mm": c.narrower_mm, "unproven_mm": c.unproven_mm, "better_mm": c.better_mm, "worse_mm": c.worse_mm,
+        "datum": {
+            "kind": c.datum.kind,
+            "words": c.datum.words,
+            "shift_mm": c.datum.shift_mm,
+            "std_u_mm": c.datum.std_u_mm,
+        },
+        "mirrored": c.mirrored,
+        "mean_change_mm": c.mean_change_mm,
+        "mean_u_mm": c.mean_u_mm,
+        "wider_mm": c.wider_mm,
+        "narrower_mm": c.narrower_mm,
+        "unproven_mm": c.unproven_mm,
+        "better_mm": c.better_mm,
+        "worse_mm": c.worse_mm,
         "spans": [
-            {"state": s.state, "from_mm": s.from_mm, "to_mm": s.to_mm, "largest_mm": s.largest_mm, "at_mm": s.at_mm,
-             "u_mm": s.expanded_u_mm} for s in c.spans
+            {
+                "state": s.state,
+                "from_mm": s.from_mm,
+                "to_mm": s.to_mm,
+                "largest_mm": s.largest_mm,
+                "at_mm": s.at_mm,
+                "u_mm": s.expanded_u_mm,
+            }
+            for s in c.spans
         ],
         "stations": [
-            {"s_mm": round(float(s), 3), "before_mm": round(float(b), 4), "after_mm": round(float(a), 4),
-             "change_mm": round(float(d), 4), "u_mm": round(float(u), 4), "state": state}
-            for s, b, a, d, u, state in zip(c.s_mm, c.before_mm, c.after_mm, c.change_mm, c.expanded_u_mm, c.state,
-                                            strict=True)
+            {
+                "s_mm": round(float(s), 3),
+                "before_mm": round(float(b), 4),
+                "after_mm": round(float(a), 4),
+                "change_mm": round(float(d), 4),
+                "u_mm": round(float(u), 4),
+                "state": state,
+            }
+            for s, b, a, d, u, state in zip(
+                c.s_mm, c.before_mm, c.after_mm, c.change_mm, c.expanded_u_mm, c.state, strict=True
+            )
         ],
     }
 
 
 def _tell(c: Comparison, notices: list[Any]) -> None:
-    print(f"datum:  {c.datum.words} (shift {c.datum.shift_mm:+.1f} mm, standard uncertainty {c.datum.std_u_mm:.1f} mm)"
-          + ("; the second is mirrored" if c.mirrored else ""))
+    print(
+        f"datum:  {c.datum.words} (shift {c.datum.shift_mm:+.1f} mm, standard uncertainty {c.datum.std_u_mm:.1f} mm)"
+        + ("; the second is mirrored" if c.mirrored else "")
+    )
     sure = "larger" if abs(c.mean_change_mm) > c.mean_u_mm else "not larger"
-    print(f"mean change: {'+' if c.mean_change_mm >= 0 else ''}{format_both(c.mean_change_mm)}, U {c.mean_u_mm:.2f} mm (k = 2):"
-          f" {sure} than its uncertainty")
+    print(
+        f"mean change: {'+' if c.mean_change_mm >= 0 else ''}{format_both(c.mean_change_mm)}, U {c.mean_u_mm:.2f} mm"
+        f" (k = 2): {sure} than its uncertainty"
+    )
     print(f"wider {c.wider_mm:.0f} mm, narrower {c.narrower_mm:.0f} mm, not proven {c.unproven_mm:.0f} mm of seam")
     if c.better_mm is not None and c.worse_mm is not None:
         print(f"nearer to the wanted gap {c.better_mm:.0f} mm, further from it {c.worse_mm:.0f} mm of seam")
-    rows = [(s.state, f"{s.from_mm:.0f}", f"{s.to_mm:.0f}", f"{s.largest_mm:+.2f}", f"{s.at_mm:.0f}", f"{s.expanded_u_mm:.2f}")
-            for s in c.spans]
+    rows = [
+        (
+            s.state,
+            f"{s.from_mm:.0f}",
+            f"{s.to_mm:.0f}",
+            f"{s.largest_mm:+.2f}",
+            f"{s.at_mm:.0f}",
+            f"{s.expanded_u_mm:.2f}",
+        )
+        for s in c.spans
+    ]
     if rows:
         print(table(rows, ("change", "from [mm]", "to [mm]", "largest [mm]", "at [mm]", "U [mm]")), end="")
     for n in notices:

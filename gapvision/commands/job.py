@@ -84,20 +84,41 @@ def _new(store: Any, args: argparse.Namespace) -> int:
 def _list(store: Any, args: argparse.Namespace) -> int:
     lines = store.jobs(" ".join(args.words))
     if args.json:
-        print(json.dumps([
-            {
-                "reference": x.job.reference, "customer": x.job.customer, "car": x.job.car, "opened_on": x.job.opened_on,
-                "changed_at": x.job.changed_at, "last_on": x.last_on, "seams": x.seams, "measured": x.measured,
-                "in_tolerance": x.in_tolerance, "out_of_tolerance": x.out_of_tolerance, "not_proven": x.not_proven,
-            }
-            for x in lines
-        ], ensure_ascii=False, indent=1))
+        print(
+            json.dumps(
+                [
+                    {
+                        "reference": x.job.reference,
+                        "customer": x.job.customer,
+                        "car": x.job.car,
+                        "opened_on": x.job.opened_on,
+                        "changed_at": x.job.changed_at,
+                        "last_on": x.last_on,
+                        "seams": x.seams,
+                        "measured": x.measured,
+                        "in_tolerance": x.in_tolerance,
+                        "out_of_tolerance": x.out_of_tolerance,
+                        "not_proven": x.not_proven,
+                    }
+                    for x in lines
+                ],
+                ensure_ascii=False,
+                indent=1,
+            )
+        )
         return 0
     if not lines:
         print("No job." if not args.words else "No job has all these words.")
         return 0
     rows = [
-        (x.job.reference, x.last_on or x.job.opened_on, f"{x.measured}/{x.seams}", _glance(x), x.job.customer, x.job.car)
+        (
+            x.job.reference,
+            x.last_on or x.job.opened_on,
+            f"{x.measured}/{x.seams}",
+            _glance(x),
+            x.job.customer,
+            x.job.car,
+        )
         for x in lines
     ]
     print(table(rows, ("job", "last on", "measured", "in/out/open", "customer", "car")), end="")
@@ -127,8 +148,19 @@ def _show(store: Any, args: argparse.Namespace) -> int:
             spread = "-" if x.min_mm is None else f"{x.min_mm:.2f} to {x.max_mm:.2f}"
             verdict = x.verdict.decision if x.verdict else "-"
             old = "" if x.newest else "measured again since"
-            rows.append((str(x.measurement_id), x.visit.on_date, x.visit.stage, x.status, gap, spread,
-                         "-" if x.u_mm is None else f"{x.u_mm:.2f}", verdict, f"{x.photo.file_name} {old}".strip()))
+            rows.append(
+                (
+                    str(x.measurement_id),
+                    x.visit.on_date,
+                    x.visit.stage,
+                    x.status,
+                    gap,
+                    spread,
+                    "-" if x.u_mm is None else f"{x.u_mm:.2f}",
+                    verdict,
+                    f"{x.photo.file_name} {old}".strip(),
+                )
+            )
         if rows:
             heads = ("no.", "day", "stage", "status", "mean gap", "min to max [mm]", "U [mm]", "verdict", "photo")
             print(table(rows, heads), end="")
@@ -145,22 +177,40 @@ def _show(store: Any, args: argparse.Namespace) -> int:
 def _as_dict(store: Any, job: Any, lines: Any) -> dict[str, Any]:
     seams = []
     for seam in store.seams(job.job_id):
-        seams.append({
-            "name": seam.name, "side": seam.side,
-            "measurements": [
-                {
-                    "number": x.measurement_id, "stage": x.visit.stage, "on_date": x.visit.on_date, "who": x.visit.who,
-                    "status": x.status, "mean_mm": x.mean_mm, "min_mm": x.min_mm, "max_mm": x.max_mm, "u_mm": x.u_mm,
-                    "method_version": x.method_version, "newest": x.newest, "photo_sha256": x.photo.sha256,
-                    "verdict": x.verdict.decision if x.verdict else None,
-                    "conditions": x.visit.conditions.to_dict(),
-                }
-                for x in lines if x.seam_id == seam.seam_id
-            ],
-        })
+        seams.append(
+            {
+                "name": seam.name,
+                "side": seam.side,
+                "measurements": [
+                    {
+                        "number": x.measurement_id,
+                        "stage": x.visit.stage,
+                        "on_date": x.visit.on_date,
+                        "who": x.visit.who,
+                        "status": x.status,
+                        "mean_mm": x.mean_mm,
+                        "min_mm": x.min_mm,
+                        "max_mm": x.max_mm,
+                        "u_mm": x.u_mm,
+                        "method_version": x.method_version,
+                        "newest": x.newest,
+                        "photo_sha256": x.photo.sha256,
+                        "verdict": x.verdict.decision if x.verdict else None,
+                        "conditions": x.visit.conditions.to_dict(),
+                    }
+                    for x in lines
+                    if x.seam_id == seam.seam_id
+                ],
+            }
+        )
     return {
-        "reference": job.reference, "customer": job.customer, "car": job.car, "notes": job.notes,
-        "opened_on": job.opened_on, "seams": seams, "remarks": [n.text for n in store.notes(job.job_id)],
+        "reference": job.reference,
+        "customer": job.customer,
+        "car": job.car,
+        "notes": job.notes,
+        "opened_on": job.opened_on,
+        "seams": seams,
+        "remarks": [n.text for n in store.notes(job.job_id)],
     }
 
 
@@ -203,12 +253,23 @@ def _remeasure(store: Any, args: argparse.Namespace) -> int:
     rows = []
     for number, old in enumerate(lines, 1):
         new = measure_again(store, old)
-        rows.append((str(new.measurement_id), old.visit.stage, f"{old.method_version} -> {new.method_version}",
-                     "-" if old.mean_mm is None else f"{old.mean_mm:.3f}",
-                     "-" if new.mean_mm is None else f"{new.mean_mm:.3f}", new.status))
+        rows.append(
+            (
+                str(new.measurement_id),
+                old.visit.stage,
+                f"{old.method_version} -> {new.method_version}",
+                "-" if old.mean_mm is None else f"{old.mean_mm:.3f}",
+                "-" if new.mean_mm is None else f"{new.mean_mm:.3f}",
+                new.status,
+            )
+        )
         bar(number, len(lines))
-    print(table(rows, ("no.", "stage", "method", "mean before [mm]", "mean now [mm]", "status")) if rows else "No photo.\n",
-          end="")
+    print(
+        table(rows, ("no.", "stage", "method", "mean before [mm]", "mean now [mm]", "status"))
+        if rows
+        else "No photo.\n",
+        end="",
+    )
     return 0
 
 
@@ -219,7 +280,9 @@ def _delete(store: Any, args: argparse.Namespace) -> int:
         if line.visit.job_id != job.job_id:
             from gapvision.errors import GapvisionError
 
-            raise GapvisionError("measurement-not-found", f"Job '{job.reference}' has no measurement {args.measurement}.")
+            raise GapvisionError(
+                "measurement-not-found", f"Job '{job.reference}' has no measurement {args.measurement}."
+            )
         item = store.delete("photo", line.shot_id)
     elif args.seam:
         item = store.delete("seam", store.find_seam(job.job_id, args.seam).seam_id)
@@ -243,12 +306,25 @@ def _bin(store: Any, args: argparse.Namespace) -> int:
     if not items:
         print("The bin is empty.")
         return 0
-    print(table([(str(i.bin_id), i.deleted_at[:16].replace("T", " "), i.label) for i in items],
-                ("no.", "deleted (UTC)", "what")), end="")
+    print(
+        table(
+            [(str(i.bin_id), i.deleted_at[:16].replace("T", " "), i.label) for i in items],
+            ("no.", "deleted (UTC)", "what"),
+        ),
+        end="",
+    )
     return 0
 
 
 _ACTIONS = {
-    "new": _new, "list": _list, "show": _show, "edit": _edit, "panel": _panel, "note": _note, "remeasure": _remeasure,
-    "delete": _delete, "undo": _undo, "bin": _bin,
+    "new": _new,
+    "list": _list,
+    "show": _show,
+    "edit": _edit,
+    "panel": _panel,
+    "note": _note,
+    "remeasure": _remeasure,
+    "delete": _delete,
+    "undo": _undo,
+    "bin": _bin,
 }

@@ -87,14 +87,9 @@ def thermal_change(
     try:
         a_panel, a_body = EXPANSION[panel_metal].value, EXPANSION[body_metal].value
     except KeyError as error:
-<<<<<<< HEAD
         raise GapvisionError(
             "value-out-of-range", f"{error} is no metal known here.", "Use steel or aluminium."
         ) from None
-=======
-        text = f"{error} is no metal known here."
-        raise GapvisionError("value-out-of-range", text, "Use steel or aluminium.") from None
->>>>>>> e03e82d (Commands job, add, compare; workshop recipes over records, measuring and comparison)
     opening = panel_length_mm + gaps_mm
     total = a_body * opening * body - a_panel * panel_length_mm * panel_rise_k
     spread = EXPANSION_HALF_WIDTH.value / math.sqrt(3)

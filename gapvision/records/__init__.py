@@ -29,7 +29,25 @@ from gapvision.records.types import (
 )
 
 __all__ = [
-    "SIDES", "STAGES", "SUPPORTS", "BinItem", "Conditions", "Job", "JobLine", "MeasurementLine", "Note", "Panel",
-    "Plan", "Progress", "Seam", "SeamState", "Shop", "Store", "StoredPhoto", "Verdict", "Visit", "conditions_notices",
+    "SIDES",
+    "STAGES",
+    "SUPPORTS",
+    "BinItem",
+    "Conditions",
+    "Job",
+    "JobLine",
+    "MeasurementLine",
+    "Note",
+    "Panel",
+    "Plan",
+    "Progress",
+    "Seam",
+    "SeamState",
+    "Shop",
+    "Store",
+    "StoredPhoto",
+    "Verdict",
+    "Visit",
+    "conditions_notices",
     "data_folder",
 ]

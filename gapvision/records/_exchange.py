@@ -44,38 +44,86 @@ class ExchangePart(SettingsPart):
         }
         shots: dict[int, dict[str, Any]] = {}
         for line in self.job_lines(job_id):
-            shot = shots.setdefault(line.shot_id, {
-                "uid": shot_uid[line.shot_id], "seam": seam_uid[line.seam_id], "visit": visit_uid[line.visit.visit_id],
-                "photo": {
-                    "sha256": line.photo.sha256, "original_sha256": line.photo.original_sha256,
-                    "suffix": line.photo.suffix, "file_name": line.photo.file_name, "taken_at": line.photo.taken_at,
+            shot = shots.setdefault(
+                line.shot_id,
+                {
+                    "uid": shot_uid[line.shot_id],
+                    "seam": seam_uid[line.seam_id],
+                    "visit": visit_uid[line.visit.visit_id],
+                    "photo": {
+                        "sha256": line.photo.sha256,
+                        "original_sha256": line.photo.original_sha256,
+                        "suffix": line.photo.suffix,
+                        "file_name": line.photo.file_name,
+                        "taken_at": line.photo.taken_at,
+                    },
+                    "measurements": [],
                 },
-                "measurements": [],
-            })
+            )
             verdicts = self.database.rows(
                 "SELECT made_at, decision, rule, body FROM verdicts WHERE measurement_id = ? ORDER BY id",
                 (line.measurement_id,),
             )
-            shot["measurements"].append({
-                "uid": line.uid, "made_at": line.made_at, "method_version": line.method_version,
-                "program_version": line.program_version, "content": self.measurement(line.measurement_id),
-                "verdicts": [{**dict(v), "body": json.loads(v["body"])} for v in verdicts],
-            })
+            shot["measurements"].append(
+                {
+                    "uid": line.uid,
+                    "made_at": line.made_at,
+                    "method_version": line.method_version,
+                    "program_version": line.program_version,
+                    "content": self.measurement(line.measurement_id),
+                    "verdicts": [{**dict(v), "body": json.loads(v["body"])} for v in verdicts],
+                }
+            )
         return {
             "schema": SCHEMA,
-            "job": {"uid": job.uid, "reference": job.reference, "customer": job.customer, "car": job.car,
-                    "notes": job.notes, "opened_on": job.opened_on},
-            "panels": [{"uid": p.uid, "name": p.name, "side": p.side, "metal": p.metal, "length_mm": p.length_mm}
-                       for p in panels.values()],
-            "seams": [{"uid": s.uid, "panel": panels[s.panel_id].uid if s.panel_id in panels else None, "name": s.name,
-                       "side": s.side, "spec": s.spec} for s in seams],
-            "visits": [{"uid": v.uid, "stage": v.stage, "on_date": v.on_date, "who": v.who, "notes": v.notes,
-                        "conditions": v.conditions.to_dict()} for v in visits],
+            "job": {
+                "uid": job.uid,
+                "reference": job.reference,
+                "customer": job.customer,
+                "car": job.car,
+                "notes": job.notes,
+                "opened_on": job.opened_on,
+            },
+            "panels": [
+                {"uid": p.uid, "name": p.name, "side": p.side, "metal": p.metal, "length_mm": p.length_mm}
+                for p in panels.values()
+            ],
+            "seams": [
+                {
+                    "uid": s.uid,
+                    "panel": panels[s.panel_id].uid if s.panel_id in panels else None,
+                    "name": s.name,
+                    "side": s.side,
+                    "spec": s.spec,
+                }
+                for s in seams
+            ],
+            "visits": [
+                {
+                    "uid": v.uid,
+                    "stage": v.stage,
+                    "on_date": v.on_date,
+                    "who": v.who,
+                    "notes": v.notes,
+                    "conditions": v.conditions.to_dict(),
+                }
+                for v in visits
+            ],
             "shots": list(shots.values()),
-            "notes": [{"uid": n.uid, "seam": seam_uid.get(n.seam_id or 0), "visit": visit_uid.get(n.visit_id or 0),
-                       "text": n.text, "who": n.who, "made_at": n.made_at} for n in self.notes(job_id)],
-            "plans": [{"uid": p.uid, "panel": p.panel, "made_at": p.made_at, "body": p.body}
-                      for p in self.plans(job_id)],
+            "notes": [
+                {
+                    "uid": n.uid,
+                    "seam": seam_uid.get(n.seam_id or 0),
+                    "visit": visit_uid.get(n.visit_id or 0),
+                    "text": n.text,
+                    "who": n.who,
+                    "made_at": n.made_at,
+                }
+                for n in self.notes(job_id)
+            ],
+            "plans": [
+                {"uid": p.uid, "panel": p.panel, "made_at": p.made_at, "body": p.body} for p in self.plans(job_id)
+            ],
         }
 
     def take_job(self, data: dict[str, Any], photo: Callable[[str], bytes]) -> Job:
@@ -118,34 +166,51 @@ class ExchangePart(SettingsPart):
                 raise GapvisionError("job-here-already")
             db.execute("UPDATE jobs SET uid = ? WHERE uid = ?", (new_uid(), head["uid"]))  # one that lies in the bin
             job = self.new_job(
-                reference=self._unused(_text(head["reference"])), customer=_text(head["customer"]),
-                car=_text(head["car"]), notes=_text(head["notes"]), opened_on=_text(head["opened_on"]),
+                reference=self._unused(_text(head["reference"])),
+                customer=_text(head["customer"]),
+                car=_text(head["car"]),
+                notes=_text(head["notes"]),
+                opened_on=_text(head["opened_on"]),
             )
             db.execute("UPDATE jobs SET uid = ? WHERE id = ?", (head["uid"], job.job_id))
             panels = {_uid(p): self._take_panel(job.job_id, p) for p in data["panels"]}
             seams = {
                 _uid(s): self.add_seam(
-                    job.job_id, _text(s["name"]), side=_one_of(s["side"], SIDES),
-                    panel_id=None if s["panel"] is None else panels[s["panel"]], spec=_dict_or_none(s["spec"]),
+                    job.job_id,
+                    _text(s["name"]),
+                    side=_one_of(s["side"], SIDES),
+                    panel_id=None if s["panel"] is None else panels[s["panel"]],
+                    spec=_dict_or_none(s["spec"]),
                 ).seam_id
                 for s in data["seams"]
             }
             visits = {
                 _uid(v): self.add_visit(
-                    job.job_id, _text(v["stage"]), on_date=_text(v["on_date"]), who=_text(v["who"]),
-                    conditions=_conditions(v["conditions"]), notes=_text(v["notes"]),
+                    job.job_id,
+                    _text(v["stage"]),
+                    on_date=_text(v["on_date"]),
+                    who=_text(v["who"]),
+                    conditions=_conditions(v["conditions"]),
+                    notes=_text(v["notes"]),
                 ).visit_id
                 for v in data["visits"]
             }
             for shot in data["shots"]:
-                shot_id = new_id(db.execute(
-                    "INSERT INTO shots (uid, visit_id, seam_id, photo_sha256, created_at) VALUES (?, ?, ?, ?, ?)",
-                    (new_uid(), visits[shot["visit"]], seams[shot["seam"]], shot["photo"]["sha256"], now_utc()),
-                ))
+                shot_id = new_id(
+                    db.execute(
+                        "INSERT INTO shots (uid, visit_id, seam_id, photo_sha256, created_at) VALUES (?, ?, ?, ?, ?)",
+                        (new_uid(), visits[shot["visit"]], seams[shot["seam"]], shot["photo"]["sha256"], now_utc()),
+                    )
+                )
                 self._take_measurements(shot_id, shot["measurements"])
             for n in data["notes"]:
-                note = self.add_note(job.job_id, _text(n["text"]), who=_text(n["who"]), seam_id=seams.get(n["seam"]),
-                                     visit_id=visits.get(n["visit"]))
+                note = self.add_note(
+                    job.job_id,
+                    _text(n["text"]),
+                    who=_text(n["who"]),
+                    seam_id=seams.get(n["seam"]),
+                    visit_id=visits.get(n["visit"]),
+                )
                 db.execute("UPDATE notes SET made_at = ? WHERE id = ?", (_text(n["made_at"]), note.note_id))
             for p in data["plans"]:
                 plan = self.add_plan(job.job_id, short_text("panel", _text(p["panel"])), _dict(p["body"]))
@@ -164,14 +229,24 @@ class ExchangePart(SettingsPart):
                 "INSERT OR IGNORE INTO photos"
                 " (sha256, original_sha256, suffix, size_bytes, file_name, taken_at, added_at)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (sha256, original, suffix, len(data), short_text("file name", _text(entry["file_name"]), most=300),
-                 None if entry["taken_at"] is None else _text(entry["taken_at"]), now_utc()),
+                (
+                    sha256,
+                    original,
+                    suffix,
+                    len(data),
+                    short_text("file name", _text(entry["file_name"]), most=300),
+                    None if entry["taken_at"] is None else _text(entry["taken_at"]),
+                    now_utc(),
+                ),
             )
 
     def _take_panel(self, job_id: int, p: dict[str, Any]) -> int:
         length = p["length_mm"]
         return self.put_panel(
-            job_id, _text(p["name"]), side=_one_of(p["side"], SIDES), metal=_one_of(p["metal"], METALS),
+            job_id,
+            _text(p["name"]),
+            side=_one_of(p["side"], SIDES),
+            metal=_one_of(p["metal"], METALS),
             length_mm=None if length is None else float(length),
         ).panel_id
 
@@ -188,11 +263,14 @@ class ExchangePart(SettingsPart):
                 db.execute("UPDATE bodies SET body = ? WHERE measurement_id = ?", (pack(content), line.measurement_id))
                 for v in m["verdicts"]:
                     verdict = self.add_verdict(
-                        line.measurement_id, decision=_one_of(v["decision"], DECISIONS), rule=_text(v["rule"]),
+                        line.measurement_id,
+                        decision=_one_of(v["decision"], DECISIONS),
+                        rule=_text(v["rule"]),
                         body=_dict(v["body"]),
                     )
-                    db.execute("UPDATE verdicts SET made_at = ? WHERE id = ?",
-                               (_text(v["made_at"]), verdict.verdict_id))
+                    db.execute(
+                        "UPDATE verdicts SET made_at = ? WHERE id = ?", (_text(v["made_at"]), verdict.verdict_id)
+                    )
 
     def _unused(self, reference: str) -> str:
         """Return a reference, with a number behind it when it is in use."""
@@ -245,6 +323,3 @@ def _conditions(value: Any) -> Conditions:
     _text(found.support)
     _text(found.remarks)
     return found
-
-
-

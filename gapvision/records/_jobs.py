@@ -48,33 +48,56 @@ def _side(text: str) -> str:
 def job_of(row: sqlite3.Row) -> Job:
     """Make a job from its row."""
     return Job(
-        job_id=row["id"], uid=row["uid"], reference=row["reference"], customer=row["customer"], car=row["car"],
-        notes=row["notes"], opened_on=row["opened_on"], created_at=row["created_at"], changed_at=row["changed_at"],
+        job_id=row["id"],
+        uid=row["uid"],
+        reference=row["reference"],
+        customer=row["customer"],
+        car=row["car"],
+        notes=row["notes"],
+        opened_on=row["opened_on"],
+        created_at=row["created_at"],
+        changed_at=row["changed_at"],
     )
 
 
 def panel_of(row: sqlite3.Row) -> Panel:
     """Make a panel from its row."""
     return Panel(
-        panel_id=row["id"], uid=row["uid"], job_id=row["job_id"], name=row["name"], side=row["side"],
-        metal=row["metal"], length_mm=row["length_mm"],
+        panel_id=row["id"],
+        uid=row["uid"],
+        job_id=row["job_id"],
+        name=row["name"],
+        side=row["side"],
+        metal=row["metal"],
+        length_mm=row["length_mm"],
     )
 
 
 def seam_of(row: sqlite3.Row) -> Seam:
     """Make a seam from its row."""
     return Seam(
-        seam_id=row["id"], uid=row["uid"], job_id=row["job_id"], panel_id=row["panel_id"], name=row["name"],
-        side=row["side"], spec=None if row["spec"] is None else json.loads(row["spec"]), position=row["position"],
+        seam_id=row["id"],
+        uid=row["uid"],
+        job_id=row["job_id"],
+        panel_id=row["panel_id"],
+        name=row["name"],
+        side=row["side"],
+        spec=None if row["spec"] is None else json.loads(row["spec"]),
+        position=row["position"],
     )
 
 
 def visit_of(row: sqlite3.Row, prefix: str = "") -> Visit:
     """Make a visit from its row."""
     return Visit(
-        visit_id=row[prefix + "id"], uid=row[prefix + "uid"], job_id=row[prefix + "job_id"],
-        stage=row[prefix + "stage"], on_date=row[prefix + "on_date"], who=row[prefix + "who"],
-        conditions=Conditions.from_dict(json.loads(row[prefix + "conditions"])), notes=row[prefix + "notes"],
+        visit_id=row[prefix + "id"],
+        uid=row[prefix + "uid"],
+        job_id=row[prefix + "job_id"],
+        stage=row[prefix + "stage"],
+        on_date=row[prefix + "on_date"],
+        who=row[prefix + "who"],
+        conditions=Conditions.from_dict(json.loads(row[prefix + "conditions"])),
+        notes=row[prefix + "notes"],
     )
 
 
@@ -108,11 +131,13 @@ class JobsPart(Part):
         with self.database.saving() as db:
             reference = reference or self._free_reference(db, day[:4])
             try:
-                job_id = new_id(db.execute(
-                    "INSERT INTO jobs (uid, reference, customer, car, notes, opened_on, created_at, changed_at)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                    (new_uid(), reference, *values, day, stamp, stamp),
-                ))
+                job_id = new_id(
+                    db.execute(
+                        "INSERT INTO jobs (uid, reference, customer, car, notes, opened_on, created_at, changed_at)"
+                        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                        (new_uid(), reference, *values, day, stamp, stamp),
+                    )
+                )
             except sqlite3.IntegrityError:
                 raise GapvisionError("job-exists", f"There is a job '{reference}' already.") from None
             self._touch(db, job_id)
@@ -148,7 +173,12 @@ class JobsPart(Part):
         return same[0] if len(same) == 1 else None
 
     def edit_job(
-        self, job_id: int, *, reference: str | None = None, customer: str | None = None, car: str | None = None,
+        self,
+        job_id: int,
+        *,
+        reference: str | None = None,
+        customer: str | None = None,
+        car: str | None = None,
         notes: str | None = None,
     ) -> Job:
         """Change what is given; leave the rest."""
@@ -274,11 +304,13 @@ class JobsPart(Part):
             last = db.execute("SELECT coalesce(max(position), 0) FROM seams WHERE job_id = ?", (job_id,)).fetchone()[0]
             text = None if spec is None else json.dumps(spec)
             try:
-                seam_id = new_id(db.execute(
-                    "INSERT INTO seams (uid, job_id, panel_id, name, side, spec, position)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?)",
-                    (new_uid(), job_id, panel_id, name, side, text, last + 1),
-                ))
+                seam_id = new_id(
+                    db.execute(
+                        "INSERT INTO seams (uid, job_id, panel_id, name, side, spec, position)"
+                        " VALUES (?, ?, ?, ?, ?, ?, ?)",
+                        (new_uid(), job_id, panel_id, name, side, text, last + 1),
+                    )
+                )
             except sqlite3.IntegrityError:
                 raise GapvisionError("seam-exists", f"The job has a seam '{name}' already.") from None
             self._touch(db, job_id)
@@ -315,6 +347,7 @@ class JobsPart(Part):
         GapvisionError
             ``seam-not-in-job``, with the names there are.
         """
+
         def key(text: str) -> str:
             return " ".join(plain(text.replace(",", " ")).split())
 
@@ -329,9 +362,7 @@ class JobsPart(Part):
         asked = f"{side} {name}".strip()
         raise GapvisionError("seam-not-in-job", f"The job has {wrong} '{asked}' (its seams: {names}).")
 
-    def edit_seam(
-        self, seam_id: int, *, spec: dict[str, Any] | None = None, panel_id: int | None = None
-    ) -> Seam:
+    def edit_seam(self, seam_id: int, *, spec: dict[str, Any] | None = None, panel_id: int | None = None) -> Seam:
         """Set a seam's specification or panel; what is left out stays."""
         with self.database.saving() as db:
             seam = self.seam(seam_id)
@@ -344,25 +375,46 @@ class JobsPart(Part):
 
     # --- visits -------------------------------------------------------------------
     def add_visit(
-        self, job_id: int, stage: str, *, on_date: str | None = None, who: str = "",
-        conditions: Conditions | None = None, notes: str = "",
+        self,
+        job_id: int,
+        stage: str,
+        *,
+        on_date: str | None = None,
+        who: str = "",
+        conditions: Conditions | None = None,
+        notes: str = "",
     ) -> Visit:
         """Add a round of photos at one stage."""
         stage, day = short_text("stage", stage, least=1), _day(on_date)
         who, notes = short_text("person", who), short_text("notes", notes, most=_MAX_TEXT)
         with self.database.saving() as db:
             self.job(job_id)
-            visit_id = new_id(db.execute(
-                "INSERT INTO visits (uid, job_id, stage, on_date, who, conditions, notes, created_at)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (new_uid(), job_id, stage, day, who, json.dumps((conditions or Conditions()).to_dict()), notes,
-                 now_utc()),
-            ))
+            visit_id = new_id(
+                db.execute(
+                    "INSERT INTO visits (uid, job_id, stage, on_date, who, conditions, notes, created_at)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        new_uid(),
+                        job_id,
+                        stage,
+                        day,
+                        who,
+                        json.dumps((conditions or Conditions()).to_dict()),
+                        notes,
+                        now_utc(),
+                    ),
+                )
+            )
             self._touch(db, job_id)
             return self.visit(visit_id)
 
     def find_visit(
-        self, job_id: int, stage: str, *, on_date: str | None = None, who: str = "",
+        self,
+        job_id: int,
+        stage: str,
+        *,
+        on_date: str | None = None,
+        who: str = "",
         conditions: Conditions | None = None,
     ) -> Visit:
         """Return the visit of that stage, day, person and conditions; add it if there is none.
@@ -420,10 +472,13 @@ class JobsPart(Part):
         text, who = short_text("note", text, least=1, most=_MAX_TEXT), short_text("person", who)
         with self.database.saving() as db:
             self.job(job_id)
-            note_id = new_id(db.execute(
-                "INSERT INTO notes (uid, job_id, seam_id, visit_id, text, who, made_at) VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (new_uid(), job_id, seam_id, visit_id, text, who, now_utc()),
-            ))
+            note_id = new_id(
+                db.execute(
+                    "INSERT INTO notes (uid, job_id, seam_id, visit_id, text, who, made_at)"
+                    " VALUES (?, ?, ?, ?, ?, ?, ?)",
+                    (new_uid(), job_id, seam_id, visit_id, text, who, now_utc()),
+                )
+            )
             self._touch(db, job_id)
             return next(n for n in self.notes(job_id) if n.note_id == note_id)
 
@@ -431,7 +486,15 @@ class JobsPart(Part):
         """List a job's notes, oldest first."""
         sql = "SELECT * FROM notes WHERE job_id = ? AND deleted_at IS NULL ORDER BY id"
         return [
-            Note(note_id=r["id"], uid=r["uid"], job_id=r["job_id"], seam_id=r["seam_id"], visit_id=r["visit_id"],
-                 text=r["text"], who=r["who"], made_at=r["made_at"])
+            Note(
+                note_id=r["id"],
+                uid=r["uid"],
+                job_id=r["job_id"],
+                seam_id=r["seam_id"],
+                visit_id=r["visit_id"],
+                text=r["text"],
+                who=r["who"],
+                made_at=r["made_at"],
+            )
             for r in self.database.rows(sql, (job_id,))
         ]

@@ -42,22 +42,41 @@ def _line_of(row: sqlite3.Row) -> MeasurementLine:
     verdict = None
     if row["v_id"] is not None:
         verdict = Verdict(
-            verdict_id=row["v_id"], measurement_id=row["id"], made_at=row["v_made_at"], decision=row["v_decision"],
+            verdict_id=row["v_id"],
+            measurement_id=row["id"],
+            made_at=row["v_made_at"],
+            decision=row["v_decision"],
             rule=row["v_rule"],
         )
     return MeasurementLine(
-        measurement_id=row["id"], uid=row["uid"], shot_id=row["shot_id"], seam_id=row["seam_id"],
-        visit=visit_of(row, "w_"), photo=photo_of(row), made_at=row["made_at"], method_version=row["method_version"],
-        program_version=row["program_version"], status=row["status"], mean_mm=row["mean_mm"], min_mm=row["min_mm"],
-        max_mm=row["max_mm"], u_mm=row["u_mm"], newest=bool(row["newest"]), verdict=verdict,
+        measurement_id=row["id"],
+        uid=row["uid"],
+        shot_id=row["shot_id"],
+        seam_id=row["seam_id"],
+        visit=visit_of(row, "w_"),
+        photo=photo_of(row),
+        made_at=row["made_at"],
+        method_version=row["method_version"],
+        program_version=row["program_version"],
+        status=row["status"],
+        mean_mm=row["mean_mm"],
+        min_mm=row["min_mm"],
+        max_mm=row["max_mm"],
+        u_mm=row["u_mm"],
+        newest=bool(row["newest"]),
+        verdict=verdict,
     )
 
 
 def photo_of(row: sqlite3.Row) -> StoredPhoto:
     """Make a photo from its row."""
     return StoredPhoto(
-        sha256=row["sha256"], original_sha256=row["original_sha256"], suffix=row["suffix"],
-        size_bytes=row["size_bytes"], file_name=row["file_name"], taken_at=row["taken_at"],
+        sha256=row["sha256"],
+        original_sha256=row["original_sha256"],
+        suffix=row["suffix"],
+        size_bytes=row["size_bytes"],
+        file_name=row["file_name"],
+        taken_at=row["taken_at"],
     )
 
 
@@ -75,8 +94,15 @@ class ResultsPart(JobsPart, Part):
     """What was measured and decided."""
 
     def save_photo(
-        self, seam_id: int, visit_id: int, photo: bytes, suffix: str, measurement: dict[str, Any], *,
-        file_name: str = "", original_sha256: str | None = None,
+        self,
+        seam_id: int,
+        visit_id: int,
+        photo: bytes,
+        suffix: str,
+        measurement: dict[str, Any],
+        *,
+        file_name: str = "",
+        original_sha256: str | None = None,
     ) -> MeasurementLine:
         """Store a photo of a seam at a visit together with what was measured on it.
 
@@ -117,10 +143,12 @@ class ResultsPart(JobsPart, Part):
                 " VALUES (?, ?, ?, ?, ?, ?, ?)",
                 (sha256, original, suffix.lower(), len(photo), file_name, taken, now_utc()),
             )
-            shot_id = new_id(db.execute(
-                "INSERT INTO shots (uid, visit_id, seam_id, photo_sha256, created_at) VALUES (?, ?, ?, ?, ?)",
-                (new_uid(), visit_id, seam_id, sha256, now_utc()),
-            ))
+            shot_id = new_id(
+                db.execute(
+                    "INSERT INTO shots (uid, visit_id, seam_id, photo_sha256, created_at) VALUES (?, ?, ?, ?, ?)",
+                    (new_uid(), visit_id, seam_id, sha256, now_utc()),
+                )
+            )
             return self.add_measurement(shot_id, measurement)
 
     def add_measurement(self, shot_id: int, measurement: dict[str, Any]) -> MeasurementLine:
@@ -139,13 +167,21 @@ class ResultsPart(JobsPart, Part):
             ).fetchone()
             if row is None:
                 raise GapvisionError("measurement-not-found", f"There is no photo number {shot_id}.")
-            measurement_id = new_id(db.execute(
-                "INSERT INTO measurements (uid, shot_id, made_at, method_version, program_version, status,"
-                " mean_mm, min_mm, max_mm, u_mm) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (new_uid(), shot_id, now_utc(), int(measurement.get("method_version") or 0),
-                 str(measurement.get("written_by") or f"gapvision {__version__}"), measurement["status"],
-                 *_summary(measurement)),
-            ))
+            measurement_id = new_id(
+                db.execute(
+                    "INSERT INTO measurements (uid, shot_id, made_at, method_version, program_version, status,"
+                    " mean_mm, min_mm, max_mm, u_mm) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                    (
+                        new_uid(),
+                        shot_id,
+                        now_utc(),
+                        int(measurement.get("method_version") or 0),
+                        str(measurement.get("written_by") or f"gapvision {__version__}"),
+                        measurement["status"],
+                        *_summary(measurement),
+                    ),
+                )
+            )
             db.execute("INSERT INTO bodies (measurement_id, body) VALUES (?, ?)", (measurement_id, pack(measurement)))
             self._touch(db, row["job_id"])
             return self.line(measurement_id)
@@ -196,8 +232,12 @@ class ResultsPart(JobsPart, Part):
             if line.status != "refused":
                 latest[line.seam_id] = line
         return [
-            SeamState(seam=s, panel=panels.get(s.panel_id or 0), latest=latest.get(s.seam_id),
-                      results=counts.get(s.seam_id, 0))
+            SeamState(
+                seam=s,
+                panel=panels.get(s.panel_id or 0),
+                latest=latest.get(s.seam_id),
+                results=counts.get(s.seam_id, 0),
+            )
             for s in self.seams(job_id)
         ]
 
@@ -245,18 +285,24 @@ class ResultsPart(JobsPart, Part):
         if row is None:
             return None
         return Verdict(
-            verdict_id=row["id"], measurement_id=measurement_id, made_at=row["made_at"], decision=row["decision"],
-            rule=row["rule"], body=json.loads(row["body"]),
+            verdict_id=row["id"],
+            measurement_id=measurement_id,
+            made_at=row["made_at"],
+            decision=row["decision"],
+            rule=row["rule"],
+            body=json.loads(row["body"]),
         )
 
     def add_plan(self, job_id: int, panel: str, body: dict[str, Any]) -> Plan:
         """Store a correction plan of a panel."""
         with self.database.saving() as db:
             self.job(job_id)
-            plan_id = new_id(db.execute(
-                "INSERT INTO plans (uid, job_id, panel, made_at, body) VALUES (?, ?, ?, ?, ?)",
-                (new_uid(), job_id, panel, now_utc(), json.dumps(body, ensure_ascii=False)),
-            ))
+            plan_id = new_id(
+                db.execute(
+                    "INSERT INTO plans (uid, job_id, panel, made_at, body) VALUES (?, ?, ?, ?, ?)",
+                    (new_uid(), job_id, panel, now_utc(), json.dumps(body, ensure_ascii=False)),
+                )
+            )
             self._touch(db, job_id)
             return next(p for p in self.plans(job_id) if p.plan_id == plan_id)
 
@@ -264,7 +310,13 @@ class ResultsPart(JobsPart, Part):
         """List a job's plans, oldest first."""
         sql = "SELECT * FROM plans WHERE job_id = ? AND deleted_at IS NULL ORDER BY id"
         return [
-            Plan(plan_id=r["id"], uid=r["uid"], job_id=r["job_id"], panel=r["panel"], made_at=r["made_at"],
-                 body=json.loads(r["body"]))
+            Plan(
+                plan_id=r["id"],
+                uid=r["uid"],
+                job_id=r["job_id"],
+                panel=r["panel"],
+                made_at=r["made_at"],
+                body=json.loads(r["body"]),
+            )
             for r in self.database.rows(sql, (job_id,))
         ]

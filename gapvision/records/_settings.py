@@ -21,15 +21,23 @@ class SettingsPart(BinPart):
         found = {r["key"]: r["value"] for r in self.database.rows("SELECT key, value FROM settings")}
         logo = found.get("shop.logo", "")
         return Shop(
-            name=found.get("shop.name", ""), address=found.get("shop.address", ""),
+            name=found.get("shop.name", ""),
+            address=found.get("shop.address", ""),
             contact=found.get("shop.contact", ""),
-            logo=base64.b64decode(logo) if logo else None, paper=found.get("shop.paper", "a4"),
+            logo=base64.b64decode(logo) if logo else None,
+            paper=found.get("shop.paper", "a4"),
             units=found.get("shop.units", "mm"),
         )
 
     def set_shop(
-        self, *, name: str | None = None, address: str | None = None, contact: str | None = None,
-        logo: bytes | None = None, paper: str | None = None, units: str | None = None,
+        self,
+        *,
+        name: str | None = None,
+        address: str | None = None,
+        contact: str | None = None,
+        logo: bytes | None = None,
+        paper: str | None = None,
+        units: str | None = None,
     ) -> Shop:
         """Change what is given; an empty logo takes it away.
 
@@ -63,6 +71,7 @@ class SettingsPart(BinPart):
         with self.database.saving() as db:
             db.executemany(
                 "INSERT INTO settings (key, value) VALUES (?, ?)"
-                " ON CONFLICT (key) DO UPDATE SET value = excluded.value", new.items(),
+                " ON CONFLICT (key) DO UPDATE SET value = excluded.value",
+                new.items(),
             )
         return self.shop()

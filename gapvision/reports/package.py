@@ -53,16 +53,38 @@ def safe_name(name: str) -> bool:
 def _headers(name: str, data_size: int, crc: int, offset: int) -> tuple[bytes, bytes]:
     raw = name.encode("ascii")
     local = _LOCAL.pack(b"PK\x03\x04", 20, 0, 0, 0, _DOS_DATE, crc, data_size, data_size, len(raw), 0) + raw
-    central = _CENTRAL.pack(
-        b"PK\x01\x02", (3 << 8) | 20, 20, 0, 0, 0, _DOS_DATE, crc, data_size, data_size, len(raw), 0, 0, 0, 0,
-        0o100644 << 16, offset,
-    ) + raw
+    central = (
+        _CENTRAL.pack(
+            b"PK\x01\x02",
+            (3 << 8) | 20,
+            20,
+            0,
+            0,
+            0,
+            _DOS_DATE,
+            crc,
+            data_size,
+            data_size,
+            len(raw),
+            0,
+            0,
+            0,
+            0,
+            0o100644 << 16,
+            offset,
+        )
+        + raw
+    )
     return local, central
 
 
 def write_package(
-    path: str | os.PathLike[str], files: Iterable[tuple[str, Callable[[], bytes]]], about: dict[str, Any], *,
-    total: int = 0, progress: Callable[[int, int], None] | None = None,
+    path: str | os.PathLike[str],
+    files: Iterable[tuple[str, Callable[[], bytes]]],
+    about: dict[str, Any],
+    *,
+    total: int = 0,
+    progress: Callable[[int, int], None] | None = None,
 ) -> str:
     """Write a package, whole or not at all.
 
@@ -105,7 +127,10 @@ def write_package(
 
 
 def _write(
-    out: BinaryIO, files: Iterable[tuple[str, Callable[[], bytes]]], about: dict[str, Any], total: int,
+    out: BinaryIO,
+    files: Iterable[tuple[str, Callable[[], bytes]]],
+    about: dict[str, Any],
+    total: int,
     progress: Callable[[int, int], None] | None,
 ) -> str:
     listed: list[dict[str, Any]] = []

@@ -51,8 +51,9 @@ def test_new_list_show(run):
     assert "customer: Zoë" in run("job", "show", "17")[1]
     code, _, err = run("job", "show", "18")
     assert code == 2
-    assert err == ("gapvision: There is no job '18'. See 'gapvision job list' for the references there are."
-                   " [job-not-found]\n")
+    assert err == (
+        "gapvision: There is no job '18'. See 'gapvision job list' for the references there are. [job-not-found]\n"
+    )
 
 
 def test_add_measures_and_stores(run):
@@ -167,8 +168,20 @@ def test_edit_note_panel(run):
     assert run("job", "note", "17", "Hinge pin worn", "--seam", "left door rear")[0] == 0
     out = run("job", "panel", "17", "door", "--side", "left", "--metal", "aluminium", "--length", "3ft")[0]
     assert out == 2
-    out = run("job", "panel", "17", "door", "--side", "left", "--metal", "aluminium", "--length", "1020mm",
-              "--seams", "left door rear")[1]
+    out = run(
+        "job",
+        "panel",
+        "17",
+        "door",
+        "--side",
+        "left",
+        "--metal",
+        "aluminium",
+        "--length",
+        "1020mm",
+        "--seams",
+        "left door rear",
+    )[1]
     assert out == "left door: aluminium, 1020 mm across its gaps\n"
     assert "Hinge pin worn" in run("job", "show", "17")[1]
     assert run("job", "list", "saloon", "hinge")[1].count("saloon") == 1

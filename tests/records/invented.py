@@ -11,30 +11,67 @@ def invented(
 ) -> dict[str, Any]:
     """A gap that waves by 0.2 mm along ``n`` mm around ``mean_mm``."""
     if status == "refused":
-        return {"schema": "gapvision-measurement/1", "status": "refused", "method_version": method, "stations": [],
-                "warnings": [{"code": "strip-not-found", "message": "No strip.", "advice": "Lay one."}],
-                "photo": {"file": "a.jpg", "sha256": "0" * 64, "width_px": 400, "height_px": 300, "taken_at": None}}
+        return {
+            "schema": "gapvision-measurement/1",
+            "status": "refused",
+            "method_version": method,
+            "stations": [],
+            "warnings": [{"code": "strip-not-found", "message": "No strip.", "advice": "Lay one."}],
+            "photo": {"file": "a.jpg", "sha256": "0" * 64, "width_px": 400, "height_px": 300, "taken_at": None},
+        }
     stations = []
     for s in range(n):
         gap = mean_mm + 0.2 * math.sin(s / 17) + 0.05 * math.cos(s / 5)
         y = 150 + 3 * math.sin(s / 40)
-        stations.append({
-            "s_mm": float(s), "gap_mm": gap, "u_mm": u_mm, "edge_a_px": [20 + 3 * s, y - gap * 1.5],
-            "edge_b_px": [20 + 3 * s, y + gap * 1.5], "edge_a_mm": -gap / 2, "edge_b_mm": gap / 2,
-        })
+        stations.append(
+            {
+                "s_mm": float(s),
+                "gap_mm": gap,
+                "u_mm": u_mm,
+                "edge_a_px": [20 + 3 * s, y - gap * 1.5],
+                "edge_b_px": [20 + 3 * s, y + gap * 1.5],
+                "edge_a_mm": -gap / 2,
+                "edge_b_mm": gap / 2,
+            }
+        )
     gaps = [t["gap_mm"] for t in stations]
     return {
-        "schema": "gapvision-measurement/1", "status": status, "warnings": [], "method_version": method,
-        "photo": {"file": "a.jpg", "sha256": "0" * 64, "width_px": 400, "height_px": 300,
-                  "taken_at": "2026-03-02T10:11:12"},
-        "scale": {"px_per_mm": 3.0, "strips": ["A", "E"], "print_scale_along": 1.0, "print_scale_across": 1.0,
-                  "tilt_across_deg": 2.0, "tilt_along_deg": 1.0, "distance_mm": 320.0, "focal_px": 960.0,
-                  "focal_source": "strips", "residual_rms_px": 0.1},
+        "schema": "gapvision-measurement/1",
+        "status": status,
+        "warnings": [],
+        "method_version": method,
+        "photo": {
+            "file": "a.jpg",
+            "sha256": "0" * 64,
+            "width_px": 400,
+            "height_px": 300,
+            "taken_at": "2026-03-02T10:11:12",
+        },
+        "scale": {
+            "px_per_mm": 3.0,
+            "strips": ["A", "E"],
+            "print_scale_along": 1.0,
+            "print_scale_across": 1.0,
+            "tilt_across_deg": 2.0,
+            "tilt_along_deg": 1.0,
+            "distance_mm": 320.0,
+            "focal_px": 960.0,
+            "focal_source": "strips",
+            "residual_rms_px": 0.1,
+        },
         "stations": stations,
-        "gap": {"mean_mm": sum(gaps) / n, "min_mm": min(gaps), "max_mm": max(gaps), "std_mm": 0.15,
-                "taper_mm_per_m": 0.0},
+        "gap": {
+            "mean_mm": sum(gaps) / n,
+            "min_mm": min(gaps),
+            "max_mm": max(gaps),
+            "std_mm": 0.15,
+            "taper_mm_per_m": 0.0,
+        },
         "flush": None,
-        "straightness": {"edge_a": {"min_zone_mm": 0.2, "lsq_mm": 0.22, "u_mm": 0.05, "span_mm": float(n)},
-                         "edge_b": {"min_zone_mm": 0.2, "lsq_mm": 0.22, "u_mm": 0.05, "span_mm": float(n)}},
-        "settings": {}, "written_by": "gapvision 0.1.0",
+        "straightness": {
+            "edge_a": {"min_zone_mm": 0.2, "lsq_mm": 0.22, "u_mm": 0.05, "span_mm": float(n)},
+            "edge_b": {"min_zone_mm": 0.2, "lsq_mm": 0.22, "u_mm": 0.05, "span_mm": float(n)},
+        },
+        "settings": {},
+        "written_by": "gapvision 0.1.0",
     }

@@ -4,8 +4,15 @@ import pytest
 
 from gapvision.records import Conditions, conditions_notices
 
-FULL = dict(latched=True, seal_fitted=True, shims_tight=True, hinges_tight=True, doors_closed=True,
-            support="on its wheels", metal_temp_c=15.0)
+FULL = dict(
+    latched=True,
+    seal_fitted=True,
+    shims_tight=True,
+    hinges_tight=True,
+    doors_closed=True,
+    support="on its wheels",
+    metal_temp_c=15.0,
+)
 
 
 def test_same_conditions_are_silent():

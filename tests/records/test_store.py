@@ -126,8 +126,20 @@ def test_latest_is_by_day_and_a_refused_photo_says_nothing(store, seam_visit):
 
 @pytest.mark.parametrize(
     ("words", "found"),
-    [("", 2), ("saloon", 1), ("SALO prove", 1), ("left door", 1), ("μπλε", 1), ("100%", 1), ("a_b", 0), ("as found", 1),
-     ("sam", 1), ("weld", 1), ("saloon roadster", 0), ("'; DROP TABLE jobs", 0)],
+    [
+        ("", 2),
+        ("saloon", 1),
+        ("SALO prove", 1),
+        ("left door", 1),
+        ("μπλε", 1),
+        ("100%", 1),
+        ("a_b", 0),
+        ("as found", 1),
+        ("sam", 1),
+        ("weld", 1),
+        ("saloon roadster", 0),
+        ("'; DROP TABLE jobs", 0),
+    ],
 )
 def test_search_by_any_words(store, seam_visit, words, found):
     store.add_note(seam_visit[0].job_id, "Spot weld under the lead", who="Sam")
