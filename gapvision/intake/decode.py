@@ -51,7 +51,7 @@ def decode_grey(data: bytes, header: Header, name: str) -> Pixels:
     if header.kind == "jpeg" and header.channels in (1, 3):
         stored = _opencv(data, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION, name)
     else:
-        stored = _to_grey(_over_white(_decode_stored(data, header, name)))
+        stored = _to_grey(*_decode_stored(data, header, name))
     return turn_upright(_expect_size(stored, header, name), header.exif.orientation)
 
 
@@ -81,7 +81,7 @@ def decode_rgb(data: bytes, header: Header, name: str, max_side_px: int | None =
         bgr = _opencv(data, flag | cv2.IMREAD_IGNORE_ORIENTATION, name)
         rgb = cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB)
     else:
-        rgb = _to_rgb8(_over_white(_decode_stored(data, header, name)))
+        rgb = _to_rgb8(*_decode_stored(data, header, name))
     if max_side_px is not None and max(rgb.shape[:2]) > max_side_px:
         scale = max_side_px / max(rgb.shape[:2])
         size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
@@ -109,21 +109,22 @@ def turn_upright(stored: Pixels, orientation: int) -> Pixels:
     return np.ascontiguousarray(turned)
 
 
-def _decode_stored(data: bytes, header: Header, name: str) -> Pixels:
-    """(H, W), (H, W, 3) RGB or (H, W, 4) RGBA, uint8 or uint16, not turned."""
+def _decode_stored(data: bytes, header: Header, name: str) -> tuple[Pixels, str]:
+    """(H, W) or (H, W, 3), uint8 or uint16, on white, not turned; and the order of colours, RGB or BGR.
+
+    The order is passed on instead of changed: a copy of a large 16-bit picture takes hundreds of megabytes.
+    """
     if header.kind == "heic":
-        return _heic(data, name)
+        return _over_white(_heic(data, name)), "RGB"
     if header.channels == 4 and header.kind == "jpeg":
-        return _pillow(data, "JPEG", name)
+        return _over_white(_pillow(data, "JPEG", name)), "RGB"
     if header.kind == "tiff" and (header.photometric == 5 or header.channels == 2 or _transparent8(header)):
         if header.bits != 8:
             raise GapvisionError("file-unreadable", f"'{name}' is a kind of TIFF that gapvision does not read.",
                                  "Save it as an 8-bit RGB picture and try again.")  # fmt: skip
-        return _pillow(neutral_tiff(data), "TIFF", name)  # Pillow too would turn it
+        return _over_white(_pillow(neutral_tiff(data), "TIFF", name)), "RGB"  # Pillow too would turn it
     stored = _opencv(neutral_tiff(data) if header.kind == "tiff" else data, cv2.IMREAD_UNCHANGED, name)
-    if stored.ndim == 3:
-        stored = cv2.cvtColor(stored, cv2.COLOR_BGRA2RGBA if stored.shape[2] == 4 else cv2.COLOR_BGR2RGB)
-    return stored
+    return _over_white(stored), "BGR"
 
 
 def _transparent8(header: Header) -> bool:
@@ -187,14 +188,18 @@ def _over_white(stored: Pixels) -> Pixels:
     return out
 
 
-def _to_grey(stored: Pixels) -> Pixels:
-    return stored if stored.ndim == 2 else cv2.cvtColor(stored, cv2.COLOR_RGB2GRAY)
+def _to_grey(stored: Pixels, order: str) -> Pixels:
+    if stored.ndim == 2:
+        return stored
+    return cv2.cvtColor(stored, cv2.COLOR_RGB2GRAY if order == "RGB" else cv2.COLOR_BGR2GRAY)
 
 
-def _to_rgb8(stored: Pixels) -> Pixels:
+def _to_rgb8(stored: Pixels, order: str) -> Pixels:
     if stored.dtype == np.uint16:
         stored = cv2.convertScaleAbs(stored, alpha=1 / 257)
-    return stored if stored.ndim == 3 else cv2.cvtColor(stored, cv2.COLOR_GRAY2RGB)
+    if stored.ndim == 2:
+        return cv2.cvtColor(stored, cv2.COLOR_GRAY2RGB)
+    return stored if order == "RGB" else cv2.cvtColor(stored, cv2.COLOR_BGR2RGB)
 
 
 def _expect_size(stored: Pixels, header: Header, name: str) -> Pixels:
