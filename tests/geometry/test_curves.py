@@ -36,7 +36,7 @@ def test_resampling_a_straight_line_keeps_its_end():
 
 
 @pytest.mark.parametrize(
-    ("wavelength", "share"), [(40, 1 / 730), (60, 1 / 65), (120, 0.5), (240, 64 / 65), (480, 4096 / 4097)]
+    ("wavelength", "share"), [(40, 1 / 6562), (60, 1 / 257), (120, 0.5), (240, 256 / 257), (480, 65536 / 65537)]
 )
 @pytest.mark.parametrize("spacing", [0.5, 1.0, 3.0])
 def test_the_cut_off_is_as_stated(wavelength, share, spacing):
@@ -47,16 +47,16 @@ def test_the_cut_off_is_as_stated(wavelength, share, spacing):
     assert curve[middle] @ wave[middle] / (wave[middle] @ wave[middle]) == pytest.approx(share, abs=0.002)
 
 
-def test_a_parabola_is_followed_to_its_ends():
+def test_a_cubic_is_followed_to_its_ends():
     s = np.arange(0, 300.0)
-    y = 5 - 0.03 * s + s**2 / 1800
-    assert np.abs(smooth_curve(s, y, 120) - y).max() < 1e-5
+    y = 5 - 0.03 * s + s**2 / 1800 + (s / 100) ** 3
+    assert np.abs(smooth_curve(s, y, 120) - y).max() < 2e-3
 
 
 def test_across_a_hole_it_stays_on_the_parabola():
     s = np.r_[0:80, 200:300].astype(float)
     y = s**2 / 1800
-    assert np.abs(smooth_curve(s, y, 120) - y).max() < 1e-5
+    assert np.abs(smooth_curve(s, y, 120) - y).max() < 2e-3
 
 
 @pytest.mark.parametrize(
