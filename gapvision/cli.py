@@ -13,7 +13,7 @@ from importlib import import_module
 
 from gapvision import __version__
 from gapvision.codes import CODES
-from gapvision.errors import GapvisionError
+from gapvision.errors import EXIT_OK, EXIT_REFUSED, EXIT_USAGE, GapvisionError
 
 #: Sub-command -> (module in gapvision.commands, one-line help). Each module has
 #: ``configure(parser)`` and ``run(args) -> int``.
@@ -27,8 +27,6 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "add": ("add", "measure photos of a seam and store them in a job"),
     "compare": ("compare", "compare two measurements of a seam"),
 }
-
-EXIT_OK, EXIT_NO, EXIT_USAGE, EXIT_REFUSED = 0, 1, 2, 3
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:

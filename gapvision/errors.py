@@ -8,6 +8,9 @@ from __future__ import annotations
 
 from gapvision.codes import CODES
 
+#: Exit codes of the commands: done; a negative answer; wrong usage or unreadable input; photo refused.
+EXIT_OK, EXIT_NO, EXIT_USAGE, EXIT_REFUSED = 0, 1, 2, 3
+
 
 class GapvisionError(Exception):
     """A refusal in workshop words: what is wrong, and what to do next.

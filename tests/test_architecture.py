@@ -31,7 +31,8 @@ MEASURING = {"geometry", "targets", "intake", "vision", "measure", "judgement", 
 MAY_USE |= {
     "workshop": MEASURING,
     "page": MEASURING | {"workshop"},
-    "commands": MEASURING | {"workshop"},
+    "commands": MEASURING | {"workshop", "scenes", "page"},  # the demo draws a scene, the page command starts the page
+    "training": {"targets", "intake", "vision"},
     "bench": MEASURING | {"scenes", "workshop"},
     "cli": {"commands"},
     "__main__": {"cli"},

@@ -17,9 +17,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure the first sample, or a drawn scene where the samples are missing."""
-    from gapvision.cli import EXIT_OK, EXIT_REFUSED
     from gapvision.commands._batch import Order, measure_one
-    from gapvision.errors import GapvisionError
+    from gapvision.errors import EXIT_OK, EXIT_REFUSED, GapvisionError
     from gapvision.reports.spans import Band
     from gapvision.scenes.sample_files import list_samples
 

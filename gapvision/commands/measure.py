@@ -42,8 +42,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure, write what was asked for, print the tables."""
-    from gapvision.cli import EXIT_OK, EXIT_REFUSED, EXIT_USAGE
     from gapvision.commands._batch import measure_all, measure_one
+    from gapvision.errors import EXIT_OK, EXIT_REFUSED, EXIT_USAGE
 
     photos, from_folder = list_photos(args.photos)
     band = band_of(args.nominal, args.tol)

@@ -3,12 +3,12 @@
 import struct
 
 import pytest
-from _pictures import exif
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
 from gapvision.intake.exif import ExifFields, read_directory, read_exif, write_exif
+from tests.intake._pictures import exif
 
 FULL = ExifFields(orientation=6, focal_mm=5.43, focal_35mm_mm=26.0, taken_at="2026-03-14T10:20:30")
 

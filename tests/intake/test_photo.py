@@ -14,13 +14,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from _pictures import HEIGHT, WIDTH, cv2_bytes, encode, exif, heic, luma, png, scene, stored_for, tiff
 from PIL import Image, ImageOps
 
 from gapvision.errors import GapvisionError
 from gapvision.intake import photo as photo_module
 from gapvision.intake.photo import find_photos, read_bytes, read_colour, read_photo
 from gapvision.limits import MAX_PHOTO_BYTES, Limit
+from tests.intake._pictures import HEIGHT, WIDTH, cv2_bytes, encode, exif, heic, luma, png, scene, stored_for, tiff
 
 LOSSLESS = {"PNG": {}, "TIFF": {}, "WEBP": {"lossless": True}}
 FORMATS = {"JPEG": {"quality": 97, "subsampling": 0}, **LOSSLESS}
@@ -444,7 +444,7 @@ def test_a_jpeg_of_a_thousand_passes_is_refused():
 MEASURE_PEAK = """
 import resource, sys
 sys.path[:0] = {path!r}
-from test_photo import BOMBS, heic_claiming, jpeg_claiming, png, tiff
+from tests.intake.test_photo import BOMBS, heic_claiming, jpeg_claiming, png, tiff
 from gapvision.errors import GapvisionError
 from gapvision.intake.photo import read_photo, read_colour
 def peak_mb(): return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

@@ -6,12 +6,12 @@ import io
 
 import numpy as np
 import pytest
-from _pictures import HEIGHT, WIDTH, encode, exif, heic, luma, scene, stored_for
 from PIL import Image
 
 from gapvision.errors import GapvisionError
 from gapvision.intake.photo import read_colour, read_photo
 from gapvision.intake.safe_copy import safe_copy
+from tests.intake._pictures import HEIGHT, WIDTH, encode, exif, heic, luma, scene, stored_for
 
 PRIVATE = (b"MAKER-NAME", b"MODEL-NAME", b"OWNER-NAME", b"secret-note", b"xmp-place", b"\x88%")
 CAMERA = {"focal": 5.7, "focal35": 26, "time": "2026:03:14 10:20:30"}

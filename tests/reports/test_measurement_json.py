@@ -10,13 +10,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from _examples import measured, profile, refused
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gapvision.errors import GapvisionError
 from gapvision.reports.measurement_json import from_dict, from_json, read, to_dict, to_json, write
 from gapvision.results import Measurement
+from tests.reports._examples import measured, profile, refused
 
 
 def same(one: Measurement, two: Measurement) -> bool:

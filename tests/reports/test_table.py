@@ -7,12 +7,12 @@ import io
 
 import numpy as np
 import pytest
-from _examples import measured, profile, refused
 
 from gapvision.errors import GapvisionError
 from gapvision.geometry.spans import find_spans
 from gapvision.reports.table import csv_text, terminal_text, write_csv
 from gapvision.results import Straightness
+from tests.reports._examples import measured, profile, refused
 
 
 def rows(text: str) -> list[dict[str, str]]:
