@@ -150,7 +150,7 @@ def random_scene(number: int, seed: int = 0) -> SceneSpec:
 
     backlit = number % 3 == 0
     inside = (
-        Inside(kind="backlit", level=between(0.4, 0.95))
+        Inside(kind="backlit", level=between(0.55, 0.95))
         if backlit
         else Inside(
             kind=str(rng.choice(["dark", "dark", "seal", "flange"])),
@@ -228,7 +228,8 @@ def random_scene(number: int, seed: int = 0) -> SceneSpec:
             noise=between(0.006, 0.025),
             sharpening=between(0.2, 0.9),
             tone=str(rng.choice(["srgb", "phone"])),
-            exposure=between(0.35, 0.6) if backlit else between(0.55, 0.85),
+            # lit from behind: the gap clearly lighter than the panels, as the how-to asks
+            exposure=between(0.3, 0.45) * inside.level if backlit else between(0.55, 0.85),
             glare=between(0, 0.02),
             jpeg_quality=int(rng.integers(84, 96)),
         ),

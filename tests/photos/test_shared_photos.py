@@ -1,0 +1,95 @@
+"""The ray-traced photos kept beside the checkout, judged by their own scorer and by the bench.
+
+Source of truth and scorer: ../shared/photos and its yardstick, made outside this project. The least that must be
+reached is the 'at least' column of the issue that asked for the measuring core.
+"""
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from gapvision.bench import accuracy
+
+pytestmark = [pytest.mark.slow, pytest.mark.shared]
+
+#: figure of the yardstick -> (least, largest); None: no limit
+YARDSTICK_LIMITS = {
+    "useful_share": (0.50, None),
+    "wrong_trusted_share": (None, 0.02),
+    "trusted_p95": (None, 0.20),
+    "within_u": (0.90, 0.99),
+    "worst_photo_within_u": (0.70, None),
+    "coverage": (0.85, None),
+}
+
+
+@pytest.fixture(scope="module")
+def photos(request):
+    folder = request.config.rootpath.parent / "shared" / "photos"
+    if not (folder / "yardstick" / "score.py").exists():
+        pytest.skip("the shared photos are not beside this checkout")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def scores(photos, tmp_path_factory):
+    keep = tmp_path_factory.mktemp("measurements")
+    return accuracy.score_folder(photos, keep), keep
+
+
+@pytest.fixture(scope="module")
+def yardstick(photos, scores, tmp_path_factory):
+    out = tmp_path_factory.mktemp("yardstick") / "summary.json"
+    words = [sys.executable, str(photos / "yardstick" / "score.py"), str(photos), str(scores[1]), "--out", str(out)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    sys.stdout.write(done.stdout)  # shown with the failure, or with -rA
+    return json.loads(out.read_text(encoding="utf-8"))["overall"]
+
+
+@pytest.mark.parametrize("figure", YARDSTICK_LIMITS)
+def test_at_least(figure, yardstick):
+    low, high = YARDSTICK_LIMITS[figure]
+    value = yardstick[figure]
+    assert low is None or value >= low
+    assert high is None or value <= high
+
+
+def test_every_bad_photo_is_refused_or_warned_about(yardstick):
+    assert yardstick["bad"] == 8
+    assert yardstick["bad_status_right"] == yardstick["bad"]
+
+
+def test_no_good_photo_is_refused(scores):
+    assert [s.name for s in scores[0] if s.good and s.status == "refused"] == []
+
+
+def test_backlit_photos_that_are_not_burnt_out(scores):
+    assert accuracy.totals(scores[0]).useful_backlit_share >= 0.85
+
+
+def test_step_between_the_panels(scores):
+    """Strips on both sides, within 350 mm: each photo."""
+    errors = {s.name: s.flush_error_mm for s in scores[0] if s.good and s.flush_counts and s.flush_error_mm is not None}
+    assert errors
+    assert {name: e for name, e in errors.items() if abs(e) > 0.25} == {}
+
+
+def test_straightness_where_both_edges_are_trusted(scores):
+    assert accuracy.totals(scores[0]).straightness_trusted_mean_error_mm <= 0.12
+
+
+def test_photos_that_come_out_right_are_not_warned_about(scores):
+    t = accuracy.totals(scores[0])
+    assert t.right_photos_ok >= 0.80 * t.right_photos > 0
+
+
+def test_the_bench_and_the_yardstick_agree(scores, yardstick):
+    """Two scorers, written apart: shares to 0.01, lengths to 0.01 mm."""
+    t = accuracy.totals(scores[0])
+    mine = [t.coverage, t.useful_share, t.trusted_share, t.wrong_share, t.bias_mm, t.trusted_p95_mm, t.within_u]
+    keys = ["coverage", "useful_share", "trusted_share", "wrong_trusted_share", "bias", "trusted_p95", "within_u"]
+    assert np.allclose(mine, [yardstick[k] for k in keys], atol=0.01)
