@@ -7,9 +7,10 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from gapvision.commands._lengths import add_check_lines, parse_points, print_scales
+from gapvision.commands._lengths import add_check_lines, parse_points
 from gapvision.commands._records import Bar, add_data, open_store
 from gapvision.errors import GapvisionError
+from gapvision.targets.print_scale import print_scales
 from gapvision.units import format_both
 
 _TICKS = ("latched", "seal", "shims", "hinges", "doors")

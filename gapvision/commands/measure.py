@@ -7,8 +7,9 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gapvision.commands._lengths import add_check_lines, parse_points, print_scales
+from gapvision.commands._lengths import add_check_lines, parse_points
 from gapvision.errors import GapvisionError
+from gapvision.targets.print_scale import print_scales
 from gapvision.units import parse_length
 
 if TYPE_CHECKING:

@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
-from gapvision.commands._lengths import print_scales
 from gapvision.errors import GapvisionError
 from gapvision.measure import Settings
 from gapvision.page import service, session, widgets
@@ -17,6 +16,7 @@ from gapvision.page.session import Chosen
 from gapvision.page.viewer import register, viewer_data
 from gapvision.reports.spans import Band
 from gapvision.results import Measurement
+from gapvision.targets.print_scale import print_scales
 
 _TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 
