@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from gapvision.cli import main
-from gapvision.commands._lengths import parse_points, print_scales
+from gapvision.commands._lengths import parse_points
 from gapvision.errors import GapvisionError
+from gapvision.targets.print_scale import print_scales
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 GOOD = SAMPLES / "backlit_bonnet_gap.jpg"
