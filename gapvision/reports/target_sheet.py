@@ -8,15 +8,14 @@ the viewer not to scale it.
 from __future__ import annotations
 
 import io
-import os
 import re
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError
+from gapvision.reports.atomic import write_whole
 from gapvision.reports.target_howto import draw_howto
 from gapvision.targets import strip
 
@@ -175,26 +174,7 @@ def write_target_sheet(path: str | Path, letters: Sequence[str], paper: str = "a
     GapvisionError
         ``folder-not-writable`` if the file cannot be written, or as :func:`target_sheet_pdf`.
     """
-    path = Path(path)
-    data = target_sheet_pdf(letters, paper)
-    try:
-        handle, part = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    except OSError as error:
-        raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from error
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        Path(part).chmod(0o666 & ~_umask())
-        os.replace(part, path)
-    except OSError as error:
-        Path(part).unlink(missing_ok=True)
-        raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from error
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+    write_whole(path, target_sheet_pdf(letters, paper))
 
 
 def _start_page(pdf: Any, where: SheetLayout) -> None:
