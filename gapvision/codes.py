@@ -389,7 +389,8 @@ _ALL = (
         "line-not-possible",
         "note",
         "No straight line brings every station into the band.",
-        "See between which stations it fails and by how much; part of the neighbour's edge has to change too, or metal be added.",
+        "See between which stations it fails and by how much; part of the neighbour's edge has to change too, or "
+        "metal be added.",
     ),
     Code(
         "safe-limit-reached",
