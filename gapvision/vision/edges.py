@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from gapvision.geometry.edge_form import running_median
 from gapvision.vision.band import BAND_STEP_MM, Band
 from gapvision.vision.placing import EdgeKind, PlacedEdge, edge_kind, place_edge
-from gapvision.vision.steps import RULES, EdgeChances, gap_is_bright, gap_is_lit, inner_rival_mm, rule_chances
+from gapvision.vision.steps import RULES, EdgeChances, gap_is_bright, gap_is_uneven, inner_rival_mm, rule_chances
 from gapvision.vision.tracking import Track, track
 
 FloatArray = NDArray[np.float64]
@@ -22,6 +22,10 @@ FloatArray = NDArray[np.float64]
 _STD_LIMIT_MM = 1.2
 _LIT_STD_MM = 0.7
 _SPREAD_SHARE = 0.25
+_LEARNED_SPREAD = 0.7
+# Where detector and rules choose different steps, one of them is wrong; edge_rules section 5, "agreement".
+_APART_FREE_MM, _APART_MOST_MM, _APART_SHARE = 0.15, 1.5, 0.3
+STRANGE = 1.5  # distance from the teaching bands, 1 = 99 % of them are nearer
 _OVER_LEVEL = 0.985
 _UNDER_LEVEL = 0.008
 _SHARP_PX = 3.0  # a step no wider than the lens makes it; edge_rules section 5
@@ -76,15 +80,20 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
     -------
     SeamEdges
     """
-    chances = edge_chances(band, method)
+    by_rule = rule_chances(band)
+    rule_paths = (track(by_rule.chance_a), track(by_rule.chance_b))
+    chances = edge_chances(band, method, by_rule, rule_paths)
+    learned = chances.method != RULES
+    paths = (track(chances.chance_a), track(chances.chance_b)) if learned else rule_paths
     t_raw, results = [], []
-    paths = [track(chances.chance_a), track(chances.chance_b)]
     # What lies in a lit gap makes steps of its own; the rules cannot tell them from the panel's.
-    lit = np.where(gap_is_lit(band, paths[0].row, paths[1].row), _LIT_STD_MM, 0.0) if chances.method == RULES else 0.0
-    for path, outward in zip(paths, (-1, 1), strict=True):
+    lit = 0.0 if learned else np.where(gap_is_uneven(band, paths[0].row, paths[1].row), _LIT_STD_MM, 0.0)
+    for path, rule_path, outward in zip(paths, rule_paths, (-1, 1), strict=True):
         placed = place_edge(band, path.row, outward)
         t_raw.append(np.interp(path.row, np.arange(len(band.t_mm)), band.t_mm))
-        std = np.hypot(_std(band, path, placed, outward, chances), lit)
+        std = (
+            _learned_std(path, rule_path, placed) if learned else np.hypot(_rule_std(band, path, placed, outward), lit)
+        )
         trusted = np.isfinite(placed.t_mm) & (std < 0.25)
         kind = edge_kind(band, placed.t_mm, outward, trusted if trusted.sum() > 20 else np.isfinite(placed.t_mm))
         t = np.where(std <= _STD_LIMIT_MM, placed.t_mm, np.nan)
@@ -112,17 +121,48 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
     )
 
 
-def edge_chances(band: Band, method: str) -> EdgeChances:
-    """Chances of every place, by the method asked for."""
-    del method
-    return rule_chances(band)
+def edge_chances(band: Band, method: str, by_rule: EdgeChances, rule_paths: tuple[Track, Track]) -> EdgeChances:
+    """Chances of every place: the learned detector's, or the rules' where those are asked for or the band is strange.
+
+    Parameters
+    ----------
+    band : Band
+        Rectified band.
+    method : str
+        ``auto`` or ``rules``.
+    by_rule : EdgeChances
+        The rules' answer.
+    rule_paths : tuple of Track
+        Edges A and B as the rules follow them.
+    """
+    if method == RULES or abs(float(np.median(np.diff(band.line.s_mm))) - 1.0) > 0.5:
+        return by_rule  # the detector was taught on stations 1 mm apart
+    try:
+        from gapvision.vision import learned  # needs the stored model; not for those who want the rules
+    except ImportError:
+        return by_rule
+    if learned.strangeness(band.linear, band.px_per_mm) > STRANGE:
+        return by_rule
+    chance_a, chance_b = learned.edge_chances(band.linear, band.px_per_mm)
+    # An even gap brighter than both panels needs no learning: its outline is the innermost step (edge_rules section 6).
+    silhouette = gap_is_bright(band) & ~gap_is_uneven(band, rule_paths[0].row, rule_paths[1].row)
+    return EdgeChances(
+        chance_a=np.where(silhouette[None], by_rule.chance_a, chance_a),
+        chance_b=np.where(silhouette[None], by_rule.chance_b, chance_b),
+        method=learned.model_version(),
+    )
 
 
-def _std(band: Band, path: Track, placed: PlacedEdge, outward: int, chances: EdgeChances) -> FloatArray:
-    """Standard uncertainty of one edge across the seam [mm]."""
+def _learned_std(path: Track, rule_path: Track, placed: PlacedEdge) -> FloatArray:
+    """Standard uncertainty of one edge across the seam where the detector chose the step [mm]."""
+    apart = running_median(np.abs(path.row - rule_path.row) * BAND_STEP_MM, 9)
+    doubt = _APART_SHARE * np.clip(apart - _APART_FREE_MM, 0, _APART_MOST_MM)
+    return np.sqrt(placed.std_mm**2 + (_LEARNED_SPREAD * path.reach_rows * BAND_STEP_MM) ** 2 + doubt**2)
+
+
+def _rule_std(band: Band, path: Track, placed: PlacedEdge, outward: int) -> FloatArray:
+    """Standard uncertainty of one edge across the seam where the rules chose the step [mm]."""
     base = placed.std_mm**2 + (_SPREAD_SHARE * path.std_rows * BAND_STEP_MM) ** 2
-    if chances.method != RULES:
-        return np.sqrt(base)
     too_wide = np.maximum(placed.width_px - _SHARP_PX, 0) / band.px_per_mm
     disagree = np.maximum(placed.spread_mm - 0.1, 0)
     # A panel that is neither much lighter nor much darker than what the gap shows: the rules are often wrong there.

@@ -22,7 +22,7 @@ FloatArray = NDArray[np.float64]
 
 _SHEET_MM = 1.15  # 18 to 19 gauge, common practice, no source
 # Standard uncertainty as share of what shows of a cut face: read right on dark faces, up to all of it on light ones.
-_RIM_SHARE = 0.35
+_RIM_SHARE = 0.22
 _STD_UNCHECKED_PRINT = 0.012  # rectangular +-2 %, check_values H-07
 _STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm, check_values H-07
 _STD_FLUSH_UNKNOWN_MM = 0.60  # step of panels that are being fitted, common practice, no source

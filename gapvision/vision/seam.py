@@ -34,6 +34,7 @@ _STROKE_WIDTH_MM = 2.6
 _STROKE_WEIGHT = 0.45  # a narrow line with the same brightness on both sides may be a stroke on one panel
 _SAME_LOG = 0.12
 _LEVEL_SLACK = 0.1
+_STAIR_WEIGHT = 0.7
 _MIN_SCORE = 0.20
 _RIVAL_RATIO = 0.72
 
@@ -108,6 +109,11 @@ def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> tuple[FloatArray, F
         bright = np.minimum(np.minimum(lo, -hi), np.minimum(-low_side, -high_side) + _LEVEL_SLACK)
         # Pen and chalk strokes are 1 to 2 mm wide: narrow pairs weigh less.
         score = np.minimum(np.maximum(dark, bright), _CONTRAST_CAP) * np.interp(w, _WIDTH_MM, _WIDTH_WEIGHT)
+        # A lit flange between a dark panel and a light one makes two steps the same way.
+        if w >= _STROKE_WIDTH_MM:
+            rising = np.minimum(np.minimum(lo, hi), np.minimum(-low_side, high_side))
+            falling = np.minimum(np.minimum(-lo, -hi), np.minimum(low_side, -high_side))
+            score = np.maximum(score, _STAIR_WEIGHT * np.minimum(np.maximum(rising, falling), _CONTRAST_CAP))
         if w < _STROKE_WIDTH_MM:
             outer_lo, outer_hi = np.zeros_like(step), np.zeros_like(step)
             outer_lo[k:] = below[:-k]

@@ -213,7 +213,7 @@ def inner_rival_mm(band: Band, row: NDArray[np.float64], outward: int) -> NDArra
     return np.where(gap_is_bright(band), 0.0, far)
 
 
-def gap_is_lit(band: Band, row_a: NDArray[np.float64], row_b: NDArray[np.float64]) -> NDArray[np.bool_]:
+def gap_is_uneven(band: Band, row_a: NDArray[np.float64], row_b: NDArray[np.float64]) -> NDArray[np.bool_]:
     """For every station: whether the gap shows something (flange, seal, wire) instead of one even level.
 
     Parameters
@@ -239,4 +239,4 @@ def gap_is_lit(band: Band, row_a: NDArray[np.float64], row_b: NDArray[np.float64
     )
     shown = np.max(inside, axis=0) > side - _LIT_BELOW_PANEL_LOG
     raw = ((span > _LIT_SPAN_LOG) & shown).astype(np.float32)
-    return np.asarray(cv2.blur(raw[None], (15, 1), borderType=cv2.BORDER_REPLICATE)[0] > 0.4) & ~gap_is_bright(band)
+    return np.asarray(cv2.blur(raw[None], (15, 1), borderType=cv2.BORDER_REPLICATE)[0] > 0.4)
