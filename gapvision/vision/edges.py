@@ -95,7 +95,8 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
             _learned_std(path, rule_path, placed) if learned else np.hypot(_rule_std(band, path, placed, outward), lit)
         )
         trusted = np.isfinite(placed.t_mm) & (std < 0.25)
-        kind = edge_kind(band, placed.t_mm, outward, trusted if trusted.sum() > 20 else np.isfinite(placed.t_mm))
+        sure = trusted if trusted.sum() > 20 else np.isfinite(placed.t_mm)
+        kind = edge_kind(band, placed.t_mm, outward, sure, bool(placed.burnt.mean() > 0.5))
         t = np.where(std <= _STD_LIMIT_MM, placed.t_mm, np.nan)
         results.append((t, std, kind, placed))
     over = under = 0.0

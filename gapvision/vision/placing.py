@@ -36,6 +36,8 @@ _RAMP_SHORT_MM = 0.2
 _CUT_DEPTH_MM, _CUT_DEPTH_STD = 0.13, 0.06
 _HEM_DEPTH_STD = 0.35
 _LONGEST_RAMP_MM = 2.35
+_UNEVEN = 3.0
+_HALO_MM = 0.25
 _VOTE_WITHIN_MM, _VOTE_STD = 0.4, 0.5
 _SHORT_RAMP_MM, _SHORT_RAMP_STD = 0.6, 0.55
 _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD = 1.0, 0.75
@@ -179,7 +181,9 @@ def place_edge(band: Band, row: FloatArray, outward: int) -> PlacedEdge:
     )
 
 
-def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bool_]) -> EdgeKind:
+def edge_kind(
+    band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bool_], burnt: bool = False
+) -> EdgeKind:
     """Tell a cut edge from a rolled one by its shading, and the depth of its outline.
 
     The flat face of a panel is evenly lit; a roll of radius r begins r outside the
@@ -196,6 +200,8 @@ def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bo
         +1 for edge B, -1 for edge A.
     trusted : ndarray, shape (n_s,), bool
         Stations to judge by.
+    burnt : bool
+        The gap is burnt out: its halo lies on the first tenths of the panel.
     """
     x = np.arange(0.0, _PLATEAU_TO_MM + 0.025, 0.05)
     use = np.flatnonzero(trusted & np.isfinite(t_mm))
@@ -206,6 +212,7 @@ def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bo
     frac = rows - lo
     profile = band.linear[lo, use[None]] * (1 - frac) + band.linear[lo + 1, use[None]] * frac
     blur = max(0.3, 1.7 / float(np.median(band.px_per_mm)))  # the lens's own ramp
+    blur += _HALO_MM if burnt else 0.0
 
     def ramp_mm(columns: NDArray[np.int64]) -> float:
         """Length of the roll: how much of the way out is off the face's own brightness."""
@@ -217,7 +224,7 @@ def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bo
         ratio = np.log(np.maximum(part / face, 1e-3))
         # Brushed metal and dust make the face itself uneven; only what stands out of that is the roll.
         own = ratio[x >= _PLATEAU_FROM_MM - 0.6]
-        flat = max(_FLAT_BAND, 3.0 * float(1.4826 * np.median(np.abs(own - np.median(own)))))
+        flat = max(_FLAT_BAND, _UNEVEN * float(1.4826 * np.median(np.abs(own - np.median(own)))))
         off = (np.abs(ratio) > flat)[(x >= blur) & (x <= _PLATEAU_FROM_MM)]
         if not off.any():
             return 0.0
