@@ -25,7 +25,7 @@ _SHEET_MM = 1.15  # 18 to 19 gauge, common practice, no source
 _RIM_SHARE = 0.22
 _STD_UNCHECKED_PRINT = 0.012  # rectangular +-2 %, check_values H-07
 _STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm, check_values H-07
-_STD_FLUSH_UNKNOWN_MM = 0.60  # step of panels that are being fitted, common practice, no source
+_STD_FLUSH_UNKNOWN_MM = 0.50  # a step of 1 mm shows at once and is taken as the 95 % limit; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, eq=False)
