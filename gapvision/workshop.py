@@ -304,3 +304,193 @@ def compare_lines(
     return Compared(
         before=before, after=after, comparison=comparison, notices=notices, thermal=together, thermal_panel_only=alone
     )
+
+
+# --- judging ---------------------------------------------------------------------------
+def judge_line(store: Store, line: MeasurementLine, rule: Any = None) -> MeasurementLine:
+    """Judge a result by its seam's specification and store the verdict; without one, do nothing.
+
+    Parameters
+    ----------
+    rule : DecisionRule, optional
+        Default: accept only what is proven.
+    """
+    from gapvision.judgement import judge_reading, reading_from_measurement, spec_from_table
+    from gapvision.reports.judgement_json import verdict_to_dict
+    from gapvision.reports.measurement_json import from_dict
+
+    seam = store.seam(line.seam_id)
+    if seam.spec is None or line.status == "refused":
+        return line
+    spec = spec_from_table(seam.spec, f"the specification of seam '{seam.name}'")
+    reading = reading_from_measurement(from_dict(store.measurement(line.measurement_id)), seam.name)
+    verdict = judge_reading(reading, spec, rule)
+    body = verdict_to_dict(verdict, spec, stations=False)
+    store.add_verdict(line.measurement_id, decision=verdict.state, rule=verdict.rule.name, body=body)
+    return store.line(line.measurement_id)
+
+
+# --- evidence --------------------------------------------------------------------------
+def evidence_report(
+    store: Store,
+    job_id: int,
+    *,
+    visit_id: int | None = None,
+    paper: str | None = None,
+    units: str | None = None,
+    made_on: str | None = None,
+    progress: Any = None,
+) -> bytes:
+    """Make the evidence report of a job, or of one visit.
+
+    Parameters
+    ----------
+    visit_id : int, optional
+        Only what was measured then; else each seam's first and latest result are set side by side.
+    paper, units : str, optional
+        Default: the shop's settings.
+
+    Returns
+    -------
+    bytes
+        The PDF.
+
+    Raises
+    ------
+    GapvisionError
+        ``job-not-found``; ``measurement-not-found`` when there is nothing to show.
+    """
+    from datetime import datetime
+
+    from gapvision import __version__
+    from gapvision.reports import evidence as ev
+
+    job = store.job(job_id)
+    shop = store.shop()
+    lines = [x for x in store.job_lines(job_id, visit_id) if x.newest and x.status != "refused"]
+    if not lines:
+        raise GapvisionError("measurement-not-found", f"Job '{job.reference}' has nothing measured to report.")
+    seams, empty = [], []
+    for seam in store.seams(job_id):
+        own = [x for x in lines if x.seam_id == seam.seam_id]
+        if own:
+            seams.append(_seam_evidence(store, seam, own[0], own[-1]))
+        else:
+            empty.append(_name(seam))
+    names = {s.seam_id: _name(s) for s in store.seams(job_id)}
+    visit = None if visit_id is None else store.visit(visit_id)
+    document = ev.Evidence(
+        head=ev.Head(
+            name=shop.name, address=shop.address, contact=shop.contact, logo=shop.logo, paper=paper or shop.paper,
+            units=units or shop.units,
+        ),
+        reference=job.reference, customer=job.customer, car=job.car,
+        made_on=made_on or datetime.now().date().isoformat(),
+        scope="all visits" if visit is None else f"the visit of {visit.on_date}: {visit.stage}",
+        seams=tuple(seams), not_measured=() if visit_id is not None else tuple(empty),
+        notes=tuple(filter(None, [job.notes, *(n.text for n in store.notes(job_id))])),
+        plans=tuple(plan_evidence(p.panel, p.body) for p in store.plans(job_id)) if visit_id is None else (),
+        photos=tuple(
+            ev.PhotoEntry(seam=names[x.seam_id], stage=x.visit.stage, file_name=x.photo.file_name,
+                          sha256=x.photo.original_sha256)
+            for x in lines
+        ),
+        program=f"gapvision {__version__}", methods=tuple(sorted({x.method_version for x in lines})),
+    )  # fmt: skip
+    return ev.write_evidence(document, progress)
+
+
+def _name(seam: Seam) -> str:
+    return f"{seam.side} {seam.name}".strip()
+
+
+def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: MeasurementLine) -> Any:
+    """Gather what the report shows of one seam."""
+    import numpy as np
+
+    from gapvision.reports import evidence as ev
+
+    after = _shown(store, last)
+    before = compared = None
+    remarks = [f"{n['message']} {n['advice']}" for n in after.content.get("warnings", [])]
+    s = np.array([r["s_mm"] for r in after.content["stations"]])
+    nominal = lower = upper = None
+    spec = None
+    if seam.spec is not None:
+        from gapvision.judgement import limits_at, nominal_at, spec_from_table
+
+        spec = spec_from_table(seam.spec, f"the specification of seam '{seam.name}'")
+        extent = (float(s[0]), float(s[-1]))
+        nominal = nominal_at(spec, s, extent)
+        lower, upper = limits_at(spec, s, extent)
+    if first.measurement_id != last.measurement_id:
+        wanted = None
+        if spec is not None:
+            from gapvision.judgement import nominal_at
+
+            known = spec
+            wanted = lambda s_mm: nominal_at(known, s_mm, (float(s_mm[0]), float(s_mm[-1])))  # noqa: E731
+        try:
+            compared = compare_lines(store, first, last, nominal_mm=wanted)
+            before = _shown(store, first)
+        except GapvisionError as error:
+            if error.code != "comparison-no-overlap":
+                raise
+            remarks.append(f"Not compared with the first visit: {error.message}")
+        if compared is not None:
+            remarks += [f"{n.message} {n.advice}" for n in compared.notices]
+            if compared.thermal is not None and compared.thermal_panel_only is not None:
+                remarks.append(
+                    f"Effect of the temperature difference on the gap: {compared.thermal.per_side_mm:+.3f} mm a side if"
+                    f" all metal was equally warm; {compared.thermal_panel_only.per_side_mm:+.3f} mm a side if only the"
+                    " panel was."
+                )
+    return ev.SeamEvidence(
+        name=_name(seam), after=after, before=before, comparison=None if compared is None else compared.comparison,
+        s_mm=s, nominal_mm=nominal, lower_mm=lower, upper_mm=upper, remarks=tuple(remarks),
+        forecast=(after.verdict or {}).get("forecast"),
+    )  # fmt: skip
+
+
+_TICK_WORDS = (
+    ("latched", "latched"), ("seal_fitted", "rubber seal fitted"), ("shims_tight", "shims tight"),
+    ("hinges_tight", "hinges tight"), ("doors_closed", "doors closed"),
+)  # fmt: skip
+
+
+def _shown(store: Store, line: MeasurementLine) -> Any:
+    from gapvision.reports import evidence as ev
+
+    c = line.visit.conditions
+    said = [(words, "yes" if getattr(c, key) else "no") for key, words in _TICK_WORDS if getattr(c, key) is not None]
+    if c.support:
+        said.append(("car stood", c.support))
+    if c.metal_temp_c is not None:
+        said.append(("metal", f"{c.metal_temp_c:g} °C"))
+    if c.remarks:
+        said.append(("remarks", c.remarks))
+    verdict = store.verdict(line.measurement_id)
+    return ev.Shown(
+        number=line.measurement_id, stage=line.visit.stage, on_date=line.visit.on_date, who=line.visit.who,
+        content=store.measurement(line.measurement_id), photo=store.photo_bytes(line.photo),
+        file_name=line.photo.file_name, sha256=line.photo.original_sha256, conditions=tuple(said),
+        verdict=None if verdict is None else verdict.body,
+    )  # fmt: skip
+
+
+def plan_evidence(panel: str, body: dict[str, Any]) -> Any:
+    """Put a stored plan into words and a table for the report.
+
+    Parameters
+    ----------
+    body : dict
+        The judgement's plan; ``sentences`` and ``table`` (``heads``, ``rows``) are shown.
+    """
+    from gapvision.reports import evidence as ev
+
+    table = body.get("table") or {}
+    return ev.PlanEvidence(
+        panel=panel, sentences=tuple(str(s) for s in body.get("sentences", [])),
+        heads=tuple(str(h) for h in table.get("heads", [])),
+        rows=tuple(tuple(str(c) for c in row) for row in table.get("rows", [])),
+    )  # fmt: skip

@@ -1,0 +1,157 @@
+"""How the evidence report looks: fonts, sizes, colours and the frame of a page."""
+
+from __future__ import annotations
+
+import io
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from reportlab.lib import colors
+from reportlab.lib.enums import TA_RIGHT
+from reportlab.lib.pagesizes import A4, letter
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.lib.units import mm
+from reportlab.lib.utils import ImageReader
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.platypus import Paragraph
+
+from gapvision.reports.evidence_types import Head
+from gapvision.units import format_fraction, format_inch, format_mm
+
+PAPERS = {"a4": A4, "letter": letter}
+MARGIN = 17 * mm
+HEAD_HEIGHT = 20 * mm
+FOOT_HEIGHT = 9 * mm
+
+INK = colors.HexColor("#1b1f24")
+QUIET = colors.HexColor("#57606a")
+LINE = colors.HexColor("#c4cad1")
+SHADE = colors.HexColor("#f2f4f6")
+BEFORE = colors.HexColor("#b35900")
+AFTER = colors.HexColor("#0b4f8a")
+BAND = colors.HexColor("#dcebdc")
+BAND_EDGE = colors.HexColor("#3d7a3d")
+ALARM = colors.HexColor("#9b1c1c")
+
+
+@lru_cache(maxsize=1)
+def fonts() -> tuple[str, str, str]:
+    """Register a font that has Latin, Greek and Cyrillic (DejaVu, as matplotlib ships it); return its names."""
+    import matplotlib
+
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    names = []
+    for style, file in (("", "DejaVuSans"), ("-Bold", "DejaVuSans-Bold"), ("-Oblique", "DejaVuSans-Oblique")):
+        name = f"Evidence{style}"
+        pdfmetrics.registerFont(TTFont(name, str(folder / f"{file}.ttf")))
+        names.append(name)
+    pdfmetrics.registerFontFamily(names[0], normal=names[0], bold=names[1], italic=names[2], boldItalic=names[1])
+    return names[0], names[1], names[2]
+
+
+@lru_cache(maxsize=1)
+def styles() -> dict[str, ParagraphStyle]:
+    """Paragraph styles by name."""
+    plain, bold, _ = fonts()
+    base = ParagraphStyle("text", fontName=plain, fontSize=8.6, leading=11.8, textColor=INK, splitLongWords=1)
+    return {
+        "text": base,
+        "small": ParagraphStyle("small", base, fontSize=7.2, leading=9.6),
+        "quiet": ParagraphStyle("quiet", base, fontSize=7.2, leading=9.6, textColor=QUIET),
+        "right": ParagraphStyle("right", base, alignment=TA_RIGHT),
+        "cell": ParagraphStyle("cell", base, fontSize=7.6, leading=9.8),
+        "headcell": ParagraphStyle("headcell", base, fontSize=7.4, leading=9.6, fontName=bold),
+        "title": ParagraphStyle("title", base, fontName=bold, fontSize=17, leading=21),
+        "h2": ParagraphStyle("h2", base, fontName=bold, fontSize=12, leading=15.5, spaceBefore=4, spaceAfter=3),
+        "h3": ParagraphStyle("h3", base, fontName=bold, fontSize=9, leading=12, spaceBefore=5, spaceAfter=2),
+        "alarm": ParagraphStyle("alarm", base, textColor=ALARM),
+    }
+
+
+def escape(text: str) -> str:
+    """Make a text safe inside a paragraph; line ends stay, control characters go."""
+    tidy = "".join(c for c in text if c == "\n" or c.isprintable())
+    return tidy.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace("\n", "<br/>")
+
+
+def para(text: str, style: str = "text") -> Paragraph:
+    """A paragraph of a text as a person typed it."""
+    return Paragraph(escape(text), styles()[style])
+
+
+class Units:
+    """Lengths with the shop's own unit first.
+
+    Parameters
+    ----------
+    first : str
+        ``mm`` or ``inch``.
+    """
+
+    def __init__(self, first: str) -> None:
+        self.inch = first == "inch"
+
+    def both(self, value_mm: float) -> str:
+        """Write a gap in both units."""
+        if self.inch:
+            return f"{format_fraction(value_mm)} ({format_mm(value_mm)})"
+        return f"{format_mm(value_mm)} ({format_fraction(value_mm)})"
+
+    def change(self, value_mm: float) -> str:
+        """Write a difference with its sign."""
+        sign = "+" if value_mm >= 0 else "-"
+        size = abs(value_mm)
+        if self.inch:
+            return f"{sign}{format_inch(size, 3)} ({sign}{format_mm(size)})"
+        return f"{sign}{format_mm(size)} ({sign}{format_inch(size, 3)})"
+
+    def small(self, value_mm: float) -> str:
+        """Write an uncertainty."""
+        return f"{format_inch(value_mm, 3)} ({format_mm(value_mm)})" if self.inch else format_mm(value_mm)
+
+    def place(self, value_mm: float) -> str:
+        """Write a place along the seam."""
+        return f"{value_mm / 25.4:.1f} in" if self.inch else f"{value_mm:.0f} mm"
+
+
+def shrink_to_fit(text: str, font: str, size: float, width: float, least: float = 6.0) -> tuple[str, float]:
+    """Make one line fit: smaller first, then cut with dots."""
+    while size > least and pdfmetrics.stringWidth(text, font, size) > width:
+        size -= 0.25
+    if pdfmetrics.stringWidth(text, font, size) > width:
+        while text and pdfmetrics.stringWidth(text + "…", font, size) > width:
+            text = text[:-1]
+        text = text.rstrip() + "…"
+    return text, size
+
+
+def draw_head(canvas: Any, page: tuple[float, float], head: Head, title: str) -> None:
+    """Draw the shop's head: logo left, name and address beside it, the report's name right."""
+    plain, bold, _ = fonts()
+    width, height = page
+    top = height - 9 * mm
+    left = MARGIN
+    if head.logo:
+        picture = ImageReader(io.BytesIO(head.logo))
+        w, h = picture.getSize()
+        scale = min(34 * mm / w, 14 * mm / h)
+        canvas.drawImage(picture, left, top - h * scale, w * scale, h * scale, mask="auto")
+        left += w * scale + 4 * mm
+    room = width - MARGIN - left - 62 * mm
+    canvas.setFillColor(INK)
+    name, size = shrink_to_fit(head.name or " ", bold, 12, room)
+    canvas.setFont(bold, size)
+    canvas.drawString(left, top - 4.2 * mm, name)
+    canvas.setFillColor(QUIET)
+    for number, line in enumerate((head.address, head.contact)):
+        text, size = shrink_to_fit(" ".join(line.split()), plain, 7.4, room)
+        canvas.setFont(plain, size)
+        canvas.drawString(left, top - (8.4 + 3.8 * number) * mm, text)
+    text, size = shrink_to_fit(title, plain, 8, 58 * mm)
+    canvas.setFont(plain, size)
+    canvas.drawRightString(width - MARGIN, top - 4.2 * mm, text)
+    canvas.setStrokeColor(LINE)
+    canvas.setLineWidth(0.6)
+    canvas.line(MARGIN, height - HEAD_HEIGHT - 5 * mm, width - MARGIN, height - HEAD_HEIGHT - 5 * mm)

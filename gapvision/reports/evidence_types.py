@@ -1,0 +1,138 @@
+"""What an evidence report is made from: plain values, gathered by who calls it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from gapvision.judgement.compare import Comparison
+from gapvision.results import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    """The shop's own head.
+
+    Attributes
+    ----------
+    logo : bytes or None
+        PNG or JPEG file.
+    paper : str
+        ``a4`` or ``letter``.
+    units : str
+        ``mm`` or ``inch``: which stands first.
+    """
+
+    name: str = ""
+    address: str = ""
+    contact: str = ""
+    logo: bytes | None = None
+    paper: str = "a4"
+    units: str = "mm"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """One result as it is shown.
+
+    Attributes
+    ----------
+    content : dict
+        Measurement file (design.md, section 3).
+    photo : bytes or None
+        The photo's file; only its picture gets into the report.
+    verdict : dict or None
+        ``gapvision-verdict/1``.
+    conditions : tuple of (what, said)
+        The checklist in words.
+    """
+
+    number: int
+    stage: str
+    on_date: str
+    who: str
+    content: dict[str, Any]
+    photo: bytes | None
+    file_name: str
+    sha256: str
+    conditions: tuple[tuple[str, str], ...] = ()
+    verdict: dict[str, Any] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SeamEvidence:
+    """One seam of the report.
+
+    Attributes
+    ----------
+    before : Shown or None
+        An earlier result, to be set against ``after``.
+    comparison : Comparison or None
+        Of the two.
+    s_mm, nominal_mm, lower_mm, upper_mm : ndarray, shape (n,), or None
+        The tolerance band along the stations of ``after`` [mm].
+    remarks : tuple of str
+        Warnings and notes that belong to this seam, in words.
+    forecast : dict or None
+        After paint, as the judgement's forecast in its file's form.
+    """
+
+    name: str
+    after: Shown
+    before: Shown | None = None
+    comparison: Comparison | None = None
+    s_mm: FloatArray | None = None
+    nominal_mm: FloatArray | None = None
+    lower_mm: FloatArray | None = None
+    upper_mm: FloatArray | None = None
+    remarks: tuple[str, ...] = ()
+    forecast: dict[str, Any] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanEvidence:
+    """A correction plan in words and one table."""
+
+    panel: str
+    sentences: tuple[str, ...] = ()
+    heads: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoEntry:
+    """A line in the list of photos."""
+
+    seam: str
+    stage: str
+    file_name: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """A whole report.
+
+    Attributes
+    ----------
+    made_on : str
+        Day, ISO 8601.
+    scope : str
+        ``all visits``, or the visit in words.
+    not_measured : tuple of str
+        Seams of the job without a result.
+    """
+
+    head: Head
+    reference: str
+    customer: str
+    car: str
+    made_on: str
+    scope: str
+    seams: tuple[SeamEvidence, ...]
+    not_measured: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    plans: tuple[PlanEvidence, ...] = ()
+    photos: tuple[PhotoEntry, ...] = ()
+    program: str = ""
+    methods: tuple[int, ...] = field(default_factory=tuple)
