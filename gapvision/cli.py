@@ -26,6 +26,13 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "job": ("job", "open, list, show and change jobs"),
     "add": ("add", "measure photos of a seam and store them in a job"),
     "compare": ("compare", "compare two measurements of a seam"),
+    "report": ("report", "write the evidence report of a job"),
+    "export": ("export", "write a job as one zip with its photos"),
+    "import": ("import_", "take a job from an export"),
+    "verify": ("verify", "say whether an export, or the data folder, was altered"),
+    "backup": ("backup", "copy all records while the program runs"),
+    "shop": ("shop", "set the shop's name, logo, paper and units"),
+    "demo-job": ("demo_job", "build an invented job to try things out"),
 }
 
 

@@ -6,8 +6,9 @@ judges itself.  Rooms that need the photo libraries are imported when used.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -233,21 +234,26 @@ def compare_contents(
     along = mirror and _compare.runs_along(second)
     if mirror:
         second = _compare.mirror_profile(second, along)
+    ends_1, ends_2 = before.get("strip_ends_px") or {}, after.get("strip_ends_px") or {}
+    letters = sorted(set(ends_1) & set(ends_2))
+    # Mirrored, the strip's other end lies towards the same end of the car.
+    turn = -1 if along else 1
+    points_1: list[Point] = [(p[0], p[1]) for k in letters for p in ends_1[k]]
+    points_2: list[Point] = [(p[0], p[1]) for k in letters for p in ends_2[k][::turn]]
     if datum == "align":
-        found = _compare.datum_by_alignment(first, second)
+        guess = None
+        if letters:
+            guess = _compare.datum_from_points(first, second, points_1, points_2, "strip", " and ".join(letters))
+            words = "the strips, taken to lie in about the same place, because the profiles have no feature in common"
+            guess = replace(guess, words=words, std_u_mm=_compare.LAID_AGAIN_STD_U_MM)
+        found = _compare.datum_by_alignment(first, second, guess=guess)
     elif datum == "mark":
         if not marks:
             raise GapvisionError("datum-missing", "No mark was given.", "Give where the same mark lies in both photos.")
         found = _compare.datum_from_points(first, second, [m[0] for m in marks], [m[1] for m in marks], "mark")
     elif datum == "strip":
-        ends_1, ends_2 = before.get("strip_ends_px") or {}, after.get("strip_ends_px") or {}
-        letters = sorted(set(ends_1) & set(ends_2))
         if not letters:
             raise GapvisionError("datum-missing", "No strip is in both photos.")
-        # Mirrored, the strip's other end lies towards the same end of the car.
-        turn = -1 if along else 1
-        points_1 = [tuple(p) for k in letters for p in ends_1[k]]
-        points_2 = [tuple(p) for k in letters for p in ends_2[k][::turn]]
         found = _compare.datum_from_points(first, second, points_1, points_2, "strip", " and ".join(letters))
     else:
         raise ValueError(f"datum: expected align, strip or mark, got {datum!r}")
@@ -494,3 +500,153 @@ def plan_evidence(panel: str, body: dict[str, Any]) -> Any:
         heads=tuple(str(h) for h in table.get("heads", [])),
         rows=tuple(tuple(str(c) for c in row) for row in table.get("rows", [])),
     )  # fmt: skip
+
+
+# --- export and import -----------------------------------------------------------------
+def export_job(
+    store: Store, job_id: int, path: str | Path, *, visit_id: int | None = None, progress: Any = None
+) -> str:
+    """Write a job, or one visit of it, as one zip: photos, measurement files, tables, report, manifest.
+
+    Every photo in it is a copy without location data; a JPEG's picture is the
+    same bit for bit.
+
+    Parameters
+    ----------
+    path : path
+        Of the zip.
+    progress : callable, optional
+        Called with (files done, files in all).
+
+    Returns
+    -------
+    str
+        The seal: SHA-256 of the manifest.
+
+    Raises
+    ------
+    GapvisionError
+        ``job-not-found``, ``folder-not-writable``, ``package-too-large``, ``stored-photo-missing``,
+        ``stored-photo-changed``.
+    """
+    import json
+
+    from gapvision import __version__
+    from gapvision.reports.package import write_package
+
+    data = store.job_data(job_id)
+    if visit_id is not None:
+        _keep_visit(data, store.visit(visit_id).uid)
+    photos = {x.photo.sha256: x.photo for x in store.job_lines(job_id, visit_id)}
+    safe: dict[str, str] = {}
+    files: list[tuple[str, Any]] = []
+
+    def photo_file(sha256: str) -> Any:
+        return lambda: _safe_photo(store, photos[sha256])
+
+    # A copy's name is its own SHA-256, so it is made once to learn it and once
+    # more to write it: photos of a large job never stay in memory together.
+    for sha256 in photos:
+        safe[sha256] = hashlib.sha256(_safe_photo(store, photos[sha256])).hexdigest()
+    for sha256, copy in safe.items():
+        files.append((f"photos/{copy}.jpg", photo_file(sha256)))
+    names = {s["uid"]: f"{s['side']} {s['name']}".strip() for s in data["seams"]}
+    for number, shot in enumerate(data["shots"], 1):
+        shot["photo"]["sha256"], shot["photo"]["suffix"] = safe[shot["photo"]["sha256"]], ".jpg"
+        for k, m in enumerate(shot["measurements"], 1):
+            stem = f"{number:03d}-{k}-{_slug(names[shot['seam']])}"
+            m["file"] = f"measurements/{stem}.json"
+            files.append((m["file"], _as_json(m.pop("content"))))
+            files.append((f"tables/{stem}.csv", _table_of(files[-1][1])))
+    if any(m["status"] != "refused" for m in _statuses(store, job_id, visit_id)):
+        files.append(("report.pdf", lambda: evidence_report(store, job_id, visit_id=visit_id)))
+    text = json.dumps(data, ensure_ascii=False, indent=1).encode()
+    files.append(("job.json", lambda: text))
+    shop = store.shop()
+    about = {
+        "written_by": f"gapvision {__version__}", "job": data["job"]["reference"], "shop": shop.name,
+        "note": "Photos are copies without location data; the original's SHA-256 stands in job.json.",
+    }  # fmt: skip
+    return write_package(path, files, about, total=len(files), progress=progress)
+
+
+def _keep_visit(data: dict[str, Any], uid: str) -> None:
+    data["visits"] = [v for v in data["visits"] if v["uid"] == uid]
+    data["shots"] = [s for s in data["shots"] if s["visit"] == uid]
+    data["notes"] = [n for n in data["notes"] if n["visit"] in (None, uid)]
+    data["plans"] = []
+
+
+def _statuses(store: Store, job_id: int, visit_id: int | None) -> list[dict[str, str]]:
+    return [{"status": x.status} for x in store.job_lines(job_id, visit_id) if x.newest]
+
+
+def _safe_photo(store: Store, photo: Any) -> bytes:
+    from gapvision.intake.safe_copy import safe_copy
+
+    return safe_copy(store.photo_bytes(photo), photo.file_name or "photo")
+
+
+def _as_json(content: dict[str, Any]) -> Any:
+    import json
+
+    return lambda: json.dumps(content, ensure_ascii=False, indent=1).encode()
+
+
+def _table_of(give: Any) -> Any:
+    """A measurement file's stations as CSV."""
+
+    def make() -> bytes:
+        import json
+
+        from gapvision.reports.measurement_json import from_dict
+        from gapvision.reports.table import csv_text
+
+        return csv_text(from_dict(json.loads(give()))).encode()
+
+    return make
+
+
+def _slug(text: str) -> str:
+    import unicodedata
+
+    plain = unicodedata.normalize("NFKD", text.casefold()).encode("ascii", "ignore").decode()
+    return "-".join("".join(c if c.isalnum() else " " for c in plain).split())[:60] or "seam"
+
+
+def import_job(store: Store, path: str | Path, *, progress: Any = None) -> Any:
+    """Take a job from a zip made by :func:`export_job`; nothing is stored unless every byte of it is intact.
+
+    Returns
+    -------
+    Job
+
+    Raises
+    ------
+    GapvisionError
+        ``file-not-found``, ``package-bad``, ``package-unsafe``, ``package-altered``, ``job-data-bad``,
+        ``job-here-already``.
+    """
+    import json
+
+    from gapvision.intake.headers import read_header
+    from gapvision.reports.package import Package
+
+    with Package(path) as package:
+        wrong = package.problems(progress)
+        if wrong:
+            raise GapvisionError("package-altered", f"The export was altered: {'; '.join(wrong[:3])}.")
+        try:
+            data = json.loads(package.read("job.json").decode())
+            for shot in data["shots"]:
+                for m in shot["measurements"]:
+                    m["content"] = json.loads(package.read(m.pop("file")).decode())
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            raise GapvisionError("job-data-bad") from None
+
+        def photo(sha256: str) -> bytes:
+            found = package.read(f"photos/{sha256}.jpg")
+            read_header(found, "a photo of the export")  # a picture, and not larger than gapvision opens
+            return found
+
+        return store.take_job(data, photo)

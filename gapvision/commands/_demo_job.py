@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from gapvision.records import Job, Store
 
 REFERENCE = "DEMO-1"
-SHOP = {
+SHOP: dict[str, Any] = {
     "name": "Workshop at the Old Ferry",
     "address": "Slipway 3, Lower Quay",
     "contact": "An invented shop for trying things out",
@@ -120,7 +120,7 @@ def make_demo_job(store: Store, progress: Callable[[int, int], None] | None = No
     from gapvision.measure import Settings
     from gapvision.records import Conditions
     from gapvision.units import parse_length
-    from gapvision.workshop import add_photo, judge_line
+    from gapvision.workshop import judge_line, keep_photo, measure_file
 
     try:
         return store.job(REFERENCE)
@@ -130,32 +130,30 @@ def make_demo_job(store: Store, progress: Callable[[int, int], None] | None = No
     if not store.shop().name:
         store.set_shop(**SHOP)
     settings = Settings(print_scale_checked=True)
-    # The photos take a while; they are measured first and stored in one go, so
-    # that a demo job is there whole or not at all.
+    # Drawing and measuring take a while, so both come first; then all is stored
+    # in one go, and a demo job is there whole or not at all.
+    wanted = [(plan, k) for plan in SEAMS for k in range(len(VISITS)) if plan.stages[k] is not None]
+    measured: dict[tuple[str, str, int], tuple[bytes, str, dict[str, Any]]] = {}
+    for done, (plan, k) in enumerate(wanted, 1):
+        data = draw_photo(plan, k)
+        name = f"{plan.side or 'rear'}_{plan.panel.replace(' ', '_')}_{k + 1}.jpg"
+        measured[plan.side, plan.name, k] = (data, name, measure_file(data, name, settings))
+        if progress is not None:
+            progress(done, len(wanted))
     with store.database.saving():
         job = store.new_job(reference=REFERENCE, customer=CUSTOMER, car=CAR, notes=NOTES, opened_on="2026-03-02")
         visits = [
             store.add_visit(job.job_id, v.stage, on_date=v.on_date, who=v.who, conditions=Conditions(**v.conditions))
             for v in VISITS
         ]
-        total = sum(s is not None for seam in SEAMS for s in seam.stages)
-        done = 0
         for plan in SEAMS:
             panel = store.put_panel(job.job_id, plan.panel, side=plan.side, metal="steel", length_mm=plan.length_mm)
             spec = replace(simple_spec(parse_length(plan.nominal), 0.6, 0.6), name=plan.name, side=plan.side)
             seam = store.add_seam(
                 job.job_id, plan.name, side=plan.side, panel_id=panel.panel_id, spec=spec_to_table(spec)
             )
-            for number, visit in enumerate(visits):
-                if plan.stages[number] is None:
-                    continue
-                data = draw_photo(plan, number)
-                name = f"{plan.side or 'rear'}_{plan.panel.replace(' ', '_')}_{number + 1}.jpg"
-                line, _ = add_photo(store, seam, visit, data, name, settings=settings, keep_refused=True)
-                if line is not None:
-                    judge_line(store, line)
-                done += 1
-                if progress is not None:
-                    progress(done, total)
+            for k, visit in enumerate(visits):
+                if (plan.side, plan.name, k) in measured:
+                    judge_line(store, keep_photo(store, seam, visit, *measured[plan.side, plan.name, k]))
         store.add_note(job.job_id, "Left door: upper hinge shimmed by 1 mm at the second visit.", who="Sam")
         return job

@@ -96,3 +96,15 @@ def table(rows: Sequence[tuple[str, ...]], heads: tuple[str, ...]) -> str:
         lines.append("  ".join(cells).rstrip())
     lines.insert(1, "  ".join("-" * w for w in widths))
     return "\n".join(lines) + "\n"
+
+
+def visit_of(store: Store, job: Job, which: str | None) -> int | None:
+    """Return the number of the visit named by its stage or day; None for none."""
+    if which is None:
+        return None
+    visits = store.visits(job.job_id)
+    found = [v for v in visits if which.casefold() == v.stage.casefold() or which == v.on_date]
+    if not found:
+        names = "; ".join(f"{v.stage}, {v.on_date}" for v in visits) or "none yet"
+        raise GapvisionError("visit-not-found", f"Job '{job.reference}' has no visit '{which}' (its visits: {names}).")
+    return found[-1].visit_id

@@ -29,6 +29,11 @@ _STRIDE_MM = 1.0
 #: Errors of neighbouring stations go together over about this length [mm].
 _CORRELATED_MM = 5.0
 _WEAK_STD_U_MM = 6.0
+#: The place found must fit at least twice as well as any place further away than this.
+_VALLEY_MM = 15.0
+_CLEAR_SHARE = 0.5
+#: Strips that people lay in about the same place each time [mm]; common practice, no source.
+LAID_AGAIN_STD_U_MM = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -244,11 +249,15 @@ def datum_from_points(
     return Datum(kind=kind, words=words[kind], shift_mm=float(shifts.mean()), std_u_mm=math.hypot(own, spread))
 
 
-def datum_by_alignment(before: GapProfile, after: GapProfile, reach_mm: float | None = None) -> Datum:
+def datum_by_alignment(
+    before: GapProfile, after: GapProfile, reach_mm: float | None = None, guess: Datum | None = None
+) -> Datum:
     """Lay two profiles on each other where their waviness agrees best.
 
     Gap and both edges are compared after a straight line is taken off each, so
-    that a panel that was moved as a whole still finds its place.
+    that a panel that was moved as a whole still finds its place.  The place
+    counts only if it is one clear valley: an edge that was trimmed has lost its
+    waviness, and then any place fits as badly as any other.
 
     Parameters
     ----------
@@ -256,12 +265,14 @@ def datum_by_alignment(before: GapProfile, after: GapProfile, reach_mm: float | 
         Of the same seam.
     reach_mm : float, optional
         Largest shift tried either way [mm]; default 40 % of the shorter profile.
+    guess : Datum, optional
+        Taken when the profiles have no clear place; default: middle on middle,
+        with the whole reach as its uncertainty.
 
     Returns
     -------
     Datum
-        Its U comes from how sharply the agreement falls off; a profile without
-        features has none and gets the whole reach.
+        Its U comes from how sharply the agreement falls off.
 
     Raises
     ------
@@ -278,14 +289,23 @@ def datum_by_alignment(before: GapProfile, after: GapProfile, reach_mm: float | 
     if not np.isfinite(costs).any():
         raise GapvisionError("comparison-no-overlap")
     best = int(np.nanargmin(costs))
+    away = np.abs(offsets - offsets[best]) > _VALLEY_MM
+    clear = away.any() and costs[best] < _CLEAR_SHARE * np.nanmin(np.where(away, costs, np.nan))
+    inside = 0 < best < len(costs) - 1 and np.isfinite(costs[best - 1 : best + 2]).all()
+    if not (clear and inside):
+        return guess or Datum(
+            kind="alignment",
+            words="their middles, because the profiles have no feature in common",
+            shift_mm=float(start),
+            std_u_mm=float(reach / math.sqrt(3)),
+        )
     shift = start + offsets[best]
-    if 0 < best < len(costs) - 1 and np.isfinite(costs[best - 1 : best + 2]).all():
-        low, mid, high = costs[best - 1 : best + 2]
-        bend = low - 2 * mid + high
-        if bend > 0:
-            shift += _STRIDE_MM * 0.5 * (low - high) / bend
+    low, mid, high = costs[best - 1 : best + 2]
+    bend = low - 2 * mid + high
+    if bend > 0:
+        shift += _STRIDE_MM * 0.5 * (low - high) / bend
     cost, steepness = _disagreement(before, after, shift)
-    std = math.sqrt(cost * _CORRELATED_MM / steepness) if steepness > 0 else math.inf
+    std = math.sqrt(max(cost, 1.0) * _CORRELATED_MM / steepness) if steepness > 0 else math.inf
     # A rival place that fits nearly as well is a place where it could be.
     near = costs < 1.25 * max(cost, 1e-12)
     rival = float(np.abs(start + offsets[near] - shift).max()) / math.sqrt(3) if near.any() else 0.0
@@ -387,8 +407,9 @@ def compare_profiles(
     Notes
     -----
     U of the change: both standard uncertainties in quadrature (JCGM 100, 5.1.2,
-    taken as independent: where they are not, the true one is smaller), and the
-    local slope of the later gap times the uncertainty of the datum.
+    taken as independent: where they are not, the true one is smaller), and what
+    the later gap does within the uncertainty of the datum: its local slope, or
+    its scatter over that reach, whichever is more.
     """
     on, left = _common(before, after, datum.shift_mm)
     s = before.s_mm[on]
@@ -404,8 +425,7 @@ def compare_profiles(
         p_1 = np.nan_to_num(before.parts_mm["print_scale"][on])
         p_2 = np.interp(at, after.s_mm, np.nan_to_num(after.parts_mm["print_scale"]))
         var = var - p_1**2 - p_2**2 + (p_1 - p_2) ** 2
-    slope = np.gradient(_smooth(second, 5), s)
-    var = var + (slope * datum.std_u_mm) ** 2
+    var = var + _place_std(after, at, datum.std_u_mm) ** 2
     u = COVERAGE_FACTOR * np.sqrt(np.maximum(var, 0))
     change = second - first
     state = tuple(WIDER if c > w else NARROWER if c < -w else SAME for c, w in zip(change, u, strict=True))
@@ -416,7 +436,7 @@ def compare_profiles(
         judged = tuple(BETTER if m < -w else WORSE if m > w else SAME for m, w in zip(moved, u, strict=True))
     step = float(before.spacing_mm)
     notices = []
-    if datum.kind == "alignment" and datum.std_u_mm > _WEAK_STD_U_MM:
+    if datum.std_u_mm > _WEAK_STD_U_MM:
         notices.append(Notice(code="alignment-weak"))
     return Comparison(
         datum=datum,
@@ -438,6 +458,19 @@ def compare_profiles(
         spans=_spans(s, change, u, judged or state, step),
         notices=tuple(notices),
     )
+
+
+def _place_std(after: GapProfile, at: FloatArray, std_mm: float) -> FloatArray:
+    """Standard uncertainty of the later gap from not knowing quite where it lies [mm]."""
+    smooth = _smooth(after.gap_mm, 5)
+    slope = np.interp(at, after.s_mm, np.gradient(smooth, after.s_mm))
+    reach = math.sqrt(3) * std_mm  # evenly likely over plus or minus this
+    steps = np.linspace(-reach, reach, 13)
+    around = np.interp((at[:, None] + steps).ravel(), after.s_mm, smooth).reshape(len(at), -1)
+    # Beyond the profile's ends its slope goes on; np.interp would hold the value.
+    taper = abs(float(np.polyfit(after.s_mm, after.gap_mm, 1)[0])) * std_mm
+    off = np.sqrt(((around - np.interp(at, after.s_mm, smooth)[:, None]) ** 2).mean(1))
+    return np.asarray(np.maximum.reduce([np.abs(slope) * min(std_mm, 3.0), off, np.full(len(at), taper)]), dtype=float)
 
 
 def _spans(

@@ -159,7 +159,7 @@ class _Maker:
         parts.append(Spacer(1, 2 * mm))
         parts.append(para(
             "U is the expanded uncertainty of a gap: the true gap lies within plus or minus U of the value with about"
-            " 95 % certainty (coverage factor k = 2).", "quiet"
+            " 95 % certainty (coverage factor k = 2).", "quiet"
         ))  # fmt: skip
         if e.notes:
             parts.append(para("Notes", "h3"))
@@ -181,7 +181,7 @@ class _Maker:
 
     # --- one seam -----------------------------------------------------------------
     def _seam(self, seam: SeamEvidence) -> list[Flowable]:
-        parts: list[Flowable] = [CondPageBreak(95 * mm), Spacer(1, 4 * mm), _Rule(self.width), para(seam.name, "h2")]
+        parts: list[Flowable] = [CondPageBreak(180 * mm), para(seam.name, "h2")]
         parts.append(self._what(seam))
         parts.append(Spacer(1, 2 * mm))
         pictures = self._pictures(seam)
@@ -447,11 +447,11 @@ class _Maker:
 
     def _signatures(self) -> Table:
         names = ("Measured by", "For the shop", "Customer")
-        gap = [Spacer(1, 13 * mm)] * 3
-        rows = [gap, [para(n, "small") for n in names], [para("Day:", "quiet") for _ in names]]
-        table = Table(rows, colWidths=[self.width / 3] * 3)
-        style: list[Any] = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 10)]
-        style += [("LINEBELOW", (k, 0), (k, 0), 0.6, INK) for k in range(3)]
+        rows = [[Spacer(1, 13 * mm), ""] * 3, [x for n in names for x in (para(n, "small"), "")],
+                [x for _ in names for x in (para("Day:", "quiet"), "")]]  # fmt: skip
+        table = Table(rows, colWidths=[self.width / 3 - 6 * mm, 6 * mm] * 3)
+        style: list[Any] = [("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0)]
+        style += [("LINEBELOW", (2 * k, 0), (2 * k, 0), 0.6, INK) for k in range(3)]
         table.setStyle(TableStyle(style))
         return table
 

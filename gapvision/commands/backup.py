@@ -1,0 +1,23 @@
+"""``gapvision backup``: copy the records while the program runs."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from gapvision.commands._records import Bar, add_data, open_store
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.epilog = "The backup is itself a data folder: open it with --data. A later backup copies only new photos."
+    parser.add_argument("folder", metavar="FOLDER", help="where to, best on another disk")
+    add_data(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Copy."""
+    with open_store(args) as store:
+        copied = store.backup(Path(args.folder), Bar("copying photos"))
+    print(f"backed up to {args.folder}: the database and {copied} new photos")
+    return 0

@@ -1,0 +1,39 @@
+"""``gapvision shop``: the shop's own head for its documents."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from gapvision.commands._records import add_data, open_store
+from gapvision.errors import GapvisionError
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument("--name")
+    parser.add_argument("--address")
+    parser.add_argument("--contact")
+    parser.add_argument("--logo", metavar="F.png", help="PNG or JPEG of at most 2 MB; an empty name takes it away")
+    parser.add_argument("--paper", choices=("a4", "letter"))
+    parser.add_argument("--units", choices=("mm", "inch"), help="which stands first in reports")
+    add_data(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Change what is given, then show all."""
+    logo = None
+    if args.logo is not None:
+        try:
+            logo = Path(args.logo).read_bytes() if args.logo else b""
+        except OSError:
+            raise GapvisionError("file-not-found", f"'{args.logo}' was not found.") from None
+    with open_store(args) as store:
+        shop = store.set_shop(
+            name=args.name, address=args.address, contact=args.contact, logo=logo, paper=args.paper, units=args.units
+        )
+    for what, text in (("name", shop.name), ("address", shop.address), ("contact", shop.contact),
+                       ("logo", f"{len(shop.logo)} bytes" if shop.logo else ""), ("paper", shop.paper),
+                       ("units", shop.units)):  # fmt: skip
+        print(f"{what}: {text or '-'}")
+    return 0

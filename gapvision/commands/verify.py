@@ -1,0 +1,41 @@
+"""``gapvision verify``: was an exported zip altered; are the stored records and photos sound?"""
+
+from __future__ import annotations
+
+import argparse
+
+from gapvision.commands._records import Bar, add_data, open_store
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.epilog = "Exit code: 0 intact, 1 altered, 2 not a file made by 'gapvision export'."
+    parser.add_argument("zip", nargs="?", metavar="F.zip", help="an export; left out: the data folder itself")
+    parser.add_argument("--seal", help="the seal noted when the zip was made")
+    add_data(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check every byte."""
+    if args.zip is None:
+        with open_store(args) as store:
+            wrong = store.check(Bar("checking photos"))
+        for w in wrong:
+            print(w)
+        print("altered" if wrong else "intact: the database and every photo are as they were stored")
+        return 1 if wrong else 0
+    from gapvision.reports.package import Package
+
+    with Package(args.zip) as package:
+        wrong = package.problems(Bar("checking"))
+        if args.seal and args.seal.strip().lower() != package.seal:
+            wrong.append("the seal: not the one noted when the zip was made")
+        for w in wrong:
+            print(w)
+        if wrong:
+            print("altered")
+            return 1
+        about = package.manifest
+        print(f"intact: job {about.get('job')}, {len(package.files)} files, {about.get('written_by')}")
+        print(f"seal: {package.seal}")
+    return 0
