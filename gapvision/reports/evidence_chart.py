@@ -28,6 +28,7 @@ from gapvision.reports.evidence_style import (
     shrink_to_fit,
 )
 from gapvision.results import FloatArray
+from gapvision.units import format_fraction
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -163,7 +164,8 @@ class GapChart(Flowable):  # type: ignore[misc]
         g = math.ceil(g0 / step) * step
         while g <= g1 + 1e-9:
             c.line(left, y(g), left + w, y(g))
-            text = f"{g / k:.3f}" if inch else f"{g:.{0 if step >= 1 else 1 if step >= 0.1 else 2}f}"
+            decimals = 0 if step >= 1 else 1 if step >= 0.1 else 2
+            text = format_fraction(g).removesuffix(" in") if inch else f"{g:.{decimals}f}"
             c.drawRightString(left - 1.5 * mm, y(g) - 2, text)
             g += step
         step = nice_step((s1 - s0) / k, 8) * k

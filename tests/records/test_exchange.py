@@ -1,0 +1,141 @@
+"""A job out of one shop's records and into another's; every field of the way in is checked."""
+
+import copy
+import json
+
+import pytest
+
+from gapvision.errors import GapvisionError
+from gapvision.records import Conditions, Store
+from tests.records.invented import invented
+
+JPEG = b"\xff\xd8\xff\xe0 an invented picture"
+
+
+@pytest.fixture
+def stores(tmp_path):
+    with Store(tmp_path / "one") as one, Store(tmp_path / "two") as two:
+        yield one, two
+
+
+def fill(store):
+    job = store.new_job(reference="17", customer="Åse", car="saloon", notes="n", opened_on="2026-03-01")
+    panel = store.put_panel(job.job_id, "door", side="left", metal="aluminium", length_mm=1000)
+    seam = store.add_seam(job.job_id, "door, rear", side="left", panel_id=panel.panel_id, spec={"nominal": "3/16in"})
+    visit = store.add_visit(
+        job.job_id, "as found", on_date="2026-03-02", conditions=Conditions(latched=True, metal_temp_c=8.0)
+    )
+    line = store.save_photo(seam.seam_id, visit.visit_id, JPEG, ".jpg", invented(5.0), file_name="a.jpg")
+    store.add_measurement(line.shot_id, invented(4.9, method=2))
+    store.add_verdict(line.measurement_id, decision="not proven", rule="proven", body={"why": "x"})
+    store.add_note(job.job_id, "Spot weld", seam_id=seam.seam_id)
+    store.add_plan(job.job_id, "door", {"sentences": ["Move."]})
+    gone = store.save_photo(seam.seam_id, visit.visit_id, JPEG + b"2", ".jpg", invented())
+    store.delete("photo", gone.shot_id)
+    return job
+
+
+def without_numbers(data):
+    """Names given anew on the way in: of seams, visits, shots and results."""
+    text = json.loads(json.dumps(data))
+    uids = {}
+    for part in ("panels", "seams", "visits", "shots", "notes", "plans"):
+        for k, entry in enumerate(text[part]):
+            uids[entry["uid"]] = f"{part}{k}"
+            entry.pop("uid")
+    for shot in text["shots"]:
+        for m in shot["measurements"]:
+            m.pop("uid")
+    as_text = json.dumps(text)
+    for uid, name in uids.items():
+        as_text = as_text.replace(uid, name)
+    return json.loads(as_text)
+
+
+def test_there_and_back(stores):
+    one, two = stores
+    job = fill(one)
+    data = one.job_data(job.job_id)
+    assert len(data["shots"]) == 1  # what lies in the bin stays here
+    taken = two.take_job(json.loads(json.dumps(data)), lambda sha256: JPEG)
+    assert without_numbers(two.job_data(taken.job_id)) == without_numbers(data)
+    assert two.check() == []
+    with pytest.raises(GapvisionError) as caught:
+        two.take_job(data, lambda sha256: JPEG)
+    assert caught.value.code == "job-here-already"
+
+
+def test_a_reference_in_use_gets_a_number(stores):
+    one, two = stores
+    job = fill(one)
+    two.new_job(reference="17")
+    assert two.take_job(one.job_data(job.job_id), lambda sha256: JPEG).reference == "17 (2)"
+
+
+def test_the_same_job_again_after_it_went_into_the_bin(stores):
+    one, two = stores
+    data = one.job_data(fill(one).job_id)
+    first = two.take_job(data, lambda sha256: JPEG)
+    two.delete("job", first.job_id)
+    again = two.take_job(data, lambda sha256: JPEG)
+    assert again.reference == "17"
+    assert len(two.jobs()) == 1
+
+
+def test_a_photo_that_is_not_its_hash(stores):
+    one, two = stores
+    data = one.job_data(fill(one).job_id)
+    with pytest.raises(GapvisionError) as caught:
+        two.take_job(data, lambda sha256: b"another picture")
+    assert caught.value.code == "job-data-bad"
+    assert two.jobs() == []
+
+
+def spoil(path, value):
+    def change(data):
+        at = data
+        for key in path[:-1]:
+            at = at[key]
+        at[path[-1]] = value
+
+    return change
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        spoil(["schema"], "gapvision-job/9"),
+        spoil(["job"], None),
+        spoil(["job", "reference"], 5),
+        spoil(["job", "uid"], ""),
+        spoil(["job", "notes"], "x" * 200_000),
+        spoil(["seams"], {}),
+        spoil(["seams", 0, "side"], "top"),
+        spoil(["seams", 0, "spec"], "text"),
+        spoil(["seams", 0, "panel"], "nobody"),
+        spoil(["panels", 0, "metal"], "wood"),
+        spoil(["panels", 0, "length_mm"], "long"),
+        spoil(["visits", 0, "conditions", "latched"], "perhaps"),
+        spoil(["visits", 0, "conditions", "metal_temp_c"], 1e9),
+        spoil(["visits", 0, "conditions", "support"], 7),
+        spoil(["shots", 0, "seam"], "nobody"),
+        spoil(["shots", 0, "photo", "sha256"], "../../etc/passwd"),
+        spoil(["shots", 0, "photo", "suffix"], ".exe"),
+        spoil(["shots", 0, "measurements", 0, "content"], []),
+        spoil(["shots", 0, "measurements", 0, "content", "status"], "fine"),
+        spoil(["shots", 0, "measurements", 0, "content", "stations"], 5),
+        spoil(["shots", 0, "measurements", 0, "verdicts", 0, "decision"], "perfect"),
+        spoil(["notes", 0, "text"], None),
+        spoil(["plans", 0, "body"], 3),
+        lambda data: data.pop("plans"),
+    ],
+)
+def test_spoilt_data_is_refused_and_nothing_is_stored(stores, change):
+    one, two = stores
+    data = copy.deepcopy(one.job_data(fill(one).job_id))
+    change(data)
+    with pytest.raises(GapvisionError) as caught:
+        two.take_job(data, lambda sha256: JPEG)
+    assert caught.value.code in ("job-data-bad", "record-text-bad")
+    assert two.jobs() == []
+    assert two.database.problems() == []
