@@ -102,6 +102,7 @@ def write_evidence(evidence: Evidence, progress: Callable[[int, int], None] | No
         author=evidence.head.name,
         subject=evidence.scope,
         creator=evidence.program,
+        producer=evidence.program,
         lang="en",
     )
 

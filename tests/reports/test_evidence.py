@@ -1,0 +1,262 @@
+# ruff: noqa: E501
+"""The evidence report as a reader sees it: nothing cut off, nothing on top of something else, nothing private in it."""
+
+import io
+from dataclasses import replace
+
+import numpy as np
+import pypdfium2
+import pytest
+from PIL import Image
+
+from gapvision.judgement import compare
+from gapvision.reports import evidence as ev
+from gapvision.reports.crops import crop_seam
+from gapvision.reports.evidence_chart import nice_step
+from gapvision.reports.evidence_style import Units, shrink_to_fit
+from gapvision.reports.measurement_json import from_dict
+from tests.records.invented import invented
+
+LONG = "Überholungswerkstätte für historische Karosserien Αθανάσιος Παπαδημητρακόπουλος и Сыновья, Zażółć-Gęślą-Jaźń "
+UNBROKEN = "ununterbrochenesmonstrumeinesbauteilnamensohneleerzeichen" * 3
+
+
+def photo_with_place():
+    """A JPEG with a GPS position in its EXIF."""
+    picture = Image.new("RGB", (400, 300), (120, 60, 50))
+    exif = Image.Exif()
+    exif[0x8825] = {1: "N", 2: (48.0, 30.0, 15.0), 3: "E", 4: (9.0, 3.0, 21.0)}
+    exif[0x010F] = "SECRETMAKER"
+    out = io.BytesIO()
+    picture.save(out, "JPEG", exif=exif)
+    return out.getvalue()
+
+
+PHOTO = photo_with_place()
+
+
+def shown(mean, stage, number, decision=None, photo=PHOTO):
+    verdict = None
+    if decision:
+        spans = [
+            {"state": decision, "from_mm": 10.0 + 9 * k, "to_mm": 15.0 + 9 * k, "worst_mm": mean + 0.8, "worst_at_mm": 12.0 + 9 * k,
+             "worst_u_mm": 0.1, "excess_mm": 0.3, "side": "wide"}
+            for k in range(10)
+        ]  # fmt: skip
+        verdict = {
+            "verdict": decision, "sentence": f"{decision.capitalize()}. Rule: accept only what is proven. U is 0.10 mm; k = 2.",
+            "reasons": ["The gap is out of tolerance along 40 mm."], "spans": spans,
+        }  # fmt: skip
+    return ev.Shown(
+        number=number, stage=stage, on_date="2026-03-02", who="Żaneta", content=invented(mean), photo=photo,
+        file_name=f"{number}.jpg", sha256=f"{number:064x}", verdict=verdict,
+        conditions=(("latched", "yes"), ("car stood", "on its wheels"), ("metal", "9 °C")),
+    )  # fmt: skip
+
+
+def seam(name, number, both=True, decision="out of tolerance"):
+    before, after = (
+        shown(5.6, "as found", 2 * number, "out of tolerance"),
+        shown(4.8, "after fit-up", 2 * number + 1, decision),
+    )
+    one, two = (from_dict(x.content).profile for x in (before, after))
+    datum = compare.Datum(kind="mark", words="the mark tapped in both photos", shift_mm=0.0, std_u_mm=1.0)
+    s = np.array([r["s_mm"] for r in after.content["stations"]])
+    return ev.SeamEvidence(
+        name=name, after=after, before=before if both else None,
+        comparison=compare.compare_profiles(one, two, datum, nominal_mm=4.8) if both else None,
+        s_mm=s, nominal_mm=0 * s + 4.8, lower_mm=0 * s + 4.3, upper_mm=0 * s + 5.3,
+        remarks=("The conditions differ: latched: yes before, no after. Repeat one of the two.",),
+    )  # fmt: skip
+
+
+def document(n, paper="a4", units="mm", long=False):
+    name = (LONG + UNBROKEN) if long else "left door, rear edge"
+    return ev.Evidence(
+        head=ev.Head(name=LONG * 2 if long else "Old Ferry", address=LONG, contact=UNBROKEN, paper=paper, units=units),
+        reference=UNBROKEN[:120] if long else "17", customer=LONG if long else "Zoë", car=name, made_on="2026-03-05",
+        scope="all visits", seams=tuple(seam(f"{name} {k}", k, both=k % 2 == 0) for k in range(n)),
+        not_measured=(name,), notes=(LONG * 3, "<b>not & bold</b>"),
+        plans=(ev.PlanEvidence(panel=name, sentences=("Move the panel.",), heads=("From", "To", UNBROKEN if long else "Remove"),
+                               rows=(("0 mm", "25 mm", "0.4 mm"),) * 40),),
+        photos=tuple(ev.PhotoEntry(seam=name, stage="as found", file_name=name, sha256=f"{k:064x}") for k in range(2 * n)),
+        program="gapvision 0.1.0", methods=(1, 2),
+    )  # fmt: skip
+
+
+def text_lines(page):
+    """Boxes of the words on a page as the reader's program finds them: (left, bottom, right, top, text)."""
+    text = page.get_textpage()
+    boxes = []
+    for k in range(text.count_rects()):
+        left, bottom, right, top = text.get_rect(k)
+        words = text.get_text_bounded(left, bottom, right, top)
+        if words.strip():
+            boxes.append((left, bottom, right, top, words))
+    return boxes
+
+
+def overlaps(boxes):
+    """Pairs of boxes that share more than a fifth of the smaller one's height and some width."""
+    found = []
+    for i, a in enumerate(boxes):
+        for b in boxes[i + 1 :]:
+            wide = min(a[2], b[2]) - max(a[0], b[0])
+            high = min(a[3], b[3]) - max(a[1], b[1])
+            if wide > 1.5 and high > 0.3 * min(a[3] - a[1], b[3] - b[1]):
+                found.append((a[4], b[4]))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("n", "paper", "units", "long"),
+    [(1, "a4", "mm", False), (1, "letter", "inch", True), (12, "a4", "inch", False), (12, "letter", "mm", True)],
+)
+def test_no_text_is_cut_off_or_overlaps(n, paper, units, long):
+    pdf = pypdfium2.PdfDocument(ev.write_evidence(document(n, paper, units, long)))
+    assert pdf[0].get_size() == pytest.approx({"a4": (595.28, 841.89), "letter": (612, 792)}[paper], abs=0.1)
+    everything = ""
+    for page in pdf:
+        width, height = page.get_size()
+        boxes = text_lines(page)
+        for left, bottom, right, top, words in boxes:
+            assert 40 < left < right < width - 40, words
+            assert 20 < bottom < top < height - 15, words
+        assert overlaps(boxes) == []
+        everything += page.get_textpage().get_text_range()
+    for k in range(n):
+        assert f"{2 * k + 1:064x}"[:32] in everything.replace("\r\n", "")
+    for words in (
+        "Worst places",
+        "Verdict",
+        "Change",
+        "Cautions",
+        "Signed",
+        "Measured by",
+        "method version: 1, 2",
+        "To know",
+    ):
+        assert words in everything.replace("\r\n", " ")
+    assert "Αθανάσιος" in everything
+    assert "Сыновья" in everything
+    assert "<b>not & bold</b>" in everything
+    assert "\ufffe" not in everything
+
+
+def test_the_overlap_check_sees_an_overlap():
+    from reportlab.pdfgen.canvas import Canvas
+
+    out = io.BytesIO()
+    canvas = Canvas(out)
+    canvas.drawString(100, 500, "one line of text")
+    canvas.drawString(130, 504, "another on top of it")
+    canvas.save()
+    assert overlaps(text_lines(pypdfium2.PdfDocument(out.getvalue())[0]))
+
+
+def test_every_glyph_is_drawn():
+    """Latin with accents, Greek and Cyrillic are in the font: no missing-glyph boxes."""
+    from reportlab.pdfbase import pdfmetrics
+
+    from gapvision.reports.evidence_style import fonts
+
+    for name in fonts():
+        widths = pdfmetrics.getFont(name).face.charToGlyph
+        missing = {c for c in LONG + "ÅÄÖåäößŠšČčŽžŐőŰűĞğİıŁłΩωЩщЪъЄє–…±°" if c != " " and ord(c) not in widths}
+        assert missing == set()
+
+
+def test_no_location_or_maker_gets_out():
+    assert b"Exif" in PHOTO
+    assert b"SECRETMAKER" in PHOTO
+    pdf = ev.write_evidence(document(1))
+    assert b"SECRETMAKER" not in pdf
+    pictures = [o for page in pypdfium2.PdfDocument(pdf) for o in page.get_objects() if o.type == 3]
+    assert len(pictures) == 2
+    for picture in pictures:
+        jpeg = bytes(picture.get_data(decode_simple=True))
+        assert jpeg.startswith(b"\xff\xd8")
+        assert b"Exif" not in jpeg
+        assert b"SECRETMAKER" not in jpeg
+    crop = crop_seam(PHOTO, invented(4.8), 10, 100)
+    assert Image.open(io.BytesIO(crop.jpeg)).getexif() == {}
+
+
+def test_shop_head_with_logo_and_without():
+    out = io.BytesIO()
+    Image.new("RGBA", (60, 30), (200, 30, 30, 128)).save(out, "PNG")
+    plain = document(1)
+    with_logo = replace(plain, head=replace(plain.head, logo=out.getvalue()))
+    pdf = pypdfium2.PdfDocument(ev.write_evidence(with_logo))
+    images = [o for o in pdf[0].get_objects() if o.type == 3]
+    assert len(images) == 1
+    assert pypdfium2.PdfDocument(ev.write_evidence(plain)).get_metadata_dict()["Author"] == "Old Ferry"
+
+
+def test_a_seam_without_photo_verdict_or_band():
+    one = seam("sill", 1, both=False)
+    bare = replace(one, after=shown(5.0, "as found", 1, None, photo=None), s_mm=None, lower_mm=None, upper_mm=None)
+    pdf = pypdfium2.PdfDocument(ev.write_evidence(replace(document(0), seams=(bare,))))
+    text = " ".join(p.get_textpage().get_text_range() for p in pdf)
+    assert "not judged: no specification was given for this seam." in text
+
+
+def marked_photo(angle_deg):
+    """A photo whose seam is a dark line between two dots at known places, turned."""
+    import math
+
+    picture = np.full((600, 800, 3), 200, np.uint8)
+    c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+
+    def place(along, across):
+        return 400 + 4 * (c * along - s * across), 300 + 4 * (s * along + c * across)
+
+    for along, across, colour in ((-40, -8, (255, 0, 0)), (40, 8, (0, 0, 255))):
+        x, y = (round(v) for v in place(along, across))
+        picture[y - 4 : y + 5, x - 4 : x + 5] = colour
+    out = io.BytesIO()
+    Image.fromarray(picture).save(out, "PNG")
+    stations = [
+        {"s_mm": float(k), "gap_mm": 4.0, "u_mm": 0.1, "edge_a_px": place(k - 50, -2), "edge_b_px": place(k - 50, 2)}
+        for k in range(101)
+    ]
+    return out.getvalue(), {"stations": [s | {"edge_a_px": list(s["edge_a_px"]), "edge_b_px": list(s["edge_b_px"])} for s in stations],
+                            "photo": {"width_px": 800, "height_px": 600}}  # fmt: skip
+
+
+@pytest.mark.parametrize("angle", [0, 30, 90, -120])
+@pytest.mark.parametrize("turned", [False, True])
+def test_crop_shows_the_same_stretch_level_whatever_the_photos_angle(angle, turned):
+    photo, content = marked_photo(angle)
+    crop = crop_seam(photo, content, 0, 100, width_px=520, height_mm=40, turned=turned)
+    pixels = np.asarray(Image.open(io.BytesIO(crop.jpeg)).convert("RGB")).astype(int)
+    mm = 100 * 1.04 / 520
+    for along, across, channel in ((-40, -8, 0), (40, 8, 2)):
+        others = [k for k in range(3) if k != channel]
+        y, x = np.nonzero((pixels[..., channel] > 150) & (pixels[..., others].max(-1) < 110))
+        sign = -1 if turned else 1
+        want = (519 / 2 + sign * along / mm, (crop.height_px - 1) / 2 + sign * across / mm)
+        assert (x.mean(), y.mean()) == pytest.approx(want, abs=1.5)
+    level = np.ptp(crop.edge_a_px[:, 1])
+    assert level < 0.01
+    steps = np.diff(crop.edge_a_px[:, 0])
+    assert (steps < 0).all() if turned else (steps > 0).all()
+
+
+@pytest.mark.parametrize(("span", "most", "step"), [(10, 5, 2), (9.9, 10, 1), (0.7, 6, 0.2), (253, 8, 50)])
+def test_axis_steps(span, most, step):
+    assert nice_step(span, most) == pytest.approx(step)
+
+
+def test_units_first():
+    assert Units("mm").both(4.7625) == "4.76 mm (3/16 in)"
+    assert Units("inch").both(4.7625) == "3/16 in (4.76 mm)"
+    assert Units("inch").change(-0.508) == "-0.020 in (-0.51 mm)"
+
+
+def test_a_line_too_long_gets_smaller_then_dots():
+    ev.fonts()
+    assert shrink_to_fit("short", "Evidence", 12, 200) == ("short", 12)
+    text, size = shrink_to_fit(UNBROKEN, "Evidence", 12, 200)
+    assert size == 6
+    assert text.endswith("…")
