@@ -79,9 +79,7 @@ class _View:
         middle = np.array([spec.camera.aim_s_mm, spec.camera.aim_t_mm])
         far = float(np.hypot(w, h) / 2 / self.lens.focal * spec.camera.distance_mm)
         self.evenness = 1 + spec.uneven * ((self.s - middle[0]) * 0.6 - (self.t - middle[1]) * 0.8) / far
-        gap_light = 0.02
-        if spec.inside.kind == "backlit":
-            gap_light = spec.inside.level / self.gain
+        gap_light = spec.inside.level / self.gain if spec.inside.kind == "backlit" else 0.0
         self.tables = {side: shading.radiance_table(spec, side, gap_light) for side in "AB"}
 
     def hit(self, n: float) -> tuple[Array, Array]:

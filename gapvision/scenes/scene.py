@@ -121,6 +121,8 @@ class Inside:
         Depth of seal or flange below face A.
     from_mm, to_mm : float
         Extent of the flange across the seam.
+    lamp_depth_mm, lamp_half_mm : float
+        Backlit: how deep the light lies, and half its width across the seam.
     """
 
     kind: str = "dark"
@@ -131,6 +133,8 @@ class Inside:
     to_mm: float = 0.5
     flange_diffuse: float = 0.5
     floor_depth_mm: float = 30.0
+    lamp_depth_mm: float = 12.0
+    lamp_half_mm: float = 10.0
 
     def __post_init__(self) -> None:
         if self.kind not in ("dark", "seal", "flange", "backlit"):

@@ -22,6 +22,7 @@ Array = NDArray[Any]
 SLOPE_DEG = np.linspace(0, 130, 131)  # of the surface's normal, from straight up towards the gap
 VIEW_DEG = np.linspace(-40, 40, 41)  # of the direction to the camera
 _AROUND_DEG = np.arange(-180, 180, 0.5)
+_DARK_INSIDE = 0.02
 
 
 def _light_around(spec: SceneSpec, side: str, slope: Array, gap_light: float) -> Array:
@@ -40,8 +41,18 @@ def _light_around(spec: SceneSpec, side: str, slope: Array, gap_light: float) ->
         sky = sky + strength * np.exp(-0.5 * ((_AROUND_DEG - towards) / width) ** 2)
     opposite = 0.35 * (FINISHES[other.finish].diffuse + FINISHES[other.finish].mirror)
     around = np.where(_AROUND_DEG[None] <= horizon, sky[None], opposite)
-    around = np.where(_AROUND_DEG[None] > below, gap_light, around)
-    return np.where(_AROUND_DEG[None] < -90, 0.0, around)
+    around = np.where(_AROUND_DEG[None] > below, _DARK_INSIDE, around)
+    inside = spec.inside
+    if inside.kind == "backlit":  # a lamp or sheet of some width, seen past the other panel's lower side
+        down = -inside.lamp_depth_mm - z
+        far, near = (
+            np.degrees(np.arctan2(spec.gap_mm / 2 + end * inside.lamp_half_mm - x, down))[:, None] for end in (1, -1)
+        )
+        far = np.maximum(far, below)
+        lit = (_AROUND_DEG[None] - far) % 360 < (near - far) % 360
+        around = np.where(lit, gap_light, around)
+    under = (_AROUND_DEG < -90) if inside.kind != "backlit" else (_AROUND_DEG < -90) & (_AROUND_DEG > -150)
+    return np.where(under[None], 0.0, around)
 
 
 def radiance_table(spec: SceneSpec, side: str, gap_light: float) -> NDArray[np.float32]:

