@@ -8,13 +8,19 @@ from collections.abc import Callable
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.page import measure_view, session
+from gapvision.page import decide_view, jobs_view, measure_view, panel_view, session
 from gapvision.page.looks import CSS
 from gapvision.page.widgets import show_error
 
 _LOG = logging.getLogger(__name__)
 
-VIEWS: dict[str, Callable[[str], None]] = {"Measure": measure_view.show}
+VIEWS: dict[str, Callable[[str], None]] = {
+    "Measure": measure_view.show,
+    "Decide": decide_view.show,
+    "Jobs": jobs_view.show,
+    "Panels": panel_view.show,
+}
+_TITLES = {"Measure": "Measure a seam", "Decide": "Decide", "Jobs": "Jobs", "Panels": "Panels"}
 
 
 def show() -> None:
@@ -27,7 +33,7 @@ def show() -> None:
             st.segmented_control("View", list(VIEWS), default="Measure", key="view", label_visibility="collapsed")
             or "Measure"
         )
-        st.title(name if name != "Measure" else "Measure a seam")
+        st.title(_TITLES[name])
         VIEWS[name](ticket)
         session.keep(ticket)
     except GapvisionError as error:

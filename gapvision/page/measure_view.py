@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -10,10 +9,10 @@ import streamlit as st
 
 from gapvision.errors import GapvisionError
 from gapvision.measure import Settings
-from gapvision.page import service, session, widgets
+from gapvision.page import save_view, service, session, widgets
 from gapvision.page.inbox import Inbox
 from gapvision.page.session import Chosen
-from gapvision.page.viewer import register, viewer_data
+from gapvision.page.shown import Shown, draw_viewer, remember
 from gapvision.reports.spans import Band
 from gapvision.results import Measurement
 from gapvision.targets.print_scale import print_scales
@@ -36,7 +35,7 @@ def show(ticket: str) -> None:
         widgets.show_error(error)
         return
     measurement = service.without_spans(measurement, session.excluded(photo.sha256))
-    st.session_state["shown"] = photo.sha256
+    remember(Shown(photo, measurement, band))
     show_result(photo, measurement, band)
 
 
@@ -44,7 +43,7 @@ def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> N
     """Verdict, photo with edges, profile, spans, numbers, notices, downloads."""
     unit = st.session_state["unit"]
     widgets.show_verdict(measurement, band)
-    _viewer(photo, measurement, band, unit)
+    _viewer(photo, measurement, band)
     if measurement.profile is not None:
         st.subheader("Spans to look at")
         widgets.show_spans(measurement, band, unit)
@@ -55,6 +54,7 @@ def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> N
         widgets.show_notices(measurement.notices)
     if measurement.profile is not None:
         _leave_out(photo, measurement)
+    save_view.offer(photo, measurement, band)
     _downloads(photo, measurement, band, unit)
 
 
@@ -176,17 +176,10 @@ def _settings(photo: Chosen, band: Band | None) -> Settings | None:
 # --- what came out ----------------------------------------------------------------
 
 
-@lru_cache(maxsize=1)
-def _component() -> Any:
-    return register()
-
-
-def _viewer(photo: Chosen, measurement: Measurement, band: Band | None, unit: str) -> None:
+def _viewer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
     """The linked photo and profile; points tapped on it are measured along."""
-    data = viewer_data(measurement, band, preview_url=photo.url("preview"), full_url=photo.url("full"), unit=unit)
-    result = _component()(data=data, key="viewer", on_points_change=lambda: None)
-    tapped = getattr(result, "points", None)
-    if tapped and tapped["key"] == data["key"]:
+    tapped = draw_viewer(photo, measurement, band, "viewer")
+    if tapped:
         session.set_seam_points(photo.sha256, tapped["points"])
         st.rerun()
     if session.seam_points(photo.sha256):

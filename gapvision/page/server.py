@@ -102,6 +102,10 @@ async def _photo(request: Request) -> Response:
     elif longest is not None and Inbox.is_ticket(ticket):
         photo = await run_in_threadpool(Inbox().find, ticket, sha256)
         path = photo.path if photo else None
+    elif longest is not None and ticket == "record":
+        from gapvision.page.books import stored_path
+
+        path = await run_in_threadpool(stored_path, sha256)
     if path is None or longest is None:
         return PlainTextResponse("There is no such photo.", status_code=404)
     try:

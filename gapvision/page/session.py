@@ -28,6 +28,17 @@ DEFAULTS: dict[str, Any] = {
     "hinges_tight": False,
     "doors_closed": False,
     "edges_method": "auto",
+    "new_reference": "",
+    "new_customer": "",
+    "new_car": "",
+    "new_seam": "",
+    "new_side": "",
+    "stage": "as found",
+    "spec_name": "the tolerance typed in Measure",
+    "rule": "proven",
+    "smallest_gap": "",
+    "movement": "",
+    "finish_stage": "bare metal",
 }
 
 

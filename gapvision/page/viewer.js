@@ -236,7 +236,7 @@ class Viewer {
     const s0 = d.s[0] - 2, s1 = d.s[d.s.length - 1] + 2;
     let low = Infinity, high = -Infinity;
     d.g.forEach((g) => { low = Math.min(low, g); high = Math.max(high, g); });
-    if (d.band) { low = Math.min(low, d.band.lower); high = Math.max(high, d.band.upper); }
+    if (d.band) { low = Math.min(low, ...d.band.lower); high = Math.max(high, ...d.band.upper); }
     for (const line of d.more) line.g.forEach((g) => { if (g !== null) { low = Math.min(low, g); high = Math.max(high, g); } });
     const uMid = [...d.u].sort((p, q) => p - q)[d.u.length >> 1];
     low -= uMid + 0.1; high += uMid + 0.1;
@@ -261,8 +261,10 @@ class Viewer {
     node("text", { x: (left + right) / 2, y: H - 6, "text-anchor": "middle", "font-size": 14, fill: ink }, svg).textContent = "station along the seam [mm]";
     node("text", { x: 4, y: 16, "font-size": 14, fill: ink }, svg).textContent = d.unit === "mm" ? "gap [mm]" : "gap [in]";
     if (d.band) {
-      node("rect", { x: left, width: right - left, y: Y(d.band.upper), height: Y(d.band.lower) - Y(d.band.upper), fill: "#3d8a55", "fill-opacity": 0.16 }, svg);
-      for (const limit of [d.band.lower, d.band.upper]) node("line", { x1: left, x2: right, y1: Y(limit), y2: Y(limit), stroke: "#2f8f4f", "stroke-width": 1.6, "stroke-dasharray": "7 4" }, svg);
+      const edge = (limit) => [[left, Y(limit[0])], ...d.s.map((s, i) => [X(s), Y(limit[i])]), [right, Y(limit[limit.length - 1])]];
+      const text = (points) => points.map((p) => `${p[0].toFixed(1)},${p[1].toFixed(1)}`).join(" ");
+      node("polygon", { points: text(edge(d.band.upper).concat(edge(d.band.lower).reverse())), fill: "#3d8a55", "fill-opacity": 0.16 }, svg);
+      for (const limit of [d.band.lower, d.band.upper]) node("polyline", { points: text(edge(limit)), fill: "none", stroke: "#2f8f4f", "stroke-width": 1.6, "stroke-dasharray": "7 4" }, svg);
     }
     let number = 0, lastLabel = -100;
     for (const span of d.spans) {

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.judgement import IN, OUT, Verdict
 from gapvision.reports.figures import ExtraLine, about_own_line, straightness_words
-from gapvision.reports.spans import Band, find_spans, judge_stations
+from gapvision.reports.spans import Band, Span, find_spans, judge_stations, spans_of_states
 from gapvision.results import GapProfile, Measurement
 
 _HERE = Path(__file__).parent
@@ -27,6 +28,7 @@ def viewer_data(
     full_url: str,
     unit: str = "mm",
     more: Sequence[ExtraLine] = (),
+    verdict: Verdict | None = None,
 ) -> dict[str, Any]:
     """Everything the browser draws, as plain lists.
 
@@ -42,6 +44,8 @@ def viewer_data(
         ``mm``, ``in`` or ``fraction``.
     more : sequence of ExtraLine
         Further profiles, e.g. a forecast.
+    verdict : Verdict, optional
+        A judgement of this profile; its limits, states and spans are drawn in place of the band's.
     """
     width, height = measurement.width_px, measurement.height_px
     data: dict[str, Any] = {
@@ -65,7 +69,7 @@ def viewer_data(
         "runs": [],
         "forms": [],
         "more": [{"label": m.label, "s": _plain(m.s_mm), "g": _plain(m.gap_mm)} for m in more],
-        "band": None if band is None else {"lower": band.lower_mm, "upper": band.upper_mm, "nominal": band.nominal_mm},
+        "band": None,
         "start_index": 0,
     }
     profile = measurement.profile
@@ -79,10 +83,8 @@ def viewer_data(
         ay=_plain(profile.edge_a_px[:, 1], 2),
         bx=_plain(profile.edge_b_px[:, 0], 2),
         by=_plain(profile.edge_b_px[:, 1], 2),
-        states=[] if band is None else judge_stations(profile, band).tolist(),
-        spans=_spans(profile, band),
         runs=_runs(profile),
-        start_index=_start(profile, band),
+        **_judged(profile, band, verdict),
         forms=[
             {
                 "letter": letter,
@@ -105,30 +107,60 @@ def _plain(values: NDArray[np.float64], decimals: int = 4) -> list[float | None]
     return [round(float(v), decimals) if np.isfinite(v) else None for v in values]
 
 
-def _spans(profile: GapProfile, band: Band | None) -> list[dict[str, Any]]:
-    return [
-        {
-            "state": span.state,
-            "from": span.from_mm,
-            "to": span.to_mm,
-            "first": int(np.searchsorted(profile.s_mm, span.from_mm - 1e-6)),
-            "stop": int(np.searchsorted(profile.s_mm, span.to_mm + 1e-6)),
-        }
-        for span in find_spans(profile, band)
-    ]
+def _judged(profile: GapProfile, band: Band | None, verdict: Verdict | None) -> dict[str, Any]:
+    """Limits, states, spans and the station shown first: the one furthest beyond, or the middle."""
+    n = len(profile.s_mm)
+    lower = upper = None
+    if verdict is not None and len(verdict.s_mm) == n:
+        lower, upper = verdict.lower_mm, verdict.upper_mm
+        states, spans = verdict_spans(profile, verdict)
+    elif band is not None:
+        lower, upper = np.full(n, band.lower_mm), np.full(n, band.upper_mm)
+        states, spans = judge_stations(profile, band), find_spans(profile, band)
+    else:
+        states, spans = np.full(n, "in"), find_spans(profile, None)
+    start = n // 2
+    if lower is not None and upper is not None:
+        start = int(np.argmax(np.maximum(profile.gap_mm - upper, lower - profile.gap_mm)))
+    return {
+        "band": None if lower is None or upper is None else {"lower": _plain(lower), "upper": _plain(upper)},
+        "states": states.tolist(),
+        "spans": [_span(profile, span) for span in spans],
+        "start_index": start,
+    }
+
+
+def verdict_spans(profile: GapProfile, verdict: Verdict) -> tuple[NDArray[np.str_], list[Span]]:
+    """States and spans of a judgement in the words of the plots.
+
+    Returns
+    -------
+    states : ndarray of str, shape (n,)
+        ``in``, ``wide``, ``tight`` or ``unproven``.
+    spans : list of Span
+        Runs that are not in tolerance, and the holes.
+    """
+    beyond = np.maximum(profile.gap_mm - verdict.upper_mm, verdict.lower_mm - profile.gap_mm)
+    side = np.where(profile.gap_mm - verdict.upper_mm >= verdict.lower_mm - profile.gap_mm, "wide", "tight")
+    given = np.array(verdict.states)
+    states = np.where(given == IN, "in", np.where(given == OUT, side, "unproven")).astype("U8")
+    return states, spans_of_states(profile, states, beyond)
+
+
+def _span(profile: GapProfile, span: Span) -> dict[str, Any]:
+    return {
+        "state": span.state,
+        "from": span.from_mm,
+        "to": span.to_mm,
+        "first": int(np.searchsorted(profile.s_mm, span.from_mm - 1e-6)),
+        "stop": int(np.searchsorted(profile.s_mm, span.to_mm + 1e-6)),
+    }
 
 
 def _runs(profile: GapProfile) -> list[list[int]]:
     cuts = (np.flatnonzero(np.diff(profile.s_mm) > 1.5 * profile.spacing_mm) + 1).tolist()
     bounds = [0, *cuts, len(profile.s_mm)]
     return [[i, k] for i, k in itertools.pairwise(bounds)]
-
-
-def _start(profile: GapProfile, band: Band | None) -> int:
-    """Station shown first: the one furthest from nominal, or the middle."""
-    if band is None:
-        return len(profile.s_mm) // 2
-    return int(np.argmax(np.abs(profile.gap_mm - band.nominal_mm)))
 
 
 def register() -> Any:

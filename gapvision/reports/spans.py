@@ -116,27 +116,40 @@ def find_spans(profile: GapProfile, band: Band | None) -> list[Span]:
         A span also ends at a hole.  Runs of one state that are parted by less than JOIN_MM of stations less
         far out are one span, so that a gap that runs along a limit is not broken into crumbs.
     """
+    if band is None:
+        return spans_of_states(profile, np.full(len(profile.s_mm), "in", dtype="U8"), np.zeros(len(profile.s_mm)))
+    return spans_of_states(profile, judge_stations(profile, band), np.abs(profile.gap_mm - band.nominal_mm))
+
+
+def spans_of_states(profile: GapProfile, states: NDArray[np.str_], excess_mm: NDArray[np.float64]) -> list[Span]:
+    """Runs of stations that are not ``in``, and the holes; as :func:`find_spans`.
+
+    Parameters
+    ----------
+    states : ndarray of str, shape (n,)
+        ``wide``, ``tight``, ``unproven`` or ``in``.
+    excess_mm : ndarray, shape (n,)
+        The station with the largest in a run is its worst.
+    """
     s = profile.s_mm
     spans = [Span("hole", float(s[i]), float(s[i + 1])) for i in _holes(profile)]
-    if band is not None and len(s):
-        state = judge_stations(profile, band)
-        for name in ("wide", "tight", "unproven"):
-            _close(state, name, profile)
-        for first, stop in _runs(state, profile):
-            if state[first] == "in":
-                continue
-            excess = np.abs(profile.gap_mm[first:stop] - band.nominal_mm)
-            worst = first + int(np.argmax(excess))
-            spans.append(
-                Span(
-                    str(state[first]),
-                    float(s[first]),
-                    float(s[stop - 1]),
-                    float(profile.gap_mm[worst]),
-                    float(s[worst]),
-                    float(profile.expanded_u_mm[worst]),
-                )
+    state = np.array(states, dtype="U8")
+    for name in ("wide", "tight", "unproven"):
+        _close(state, name, profile)
+    for first, stop in _runs(state, profile):
+        if state[first] == "in":
+            continue
+        worst = first + int(np.argmax(excess_mm[first:stop]))
+        spans.append(
+            Span(
+                str(state[first]),
+                float(s[first]),
+                float(s[stop - 1]),
+                float(profile.gap_mm[worst]),
+                float(s[worst]),
+                float(profile.expanded_u_mm[worst]),
             )
+        )
     return sorted(spans, key=lambda span: (span.from_mm, span.to_mm))
 
 

@@ -1,0 +1,43 @@
+"""The page's door to the records: one open store for the process, and the pictures of stored photos."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+
+from gapvision.page.session import Chosen
+from gapvision.records import MeasurementLine, Seam, Store, data_folder
+
+
+@lru_cache(maxsize=4)
+def _open(folder: Path) -> Store:
+    return Store(folder)
+
+
+def records() -> Store:
+    """The shop's records; safe to use from several visits at once."""
+    return _open(data_folder())
+
+
+def stored_photo(line: MeasurementLine) -> Chosen:
+    """A stored photo as the viewer knows photos."""
+    path = records().photos.path(line.photo.sha256, line.photo.suffix)
+    return Chosen(path, line.photo.file_name or path.name, line.photo.sha256, "record")
+
+
+def stored_path(sha256: str) -> Path | None:
+    """Where a stored photo lies; None when no record has it."""
+    row = records().database.row("SELECT suffix FROM photos WHERE sha256 = ?", (sha256,))
+    return None if row is None else records().photos.path(sha256, row["suffix"])
+
+
+def seam_title(seam: Seam) -> str:
+    """Side and name of a seam."""
+    return f"{seam.side} {seam.name}".strip()
+
+
+def line_title(line: MeasurementLine) -> str:
+    """Stage, day and mean gap of a result."""
+    gap = "refused" if line.mean_mm is None else f"mean {line.mean_mm:.2f} mm"
+    old = "" if line.newest else ", older method"
+    return f"{line.visit.stage}, {line.visit.on_date}: {gap}{old}"

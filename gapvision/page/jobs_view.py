@@ -1,0 +1,221 @@
+"""Jobs: the list, one job's seams at a glance, one seam through the stages, before and after."""
+
+from __future__ import annotations
+
+import html
+
+import numpy as np
+import streamlit as st
+
+from gapvision.errors import GapvisionError
+from gapvision.judgement import nominal_at, spec_from_table
+from gapvision.page import widgets
+from gapvision.page.books import line_title, records, seam_title, stored_photo
+from gapvision.page.shown import draw_viewer
+from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
+from gapvision.reports.figures import ExtraLine
+from gapvision.reports.spans import Band
+from gapvision.results import GapProfile, Measurement
+
+_MOST = 100
+
+
+def show(ticket: str) -> None:
+    """The whole view."""
+    del ticket
+    _new_job()
+    words = st.text_input("Search", key="search", placeholder="any word: reference, customer, car, seam, note")
+    lines = records().jobs(words, limit=_MOST)
+    if not lines:
+        st.info("No job has these words." if words.strip() else "No job yet. Make one here, or save a measurement.")
+        return
+    by_reference = {line.job.reference: line for line in lines}
+    wanted = st.session_state.get("job")
+    if st.session_state.get("job_choice") not in by_reference:
+        st.session_state["job_choice"] = wanted if wanted in by_reference else lines[0].job.reference
+    reference = st.selectbox(
+        f"Job ({len(lines)} found)", list(by_reference), key="job_choice", format_func=lambda r: _title(by_reference[r])
+    )
+    job = by_reference[reference].job
+    st.session_state["job"] = reference
+    _about(job)
+    states = records().seam_states(job.job_id)
+    _at_a_glance(states)
+    measured = [s for s in states if s.latest is not None]
+    if measured:
+        _history(job, measured)
+    _report(job)
+
+
+def _title(line: JobLine) -> str:
+    parts = [line.job.reference, line.job.car, line.job.customer]
+    return ", ".join(p for p in parts if p) + f" ({line.seams} seams, {line.measured} measured)"
+
+
+def _new_job() -> None:
+    with st.expander("New job"), st.form("new_job", clear_on_submit=True):
+        reference = st.text_input("Reference", placeholder="empty: the next free number")
+        customer = st.text_input("Customer")
+        car = st.text_input("Car, in your own words")
+        notes = st.text_area("Notes")
+        if st.form_submit_button("Open the job"):
+            try:
+                job = records().new_job(reference=reference, customer=customer, car=car, notes=notes)
+            except GapvisionError as error:
+                widgets.show_error(error)
+                return
+            st.session_state["job_choice"] = st.session_state["job"] = job.reference
+            st.rerun()
+
+
+def _about(job: Job) -> None:
+    if job.notes:
+        st.write(job.notes)
+    for note in records().notes(job.job_id)[-5:]:
+        st.write(f"Note, {note.made_at[:10]} {note.who}: {note.text}")
+    with st.form("note", clear_on_submit=True):
+        text = st.text_input("Add a note", key="note_text")
+        if st.form_submit_button("Keep the note") and text.strip():
+            records().add_note(job.job_id, text.strip(), who=st.session_state["who"])
+            st.rerun()
+
+
+def _at_a_glance(states: list[SeamState]) -> None:
+    """Each seam with its latest state."""
+    st.subheader("Seams")
+    if not states:
+        st.write("No seam yet: save a measurement to this job.")
+        return
+    rows = ""
+    for state in states:
+        line = state.latest
+        sign, word = state_of(state)
+        gap = "" if line is None or line.mean_mm is None else f"{line.mean_mm:.2f} mm, U {line.u_mm or 0:.2f}"
+        stage = "" if line is None else f"{html.escape(line.visit.stage)}, {line.visit.on_date}"
+        rows += f"<tr><td>{html.escape(seam_title(state.seam))}</td><td>{sign} {word}</td><td>{gap}</td><td>{stage}</td></tr>"
+    st.html(
+        '<div class="gv-table" tabindex="0" role="region" aria-label="Seams"><table><thead><tr><th scope="col">Seam</th>'
+        '<th scope="col">State</th><th scope="col">Mean gap</th><th scope="col">Stage</th></tr></thead>'
+        f"<tbody>{rows}</tbody></table></div>"
+    )
+
+
+def state_of(state: SeamState) -> tuple[str, str]:
+    """Sign and words for a seam's latest result."""
+    if state.latest is None:
+        return "-", "not measured"
+    if state.latest.verdict is not None:
+        word = state.latest.verdict.decision
+    else:
+        word = judge_stored(state)
+    return {"in tolerance": "&#10003;", "out of tolerance": "&#10007;", "not proven": "?"}.get(word, "&middot;"), word
+
+
+def judge_stored(state: SeamState) -> str:
+    """Judge the latest result by the seam's own specification; 'measured' without one."""
+    from gapvision.judgement import judge_gap
+
+    if state.seam.spec is None or state.latest is None:
+        return "measured"
+    profile = load(state.latest).profile
+    if profile is None:
+        return "refused"
+    spec = spec_from_table(state.seam.spec)
+    return judge_gap(profile.s_mm, profile.gap_mm, profile.expanded_u_mm, spec, spacing_mm=profile.spacing_mm).state
+
+
+def load(line: MeasurementLine) -> Measurement:
+    """A stored result, as it was measured."""
+    from gapvision.reports.measurement_json import from_dict
+
+    return from_dict(records().measurement(line.measurement_id))
+
+
+def _history(job: Job, measured: list[SeamState]) -> None:
+    """One seam through its stages; an earlier result can be laid under it."""
+    st.subheader("One seam through the stages")
+    by_id = {s.seam.seam_id: s.seam for s in measured}
+    if st.session_state.get("seam_choice") not in by_id:
+        wanted = st.session_state.get("seam")
+        st.session_state["seam_choice"] = wanted if wanted in by_id else next(iter(by_id))
+    seam = by_id[st.selectbox("Seam", list(by_id), key="seam_choice", format_func=lambda i: seam_title(by_id[i]))]
+    lines = [line for line in records().history(seam.seam_id) if line.status != "refused"]
+    index = len(lines) - 1
+    if len(lines) > 1:
+        index = st.select_slider(
+            "From before to after", list(range(len(lines))), value=len(lines) - 1, key=f"stage_{seam.seam_id}",
+            format_func=lambda i: f"{i + 1}. {line_title(lines[i])}",
+        )
+    after = lines[index]
+    measurement = load(after)
+    band = _band(seam, measurement.profile)
+    widgets.show_verdict(measurement, band)
+    more = []
+    if len(lines) > 1:
+        others = [line for line in lines if line is not after]
+        before = st.selectbox("Compare with", others, format_func=line_title, key=f"before_{seam.seam_id}")
+        more = _compare(seam, before, after)
+    draw_viewer(stored_photo(after), measurement, band, "viewer_job", more=more)
+    widgets.show_spans(measurement, band, st.session_state["unit"])
+    if len(lines) > 1:
+        _side_by_side(before, after)
+
+
+def _band(seam: Seam, profile: GapProfile | None) -> Band | None:
+    """The seam's tolerance, where it is the same all along; the tolerance typed in Measure is not meant here."""
+    if seam.spec is None or profile is None:
+        return None
+    spec = spec_from_table(seam.spec)
+    wanted = nominal_at(spec, profile.s_mm, (float(profile.s_mm[0]), float(profile.s_mm[-1])))
+    if float(np.ptp(wanted)) > 1e-9:
+        return None
+    return Band(float(wanted[0]), float(wanted[0]) - spec.allow_below_mm, float(wanted[0]) + spec.allow_above_mm)
+
+
+def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> list[ExtraLine]:
+    """What changed, in words, and the profile before on the stations of after."""
+    from gapvision.workshop import compare_lines
+
+    datum = st.selectbox(
+        "Lay them on each other by", ["align", "strip"], key=f"datum_{seam.seam_id}",
+        format_func=lambda d: "the shape of the profiles" if d == "align" else "a strip left in its place",
+    )
+    wanted = None
+    if seam.spec is not None:
+        spec = spec_from_table(seam.spec)
+
+        def wanted(s_mm):  # type: ignore[no-untyped-def]
+            return nominal_at(spec, s_mm, (float(s_mm[0]), float(s_mm[-1])))
+
+    try:
+        compared = compare_lines(records(), before, after, datum=datum, nominal_mm=wanted)
+    except GapvisionError as error:
+        widgets.show_error(error)
+        return []
+    c = compared.comparison
+    st.write(
+        f"Mean change {c.mean_change_mm:+.2f} mm, U {c.mean_u_mm:.2f}: wider along {c.wider_mm:.0f} mm, narrower along "
+        f"{c.narrower_mm:.0f} mm, no change proven along {c.unproven_mm:.0f} mm. {c.datum.words}."
+    )
+    if c.better_mm is not None and c.worse_mm is not None:
+        st.write(f"Nearer to what is wanted along {c.better_mm:.0f} mm, further from it along {c.worse_mm:.0f} mm.")
+    widgets.show_notices(compared.notices)
+    # The comparison runs on the stations of 'before'; the plot shows those of 'after'.
+    return [ExtraLine(c.s_mm - c.datum.shift_mm, c.before_mm, f"before: {before.visit.stage}")]
+
+
+def _side_by_side(before: MeasurementLine, after: MeasurementLine) -> None:
+    """Both photos, before and after."""
+    figures = "".join(
+        f'<figure style="margin:0;flex:1 1 280px"><img src="{stored_photo(line).url("preview")}" alt="Photo {word}" loading="lazy" '
+        f'style="width:100%;border-radius:8px"><figcaption>{word}: {html.escape(line_title(line))}</figcaption></figure>'
+        for word, line in (("Before", before), ("After", after))
+    )
+    st.html(f'<div style="display:flex;flex-wrap:wrap;gap:12px">{figures}</div>')
+
+
+def _report(job: Job) -> None:
+    """Evidence for the customer: report and whole job as one file."""
+    st.subheader("Evidence")
+    left, right = st.columns(2)
+    del left, right, job

@@ -1,0 +1,114 @@
+"""Save what was measured into a job: job, seam, stage, conditions."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import streamlit as st
+
+from gapvision.errors import GapvisionError
+from gapvision.page import session, widgets
+from gapvision.page.books import records, seam_title
+from gapvision.page.session import Chosen
+from gapvision.records import SIDES, STAGES, SUPPORTS, Conditions, Job, Seam
+from gapvision.reports.spans import Band
+from gapvision.results import Measurement
+
+_NEW = "new ..."
+_TICKS = {
+    "latched": "Latched",
+    "seal_fitted": "Rubber seal fitted",
+    "shims_tight": "Shims tight",
+    "hinges_tight": "Hinges tight",
+    "doors_closed": "Doors closed",
+}
+
+
+def offer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
+    """The form; without pressing its button nothing is stored, and typed words stay in the draft."""
+    saved = st.session_state.pop("saved", None)
+    if saved:
+        st.success(saved)
+    with st.expander("Save to a job"):
+        try:
+            _form(photo, measurement, band)
+        except GapvisionError as error:
+            widgets.show_error(error)
+
+
+def _form(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
+    jobs = {line.job.reference: line.job for line in records().jobs(limit=200)}
+    reference = st.selectbox("Job", [_NEW, *jobs], key="save_job")
+    job = jobs.get(reference)
+    if job is None:
+        left, right = st.columns(2)
+        left.text_input("Reference", key="new_reference", placeholder="empty: the next free number")
+        right.text_input("Customer", key="new_customer")
+        st.text_input("Car, in your own words", key="new_car")
+    seams = {} if job is None else {seam_title(s): s for s in records().seams(job.job_id)}
+    seam = seams.get(st.selectbox("Seam", [*seams, _NEW], key="save_seam"))
+    if seam is None:
+        left, right = st.columns(2)
+        left.text_input("Name of the seam", key="new_seam", placeholder="e.g. door, rear")
+        right.selectbox("Side", SIDES, key="new_side", format_func=lambda side: side or "neither")
+    st.selectbox("Stage", STAGES, key="stage")
+    st.write("How the panel stood, as far as you looked:")
+    columns = st.columns(2)
+    for k, (key, label) in enumerate(_TICKS.items()):
+        columns[k % 2].checkbox(label, key=key)
+    st.selectbox("The car stood", ["", *SUPPORTS], key="support", format_func=lambda word: word or "not said")
+    left, right = st.columns(2)
+    left.text_input("Metal temperature [degrees Celsius]", key="metal_temp")
+    right.text_input("Who took the photo", key="who")
+    st.text_area("Remarks", key="remarks")
+    if st.button("Save", type="primary", key="save"):
+        _save(photo, measurement, band, job, seam)
+
+
+def _conditions() -> Conditions:
+    """The checklist; an empty tick is 'not said', because nobody can tell it from 'no'."""
+    temperature = st.session_state["metal_temp"].strip().replace(",", ".")
+    try:
+        degrees = float(temperature) if temperature else None
+    except ValueError:
+        raise GapvisionError(
+            "value-out-of-range", f"'{temperature}' is not a temperature.", "Write degrees Celsius, e.g. 18, or nothing."
+        ) from None
+    ticks: dict[str, Any] = {key: True if st.session_state[key] else None for key in _TICKS}
+    return Conditions(**ticks, support=st.session_state["support"], metal_temp_c=degrees, remarks=st.session_state["remarks"])
+
+
+def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job | None, seam: Seam | None) -> None:
+    from gapvision.reports.measurement_json import to_dict
+    from gapvision.workshop import keep_photo
+
+    store, state, conditions = records(), st.session_state, _conditions()
+    if seam is None and not state["new_seam"].strip():
+        raise GapvisionError("record-text-bad", "The seam has no name.", "Write which seam it is, e.g. door, rear.")
+    content = to_dict(measurement)
+    left_out = session.excluded(photo.sha256)
+    if left_out:
+        content["left_out"] = left_out
+    if job is None:
+        job = store.new_job(reference=state["new_reference"], customer=state["new_customer"], car=state["new_car"])
+    if seam is None:
+        seam = store.add_seam(job.job_id, state["new_seam"].strip(), side=state["new_side"])
+    visit = store.find_visit(job.job_id, state["stage"], who=state["who"], conditions=conditions)
+    name = photo.name.removeprefix("sample: ")
+    line = keep_photo(store, seam, visit, photo.path.read_bytes(), name, content)
+    if band is not None and seam.spec is None:
+        _keep_spec(seam, band)
+    for span in left_out:
+        words = f"Left out from {span['from_mm']:.0f} to {span['to_mm']:.0f} mm: {span['reason']}"
+        store.add_note(job.job_id, words, seam_id=seam.seam_id, visit_id=visit.visit_id, who=state["who"])
+    state["saved"] = f"Saved as measurement {line.measurement_id} of {seam_title(seam)}, job {job.reference}."
+    state["job"], state["seam"] = job.reference, seam.seam_id
+    st.rerun()
+
+
+def _keep_spec(seam: Seam, band: Band) -> None:
+    """Give a seam without a specification the tolerance that it was measured with."""
+    from gapvision.judgement import simple_spec, spec_to_table
+
+    spec = simple_spec(band.nominal_mm, band.nominal_mm - band.lower_mm, band.upper_mm - band.nominal_mm)
+    records().edit_seam(seam.seam_id, spec=spec_to_table(spec))

@@ -1,0 +1,60 @@
+"""The measurement on screen, shared by the views: photo, settings, measurement, tolerance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import streamlit as st
+
+from gapvision.page import session
+from gapvision.page.session import Chosen
+from gapvision.page.viewer import register, viewer_data
+from gapvision.reports.spans import Band
+from gapvision.results import Measurement
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shown:
+    """What the Measure view has on screen."""
+
+    photo: Chosen
+    measurement: Measurement
+    band: Band | None
+
+
+def remember(shown: Shown) -> None:
+    """Keep it for the other views of this session."""
+    st.session_state["shown"] = shown
+
+
+def recall() -> Shown | None:
+    """What the Measure view showed last; None before the first measurement."""
+    shown = st.session_state.get("shown")
+    return shown if isinstance(shown, Shown) else None
+
+
+@lru_cache(maxsize=1)
+def _component() -> Any:
+    return register()
+
+
+def draw_viewer(photo: Chosen, measurement: Measurement, band: Band | None, key: str, **more: Any) -> Any:
+    """The linked photo and profile; gives what was tapped on it."""
+    data = viewer_data(
+        measurement,
+        band,
+        preview_url=photo.url("preview"),
+        full_url=photo.url("full"),
+        unit=st.session_state["unit"],
+        **more,
+    )
+    result = _component()(data=data, key=key, on_points_change=lambda: None)
+    tapped = getattr(result, "points", None)
+    return tapped if tapped and tapped["key"] == data["key"] else None
+
+
+def seam_points_of(photo: Chosen) -> tuple[tuple[float, float], ...] | None:
+    """Points tapped along the seam of this photo."""
+    return session.seam_points(photo.sha256)
