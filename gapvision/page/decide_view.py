@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 import streamlit as st
 
-from gapvision.errors import GapvisionError
 from gapvision.judgement import (
     PRESETS,
     DecisionRule,
@@ -72,7 +71,9 @@ def show(ticket: str) -> None:
         lines.append(ExtraLine(moved.s_mm, moved.gap_mm, f"gap {words}"))
     if future is not None:
         lines.append(ExtraLine(future.s_mm, future.gap_mm, "gap after paint"))
-    draw_viewer(shown.photo, shown.measurement, shown.band, "viewer_decide", more=lines, verdict=verdict if not words else None)
+    draw_viewer(
+        shown.photo, shown.measurement, shown.band, "viewer_decide", more=lines, verdict=verdict if not words else None
+    )
     _checks(verdict)
     if future is not None:
         _set_now(future)
@@ -82,7 +83,9 @@ def show(ticket: str) -> None:
 def _wanted(shown: Shown) -> tuple[SeamSpec | None, DecisionRule]:
     left, right = st.columns(2)
     names = [_OWN, *PRESETS]
-    name = left.selectbox("What is wanted", names, key="spec_name", format_func=lambda n: n if n == _OWN else PRESETS[n][0])
+    name = left.selectbox(
+        "What is wanted", names, key="spec_name", format_func=lambda n: n if n == _OWN else PRESETS[n][0]
+    )
     rule_name = right.selectbox("Decision rule", list(_RULES), key="rule", format_func=lambda n: _RULES[n])
     risk = 0.05
     if rule_name == "risk":
@@ -176,7 +179,9 @@ def _set_now(future: FinishForecast) -> None:
         risky = [s for s in future.chip_spans if s.state != "in tolerance"]
         if risky:
             for span in risky:
-                st.write(f"Edges may chip from {span.from_mm:.0f} to {span.to_mm:.0f} mm: finished gap {span.worst_mm:.2f} mm.")
+                st.write(
+                    f"Edges may chip from {span.from_mm:.0f} to {span.to_mm:.0f} mm: finished gap {span.worst_mm:.2f} mm."
+                )
         else:
             st.write("No place is at risk of chipping by the smallest gap stated.")
     widgets.show_notices(future.notices)

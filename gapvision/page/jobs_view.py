@@ -143,7 +143,10 @@ def _history(job: Job, measured: list[SeamState]) -> None:
     index = len(lines) - 1
     if len(lines) > 1:
         index = st.select_slider(
-            "From before to after", list(range(len(lines))), value=len(lines) - 1, key=f"stage_{seam.seam_id}",
+            "From before to after",
+            list(range(len(lines))),
+            value=len(lines) - 1,
+            key=f"stage_{seam.seam_id}",
             format_func=lambda i: f"{i + 1}. {line_title(lines[i])}",
         )
     after = lines[index]
@@ -177,7 +180,9 @@ def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> lis
     from gapvision.workshop import compare_lines
 
     datum = st.selectbox(
-        "Lay them on each other by", ["align", "strip"], key=f"datum_{seam.seam_id}",
+        "Lay them on each other by",
+        ["align", "strip"],
+        key=f"datum_{seam.seam_id}",
         format_func=lambda d: "the shape of the profiles" if d == "align" else "a strip left in its place",
     )
     wanted = None

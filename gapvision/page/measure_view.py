@@ -44,14 +44,15 @@ def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> N
     unit = st.session_state["unit"]
     widgets.show_verdict(measurement, band)
     _viewer(photo, measurement, band)
-    if measurement.profile is not None:
-        st.subheader("Spans to look at")
-        widgets.show_spans(measurement, band, unit)
-        st.subheader("In numbers")
-        widgets.show_numbers(measurement, unit)
-    if measurement.notices:
-        st.subheader("Warnings and notes")
-        widgets.show_notices(measurement.notices)
+    with st.container():
+        if measurement.profile is not None:
+            st.subheader("Spans to look at")
+            widgets.show_spans(measurement, band, unit)
+            st.subheader("In numbers")
+            widgets.show_numbers(measurement, unit)
+        if measurement.notices:
+            st.subheader("Warnings and notes")
+            widgets.show_notices(measurement.notices)
     if measurement.profile is not None:
         _leave_out(photo, measurement)
     save_view.offer(photo, measurement, band)
@@ -88,7 +89,8 @@ def _take(ticket: str) -> None:
 def _choose(ticket: str) -> Chosen:
     """The photo on screen: the one chosen, else the newest, else the first sample."""
     everything = session.photos(ticket)
-    by_hash = {p.sha256: p for p in everything}
+    by_hash = {p.sha256: p for p in reversed(everything)}  # one's own photo before a sample with the same bytes
+    by_hash = dict(reversed(by_hash.items()))
     mine = [p for p in everything if p.where != "sample"]
     newest = mine[0].sha256 if mine else None
     if newest is not None and st.session_state.get("newest") != newest:
@@ -182,17 +184,18 @@ def _viewer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
     if tapped:
         session.set_seam_points(photo.sha256, tapped["points"])
         st.rerun()
-    if session.seam_points(photo.sha256):
-        st.write("Measured along the points you tapped.")
-        if st.button("Forget the points", key="forget_points"):
-            session.set_seam_points(photo.sha256, None)
-            st.rerun()
+    with st.container():
+        if session.seam_points(photo.sha256):
+            st.write("Measured along the points you tapped.")
+            if st.button("Forget the points", key="forget_points"):
+                session.set_seam_points(photo.sha256, None)
+                st.rerun()
 
 
 def _leave_out(photo: Chosen, measurement: Measurement) -> None:
     """Leave a span out (a handle, a missing seal), with a reason that goes into the record."""
     spans = session.excluded(photo.sha256)
-    with st.expander(f"Leave a span out ({len(spans)} left out)" if spans else "Leave a span out"):
+    with st.expander("Leave a span out", key="leave_out_box"):
         for k, span in enumerate(spans):
             left, right = st.columns([3, 1])
             left.write(f"{span['from_mm']:.0f} to {span['to_mm']:.0f} mm: {span['reason']}")

@@ -26,10 +26,12 @@ _TICKS = {
 
 def offer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
     """The form; without pressing its button nothing is stored, and typed words stay in the draft."""
-    saved = st.session_state.pop("saved", None)
-    if saved:
-        st.success(saved)
-    with st.expander("Save to a job"):
+    # A container that is always there: what comes and goes must not shift the places below, or they fold up.
+    with st.container():
+        saved = st.session_state.pop("saved", None)
+        if saved:
+            st.success(saved)
+    with st.expander("Save to a job", key="save_box"):
         try:
             _form(photo, measurement, band)
         except GapvisionError as error:
@@ -72,10 +74,14 @@ def _conditions() -> Conditions:
         degrees = float(temperature) if temperature else None
     except ValueError:
         raise GapvisionError(
-            "value-out-of-range", f"'{temperature}' is not a temperature.", "Write degrees Celsius, e.g. 18, or nothing."
+            "value-out-of-range",
+            f"'{temperature}' is not a temperature.",
+            "Write degrees Celsius, e.g. 18, or nothing.",
         ) from None
     ticks: dict[str, Any] = {key: True if st.session_state[key] else None for key in _TICKS}
-    return Conditions(**ticks, support=st.session_state["support"], metal_temp_c=degrees, remarks=st.session_state["remarks"])
+    return Conditions(
+        **ticks, support=st.session_state["support"], metal_temp_c=degrees, remarks=st.session_state["remarks"]
+    )
 
 
 def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job | None, seam: Seam | None) -> None:

@@ -288,7 +288,7 @@ class Viewer {
         line.push(`${X(d.s[i])},${Y(d.g[i])}`);
       }
       node("polygon", { points: up.concat(down).join(" "), fill: "#2f7fc1", "fill-opacity": 0.28 }, svg);
-      node("polyline", { points: line.join(" "), fill: "none", stroke: "#2f7fc1", "stroke-width": 2.2 }, svg);
+      node("polyline", { points: line.join(" "), fill: "none", stroke: "#2f7fc1", "stroke-width": 2.2, class: "gv-line" }, svg);
     }
     d.more.forEach((other, k) => {
       let points = [];

@@ -1,0 +1,105 @@
+"""The shop's day on a phone: upload, profile, tolerance, tapped points, save, compare, download."""
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.browser._help import DESK, PHONE, ROOT
+
+SAMPLE = ROOT / "sample_images" / "backlit_bonnet_gap.jpg"
+OTHER = ROOT / "sample_images" / "open03_door_arc.jpg"
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_opens_measured_and_fits_the_screen(server, visit, shots, size):
+    one = visit(server.url, size)
+    one.measured()
+    one.settled()
+    width = size["viewport"]["width"]
+    assert one.page.evaluate("document.documentElement.scrollWidth") <= width
+    assert one.page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= width
+    shots(one, f"measure_{'phone' if size is PHONE else 'desk'}")
+    one.fine()
+
+
+def upload(one, path, selector="input[type=file]"):
+    """Give a file to the page's own upload control."""
+    one.page.set_input_files(selector, str(path))
+    one.settled()
+
+
+def test_a_day(server, visit, shots, tmp_path):
+    one = visit(server.url)
+    one.measured()
+    upload(one, OTHER)
+    one.page.get_by_text("open03_door_arc.jpg").first.wait_for()
+    one.measured()
+    # tolerance: redrawn without measuring again
+    field = one.page.get_by_role("textbox", name="Tolerance, either way")
+    field.fill("3mm")
+    field.press("Enter")
+    one.page.locator(".gv-verdict", has_text="In tolerance").first.wait_for()
+    field.fill("0.2mm")
+    field.press("Enter")
+    one.page.locator(".gv-verdict", has_text="Out of tolerance").first.wait_for()
+    # a station chosen in the profile is marked in the photo, and read out
+    box = one.page.locator(".gv-chart").bounding_box()
+    one.page.locator(".gv-chart").click(position={"x": box["width"] * 0.5, "y": box["height"] * 0.5})
+    expect(one.page.locator(".gv-read")).to_have_text(re.compile(r"Station 1\d\d mm: gap \d\.\d\d mm \(.* in\), U \d"))
+    assert one.page.locator(".gv-chosen").count() == 1
+    # two points tapped along the seam
+    one.page.get_by_role("button", name="Tap the seam").tap()
+    box = one.page.locator(".gv-photo").bounding_box()
+    edge = one.page.locator(".gv-overlay polyline").first.get_attribute("points").split()
+    for place in (edge[len(edge) // 6], edge[-len(edge) // 6]):
+        x, y = (float(v) for v in place.split(","))
+        one.page.touchscreen.tap(box["x"] + x, box["y"] + y)
+    expect(one.page.locator(".gv-help")).to_contain_text("2 tapped")
+    shots(one, "tapped_phone")
+    one.page.get_by_role("button", name="Measure along these points").tap()
+    one.page.get_by_text("Measured along the points you tapped.").wait_for(timeout=20000)
+    one.measured()
+    # save into a new job, twice at two stages, and compare
+    for stage in ("as found", "after fit-up"):
+        if not one.page.get_by_role("button", name="Save", exact=True).is_visible():
+            one.page.get_by_text("Save to a job").click()
+        if stage == "as found":
+            one.page.get_by_label("Customer").fill("R. Example")
+            one.page.get_by_label("Name of the seam").fill("door, rear")
+        else:
+            choose(one, "Job", 1)
+            choose(one, "Seam", 0)
+            choose(one, "Stage", 1)
+        one.page.get_by_text("Latched").click()
+        one.settled()
+        shots(one, f"save_{stage.replace(' ', '_')}_phone")
+        one.page.get_by_role("button", name="Save", exact=True).click()
+        one.page.get_by_text(re.compile("Saved as measurement")).wait_for(timeout=20000)
+    one.view("Jobs")
+    one.page.get_by_text("door, rear").first.wait_for()
+    one.measured()
+    one.page.get_by_text(re.compile("Mean change")).wait_for()
+    shots(one, "jobs_phone")
+    one.view("Decide")
+    one.measured()
+    shots(one, "decide_phone")
+    one.view("Measure")
+    one.measured()
+    with one.page.expect_download() as taken:
+        one.page.get_by_role("button", name="JSON").click()
+    taken.value.save_as(tmp_path / "m.json")
+    content = json.loads(Path(tmp_path / "m.json").read_text())
+    assert content["schema"] == "gapvision-measurement/1"
+    assert content["stations"]
+    one.fine()
+
+
+def choose(one, label, index):
+    """Choose an entry of a select box by its place in the list."""
+    one.page.get_by_role("combobox", name=re.compile(f"^{label}")).last.click()
+    one.page.get_by_role("option").nth(index).click()
+    one.page.get_by_role("option").first.wait_for(state="detached")
+    one.settled()
