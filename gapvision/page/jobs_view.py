@@ -43,13 +43,16 @@ def show(ticket: str) -> None:
     _at_a_glance(states)
     measured = [s for s in states if s.latest is not None]
     if measured:
-        _history(job, measured)
+        _history(measured)
     _report(job)
 
 
 def _title(line: JobLine) -> str:
     parts = [line.job.reference, line.job.car, line.job.customer]
-    return ", ".join(p for p in parts if p) + f" ({line.seams} seams, {line.measured} measured)"
+    return (
+        ", ".join(p for p in parts if p)
+        + f" ({line.seams} seam{'' if line.seams == 1 else 's'}, {line.measured} measured)"
+    )
 
 
 def _new_job() -> None:
@@ -131,7 +134,7 @@ def load(line: MeasurementLine) -> Measurement:
     return from_dict(records().measurement(line.measurement_id))
 
 
-def _history(job: Job, measured: list[SeamState]) -> None:
+def _history(measured: list[SeamState]) -> None:
     """One seam through its stages; an earlier result can be laid under it."""
     st.subheader("One seam through the stages")
     by_id = {s.seam.seam_id: s.seam for s in measured}
@@ -200,7 +203,7 @@ def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> lis
     c = compared.comparison
     st.write(
         f"Mean change {c.mean_change_mm:+.2f} mm, U {c.mean_u_mm:.2f}: wider along {c.wider_mm:.0f} mm, narrower along "
-        f"{c.narrower_mm:.0f} mm, no change proven along {c.unproven_mm:.0f} mm. {c.datum.words}."
+        f"{c.narrower_mm:.0f} mm, no change proven along {c.unproven_mm:.0f} mm. Laid on each other by: {c.datum.words}."
     )
     if c.better_mm is not None and c.worse_mm is not None:
         st.write(f"Nearer to what is wanted along {c.better_mm:.0f} mm, further from it along {c.worse_mm:.0f} mm.")

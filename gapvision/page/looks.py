@@ -15,6 +15,7 @@ button, [role="button"], [data-baseweb="select"] > div, input, textarea, [data-t
 [data-testid="stWidgetLabel"] p, [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p, small { font-size: 15px !important; }
 [data-testid="stCaptionContainer"] { color: inherit !important; opacity: 1 !important; }
 :focus-visible { outline: 3px solid #ffb000 !important; outline-offset: 2px; }
+input[role="combobox"]:focus-visible { outline: none !important; }
 .gv-verdict { border: 2px solid currentColor; border-left-width: 12px; border-radius: 8px; padding: 10px 14px; font-size: 1.1rem; font-weight: 700; }
 .gv-verdict small { display: block; font-weight: 400; font-size: 16px; }
 .gv-note { border-left: 6px solid #767676; padding: 4px 12px; margin: 8px 0; }

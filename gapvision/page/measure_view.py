@@ -10,7 +10,7 @@ import streamlit as st
 from gapvision.errors import GapvisionError
 from gapvision.measure import Settings
 from gapvision.page import save_view, service, session, widgets
-from gapvision.page.inbox import Inbox
+from gapvision.page.inbox import Inbox, InboxPhoto
 from gapvision.page.session import Chosen
 from gapvision.page.shown import Shown, draw_viewer, remember
 from gapvision.reports.spans import Band
@@ -82,8 +82,22 @@ def _take(ticket: str) -> None:
             widgets.show_error(error)
             continue
         session.choose(kept.sha256)
+        _quick_words(kept)
         bar.progress((k + 1) / len(fresh), text=f"{kept.name} kept")
     bar.empty()
+
+
+def _quick_words(kept: InboxPhoto) -> None:
+    """Say at once whether the photo will do."""
+    try:
+        notices = service.quick_look(kept.path, kept.name, kept.sha256)
+    except GapvisionError as error:
+        st.warning(f"{kept.name}: {error}")
+        return
+    if notices:
+        st.warning(f"{kept.name}: {notices[0].message} {notices[0].advice}")
+    else:
+        st.success(f"{kept.name}: good")
 
 
 def _choose(ticket: str) -> Chosen:
@@ -180,7 +194,7 @@ def _settings(photo: Chosen, band: Band | None) -> Settings | None:
 
 def _viewer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
     """The linked photo and profile; points tapped on it are measured along."""
-    tapped = draw_viewer(photo, measurement, band, "viewer")
+    tapped = draw_viewer(photo, measurement, band, "viewer", tappable=True)
     if tapped:
         session.set_seam_points(photo.sha256, tapped["points"])
         st.rerun()

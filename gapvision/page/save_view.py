@@ -39,6 +39,9 @@ def offer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
 
 
 def _form(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
+    # Widgets take a new value only before they are drawn: what was saved last is chosen now.
+    for key, value in st.session_state.pop("saved_to", {}).items():
+        st.session_state[key] = value
     jobs = {line.job.reference: line.job for line in records().jobs(limit=200)}
     reference = st.selectbox("Job", [_NEW, *jobs], key="save_job")
     job = jobs.get(reference)
@@ -109,6 +112,7 @@ def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job |
         store.add_note(job.job_id, words, seam_id=seam.seam_id, visit_id=visit.visit_id, who=state["who"])
     state["saved"] = f"Saved as measurement {line.measurement_id} of {seam_title(seam)}, job {job.reference}."
     state["job"], state["seam"] = job.reference, seam.seam_id
+    state["saved_to"] = {"save_job": job.reference, "save_seam": seam_title(seam)}
     st.rerun()
 
 

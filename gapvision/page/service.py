@@ -55,7 +55,7 @@ class _Memory:
 
 
 _measurements, _pictures = _Memory(_KEPT_MEASUREMENTS), _Memory(_KEPT_PICTURES)
-_advised, _shortened = _Memory(_KEPT_MEASUREMENTS), _Memory(_KEPT_MEASUREMENTS)
+_advised, _shortened, _looks = (_Memory(_KEPT_MEASUREMENTS) for _ in range(3))
 
 
 def measure(path: Path, name: str, sha256: str, settings: Settings) -> Measurement:
@@ -100,6 +100,25 @@ def without_spans(measurement: Measurement, spans: list[dict[str, Any]]) -> Meas
     """Leave out what a person has left out: dicts with ``from_mm`` and ``to_mm``."""
     pairs = tuple((float(s["from_mm"]), float(s["to_mm"])) for s in spans)
     return _shortened.get((measurement, pairs), lambda: leave_out(measurement, pairs)) if pairs else measurement
+
+
+def quick_look(path: Path, name: str, sha256: str) -> list[Notice]:
+    """Whether a photo will do, at once and without measuring it; empty: good.
+
+    Raises
+    ------
+    GapvisionError
+        If the file cannot be read.
+    """
+
+    def work() -> list[Notice]:
+        from gapvision.intake.photo import read_photo
+        from gapvision.vision.quality import quick_check
+
+        with _AT_ONCE:
+            return quick_check(read_photo(path, name))
+
+    return _looks.get(sha256, work)
 
 
 def picture(path: Path, sha256: str, longest_px: int) -> bytes:

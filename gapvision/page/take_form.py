@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from gapvision.errors import GapvisionError
 from gapvision.page.guard import PLAIN_STYLE
-from gapvision.page.inbox import MOST_PHOTOS, Inbox
+from gapvision.page.inbox import MOST_PHOTOS, Inbox, InboxPhoto
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -79,8 +79,20 @@ async def accept(request: Request) -> Response:
     if not kept:
         return answer(422, "No photo was chosen.")
     if by_script:
-        return JSONResponse({"kept": [photo.sha256 for photo in kept]})
+        said = await run_in_threadpool(_quick_words, kept[-1])
+        return JSONResponse({"kept": [photo.sha256 for photo in kept], "said": said})
     return RedirectResponse(f"/?ticket={ticket}", status_code=303)
+
+
+def _quick_words(photo: InboxPhoto) -> str:
+    """Whether the photo will do, in a sentence; 'good' when it will."""
+    from gapvision.page.service import quick_look
+
+    try:
+        notices = quick_look(photo.path, photo.name, photo.sha256)
+    except GapvisionError as error:
+        return str(error)
+    return f"{notices[0].message} {notices[0].advice}" if notices else "good"
 
 
 def _same_site(request: Request) -> bool:
@@ -102,7 +114,7 @@ function send(file) {
     post.upload.onprogress = (e) => { if (e.lengthComputable) bar.value = e.loaded / e.total; };
     post.onload = () => {
       busy -= 1;
-      if (post.status === 200) { word.textContent = file.name + ": kept"; bar.value = 1; }
+      if (post.status === 200) { let said = "kept"; try { said = "kept, " + JSON.parse(post.response).said; } catch (e) {} if (said !== "kept, good") failed += 1; word.textContent = file.name + ": " + said; bar.value = 1; }
       else { failed += 1; let said = "could not be kept"; try { said = JSON.parse(post.response).said; } catch (e) {} word.textContent = file.name + ": " + said; bar.remove(); }
       done();
     };

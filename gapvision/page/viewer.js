@@ -392,6 +392,7 @@ class Viewer {
   showTapping() {
     for (const button of this.root.querySelectorAll(".gv-tapping")) button.hidden = !this.tapping;
     const toggle = this.root.querySelector(".gv-tap");
+    toggle.hidden = !this.data.tappable;
     toggle.setAttribute("aria-pressed", String(this.tapping));
     this.root.querySelector(".gv-measure").disabled = this.points.length < 2;
     this.help.textContent = this.tapping

@@ -29,6 +29,7 @@ def viewer_data(
     unit: str = "mm",
     more: Sequence[ExtraLine] = (),
     verdict: Verdict | None = None,
+    tappable: bool = False,
 ) -> dict[str, Any]:
     """Everything the browser draws, as plain lists.
 
@@ -46,6 +47,8 @@ def viewer_data(
         Further profiles, e.g. a forecast.
     verdict : Verdict, optional
         A judgement of this profile; its limits, states and spans are drawn in place of the band's.
+    tappable : bool
+        Whether points along the seam may be tapped.
     """
     width, height = measurement.width_px, measurement.height_px
     data: dict[str, Any] = {
@@ -70,6 +73,7 @@ def viewer_data(
         "forms": [],
         "more": [{"label": m.label, "s": _plain(m.s_mm), "g": _plain(m.gap_mm)} for m in more],
         "band": None,
+        "tappable": tappable,
         "start_index": 0,
     }
     profile = measurement.profile

@@ -87,5 +87,3 @@ class Watched:
         self.page.get_by_test_id("stButtonGroup").get_by_text(name, exact=True).click()
         self.page.get_by_role("heading", name=name, level=1).wait_for()
         self.settled()
-
-

@@ -69,7 +69,9 @@ def shots():
         if folder:
             Path(folder).mkdir(parents=True, exist_ok=True)
             size = watched.page.viewport_size
-            height = watched.page.evaluate("(document.querySelector('[data-testid=stMain]') || document.body).scrollHeight")
+            height = watched.page.evaluate(
+                "(document.querySelector('[data-testid=stMain]') || document.body).scrollHeight"
+            )
             watched.page.set_viewport_size({"width": size["width"], "height": min(height + 40, 6000)})
             watched.page.wait_for_timeout(400)
             watched.page.screenshot(path=f"{folder}/{name}.png")

@@ -70,14 +70,15 @@ def test_a_day(server, visit, shots, tmp_path):
             one.page.get_by_label("Customer").fill("R. Example")
             one.page.get_by_label("Name of the seam").fill("door, rear")
         else:
-            choose(one, "Job", 1)
-            choose(one, "Seam", 0)
+            expect(one.page.get_by_role("combobox", name="Job", exact=True)).to_have_value(re.compile(r"20\d\d-001"))
+            expect(one.page.get_by_role("combobox", name="Seam", exact=True)).to_have_value("door, rear")
             choose(one, "Stage", 1)
         one.page.get_by_text("Latched").click()
         one.settled()
         shots(one, f"save_{stage.replace(' ', '_')}_phone")
         one.page.get_by_role("button", name="Save", exact=True).click()
         one.page.get_by_text(re.compile("Saved as measurement")).wait_for(timeout=20000)
+        one.settled()
     one.view("Jobs")
     one.page.get_by_text("door, rear").first.wait_for()
     one.measured()
@@ -99,7 +100,8 @@ def test_a_day(server, visit, shots, tmp_path):
 
 def choose(one, label, index):
     """Choose an entry of a select box by its place in the list."""
-    one.page.get_by_role("combobox", name=re.compile(f"^{label}")).last.click()
-    one.page.get_by_role("option").nth(index).click()
+    box = one.page.get_by_role("combobox", name=re.compile(f"^{label}")).last
+    one.page.get_by_test_id("stSelectbox").filter(has=box).get_by_role("button").first.tap()
+    one.page.get_by_role("option").nth(index).tap()
     one.page.get_by_role("option").first.wait_for(state="detached")
     one.settled()
