@@ -11,7 +11,7 @@ from gapvision.commands._lengths import add_check_lines, parse_points
 from gapvision.commands._records import Bar, add_data, open_store
 from gapvision.errors import GapvisionError
 from gapvision.targets.print_scale import print_scales
-from gapvision.units import format_both
+from gapvision.units import format_both, parse_length
 
 _TICKS = ("latched", "seal", "shims", "hinges", "doors")
 _FIELDS = {
@@ -44,6 +44,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
         parser.add_argument(f"--{name}", action=argparse.BooleanOptionalAction, default=None, help=text)
     parser.add_argument("--support", default="", help="how the car stands, e.g. 'on its wheels'")
     parser.add_argument("--metal-temp", type=float, metavar="C", help="temperature of the metal [degrees Celsius]")
+    wanted = parser.add_mutually_exclusive_group()
+    wanted.add_argument(
+        "--nominal", metavar="LENGTH", help="wanted gap of this seam: set once, then kept and judged by"
+    )
+    wanted.add_argument("--spec", metavar="F.toml", help="the seam's specification: set once, then kept and judged by")
+    wanted.add_argument("--preset", metavar="NAME", help="a ready specification: set once, then kept and judged by")
+    parser.add_argument("--tol", metavar="LENGTH", help="allowed either way, with --nominal (default: 0.5mm)")
     add_check_lines(parser)
     parser.add_argument("--along", nargs="+", metavar="X,Y", help="two or more points along the seam, pixels")
     parser.add_argument("--drop-location", action="store_true", help="store a copy without location data")
@@ -55,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
     """Measure and store."""
     from gapvision.measure import Settings
     from gapvision.records import Conditions
-    from gapvision.workshop import add_photo
+    from gapvision.workshop import add_photo, judge_line
 
     along, across, checked = print_scales(args.check_length, args.check_width)
     settings = Settings(
@@ -67,6 +74,7 @@ def run(args: argparse.Namespace) -> int:
     ticks = {_FIELDS[name]: getattr(args, name) for name in _TICKS}
     conditions = Conditions(**ticks, support=args.support, metal_temp_c=args.metal_temp)
     said = conditions != Conditions()
+    spec = _spec(args)
     refused = unreadable = 0
     with open_store(args) as store:
         job = store.job(args.job)
@@ -80,6 +88,8 @@ def run(args: argparse.Namespace) -> int:
                 if seam is None:
                     with store.database.saving():
                         seam = _seam(store, job, args)
+                        if spec is not None:
+                            seam = store.edit_seam(seam.seam_id, spec=spec)
                         visit = store.find_visit(
                             job.job_id,
                             args.stage,
@@ -97,6 +107,8 @@ def run(args: argparse.Namespace) -> int:
                     drop_location=args.drop_location,
                     keep_refused=args.keep_refused,
                 )
+                if line is not None:
+                    line = judge_line(store, line)
             except GapvisionError as error:
                 if len(args.photos) == 1:
                     raise
@@ -126,6 +138,22 @@ def _seam(store: Any, job: Any, args: argparse.Namespace) -> Any:
     return seam
 
 
+def _spec(args: argparse.Namespace) -> dict[str, Any] | None:
+    """The specification that was given, as it is kept with the seam."""
+    if args.tol and not args.nominal:
+        raise GapvisionError(
+            "value-out-of-range", "--tol belongs to --nominal.", "Give --nominal too, or leave it out."
+        )
+    if not (args.nominal or args.spec or args.preset):
+        return None
+    from gapvision.judgement import preset, read_spec, simple_spec, spec_to_table
+
+    if args.nominal:
+        tol = parse_length(args.tol, "mm") if args.tol else 0.5
+        return spec_to_table(simple_spec(parse_length(args.nominal, "mm"), tol, tol))
+    return spec_to_table(read_spec(args.spec) if args.spec else preset(args.preset))
+
+
 def _tell(file_name: str, line: Any, content: dict[str, Any]) -> None:
     for n in content["warnings"]:
         print(f"{file_name}: {n['message']} {n['advice']} [{n['code']}]")
@@ -138,3 +166,5 @@ def _tell(file_name: str, line: Any, content: dict[str, Any]) -> None:
             f"{file_name}: {line.status}, mean gap {format_both(line.mean_mm)}, {line.min_mm:.2f} to"
             f" {line.max_mm:.2f} mm, U {line.u_mm:.2f} mm; stored as measurement {line.measurement_id}"
         )
+        if line.verdict is not None:
+            print(f"{file_name}: {line.verdict.decision} (rule: {line.verdict.rule})")

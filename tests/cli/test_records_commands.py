@@ -58,11 +58,28 @@ def test_new_list_show(run):
 
 def test_add_measures_and_stores(run):
     run("job", "new", "--reference", "17")
-    words = ("add", SAMPLE, "--job", "17", "--seam", "left bonnet", "--stage", "as found", "--latched", "--who", "Sam")
+    words = (
+        "add",
+        SAMPLE,
+        "--job",
+        "17",
+        "--seam",
+        "left bonnet",
+        "--stage",
+        "as found",
+        "--latched",
+        "--who",
+        "Sam",
+        "--nominal",
+        "3/16in",
+        "--tol",
+        "1mm",
+    )
     code, out, _ = run(*words)
     assert code == 0
     assert out.startswith("New seam in job 17: left bonnet\n")
     assert "stored as measurement 1" in out
+    assert out.endswith("in tolerance (rule: proven)\n")
     shown = json.loads(run("job", "show", "17", "--json")[1])
     (one,) = shown["seams"][0]["measurements"]
     truth = json.loads(SAMPLE.with_suffix(".truth.json").read_text())

@@ -1,0 +1,179 @@
+"""shop, report, export, import, verify, backup and demo-job through the command line."""
+
+import io
+import json
+import zipfile
+
+import pypdfium2
+import pytest
+from PIL import Image
+
+from gapvision.cli import main
+from gapvision.records import Store
+from tests.records.invented import invented
+
+
+@pytest.fixture
+def run(tmp_path, capsys):
+    def call(*words, data=tmp_path / "data"):
+        code = main([*map(str, words), "--data", str(data)])
+        out = capsys.readouterr()
+        assert "Traceback" not in out.err
+        return code, out.out, out.err
+
+    call.folder = tmp_path / "data"
+    return call
+
+
+def photo(number):
+    """A JPEG with a place in its EXIF and a picture of its own."""
+    exif = Image.Exif()
+    exif[0x8825] = {1: "N", 2: (48.0, 30.0, 15.0)}
+    exif[0x010E] = "private words"
+    out = io.BytesIO()
+    Image.new("RGB", (400, 300), (90 + 40 * number, 80, 70)).save(out, "JPEG", exif=exif)
+    return out.getvalue()
+
+
+@pytest.fixture
+def job(run):
+    with Store(run.folder) as store:
+        job = store.new_job(reference="17", customer="Zoë Παράδειγμα", car="roadster")
+        seam = store.add_seam(
+            job.job_id,
+            "door, rear",
+            side="left",
+            spec={"nominal": "4.8mm", "allow_below": "0.5mm", "allow_above": "0.5mm"},
+        )
+        for k, (stage, mean) in enumerate([("as found", 5.6), ("after fit-up", 4.9)]):
+            visit = store.find_visit(job.job_id, stage, on_date=f"2026-03-0{k + 1}")
+            content = invented(mean)
+            store.save_photo(seam.seam_id, visit.visit_id, photo(k), ".jpg", content, file_name=f"IMG_{k}.jpg")
+    return job
+
+
+def test_shop(run, tmp_path):
+    logo = tmp_path / "logo.png"
+    Image.new("RGB", (20, 10)).save(logo)
+    code, out, _ = run("shop", "--name", "Old Ferry", "--logo", logo, "--paper", "letter", "--units", "inch")
+    assert code == 0
+    assert out.startswith("name: Old Ferry\n")
+    assert "paper: letter\nunits: inch\n" in out
+    assert run("shop", "--logo", tmp_path / "none.png")[0] == 2
+    (tmp_path / "note.png").write_text("no picture")
+    assert run("shop", "--logo", tmp_path / "note.png")[0] == 2
+    assert "name: Old Ferry" in run("shop")[1]
+
+
+def test_report(run, job, tmp_path):
+    code, out, _ = run("report", "17", "-o", tmp_path / "r.pdf")
+    assert (code, out) == (0, f"written: {tmp_path / 'r.pdf'}\n")
+    text = " ".join(p.get_textpage().get_text_range() for p in pypdfium2.PdfDocument(tmp_path / "r.pdf"))
+    assert "Zoë Παράδειγμα" in text
+    assert "best alignment" in text
+    code, _, _ = run("report", "17", "-o", tmp_path / "v.pdf", "--visit", "as found", "--paper", "letter")
+    pdf = pypdfium2.PdfDocument(tmp_path / "v.pdf")
+    assert pdf[0].get_size() == pytest.approx((612, 792), abs=0.1)
+    text = " ".join(p.get_textpage().get_text_range() for p in pdf)
+    assert "after fit-up" not in text
+    assert run("report", "18", "-o", tmp_path / "x.pdf")[0] == 2
+    assert run("report", "17", "-o", tmp_path / "x.pdf", "--visit", "after paint")[0] == 2
+    assert run("report", "17", "-o", tmp_path / "none" / "x.pdf")[0] == 2
+    run("job", "new", "--reference", "19")
+    assert run("report", "19", "-o", tmp_path / "x.pdf")[0] == 2
+    assert not (tmp_path / "x.pdf").exists()
+
+
+def test_export_verify_import(run, job, tmp_path):
+    path, other = tmp_path / "job.zip", tmp_path / "other"
+    code, out, _ = run("export", "17", "-o", path)
+    assert code == 0
+    seal = out.split("seal: ")[1].split()[0]
+    assert run("verify", path)[0] == 0
+    assert run("verify", path, "--seal", seal)[0] == 0
+    code, out, _ = run("verify", path, "--seal", "0" * 64)
+    assert code == 1
+    assert "not the one noted" in out
+    with zipfile.ZipFile(path) as z:
+        names = z.namelist()
+        pictures = [z.read(n) for n in names if n.startswith("photos/")]
+        assert len(pictures) == 2
+        table = next(n for n in names if n.startswith("tables/"))
+        assert z.read(table).decode().splitlines()[0].startswith("s [mm],")
+        assert z.read("report.pdf").startswith(b"%PDF")
+        assert len(json.loads(z.read("job.json"))["shots"]) == 2
+    for picture in pictures:
+        exif = Image.open(io.BytesIO(picture)).getexif()
+        assert 0x8825 not in exif
+        assert b"private words" not in picture
+    same = Image.open(io.BytesIO(pictures[0])).tobytes()
+    assert same in [Image.open(io.BytesIO(photo(k))).tobytes() for k in range(2)]  # the picture itself, bit for bit
+    assert run("import", path, data=other)[:2] == (0, "17\n")
+    shown = json.loads(run("job", "show", "17", "--json", data=other)[1])
+    assert [m["mean_mm"] for m in shown["seams"][0]["measurements"]] == pytest.approx([5.6, 4.9], abs=0.05)
+    assert run("verify", data=other)[0] == 0
+    code, _, err = run("import", path, data=other)
+    assert code == 2
+    assert "[job-here-already]" in err
+
+
+def test_a_visit_alone(run, job, tmp_path):
+    assert run("export", "17", "-o", tmp_path / "v.zip", "--visit", "2026-03-01")[0] == 0
+    assert run("import", tmp_path / "v.zip", data=tmp_path / "other")[0] == 0
+    shown = json.loads(run("job", "show", "17", "--json", data=tmp_path / "other")[1])
+    assert [m["stage"] for m in shown["seams"][0]["measurements"]] == ["as found"]
+
+
+def test_altered_is_told_and_not_imported(run, job, tmp_path):
+    path = tmp_path / "job.zip"
+    run("export", "17", "-o", path)
+    data = path.read_bytes()
+    path.write_bytes(data.replace(b"as found", b"as faund", 1))
+    code, out, _ = run("verify", path)
+    assert (code, out.splitlines()[-1]) == (1, "altered")
+    code, _, err = run("import", path, data=tmp_path / "other")
+    assert code == 2
+    assert "[package-altered]" in err
+    assert run("job", "list", data=tmp_path / "other")[1] == "No job.\n"
+    (tmp_path / "x.zip").write_bytes(b"none")
+    assert run("verify", tmp_path / "x.zip")[0] == 2
+
+
+def test_export_of_unmeasured_job_has_no_report(run, tmp_path):
+    run("job", "new", "--reference", "9")
+    assert run("export", "9", "-o", tmp_path / "e.zip")[0] == 0
+    assert run("import", tmp_path / "e.zip", data=tmp_path / "other")[1] == "9\n"
+
+
+def test_backup_and_damage(run, job, tmp_path):
+    code, out, _ = run("backup", tmp_path / "copy")
+    assert code == 0
+    assert "the database and 2 new photos" in out
+    assert "the database and 0 new photos" in run("backup", tmp_path / "copy")[1]
+    assert "roadster" in run("job", "list", data=tmp_path / "copy")[1]
+    kept = next((run.folder / "photos").glob("*/*.jpg"))
+    kept.write_bytes(b"changed")
+    code, out, _ = run("verify")
+    assert (code, out.splitlines()[-1]) == (1, "altered")
+    assert run("report", "17", "-o", tmp_path / "r.pdf")[0] == 2  # no evidence from a changed photo
+
+
+def test_data_folder_from_the_environment(run, tmp_path, monkeypatch, capsys):
+    monkeypatch.setenv("GAPVISION_DATA", str(tmp_path / "from env"))
+    assert main(["job", "new", "--reference", "5"]) == 0
+    assert (tmp_path / "from env" / "records.sqlite").exists()
+    capsys.readouterr()
+
+
+@pytest.mark.slow
+def test_demo_job(run):
+    code, out, _ = run("demo-job")
+    assert (code, out) == (0, "DEMO-1\n")
+    (one,) = json.loads(run("job", "list", "--json")[1])
+    assert (one["seams"], one["measured"]) == (4, 4)
+    assert one["in_tolerance"] + one["out_of_tolerance"] + one["not_proven"] == 4
+    assert run("demo-job")[1] == "DEMO-1\n"
+    # The gaps drawn come back: 6.3, 5.0 and 4.75 mm at the middle of the left door's rear edge.
+    shown = json.loads(run("job", "show", "DEMO-1", "--json")[1])
+    means = [m["mean_mm"] for m in shown["seams"][0]["measurements"]]
+    assert means == pytest.approx([6.3, 5.0, 4.75], abs=0.2)
