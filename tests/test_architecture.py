@@ -30,10 +30,11 @@ MAY_USE = {
 MEASURING = {"geometry", "targets", "intake", "vision", "measure", "judgement", "records", "reports"}
 MAY_USE |= {
     "workshop": MEASURING,
-    "page": MEASURING | {"workshop", "scenes"},  # the sample is drawn where none is kept
-    "commands": MEASURING | {"workshop", "scenes", "page"},  # the demo draws a scene, the page command starts the page
+    "demo_job": MEASURING | {"workshop", "scenes"},
+    "page": MEASURING | {"workshop", "demo_job", "scenes"},  # the sample is drawn where none is kept
+    "commands": MEASURING | {"workshop", "demo_job", "scenes", "page"},  # the demo draws a scene, the page command starts the page
     "training": {"targets", "intake", "vision", "scenes"},
-    "bench": MEASURING | {"scenes", "workshop"},
+    "bench": MEASURING | {"scenes", "workshop", "demo_job"},
     "cli": {"commands"},
     "__main__": {"cli"},
 }

@@ -59,8 +59,8 @@ def median_s(work: Callable[[], object], times: int = 7) -> float:
 
 def twelve_seam_report(folder: Path, width_px: int) -> float:
     """Time the report of a job with twelve seams, each with two real photos [s]."""
-    from gapvision.commands._demo_job import SEAMS as DRAWN
-    from gapvision.commands._demo_job import draw_photo
+    from gapvision.demo_job import SEAMS as DRAWN
+    from gapvision.demo_job import draw_photo
     from gapvision.workshop import add_photo, evidence_report
 
     photos = [draw_photo(DRAWN[0], k, width_px) for k in range(2)]

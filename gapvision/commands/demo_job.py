@@ -14,7 +14,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Build it, unless it is there."""
-    from gapvision.commands._demo_job import make_demo_job
+    from gapvision.demo_job import make_demo_job
 
     with open_store(args) as store:
         print(make_demo_job(store, Bar("photos")).reference)
