@@ -153,7 +153,7 @@ def _say(verdict: Verdict, title: str) -> None:
 def _checks(verdict: Verdict) -> None:
     if not verdict.checks:
         return
-    st.subheader("Limits on the seam as a whole")
+    st.subheader("Limits on the seam as a whole", anchor=False)
     rows = "".join(
         f"<tr><td>{_SIGNS[c.state]} {c.state}</td><td>{html.escape(c.name)} {html.escape(c.where)}</td>"
         f"<td>{c.value:+.2f} {c.unit}, U {c.expanded_u:.2f}</td><td>{c.limit:.2f} {c.unit}</td></tr>"
@@ -168,7 +168,7 @@ def _checks(verdict: Verdict) -> None:
 
 def _set_now(future: FinishForecast) -> None:
     unit = st.session_state["unit"]
-    st.subheader("Gap to set now")
+    st.subheader("Gap to set now", anchor=False)
     middle = len(future.s_mm) // 2
     st.write(
         f"The coats still to come take {future.loss.least_mm:.2f} to {future.loss.most_mm:.2f} mm from the gap. In the "

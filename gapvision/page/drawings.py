@@ -1,8 +1,14 @@
-"""Small drawings of what to do, drawn here as SVG; colours follow the page's text colour."""
+"""Small drawings of what to do, drawn here as SVG; dark ink on a light plate."""
 
 from __future__ import annotations
 
-_HEAD = '<svg viewBox="0 0 280 120" role="img" aria-label="{label}" fill="none" stroke="currentColor" stroke-width="2" stroke-linejoin="round">'
+import base64
+
+# On a light plate, so that it can be read on a dark page too.
+_HEAD = (
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="-6 -6 292 132" fill="none" stroke="#1b1f24" stroke-width="2" '
+    'stroke-linejoin="round" color="#1b1f24"><rect x="-6" y="-6" width="292" height="132" fill="#f4f6f8" stroke="none"/>'
+)
 # A seam seen from above with a strip beside it; parts are added per advice.
 _PANELS = '<path d="M10 20h260M10 100h260" stroke-opacity=".25"/><path d="M10 70h260M10 76h260"/>'
 _STRIP = '<rect x="60" y="34" width="150" height="24"/>' + "".join(
@@ -11,7 +17,7 @@ _STRIP = '<rect x="60" y="34" width="150" height="24"/>' + "".join(
 )
 _PHONE_SQUARE = '<rect x="105" y="8" width="60" height="16" rx="3"/><path d="M135 24v66M128 82l7 9 7-9"/><path d="M20 100h108M142 100h118"/>'
 _PHONE_TILTED = '<g transform="rotate(-28 90 25)"><rect x="62" y="12" width="56" height="16" rx="3"/></g><path d="M99 34l34 58" stroke-dasharray="5 4"/>'
-_CROSS = '<path d="M24 14l26 26M50 14l-26 26" stroke="#c0262d" stroke-width="5"/>'
+
 
 _PICTURES: dict[str, tuple[str, str]] = {
     "lay": (
@@ -87,12 +93,23 @@ _FOR_CODE = {
 
 
 def drawing_for(code: str) -> str:
-    """SVG of what to do about a code; every code about a photo file without its own gets the 'file' drawing.
+    """Picture of what to do about a code; every code about a file without its own gets the 'file' drawing.
 
     Parameters
     ----------
     code : str
         Registered code.
+
+    Returns
+    -------
+    str
+        An ``img`` element with the drawing inside (Streamlit takes bare SVG out of HTML).
     """
     label, body = _PICTURES[_FOR_CODE.get(code, "file")]
-    return _HEAD.format(label=label) + body + "</svg>"
+    packed = base64.b64encode((_HEAD + body + "</svg>").encode()).decode()
+    return f'<img class="gv-drawing" alt="{label}" src="data:image/svg+xml;base64,{packed}">'
+
+
+def file_drawing() -> str:
+    """SVG that stands for a file that is no photo."""
+    return _HEAD + _PICTURES["file"][1] + "</svg>"

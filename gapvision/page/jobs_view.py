@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import html
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
 
 import numpy as np
 import streamlit as st
@@ -28,6 +32,8 @@ def show(ticket: str) -> None:
     lines = records().jobs(words, limit=_MOST)
     if not lines:
         st.info("No job has these words." if words.strip() else "No job yet. Make one here, or save a measurement.")
+        if not words.strip():
+            _demo_job()
         return
     by_reference = {line.job.reference: line for line in lines}
     wanted = st.session_state.get("job")
@@ -85,7 +91,7 @@ def _about(job: Job) -> None:
 
 def _at_a_glance(states: list[SeamState]) -> None:
     """Each seam with its latest state."""
-    st.subheader("Seams")
+    st.subheader("Seams", anchor=False)
     if not states:
         st.write("No seam yet: save a measurement to this job.")
         return
@@ -136,7 +142,7 @@ def load(line: MeasurementLine) -> Measurement:
 
 def _history(measured: list[SeamState]) -> None:
     """One seam through its stages; an earlier result can be laid under it."""
-    st.subheader("One seam through the stages")
+    st.subheader("One seam through the stages", anchor=False)
     by_id = {s.seam.seam_id: s.seam for s in measured}
     if st.session_state.get("seam_choice") not in by_id:
         wanted = st.session_state.get("seam")
@@ -223,7 +229,40 @@ def _side_by_side(before: MeasurementLine, after: MeasurementLine) -> None:
 
 
 def _report(job: Job) -> None:
-    """Evidence for the customer: report and whole job as one file."""
-    st.subheader("Evidence")
+    """Evidence for the customer: the report as PDF, and the whole job as one sealed file; made when asked for."""
+    st.subheader("Evidence", anchor=False)
     left, right = st.columns(2)
-    del left, right, job
+    unit = "mm" if st.session_state["unit"] == "mm" else "inch"
+
+    def report() -> bytes:
+        from gapvision.workshop import evidence_report
+
+        return evidence_report(records(), job.job_id, units=unit)
+
+    def package() -> bytes:
+        from gapvision.workshop import export_job
+
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "job.zip"
+            export_job(records(), job.job_id, path)
+            return path.read_bytes()
+
+    left.download_button(
+        "Report, PDF", report, f"{job.reference}.pdf", "application/pdf", on_click="ignore", width="stretch", key="report"
+    )
+    right.download_button(
+        "Whole job, ZIP", package, f"{job.reference}.zip", "application/zip", on_click="ignore", width="stretch", key="zip"
+    )
+
+
+def _demo_job() -> None:
+    """Make the invented job in a process of its own: it draws photos, which takes a while."""
+    st.write("To look around first, let the program make an invented job with drawn photos.")
+    if st.button("Make the demo job", key="demo_job"):
+        command = [sys.executable, "-m", "gapvision", "demo-job", "--data", str(records().folder)]
+        with st.spinner("Drawing and measuring the demo job", show_time=True):
+            done = subprocess.run(command, capture_output=True, text=True, check=False)
+        if done.returncode:
+            st.error(done.stderr.strip().splitlines()[-1] if done.stderr.strip() else "The demo job could not be made.")
+            return
+        st.rerun()

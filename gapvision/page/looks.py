@@ -21,7 +21,7 @@ input[role="combobox"]:focus-visible { outline: none !important; }
 .gv-note { border-left: 6px solid #767676; padding: 4px 12px; margin: 8px 0; }
 .gv-note.warning { border-left-color: #d9601a; } .gv-note.refusal { border-left-color: #c0262d; }
 .gv-note b { font-weight: 700; }
-.gv-note svg { display: block; max-width: 280px; width: 100%; height: auto; margin: 6px 0; }
+.gv-drawing { display: block; border-radius: 6px; max-width: 280px; width: 100%; height: auto; margin: 6px 0; }
 .gv-table { overflow-x: auto; } .gv-table table { border-collapse: collapse; width: 100%; font-size: 16px; }
 .gv-table th, .gv-table td { text-align: left; padding: 8px 10px 8px 0; border-bottom: 1px solid color-mix(in srgb, currentColor 30%, transparent); }
 .gv-numbers { display: grid; grid-template-columns: repeat(auto-fit, minmax(150px, 1fr)); gap: 8px 18px; margin: 6px 0 12px; }

@@ -33,7 +33,7 @@ def show() -> None:
             st.segmented_control("View", list(VIEWS), default="Measure", key="view", label_visibility="collapsed")
             or "Measure"
         )
-        st.title(_TITLES[name])
+        st.title(_TITLES[name], anchor=False)
         VIEWS[name](ticket)
         session.keep(ticket)
     except GapvisionError as error:

@@ -46,12 +46,12 @@ def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> N
     _viewer(photo, measurement, band)
     with st.container():
         if measurement.profile is not None:
-            st.subheader("Spans to look at")
+            st.subheader("Spans to look at", anchor=False)
             widgets.show_spans(measurement, band, unit)
-            st.subheader("In numbers")
+            st.subheader("In numbers", anchor=False)
             widgets.show_numbers(measurement, unit)
         if measurement.notices:
-            st.subheader("Warnings and notes")
+            st.subheader("Warnings and notes", anchor=False)
             widgets.show_notices(measurement.notices)
     if measurement.profile is not None:
         _leave_out(photo, measurement)
@@ -239,7 +239,7 @@ def _downloads(photo: Chosen, measurement: Measurement, band: Band | None, unit:
     from gapvision.reports.measurement_json import to_json
     from gapvision.reports.table import csv_text
 
-    st.subheader("Download")
+    st.subheader("Download", anchor=False)
     stem = photo.name.removeprefix("sample: ").rsplit(".", 1)[0].replace(" ", "_")
     nominal = None if band is None else band.nominal_mm
     tolerance = None if band is None else band.upper_mm - band.nominal_mm

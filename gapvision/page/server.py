@@ -91,6 +91,7 @@ async def _photo(request: Request) -> Response:
 
     from gapvision.errors import GapvisionError
     from gapvision.page import service, viewer
+    from gapvision.page.drawings import file_drawing
     from gapvision.page.samples import find_sample
 
     ticket, sha256, size = (request.path_params[k] for k in ("ticket", "sha256", "size"))
@@ -111,5 +112,7 @@ async def _photo(request: Request) -> Response:
     try:
         data = await run_in_threadpool(service.picture, path, sha256, longest)
     except GapvisionError as error:
+        if size == "thumb":  # what is no photo still has its place in the row
+            return Response(file_drawing(), media_type="image/svg+xml")
         return PlainTextResponse(str(error), status_code=415)
     return Response(data, media_type="image/jpeg", headers={"Cache-Control": "private, max-age=86400"})

@@ -1,0 +1,138 @@
+"""What goes wrong in a workshop: huge photos, files that are none, a page reloaded in the middle, and blind alleys."""
+
+import io
+import json
+import os
+import shutil
+import subprocess
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from tests.browser._help import DESK, PHONE, ROOT
+
+SAMPLE = ROOT / "sample_images" / "backlit_bonnet_gap.jpg"
+
+
+def give(one, name, data):
+    """Upload bytes through the page's own control."""
+    one.page.set_input_files("input[type=file]", {"name": name, "mimeType": "image/jpeg", "buffer": data})
+    one.page.get_by_text(name).first.wait_for()
+    one.settled()
+
+
+def test_no_photo_is_refused_with_a_drawing(server, visit, shots):
+    one = visit(server.url)
+    one.measured()
+    give(one, "letter.jpg", b"Dear customer")
+    notice = one.page.locator(".gv-note.refusal")
+    notice.wait_for()
+    assert "Choose a JPEG" in notice.inner_text()
+    assert notice.locator("img.gv-drawing").count() == 1
+    shots(one, "no_photo_phone")
+    one.fine()
+
+
+def test_refused_photo_shows_advice_drawing_and_the_photo(server, visit, shots):
+    sharp = np.random.default_rng(3).integers(0, 2, (225, 300), np.uint8).repeat(8, 0).repeat(8, 1) * 200 + 20
+    buffer = io.BytesIO()
+    Image.fromarray(sharp).save(buffer, "JPEG")
+    one = visit(server.url)
+    one.measured()
+    give(one, "nostrip.jpg", buffer.getvalue())
+    one.page.locator(".gv-verdict", has_text="Refused").wait_for()
+    assert one.page.locator(".gv-note.refusal img.gv-drawing").count() == 1
+    assert one.page.get_by_role("button", name="Tap the seam").is_visible()
+    shots(one, "refused_phone")
+    one.fine()
+
+
+def test_48_megapixels(server, visit):
+    with Image.open(SAMPLE) as small:
+        big = small.convert("RGB").resize((8064, 6048), Image.Resampling.BICUBIC)
+    buffer = io.BytesIO()
+    big.save(buffer, "JPEG", quality=90)
+    one = visit(server.url)
+    one.measured()
+    give(one, "big.jpg", buffer.getvalue())
+    one.measured(60000)
+    one.page.locator(".gv-read", has_text="Station").wait_for()
+    # Zoomed in, the full picture is fetched and shown to the pixel.
+    for _ in range(6):
+        one.page.get_by_role("button", name="Zoom in").tap()
+    for _ in range(100):
+        if one.page.locator(".gv-sharp").evaluate("image => image.naturalWidth") == 8064:
+            break
+        one.page.wait_for_timeout(200)
+    assert one.page.locator(".gv-sharp").evaluate("image => image.naturalWidth") == 8064
+    one.fine()
+
+
+def test_reload_brings_everything_back(server, visit):
+    one = visit(server.url)
+    one.measured()
+    give(one, "kept.jpg", SAMPLE.read_bytes() + b"kept")
+    field = one.page.get_by_role("textbox", name="Wanted gap")
+    field.fill("4.9mm")
+    field.press("Enter")
+    one.settled()
+    one.page.wait_for_timeout(500)
+    one.page.reload()
+    one.measured()
+    assert one.page.get_by_role("textbox", name="Wanted gap").input_value() == "4.9mm"
+    one.page.get_by_text("kept.jpg").first.wait_for()
+
+
+def test_touch_targets_and_small_print(server, visit):
+    one = visit(server.url, PHONE)
+    one.measured()
+    one.settled()
+    small = one.page.evaluate(
+        """() => [...document.querySelectorAll('button, a, input, [role=button], summary')]
+        .filter(e => e.getClientRects().length && !e.closest('[data-testid=stToolbar], [data-testid=stFileUploaderDropzone] input'))
+        .filter(e => e.type !== 'file' && e.tabIndex >= 0)
+        .map(e => [e.outerHTML.slice(0, 120), e.getBoundingClientRect()])
+        .filter(([_, r]) => r.height < 44 && r.width > 1 && r.height > 1)
+        .map(([h, r]) => h + ' ' + r.width.toFixed(0) + 'x' + r.height.toFixed(0))"""
+    )
+    assert small == []
+    tiny = one.page.evaluate(
+        """() => [...document.querySelectorAll('p, span, td, th, label, button, a, text, small, figcaption, input, b, h1, h2, h3, li, div')]
+        .filter(e => e.getClientRects().length && [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()))
+        .filter(e => !e.closest('[data-testid=stIconMaterial]') && parseFloat(getComputedStyle(e).fontSize) < 14)
+        .map(e => getComputedStyle(e).fontSize + ' ' + e.textContent.slice(0, 40))"""
+    )
+    assert tiny == []
+
+
+@pytest.fixture(scope="session")
+def axe(tmp_path_factory):
+    """axe-core's script from npm, run from a file; nothing is fetched by the browser."""
+    npm = shutil.which("npm")
+    if npm is None and not os.environ.get("CI"):
+        pytest.skip("no npm on this machine")
+    folder = tmp_path_factory.mktemp("axe")
+    subprocess.run([npm, "install", "--silent", "--no-audit", "--no-fund", "axe-core@4"], cwd=folder, check=True)
+    return (folder / "node_modules" / "axe-core" / "axe.min.js").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_axe_finds_no_serious_fault(server, visit, axe, size, scheme, shots):
+    one = visit(server.url, size, color_scheme=scheme)
+    one.measured()
+    one.settled()
+    for name in ("Measure", "Decide", "Jobs", "Panels"):
+        if name != "Measure":
+            one.view(name)
+        one.page.evaluate(axe)
+        found = one.page.evaluate("axe.run(document, {resultTypes: ['violations']})")
+        serious = [
+            (v["id"], v["help"], [n["html"][:160] for n in v["nodes"]][:3])
+            for v in found["violations"]
+            if v["impact"] in ("serious", "critical")
+        ]
+        assert serious == [], json.dumps(serious, indent=1)
+        if scheme == "dark":
+            shots(one, f"{name.lower()}_dark_{'phone' if size is PHONE else 'desk'}")
