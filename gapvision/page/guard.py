@@ -232,6 +232,7 @@ input, button, .button { font: inherit; min-height: 52px; box-sizing: border-box
 input { border: 2px solid #5a6570; background: #fff; color: #1b1f24; }
 button, .button { display: block; text-align: center; text-decoration: none; margin-top: 16px; border: 0; background: #0b5c93; color: #fff; font-weight: 700; cursor: pointer; }
 .button.second { background: #e8edf1; color: #1b1f24; }
+[hidden] { display: none !important; }
 :focus-visible { outline: 3px solid #b94a00; outline-offset: 2px; }
 .said { border-left: 6px solid #b94a00; padding: 8px 12px; background: #fdf1e8; color: #1b1f24; }
 li { margin: 10px 0; overflow-wrap: anywhere; } progress { width: 100%; height: 22px; }

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import html
-import subprocess
-import sys
 import tempfile
 from pathlib import Path
 
@@ -248,21 +246,31 @@ def _report(job: Job) -> None:
             return path.read_bytes()
 
     left.download_button(
-        "Report, PDF", report, f"{job.reference}.pdf", "application/pdf", on_click="ignore", width="stretch", key="report"
+        "Report, PDF",
+        report,
+        f"{job.reference}.pdf",
+        "application/pdf",
+        on_click="ignore",
+        width="stretch",
+        key="report",
     )
     right.download_button(
-        "Whole job, ZIP", package, f"{job.reference}.zip", "application/zip", on_click="ignore", width="stretch", key="zip"
+        "Whole job, ZIP",
+        package,
+        f"{job.reference}.zip",
+        "application/zip",
+        on_click="ignore",
+        width="stretch",
+        key="zip",
     )
 
 
 def _demo_job() -> None:
-    """Make the invented job in a process of its own: it draws photos, which takes a while."""
+    """Make the invented job: its photos are drawn and measured, which takes a while."""
+    from gapvision.demo_job import make_demo_job
+
     st.write("To look around first, let the program make an invented job with drawn photos.")
     if st.button("Make the demo job", key="demo_job"):
-        command = [sys.executable, "-m", "gapvision", "demo-job", "--data", str(records().folder)]
-        with st.spinner("Drawing and measuring the demo job", show_time=True):
-            done = subprocess.run(command, capture_output=True, text=True, check=False)
-        if done.returncode:
-            st.error(done.stderr.strip().splitlines()[-1] if done.stderr.strip() else "The demo job could not be made.")
-            return
+        bar = st.progress(0.0, text="Drawing and measuring")
+        make_demo_job(records(), lambda done, total: bar.progress(done / total, text=f"{done} of {total} photos"))
         st.rerun()

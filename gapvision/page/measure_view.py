@@ -55,7 +55,7 @@ def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> N
             widgets.show_notices(measurement.notices)
     if measurement.profile is not None:
         _leave_out(photo, measurement)
-    save_view.offer(photo, measurement, band)
+        save_view.offer(photo, measurement, band)
     _downloads(photo, measurement, band, unit)
 
 

@@ -30,9 +30,9 @@ CONFIG: dict[str, Any] = {
     "server.fileWatcherType": "none",
     "client.showErrorDetails": "none",
     "client.toolbarMode": "minimal",
-    "theme.base": "light",
     "theme.baseFontSize": 17,
-    "theme.primaryColor": "#0b5c93",
+    "theme.light.primaryColor": "#0b5c93",
+    "theme.dark.primaryColor": "#6cb6ee",
 }
 
 

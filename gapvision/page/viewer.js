@@ -78,7 +78,9 @@ class Viewer {
     this.photo.setAttribute("aria-label", data.label);
     this.slider.max = Math.max(0, data.s.length - 1);
     this.root.querySelector(".gv-station").hidden = data.s.length === 0;
-    this.chart.hidden = data.s.length === 0;
+    // An SVG has no "hidden" property, only the attribute.
+    this.chart.toggleAttribute("hidden", data.s.length === 0);
+    if (!data.s.length) { this.chart.replaceChildren(); this.root.querySelector(".gv-key").textContent = ""; this.cursorAt = null; }
     this.layout();
     if (fresh && data.s.length) this.choose(data.start_index, false);
     else if (data.s.length) this.choose(Math.min(Math.max(this.chosen, 0), data.s.length - 1), false);

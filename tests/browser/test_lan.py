@@ -57,7 +57,14 @@ def test_wrong_then_right_passcode(lan, visit, shots):
     assert status(lan.url + photo) == 401
     cookies = "; ".join(f"{c['name']}={c['value']}" for c in one.context.cookies())
     assert status(lan.url + photo, Cookie=cookies) == 200
-    for path in ("/_stcore/health", "/_stcore/host-config", "/static/index.html", "/media/x.png", "/take", "/_stcore/metrics"):
+    for path in (
+        "/_stcore/health",
+        "/_stcore/host-config",
+        "/static/index.html",
+        "/media/x.png",
+        "/take",
+        "/_stcore/metrics",
+    ):
         assert status(lan.url + path) == 401
 
 
@@ -85,7 +92,9 @@ def test_plain_form_takes_photos_while_the_web_socket_is_gone(lan, visit):
     one.page.get_by_role("link", name="Take photos with this phone").tap()
     one.page.get_by_role("heading", name="Take or choose photos").wait_for()
     ticket = one.page.url.split("ticket=")[1]
-    one.page.set_input_files("#photos", [{"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": SAMPLE.read_bytes() + b"x"}])
+    one.page.set_input_files(
+        "#photos", [{"name": "IMG_1.jpg", "mimeType": "image/jpeg", "buffer": SAMPLE.read_bytes() + b"x"}]
+    )
     one.page.wait_for_url(f"**/?ticket={ticket}", timeout=20000)
     one.page.get_by_text("IMG_1.jpg").first.wait_for()
     one.measured()
@@ -101,7 +110,9 @@ def test_network_cut_in_mid_upload_is_tried_again(lan, visit, shots):
     one.page.get_by_role("link", name="Take photos with this phone").tap()
     one.page.get_by_role("heading", name="Take or choose photos").wait_for()
     one.context.set_offline(True)
-    one.page.set_input_files("#photos", [{"name": "cut.jpg", "mimeType": "image/jpeg", "buffer": SAMPLE.read_bytes() + b"y"}])
+    one.page.set_input_files(
+        "#photos", [{"name": "cut.jpg", "mimeType": "image/jpeg", "buffer": SAMPLE.read_bytes() + b"y"}]
+    )
     one.page.get_by_text("no network, trying again").wait_for()
     shots(one, "take_phone")
     one.context.set_offline(False)

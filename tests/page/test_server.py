@@ -1,0 +1,63 @@
+"""The server's settings: the same in both places, nothing leaves the machine, uploads are limited."""
+
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from gapvision.commands.page import free_port, own_address
+from gapvision.page.drawings import _FOR_CODE, drawing_for
+from gapvision.page.server import CONFIG
+
+ROOT = Path(__file__).parents[2]
+
+
+def flat(table, before=""):
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from flat(value, f"{before}{key}.")
+        else:
+            yield f"{before}{key}", value
+
+
+def test_config_file_and_program_agree():
+    given = dict(flat(tomllib.loads((ROOT / ".streamlit" / "config.toml").read_text())))
+    assert given.pop("server.address") == "127.0.0.1"
+    assert given == CONFIG
+
+
+def test_telemetry_off_cross_site_protection_on_uploads_limited():
+    assert CONFIG["browser.gatherUsageStats"] is False
+    assert CONFIG["server.enableXsrfProtection"] is True
+    assert CONFIG["server.enableCORS"] is True
+    assert CONFIG["server.maxUploadSize"] == 60
+    assert CONFIG["client.showErrorDetails"] == "none"
+
+
+@pytest.mark.parametrize("file", sorted((ROOT / "gapvision" / "page").glob("viewer.*")), ids=lambda p: p.name)
+def test_viewer_fetches_nothing_from_outside(file):
+    text = file.read_text(encoding="utf-8").replace("http://www.w3.org/2000/svg", "")
+    assert "http" not in text
+    assert "//cdn" not in text
+
+
+def test_every_measuring_code_has_a_drawing_and_no_code_is_unknown():
+    from gapvision.codes import CODES
+
+    assert set(_FOR_CODE) <= set(CODES)
+    assert all(drawing_for(code).startswith("<img") for code in CODES)
+
+
+def test_a_free_port_is_found_when_the_wanted_one_is_taken():
+    import socket
+
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        if port < 65000:
+            assert free_port("127.0.0.1", port) > port
+
+
+def test_own_address_is_one():
+    assert own_address()
