@@ -32,7 +32,8 @@ MAY_USE |= {
     "workshop": MEASURING,
     "demo_job": MEASURING | {"workshop", "scenes"},
     "page": MEASURING | {"workshop", "demo_job", "scenes"},  # the sample is drawn where none is kept
-    "commands": MEASURING | {"workshop", "demo_job", "scenes", "page"},  # the demo draws a scene, the page command starts the page
+    # the demo draws a scene, the page command starts the page
+    "commands": MEASURING | {"workshop", "demo_job", "scenes", "page"},
     "training": {"targets", "intake", "vision", "scenes"},
     "bench": MEASURING | {"scenes", "workshop", "demo_job"},
     "cli": {"commands"},
