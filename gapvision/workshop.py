@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 Point = tuple[float, float]
 
+FINISH_SCHEMA = "gapvision-finish-of-job/1"
+
 _LETTER_SUFFIX = {"jpeg": ".jpg", "png": ".png", "tiff": ".tif", "webp": ".webp", "heic": ".heic"}
 
 
@@ -332,8 +334,32 @@ def judge_line(store: Store, line: MeasurementLine, rule: Any = None) -> Measure
     reading = reading_from_measurement(from_dict(store.measurement(line.measurement_id)), seam.name)
     verdict = judge_reading(reading, spec, rule)
     body = verdict_to_dict(verdict, spec, stations=False)
+    coats = finish_of(store, seam.job_id)
+    if coats is not None:
+        from gapvision.judgement import forecast
+        from gapvision.reports.judgement_json import forecast_to_dict
+
+        future = forecast(
+            reading.s_mm, reading.gap_mm, reading.expanded_u_mm, spec, coats, rule, spacing_mm=reading.spacing_mm
+        )
+        body["forecast"] = forecast_to_dict(future)
     store.add_verdict(line.measurement_id, decision=verdict.state, rule=verdict.rule.name, body=body)
     return store.line(line.measurement_id)
+
+
+def finish_of(store: Store, job_id: int) -> Any:
+    """Return the finish plan of a job (see :func:`set_finish`), or None."""
+    from gapvision.judgement import plan_from_table
+
+    found = [p for p in store.plans(job_id) if p.body.get("schema") == FINISH_SCHEMA]
+    return plan_from_table(found[-1].body["finish"]) if found else None
+
+
+def set_finish(store: Store, job_id: int, finish: Any) -> None:
+    """Keep a finish plan with a job: verdicts made from now on carry the forecast after paint."""
+    from gapvision.judgement import plan_to_table
+
+    store.add_plan(job_id, "finish", {"schema": FINISH_SCHEMA, "finish": plan_to_table(finish)})
 
 
 # --- evidence --------------------------------------------------------------------------
@@ -395,7 +421,9 @@ def evidence_report(
         scope="all visits" if visit is None else f"the visit of {visit.on_date}: {visit.stage}",
         seams=tuple(seams), not_measured=() if visit_id is not None else tuple(empty),
         notes=tuple(filter(None, [job.notes, *(n.text for n in store.notes(job_id))])),
-        plans=tuple(plan_evidence(p.panel, p.body) for p in store.plans(job_id)) if visit_id is None else (),
+        plans=() if visit_id is not None else tuple(
+            plan_evidence(p.panel, p.body) for p in store.plans(job_id) if p.body.get("schema") != FINISH_SCHEMA
+        ),
         photos=tuple(
             ev.PhotoEntry(seam=names[x.seam_id], stage=x.visit.stage, file_name=x.photo.file_name,
                           sha256=x.photo.original_sha256)
@@ -489,21 +517,34 @@ def _shown(store: Store, line: MeasurementLine) -> Any:
 
 
 def plan_evidence(panel: str, body: dict[str, Any]) -> Any:
-    """Put a stored plan into words and a table for the report.
+    """Put a stored correction plan (``gapvision-plan/1``) into words and a table for the report.
 
     Parameters
     ----------
+    panel : str
+        Name of the panel.
     body : dict
-        The judgement's plan; ``sentences`` and ``table`` (``heads``, ``rows``) are shown.
+        The plan's file.
     """
     from gapvision.reports import evidence as ev
+    from gapvision.units import format_both
 
-    table = body.get("table") or {}
-    return ev.PlanEvidence(
-        panel=panel, sentences=tuple(str(s) for s in body.get("sentences", [])),
-        heads=tuple(str(h) for h in table.get("heads", [])),
-        rows=tuple(tuple(str(c) for c in row) for row in table.get("rows", [])),
-    )  # fmt: skip
+    def gap(value: Any) -> str:
+        return "-" if value is None else format_both(float(value))
+
+    points = (body.get("move") or {}).get("points") or []
+    sentences = [*body.get("steps", []), *(f"{p.get('name')}: {p.get('words')}" for p in points if p.get("words"))]
+    sentences += [str(n.get("message")) for n in body.get("notices", [])] + list(body.get("cautions", []))
+    rows = []
+    for stretch in body.get("stretches", []):
+        for r in (stretch.get("trim") or {}).get("table", []):
+            remove = r.get("remove_mm")
+            amount = "-" if not remove else f"{'remove' if remove > 0 else 'add'} {gap(abs(remove))}"
+            at = r.get("s_mm")
+            rows.append((str(stretch.get("seam")), "-" if at is None else f"{at:.0f} mm", gap(r.get("gap_mm")), amount,
+                         gap(r.get("new_gap_mm"))))  # fmt: skip
+    heads = ("Seam", "At", "Gap now", "At this panel's edge", "Gap then") if rows else ()
+    return ev.PlanEvidence(panel=panel, sentences=tuple(str(x) for x in sentences), heads=heads, rows=tuple(rows[:400]))
 
 
 # --- export and import -----------------------------------------------------------------

@@ -38,10 +38,11 @@ def fill(folder: Path, jobs: int, measurements: int) -> None:
                     for m in range(max(1, min(per_job // 2, 12)))
                 ]
                 visits = [store.add_visit(job.job_id, s, on_date=f"2026-02-{1 + m:02d}") for m, s in enumerate(STAGES)]
+                photo = invented_photo(k)  # one file serves a whole job: the rows are what is timed
                 for m in range(per_job):
                     number += 1
                     line = store.save_photo(
-                        seams[m % len(seams)].seam_id, visits[m // len(seams) % 5].visit_id, invented_photo(number),
+                        seams[m % len(seams)].seam_id, visits[m // len(seams) % 5].visit_id, photo,
                         ".jpg", invented_measurement(number), file_name=f"{number}.jpg",
                     )  # fmt: skip
                     store.add_verdict(line.measurement_id, decision=decisions[number % 3], rule="proven", body={})
@@ -97,28 +98,38 @@ def main() -> int:
               f" database {size:.0f} MB")  # fmt: skip
         start = time.perf_counter()
         store = Store(folder)
-        results = [("open the records", time.perf_counter() - start, LIMIT_S)]
+        worst = show("open the records", time.perf_counter() - start, LIMIT_S)
         with store:
             job = store.job(f"{2020 + (args.jobs // 2) % 7}-{args.jobs // 2:05d}")
             seam = store.seams(job.job_id)[0]
-            results += [
-                ("jobs list, all", median_s(lambda: store.jobs()), LIMIT_S),
-                ("jobs list, first 50", median_s(lambda: store.jobs(limit=50)), LIMIT_S),
-                ("search, one word in a fifth of the jobs", median_s(lambda: store.jobs("coupe")), LIMIT_S),
-                ("search, three words", median_s(lambda: store.jobs("пример left pillar 7")), LIMIT_S),
-                ("search, no hit", median_s(lambda: store.jobs("zeppelin")), LIMIT_S),
-                ("one seam's history", median_s(lambda: store.history(seam.seam_id)), LIMIT_S),
-                ("a job's seams at a glance", median_s(lambda: store.seam_states(job.job_id)), LIMIT_S),
-                ("one measurement whole", median_s(lambda: store.measurement(1)), LIMIT_S),
-                ("save a photo with its measurement",
-                 median_s(lambda: store.save_photo(seam.seam_id, store.visits(job.job_id)[0].visit_id,
-                                                   invented_photo(0, 4_000_000), ".jpg", invented_measurement(0))),
-                 LIMIT_S),
-            ]  # fmt: skip
-        results.append(("report, 12 seams, 24 photos", twelve_seam_report(folder, args.photo_width), LIMIT_REPORT_S))
-    for name, seconds, limit in results:
-        print(f"{name:<42} {seconds:8.4f} s   {seconds / limit:6.3f} of its limit")
-    return 1 if any(seconds > limit for _, seconds, limit in results) else 0
+            visit = store.visits(job.job_id)[0]
+
+            def save() -> None:
+                photo = invented_photo(0, 4_000_000)
+                store.save_photo(seam.seam_id, visit.visit_id, photo, ".jpg", invented_measurement(0))
+
+            for name_, work in (
+                ("jobs list, all", lambda: store.jobs()),
+                ("jobs list, first 50", lambda: store.jobs(limit=50)),
+                ("search, one word in a fifth of the jobs", lambda: store.jobs("coupe")),
+                ("search, three words", lambda: store.jobs("пример left 7")),
+                ("search, no hit", lambda: store.jobs("zeppelin")),
+                ("one seam's history", lambda: store.history(seam.seam_id)),
+                ("a job's seams at a glance", lambda: store.seam_states(job.job_id)),
+                ("one measurement whole", lambda: store.measurement(1)),
+                ("save a photo of 4 MB with its measurement", save),
+            ):
+                worst = max(worst, show(name_, median_s(work), LIMIT_S))
+        worst = max(
+            worst, show("report, 12 seams, 24 photos", twelve_seam_report(folder, args.photo_width), LIMIT_REPORT_S)
+        )
+    return 1 if worst > 1 else 0
+
+
+def show(name: str, seconds: float, limit_s: float) -> float:
+    """Print one figure as soon as it is known; return its share of the limit."""
+    print(f"{name:<42} {seconds:8.4f} s   {seconds / limit_s:6.3f} of its limit", flush=True)
+    return seconds / limit_s
 
 
 if __name__ == "__main__":

@@ -48,6 +48,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
     note.add_argument("--who", default="")
     note.add_argument("--seam", default="")
 
+    judged = sub.add_parser("judge", help="judge the latest results again, by the seams' specifications")
+    judged.add_argument("job")
+    judged.add_argument("--finish", metavar="F.toml", help="finish plan to keep with the job: adds the gap after paint")
+    judged.add_argument("--rule", default="proven", choices=("proven", "simple", "risk"))
+    judged.add_argument("--risk", type=float, default=0.05, metavar="SHARE")
+
+    plan = sub.add_parser("plan", help="keep a correction plan with the job; the report shows it")
+    plan.add_argument("job")
+    plan.add_argument("plan", metavar="PLAN.json", help="written by 'gapvision plan --json'")
+
     again = sub.add_parser("remeasure", help="measure stored photos again; the old results stay beside the new")
     again.add_argument("job")
     again.add_argument("--seam", default="", help="only this seam")
@@ -63,7 +73,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     kept = sub.add_parser("bin", help="list the bin, or empty it")
     kept.add_argument("--empty", action="store_true", help="remove for good what is in the bin")
 
-    for child in (new, show, one, edit, panel, note, again, gone, undo, kept):
+    for child in (new, show, one, edit, panel, note, judged, plan, again, gone, undo, kept):
         add_data(child)
 
 
@@ -242,7 +252,7 @@ def _note(store: Any, args: argparse.Namespace) -> int:
 
 def _remeasure(store: Any, args: argparse.Namespace) -> int:
     from gapvision.commands._records import Bar
-    from gapvision.workshop import measure_again
+    from gapvision.workshop import judge_line, measure_again
 
     job = store.job(args.job)
     lines = [x for x in store.job_lines(job.job_id) if x.newest]
@@ -252,7 +262,7 @@ def _remeasure(store: Any, args: argparse.Namespace) -> int:
     bar = Bar("measuring")
     rows = []
     for number, old in enumerate(lines, 1):
-        new = measure_again(store, old)
+        new = judge_line(store, measure_again(store, old))
         rows.append(
             (
                 str(new.measurement_id),
@@ -270,6 +280,48 @@ def _remeasure(store: Any, args: argparse.Namespace) -> int:
         else "No photo.\n",
         end="",
     )
+    return 0
+
+
+def _judge(store: Any, args: argparse.Namespace) -> int:
+    from gapvision.judgement import DecisionRule, read_finish
+    from gapvision.workshop import judge_line, set_finish
+
+    job = store.job(args.job)
+    rule = DecisionRule(name=args.rule, risk=args.risk)
+    if args.finish:
+        set_finish(store, job.job_id, read_finish(args.finish))
+    rows = []
+    for old in (x for x in store.job_lines(job.job_id) if x.newest and x.status != "refused"):
+        line = judge_line(store, old, rule)
+        seam = store.seam(line.seam_id)
+        said = "no specification" if seam.spec is None or line.verdict is None else line.verdict.decision
+        verdict = store.verdict(line.measurement_id) if seam.spec is not None else None
+        future = verdict.body.get("forecast") if verdict is not None else None
+        rows.append((str(line.measurement_id), f"{seam.side} {seam.name}".strip(), line.visit.stage, said,
+                     future["verdict"]["verdict"] if future else "-"))  # fmt: skip
+    print(table(rows, ("no.", "seam", "stage", "verdict", "after paint")) if rows else "Nothing measured.\n", end="")
+    return 0
+
+
+def _plan(store: Any, args: argparse.Namespace) -> int:
+    from pathlib import Path
+
+    from gapvision.errors import GapvisionError
+
+    job = store.job(args.job)
+    try:
+        body = json.loads(Path(args.plan).read_text(encoding="utf-8"))
+        panel = str(body["panel"]) if body["schema"] == "gapvision-plan/1" else ""
+    except OSError:
+        raise GapvisionError("file-not-found", f"'{args.plan}' was not found.") from None
+    except (ValueError, KeyError, TypeError, RecursionError):
+        panel = ""
+    if not panel:
+        raise GapvisionError("job-data-bad", f"'{args.plan}' is not a correction plan.",
+                             "Choose a file written by 'gapvision plan --json'.")  # fmt: skip
+    store.add_plan(job.job_id, panel[:200], body)
+    print(f"kept: plan for {panel}")
     return 0
 
 
@@ -324,6 +376,8 @@ _ACTIONS = {
     "panel": _panel,
     "note": _note,
     "remeasure": _remeasure,
+    "judge": _judge,
+    "plan": _plan,
     "delete": _delete,
     "undo": _undo,
     "bin": _bin,

@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import zipfile
 
 import pypdfium2
@@ -82,6 +83,60 @@ def test_report(run, job, tmp_path):
     run("job", "new", "--reference", "19")
     assert run("report", "19", "-o", tmp_path / "x.pdf")[0] == 2
     assert not (tmp_path / "x.pdf").exists()
+
+
+def test_judge_with_a_finish_plan_and_keep_a_correction_plan(run, job, tmp_path):
+    finish, plan = tmp_path / "finish.toml", tmp_path / "plan.json"
+    finish.write_text(
+        'format = "gapvision-finish/1"\nstage = "bare metal"\nsmallest_gap = "3mm"\n'
+        '[[coats]]\nkind = "filler"\ncoats = 2\nfilm = ["100um", "100um"]\nstays = [1.0, 1.0]\non = "both"\n'
+        'stage = "high build"\nsource = "the test"\n'
+    )
+    code, out, _ = run("job", "judge", "17", "--finish", finish, "--rule", "simple")
+    assert code == 0
+    # By hand: two coats of 0.1 mm on both edges take 0.4 mm from gaps of 5.35 to 5.84 and 4.65 to 5.14 mm;
+    # the limits are 4.3 and 5.3 mm.
+    ends = [tuple(re.split(" {2,}", r.strip())[-2:]) for r in out.splitlines()[2:]]
+    assert ends == [("out of tolerance", "out of tolerance"), ("in tolerance", "out of tolerance")]
+    with Store(run.folder) as store:
+        future = store.verdict(2).body["forecast"]
+        assert future["film"]["loss_mm"] == pytest.approx(0.4)
+    plan.write_text(
+        json.dumps(
+            {
+                "schema": "gapvision-plan/1",
+                "panel": "left door",
+                "steps": ["Move the door 1.0 mm to the rear."],
+                "move": {"points": [{"name": "upper hinge", "words": "1.0 mm (3/64 in) to the rear"}]},
+                "stretches": [
+                    {
+                        "seam": "door, rear",
+                        "trim": {
+                            "table": [
+                                {"s_mm": 25.0, "gap_mm": 4.4, "new_gap_mm": 4.8, "remove_mm": 0.4, "action": "remove"}
+                            ]
+                        },
+                    }
+                ],
+                "cautions": ["Gloves: trimmed edges are sharp."],
+            }
+        )
+    )
+    assert run("job", "plan", "17", plan)[:2] == (0, "kept: plan for left door\n")
+    assert run("job", "plan", "17", finish)[0] == 2
+    assert run("job", "plan", "17", tmp_path / "none.json")[0] == 2
+    assert run("report", "17", "-o", tmp_path / "r.pdf")[0] == 0
+    text = " ".join(p.get_textpage().get_text_range() for p in pypdfium2.PdfDocument(tmp_path / "r.pdf"))
+    for words in (
+        "Correction plan: left door",
+        "upper hinge: 1.0 mm",
+        "remove 0.40 mm (1/64 in)",
+        "Forecast after paint",
+        "forecast after paint",
+        "Gloves",
+    ):
+        assert words in text
+    assert "plan: finish" not in text
 
 
 def test_export_verify_import(run, job, tmp_path):
