@@ -127,6 +127,7 @@ def test_judge_with_a_finish_plan_and_keep_a_correction_plan(run, job, tmp_path)
     assert run("job", "plan", "17", tmp_path / "none.json")[0] == 2
     assert run("report", "17", "-o", tmp_path / "r.pdf")[0] == 0
     text = " ".join(p.get_textpage().get_text_range() for p in pypdfium2.PdfDocument(tmp_path / "r.pdf"))
+    text = " ".join(text.split())
     for words in (
         "Correction plan: left door",
         "upper hinge: 1.0 mm",
