@@ -51,6 +51,7 @@ __all__ = ["Evidence", "Head", "PhotoEntry", "PlanEvidence", "SeamEvidence", "Sh
 
 TITLE = "Panel gaps: measured evidence"
 _WORST_ROWS = 8
+_TALLEST = 85 * mm  # a cut-out on paper
 _DECISION = {"in tolerance": "In tolerance", "out of tolerance": "Out of tolerance", "not proven": "Not proven"}
 
 CAUTIONS = (
@@ -274,6 +275,8 @@ class _Maker:
                 return []
             spans.append((s, turned, float(inside[0]), float(inside[-1])))
         height = max(needed_height_mm(s.content, a, b) for s, _, a, b in spans)
+        # A short or strongly curved seam must not outgrow the page.
+        width = min(width, _TALLEST * 1.04 * max(end - start, 1.0) / height)
         cells: list[Flowable] = []
         captions: list[Flowable] = []
         for s, turned, a, b in spans:

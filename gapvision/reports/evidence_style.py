@@ -25,6 +25,8 @@ MARGIN = 17 * mm
 HEAD_HEIGHT = 20 * mm
 FOOT_HEIGHT = 9 * mm
 
+_LONGEST_CELL = 700
+
 INK = colors.HexColor("#1b1f24")
 QUIET = colors.HexColor("#57606a")
 LINE = colors.HexColor("#c4cad1")
@@ -77,7 +79,9 @@ def escape(text: str) -> str:
 
 
 def para(text: str, style: str = "text") -> Paragraph:
-    """A paragraph of a text as a person typed it."""
+    """A paragraph of a text as a person typed it; a table's cell is cut off before it outgrows a page."""
+    if style in ("cell", "headcell") and len(text) > _LONGEST_CELL:
+        text = text[:_LONGEST_CELL].rstrip() + "…"
     return Paragraph(escape(text), styles()[style])
 
 

@@ -201,6 +201,26 @@ def test_a_seam_without_photo_verdict_or_band():
     assert "not judged: no specification was given for this seam." in text
 
 
+def test_endless_words_and_a_very_short_or_curved_seam_fit_the_page():
+    endless = "word " * 5000
+    one = seam("sill", 1, both=False)
+    after = replace(one.after, conditions=(("remarks", endless),), file_name=endless)
+    content = after.content | {"stations": after.content["stations"][:20]}
+    short = replace(one, name="short", after=replace(after, content=content), s_mm=None, lower_mm=None, upper_mm=None)
+    bent = [r | {k: [r[k][0], r[k][1] + 0.004 * r["s_mm"] ** 2 * 3] for k in ("edge_a_px", "edge_b_px")}
+            for r in after.content["stations"]]  # fmt: skip
+    curved = replace(short, name="curved", after=replace(after, content=after.content | {"stations": bent}))
+    pdf = pypdfium2.PdfDocument(ev.write_evidence(replace(document(0), seams=(short, curved), notes=(endless,))))
+    for page in pdf:
+        width, height = page.get_size()
+        for left, bottom, right, top, words in text_lines(page):
+            assert 40 < left < right < width - 40, words
+            assert 20 < bottom < top < height - 15, words
+        for item in page.get_objects():
+            if item.type == 3:
+                assert item.get_bounds()[3] - item.get_bounds()[1] < 85 / 25.4 * 72 + 1
+
+
 def marked_photo(angle_deg):
     """A photo whose seam is a dark line between two dots at known places, turned."""
     import math
