@@ -101,7 +101,7 @@ def draw_photo(seam: _Seam, number: int, width_px: int = 2400) -> bytes:
     return jpeg
 
 
-def make_demo_job(store: Store, progress: Callable[[int, int], None] | None = None) -> Job:
+def make_demo_job(store: Store, progress: Callable[[int, int], object] | None = None) -> Job:
     """Build the demo job: draw its photos, measure, judge and store them.
 
     Parameters

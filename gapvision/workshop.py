@@ -512,7 +512,7 @@ def _shown(store: Store, line: MeasurementLine) -> Any:
         number=line.measurement_id, stage=line.visit.stage, on_date=line.visit.on_date, who=line.visit.who,
         content=store.measurement(line.measurement_id), photo=store.photo_bytes(line.photo),
         file_name=line.photo.file_name, sha256=line.photo.original_sha256, conditions=tuple(said),
-        verdict=None if verdict is None else verdict.body,
+        verdict=verdict.body if verdict is not None and "sentence" in verdict.body else None,
     )  # fmt: skip
 
 
@@ -659,6 +659,62 @@ def _slug(text: str) -> str:
     return "-".join("".join(c if c.isalnum() else " " for c in plain).split())[:60] or "seam"
 
 
+def _check_import(data: dict[str, Any]) -> None:
+    """Check what the records keep as it is, so that nothing that is stored can stop a report later.
+
+    Raises
+    ------
+    GapvisionError, ValueError, KeyError, TypeError, AttributeError
+        When a measurement, a verdict or a plan is not what this program writes.
+    """
+    from gapvision.reports.measurement_json import from_dict
+
+    for shot in data["shots"]:
+        for m in shot["measurements"]:
+            measured = from_dict(m["content"], "a measurement of the export")
+            if measured.profile is not None and (len(measured.profile.s_mm) < 2 or measured.summary is None):
+                raise ValueError("stations")
+            for verdict in m["verdicts"]:
+                _check_verdict(verdict["body"])
+    for plan in data["plans"]:
+        if plan["body"].get("schema") == FINISH_SCHEMA:
+            from gapvision.judgement import plan_from_table
+
+            plan_from_table(plan["body"]["finish"])
+        else:
+            plan_evidence(plan["panel"], plan["body"])
+
+
+def _check_verdict(body: dict[str, Any]) -> None:
+    """Check what the report reads of a verdict; an empty one is fine."""
+    if not body:
+        return
+    texts = [body["verdict"], body["sentence"], *body["reasons"]]
+    for span in body["spans"]:
+        texts.append(span["state"])
+        for key in ("from_mm", "to_mm"):
+            _finite(span[key])
+        for key in ("worst_mm", "worst_at_mm", "worst_u_mm", "excess_mm"):
+            if span.get(key) is not None:
+                _finite(span[key])
+    future = body.get("forecast")
+    if future is not None:
+        _check_verdict(future["verdict"])
+        for key in ("least_mm", "most_mm", "loss_mm"):
+            _finite(future["film"][key])
+        for row in future["stations"]:
+            for key in ("s_mm", "gap_mm", "u_mm"):
+                _finite(row[key])
+        texts += [n[key] for n in future["notices"] for key in ("message", "advice")]
+    if not all(isinstance(t, str) for t in texts):
+        raise TypeError("text")
+
+
+def _finite(value: Any) -> None:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e6:
+        raise ValueError("number")
+
+
 def import_job(store: Store, path: str | Path, *, progress: Any = None) -> Any:
     """Take a job from a zip made by :func:`export_job`; nothing is stored unless every byte of it is intact.
 
@@ -686,7 +742,8 @@ def import_job(store: Store, path: str | Path, *, progress: Any = None) -> Any:
             for shot in data["shots"]:
                 for m in shot["measurements"]:
                     m["content"] = json.loads(package.read(m.pop("file")).decode())
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            _check_import(data)
+        except (ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError, RecursionError):
             raise GapvisionError("job-data-bad") from None
 
         def photo(sha256: str) -> bytes:

@@ -16,7 +16,7 @@ DATABASE_NAME = "records.sqlite"
 PHOTO_FOLDER_NAME = "photos"
 
 #: Called with (done, all) after each step of long work.
-Progress = Callable[[int, int], None]
+Progress = Callable[[int, int], object]
 
 
 def data_folder(given: str | os.PathLike[str] | None = None) -> Path:

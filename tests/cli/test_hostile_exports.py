@@ -1,0 +1,138 @@
+"""A zip made with care to harm: whatever stands in it, import refuses in words or the report still comes out."""
+
+import io
+import json
+import random
+
+import pytest
+from PIL import Image
+
+from gapvision.errors import GapvisionError
+from gapvision.records import Conditions, Store
+from gapvision.reports.package import Package, write_package
+from gapvision.workshop import evidence_report, export_job, import_job, judge_line, set_finish
+from tests.records.invented import invented
+
+
+def a_photo():
+    out = io.BytesIO()
+    Image.new("RGB", (400, 300), (90, 80, 70)).save(out, "JPEG")
+    return out.getvalue()
+
+
+@pytest.fixture(scope="module")
+def exported(tmp_path_factory):
+    """A job's files by name."""
+    from gapvision.judgement import FinishPlan, coat
+
+    folder = tmp_path_factory.mktemp("shop")
+    with Store(folder / "data") as store:
+        job = store.new_job(reference="17", customer="Zoë")
+        set_finish(store, job.job_id, FinishPlan(coats=(coat("epoxy primer", 2),)))
+        spec = {"nominal": "4.8mm", "allow_below": "0.2mm", "allow_above": "0.2mm"}
+        panel = store.put_panel(job.job_id, "door", length_mm=1000)
+        seam = store.add_seam(job.job_id, "sill", spec=spec, panel_id=panel.panel_id)
+        for k, mean in enumerate((5.5, 4.8)):
+            conditions = Conditions(latched=bool(k), metal_temp_c=10.0 + k)
+            visit = store.add_visit(job.job_id, f"stage {k}", on_date=f"2026-01-0{k + 1}", conditions=conditions)
+            judge_line(store, store.save_photo(seam.seam_id, visit.visit_id, a_photo(), ".jpg", invented(mean, n=60)))
+        store.add_plan(
+            job.job_id,
+            "door",
+            {
+                "schema": "gapvision-plan/1",
+                "steps": ["Move."],
+                "stretches": [
+                    {"seam": "sill", "trim": {"table": [{"s_mm": 0, "gap_mm": 4, "new_gap_mm": 5, "remove_mm": 1}]}}
+                ],
+            },
+        )
+        export_job(store, job.job_id, folder / "x.zip")
+    with Package(folder / "x.zip") as package:
+        return {f.name: package.read(f.name) for f in package.files}
+
+
+#: What a mean person might write in place of a value.
+MEAN = (None, True, -1, 0, 1e308, 10**400, float("nan"), "", "x" * 3000, "<b>", "../../x", [], {}, [[]], {"a": None},
+        [None, 3], "2026-13-45", "\x00\u202e", "out of tolerance")  # fmt: skip
+
+
+def spots(value, path=()):
+    """Every place in a nest of dicts and lists."""
+    yield path
+    if isinstance(value, dict):
+        for k in value:
+            yield from spots(value[k], (*path, k))
+    elif isinstance(value, list):
+        for k in range(min(len(value), 3)):
+            yield from spots(value[k], (*path, k))
+
+
+def spoil(content, rng):
+    places = [p for p in spots(content) if p]
+    for _ in range(rng.choice((1, 1, 2))):
+        *way, last = rng.choice(places)
+        at = content
+        try:
+            for key in way:
+                at = at[key]
+            if rng.random() < 0.15 and isinstance(at, dict):
+                at.pop(last, None)
+            else:
+                at[last] = rng.choice(MEAN)
+        except (KeyError, IndexError, TypeError):
+            continue
+
+
+def trial(files, seed, folder):
+    """Spoil, pack with a true manifest, import, report; return what came of it."""
+    rng = random.Random(seed)
+    changed = dict(files)
+    names = ["job.json", "job.json", *[n for n in files if n.startswith("measurements/")]]
+    name = rng.choice(names)
+    content = json.loads(changed[name])
+    spoil(content, rng)
+    changed[name] = json.dumps(content).encode()
+    write_package(folder / "bad.zip", [(n, lambda d=d: d) for n, d in changed.items()], {"job": "17"})
+    with Store(folder / "data") as store:
+        try:
+            job = import_job(store, folder / "bad.zip")
+        except GapvisionError as error:
+            assert store.jobs() == []
+            assert store.database.problems() == []
+            return error.code
+        store.jobs("sill")
+        store.seam_states(job.job_id)
+        try:
+            evidence_report(store, job.job_id)
+            export_job(store, job.job_id, folder / "again.zip")
+        except GapvisionError as error:
+            return f"report: {error.code}"
+        return "taken"
+
+
+@pytest.mark.parametrize("seeds", [range(40), pytest.param(range(40, 600), marks=pytest.mark.slow)])
+def test_spoilt_values_never_crash(exported, seeds, tmp_path):
+    outcomes = {}
+    for seed in seeds:
+        folder = tmp_path / str(seed)
+        folder.mkdir()
+        outcome = trial(exported, seed, folder)
+        outcomes[outcome] = outcomes.get(outcome, 0) + 1
+    assert outcomes.get("taken", 0) > 0, outcomes  # the unspoilt parts do get through
+    assert sum(n for code, n in outcomes.items() if code in ("job-data-bad", "measurement-file-bad")) > 0, outcomes
+
+
+def test_a_photo_that_is_no_picture(exported, tmp_path):
+    import hashlib
+
+    name = next(n for n in exported if n.startswith("photos/"))
+    fake = b"GIF89a not a photo"
+    sha256 = hashlib.sha256(fake).hexdigest()
+    files = {k: v for k, v in exported.items() if k != name}
+    files["job.json"] = files["job.json"].replace(name[7:71].encode(), sha256.encode())
+    files[f"photos/{sha256}.jpg"] = fake
+    write_package(tmp_path / "bad.zip", [(n, lambda d=d: d) for n, d in files.items()], {})
+    with Store(tmp_path / "data") as store, pytest.raises(GapvisionError) as caught:
+        import_job(store, tmp_path / "bad.zip")
+    assert caught.value.code == "file-kind-unknown"
