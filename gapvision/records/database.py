@@ -7,8 +7,10 @@ several phones or programs at once queue for the one writer's place.
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
+import uuid
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -40,6 +42,8 @@ class Database:
         self._lock = threading.RLock()
         self._depth = 0
         with _in_words(path):
+            if not path.exists():
+                _make_new(path)
             self._db = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None, check_same_thread=False)
             try:
                 self._open()
@@ -54,15 +58,12 @@ class Database:
         if version > len(STEPS):
             known = f"this gapvision knows versions up to {len(STEPS)}"
             raise GapvisionError("records-newer", f"The records are of version {version}; {known}.")
-        if db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
-            db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
         db.execute("PRAGMA temp_store = MEMORY")
-        if 0 < version < len(STEPS):
-            self._keep_copy(version)
-        if version < len(STEPS):
-            migrate(db)
+        if db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":  # a backup, or a copy made by hand
+            db.execute("PRAGMA journal_mode = WAL")
+        migrate(db, self._keep_copy)
 
     def _keep_copy(self, version: int) -> None:
         """Keep the database as it was before its shape changes."""
@@ -119,8 +120,7 @@ class Database:
         target : Path
             Replaced only once the copy is complete.
         """
-        part = target.with_name(target.name + ".part")
-        part.unlink(missing_ok=True)
+        part = _part_beside(target)
         with _in_words(target):
             # An own reader, so that saves of this program go on meanwhile.
             reader = sqlite3.connect(self.path, timeout=WAIT_S)
@@ -138,6 +138,33 @@ class Database:
         found = [str(r[0]) for r in self.rows("PRAGMA integrity_check") if r[0] != "ok"]
         found += [f"row {r[1]} of {r[0]} points at nothing" for r in self.rows("PRAGMA foreign_key_check")]
         return found
+
+
+def _part_beside(target: Path) -> Path:
+    """A name beside a file that no other program uses."""
+    return target.with_name(f".part-{os.getpid()}-{uuid.uuid4().hex[:8]}-{target.name}")
+
+
+def _make_new(path: Path) -> None:
+    """Make an empty database whole beside its place, then put it there: the first of several programs wins."""
+    part = _part_beside(path)
+    try:
+        db = sqlite3.connect(part, isolation_level=None)
+        try:
+            db.execute("PRAGMA journal_mode = WAL")  # kept in the file
+            migrate(db)
+        finally:
+            db.close()
+        try:
+            os.link(part, path)
+        except FileExistsError:
+            return
+        except OSError:  # a disk without hard links
+            if not path.exists():
+                os.rename(part, path)
+    finally:
+        for name in (part, *(part.with_name(part.name + end) for end in ("-wal", "-shm"))):
+            name.unlink(missing_ok=True)
 
 
 @contextmanager

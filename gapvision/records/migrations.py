@@ -2,7 +2,7 @@
 
 Rules: a step that was ever released is never edited; a change is a new step
 at the end, and a database file of the version before it is kept in
-``tests/records/kept`` and migrated by a test.  Each step runs in one
+``tests/records/kept`` and migrated by a test.  All steps run in one
 transaction together with the version number (``PRAGMA user_version``), so
 that a program killed half way leaves the earlier version.
 """
@@ -183,29 +183,34 @@ def version_of(db: sqlite3.Connection) -> int:
     return int(db.execute("PRAGMA user_version").fetchone()[0])
 
 
-def migrate(db: sqlite3.Connection) -> int:
-    """Bring an open database to the newest version.
+def migrate(db: sqlite3.Connection, keep_copy: Callable[[int], None] | None = None) -> int:
+    """Bring an open database to the newest version, in one transaction.
 
     Parameters
     ----------
     db : sqlite3.Connection
         In autocommit mode (``isolation_level=None``).
+    keep_copy : callable, optional
+        Called with the version before anything is changed, and only by the one
+        program whose turn it is.
 
     Returns
     -------
     int
         The version it had before.
     """
-    start = version_of(db)
-    while version_of(db) < len(STEPS):
-        db.execute("BEGIN IMMEDIATE")
-        try:
-            version = version_of(db)  # another program may have been first
-            if version < len(STEPS):
-                STEPS[version](db)
-                db.execute(f"PRAGMA user_version = {version + 1}")
-            db.execute("COMMIT")
-        except BaseException:
-            db.execute("ROLLBACK")
-            raise
+    if version_of(db) >= len(STEPS):
+        return version_of(db)
+    db.execute("BEGIN IMMEDIATE")
+    try:
+        start = version_of(db)  # another program may have been first
+        if 0 < start < len(STEPS) and keep_copy is not None:
+            keep_copy(start)
+        for number in range(start, len(STEPS)):
+            STEPS[number](db)
+            db.execute(f"PRAGMA user_version = {number + 1}")
+        db.execute("COMMIT")
+    except BaseException:
+        db.execute("ROLLBACK")
+        raise
     return start

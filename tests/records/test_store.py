@@ -1,7 +1,10 @@
 """Jobs, photos, results, the bin and the backup through the store's door."""
 
 import hashlib
+import multiprocessing
+import shutil
 import threading
+from pathlib import Path
 
 import pytest
 
@@ -256,6 +259,30 @@ def test_threads_share_one_store(store, seam_visit):
         t.join()
     assert errors == []
     assert len(store.history(seam.seam_id)) == 40
+
+
+def _open_and_save(task):
+    folder, number = task
+    with Store(folder) as opened:
+        opened.new_job(customer=str(number))
+
+
+@pytest.mark.parametrize("kept", [None, "version1.sqlite"], ids=["new", "older"])
+def test_eight_programs_open_the_same_folder_at_once(tmp_path, kept):
+    """The first one makes or migrates the database; none of them fails or loses its save."""
+    here = Path(__file__).parent / "kept"
+    with multiprocessing.get_context("fork").Pool(8) as pool:
+        for k in range(2):
+            folder = tmp_path / str(k)
+            if kept is not None:
+                folder.mkdir()
+                shutil.copy(here / kept, folder / "records.sqlite")
+            pool.map(_open_and_save, [(folder, n) for n in range(8)], chunksize=1)
+            with Store(folder) as opened:
+                assert len(opened.jobs()) == (8 if kept is None else 10)
+                assert opened.database.problems() == []
+            names = {p.name for p in folder.iterdir()} - {"records.sqlite-wal", "records.sqlite-shm"}
+            assert names == {"records.sqlite"} | (set() if kept is None else {"records-before-version-2.sqlite"})
 
 
 def test_shop_settings(store):
