@@ -93,7 +93,7 @@ _FOR_CODE = {
 
 
 def drawing_for(code: str) -> str:
-    """Picture of what to do about a code; every code about a file without its own gets the 'file' drawing.
+    """Picture of what to do about a code; empty where a drawing would say nothing.
 
     Parameters
     ----------
@@ -103,9 +103,12 @@ def drawing_for(code: str) -> str:
     Returns
     -------
     str
-        An ``img`` element with the drawing inside (Streamlit takes bare SVG out of HTML).
+        An ``img`` element with the drawing inside (Streamlit takes bare SVG out of HTML), or nothing.
     """
-    label, body = _PICTURES[_FOR_CODE.get(code, "file")]
+    name = _FOR_CODE.get(code, "file" if code.startswith("file-") else "")
+    if not name:
+        return ""
+    label, body = _PICTURES[name]
     packed = base64.b64encode((_HEAD + body + "</svg>").encode()).decode()
     return f'<img class="gv-drawing" alt="{label}" src="data:image/svg+xml;base64,{packed}">'
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import streamlit as st
@@ -272,5 +273,9 @@ def _demo_job() -> None:
     st.write("To look around first, let the program make an invented job with drawn photos.")
     if st.button("Make the demo job", key="demo_job"):
         bar = st.progress(0.0, text="Drawing and measuring")
-        make_demo_job(records(), lambda done, total: bar.progress(done / total, text=f"{done} of {total} photos"))
+        make_demo_job(records(), lambda done, total: _show_progress(bar, done, total))
         st.rerun()
+
+
+def _show_progress(bar: Any, done: int, total: int) -> None:
+    bar.progress(done / total, text=f"{done} of {total} photos")

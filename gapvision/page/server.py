@@ -66,9 +66,26 @@ def run_page(*, address: str, port: int, guard: Guard) -> None:
     import streamlit as st
 
     Inbox().sweep()
+    _warm_up()
     app = st.App(str(ENTRY), **parts(guard))
     sys.argv = sys.argv[:1]  # our own options are none of Streamlit's business
     app.run(config={**CONFIG, "server.address": address, "server.port": port, "browser.serverAddress": address})
+
+
+def _warm_up() -> None:
+    """Load the libraries and measure the first sample before anyone waits for it."""
+    from gapvision.errors import GapvisionError
+    from gapvision.measure import Settings
+    from gapvision.page import main, service, viewer
+    from gapvision.page.samples import all_samples
+
+    del main  # imported for what it loads
+    try:
+        sample = all_samples()[0]
+        service.measure(sample.path, f"sample: {sample.title}", sample.sha256, Settings(print_scale_checked=True))
+        service.picture(sample.path, sample.sha256, viewer.PREVIEW_PX)
+    except GapvisionError:
+        return  # the page itself says what is wrong
 
 
 class _Guarded:

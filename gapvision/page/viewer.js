@@ -197,11 +197,11 @@ class Viewer {
       number += 1;
       const m = Math.floor((span.first + span.stop - 1) / 2);
       const away = this.unit(a[m], b[m]);
-      this.label(b[m][0] + 26 * away[0], b[m][1] + 26 * away[1], String(number), COLOURS[span.state]);
+      this.label(b[m][0] + 36 * away[0], b[m][1] + 36 * away[1], String(number), COLOURS[span.state]);
     }
     if (this.chosen >= 0 && d.s.length) {
       const i = this.chosen, away = this.unit(a[i], b[i]);
-      const line = { x1: a[i][0] - 30 * away[0], y1: a[i][1] - 30 * away[1], x2: b[i][0] + 30 * away[0], y2: b[i][1] + 30 * away[1] };
+      const line = { x1: a[i][0] - 20 * away[0], y1: a[i][1] - 20 * away[1], x2: b[i][0] + 20 * away[0], y2: b[i][1] + 20 * away[1] };
       node("line", { ...line, stroke: "#111", "stroke-width": 5 }, this.overlay);
       node("line", { ...line, stroke: "#ffe000", "stroke-width": 2.5, class: "gv-chosen" }, this.overlay);
     }

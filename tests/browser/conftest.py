@@ -78,3 +78,18 @@ def shots():
             watched.page.set_viewport_size(size)
 
     return take
+
+
+@pytest.fixture
+def readme_picture():
+    """Take a README picture as it is on screen: only where GAPVISION_PICTURES names the folder."""
+    folder = os.environ.get("GAPVISION_PICTURES")
+
+    def take(watched, name, top=None):
+        if folder:
+            if top is not None:
+                watched.page.locator(top).first.evaluate("element => element.scrollIntoView({block: 'start'})")
+            watched.page.wait_for_timeout(500)
+            watched.page.screenshot(path=f"{folder}/{name}.png")
+
+    return take

@@ -14,7 +14,7 @@ OTHER = ROOT / "sample_images" / "open03_door_arc.jpg"
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
-def test_opens_measured_and_fits_the_screen(server, visit, shots, size):
+def test_opens_measured_and_fits_the_screen(server, visit, shots, readme_picture, size):
     one = visit(server.url, size)
     one.measured()
     one.settled()
@@ -22,6 +22,8 @@ def test_opens_measured_and_fits_the_screen(server, visit, shots, size):
     assert one.page.evaluate("document.documentElement.scrollWidth") <= width
     assert one.page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= width
     shots(one, f"measure_{'phone' if size is PHONE else 'desk'}")
+    if size is PHONE:
+        readme_picture(one, "page_measure_phone", ".gv-verdict")
     one.fine()
 
 

@@ -1,0 +1,57 @@
+"""The records on the page: the demo job, before and after, panels, the report and the sealed job as files."""
+
+import re
+
+import pypdfium2
+import pytest
+from playwright.sync_api import expect
+
+from gapvision.cli import main
+from tests.browser._help import DESK, PHONE, start_server
+
+
+@pytest.fixture(scope="module")
+def shop(tmp_path_factory):
+    """A page whose records hold the demo job."""
+    folder = tmp_path_factory.mktemp("shop")
+    assert main(["demo-job", "--data", str(folder / "data")]) == 0
+    one = start_server(folder)
+    yield one
+    one.process.terminate()
+    one.process.wait(10)
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_before_and_after(shop, visit, shots, readme_picture, size):
+    one = visit(shop.url, size)
+    one.measured()
+    one.view("Jobs")
+    one.page.get_by_text("door, rear edge").first.wait_for()
+    one.measured()
+    one.page.get_by_text(re.compile("Mean change")).wait_for()
+    expect(one.page.locator(".gv-key")).to_contain_text("before:")
+    for word in ("Before", "After"):
+        photo = one.page.get_by_alt_text(f"Photo {word}")
+        photo.scroll_into_view_if_needed()
+        expect(photo).to_have_js_property("complete", True)
+        assert photo.evaluate("image => image.naturalWidth") > 100
+    shots(one, f"demo_jobs_{'phone' if size is PHONE else 'desk'}")
+    if size is PHONE:
+        readme_picture(one, "page_jobs_phone", ".gv-help")
+    one.fine()
+
+
+def test_report_and_sealed_job(shop, visit, tmp_path):
+    one = visit(shop.url, DESK)
+    one.measured()
+    one.view("Jobs")
+    one.page.get_by_text("door, rear edge").first.wait_for()
+    for button, name in (("Report, PDF", "r.pdf"), ("Whole job, ZIP", "j.zip")):
+        with one.page.expect_download(timeout=60000) as taken:
+            one.page.get_by_role("button", name=button).click()
+        taken.value.save_as(tmp_path / name)
+    with pypdfium2.PdfDocument(tmp_path / "r.pdf") as pdf:
+        words = "".join(page.get_textpage().get_text_range() for page in pdf)
+    assert "DEMO-1" in words
+    assert main(["verify", str(tmp_path / "j.zip")]) == 0
+    one.fine()

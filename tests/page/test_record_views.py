@@ -1,0 +1,111 @@
+"""Jobs, panels and decide under AppTest, on records made in the test."""
+
+import base64
+import re
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from gapvision.measure import Settings
+from gapvision.page.books import records
+from gapvision.page.panel_drawing import DrawnSeam, draw_panel
+from gapvision.page.server import ENTRY
+from gapvision.scenes.sample_files import list_samples
+from gapvision.workshop import add_photo
+
+
+@pytest.fixture
+def page(tmp_path, monkeypatch):
+    monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
+    return AppTest.from_file(str(ENTRY), default_timeout=60)
+
+
+@pytest.fixture
+def job(tmp_path, monkeypatch):
+    """A job with one seam of a bonnet, measured at two stages on two samples."""
+    monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
+    store = records()
+    job = store.new_job(reference="T-1", customer="Invented", car="two-seat roadster")
+    seam = store.add_seam(job.job_id, "bonnet, left", spec=None)
+    samples = list_samples(tmp_path)
+    for stage, sample in (("as found", samples[0]), ("after fit-up", samples[0])):
+        visit = store.find_visit(job.job_id, stage)
+        add_photo(
+            store, seam, visit, sample.path.read_bytes(), sample.path.name, settings=Settings(print_scale_checked=True)
+        )
+    return job
+
+
+def html_of(page):
+    return " ".join([x.proto.body for x in page.get("html")] + [m.value for m in page.markdown])
+
+
+def test_no_job_yet_and_a_new_one(page):
+    page.session_state["view"] = "Jobs"
+    page.run()
+    assert any("No job yet" in i.value for i in page.info)
+    page.text_input[0].set_value("T-7")
+    next(b for b in page.button if b.label == "Open the job").click().run()
+    assert not page.exception
+    assert page.selectbox(key="job_choice").value == "T-7"
+
+
+def test_search_history_and_comparison(page, job):
+    page.session_state["view"] = "Jobs"
+    page.run()
+    assert not page.exception
+    words = html_of(page)
+    assert "bonnet, left" in words
+    assert "Mean change +0.00 mm" in words, "the same photo twice has not changed"
+    page.text_input(key="search").set_value("roadster").run()
+    assert page.selectbox(key="job_choice").value == job.reference
+    page.text_input(key="search").set_value("zeppelin").run()
+    assert any("No job has these words" in i.value for i in page.info)
+
+
+def test_note_is_kept(page, job):
+    page.session_state["view"] = "Jobs"
+    page.run()
+    page.text_input(key="note_text").set_value("Latch worn")
+    next(b for b in page.button if b.label == "Keep the note").click().run()
+    assert [n.text for n in records().notes(job.job_id)] == ["Latch worn"]
+
+
+def test_decide_needs_a_measurement_then_judges_and_forecasts(page):
+    page.session_state["view"] = "Decide"
+    page.run()
+    assert any("Measure a seam first" in i.value for i in page.info)
+    page.session_state["view"] = "Measure"
+    page.run()
+    page.session_state["view"] = "Decide"
+    page.run()
+    assert not page.exception
+    assert "As it stands: not proven" in html_of(page)
+    page.selectbox(key="rule").set_value("simple").run()
+    assert "As it stands: out of tolerance" in html_of(page), "4.18 mm reads below the limit of 4.26 mm"
+    page.multiselect(key="finish_kinds").set_value(["high-build primer", "top coat"]).run()
+    assert not page.exception
+    words = html_of(page)
+    assert "After paint" in words
+    assert "Gap to set now" in [s.value for s in page.subheader]
+    assert "Two-pack" in words
+    page.slider(key="move_shift").set_value(0.5).run()
+    assert "moved +0.5 mm" in html_of(page)
+
+
+def test_drawing_has_pattern_sign_and_words_for_each_state():
+    seams = [
+        DrawnSeam("left", "in tolerance", "worst 4.80 mm", ((0, 0), (0, 900))),
+        DrawnSeam("right", "out of tolerance", "worst 6.1 mm", ((900, 0), (900, 900))),
+        DrawnSeam("rear", "not proven", "<x>", ((0, 0), (900, 0))),
+        DrawnSeam("front", "not measured", "", ((0, 900), (900, 900))),
+    ]
+    picture = draw_panel("bonnet", seams)
+    assert "right out of tolerance, worst 6.1 mm" in picture
+    svg = base64.b64decode(re.search(r"base64,([^\"]+)", picture)[1]).decode()
+    assert len(set(re.findall(r'stroke-dasharray="([^"]*)"', svg))) == 4
+    assert {"\u2713 left", "\u2717 right", "? rear", "- front"} <= set(re.findall(r">([^<>]+)</tspan>", svg))
+    assert "<x>" not in svg
+    assert min(int(n) for n in re.findall(r'font-size="(\d+)"', svg)) >= 14
+    with pytest.raises(ValueError, match="without seams"):
+        draw_panel("bonnet", [])
