@@ -95,6 +95,8 @@ def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job |
     if seam is None and not state["new_seam"].strip():
         raise GapvisionError("record-text-bad", "The seam has no name.", "Write which seam it is, e.g. door, rear.")
     content = to_dict(measurement)
+    data = photo.path.read_bytes()
+    content["strip_ends_px"] = strip_ends(data, photo.name, measurement)
     left_out = session.excluded(photo.sha256)
     if left_out:
         content["left_out"] = left_out
@@ -104,7 +106,7 @@ def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job |
         seam = store.add_seam(job.job_id, state["new_seam"].strip(), side=state["new_side"])
     visit = store.find_visit(job.job_id, state["stage"], who=state["who"], conditions=conditions)
     name = photo.name.removeprefix("sample: ")
-    line = keep_photo(store, seam, visit, photo.path.read_bytes(), name, content)
+    line = keep_photo(store, seam, visit, data, name, content)
     if band is not None and seam.spec is None:
         _keep_spec(seam, band)
     for span in left_out:
@@ -114,6 +116,17 @@ def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job |
     state["job"], state["seam"] = job.reference, seam.seam_id
     state["saved_to"] = {"save_job": job.reference, "save_seam": seam_title(seam)}
     st.rerun()
+
+
+def strip_ends(data: bytes, name: str, measurement: Measurement) -> dict[str, Any]:
+    """Where the strips' ends lie, so that two photos of a strip left in its place can be laid on each other."""
+    from gapvision.measure import Settings
+    from gapvision.workshop import measure_file
+
+    known = measurement.settings
+    scales = {k: known[k] for k in ("print_scale_along", "print_scale_across", "print_scale_checked") if k in known}
+    ends: dict[str, Any] = measure_file(data, name, Settings(**scales)).get("strip_ends_px", {})
+    return ends
 
 
 def _keep_spec(seam: Seam, band: Band) -> None:
