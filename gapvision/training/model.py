@@ -1,0 +1,73 @@
+"""The net: a small hourglass across the seam, full length along it."""
+
+from __future__ import annotations
+
+import torch
+from torch import Tensor, nn
+
+from gapvision.vision.learned import CHANNELS, N_T, PADDED_T
+
+
+def _block(n_in: int, n_out: int, kernel: tuple[int, int], stride: int = 1, spread: int = 1) -> nn.Sequential:
+    pad = (kernel[0] // 2, spread * (kernel[1] // 2))
+    return nn.Sequential(nn.Conv2d(n_in, n_out, kernel, stride=(stride, 1), padding=pad, dilation=(1, spread), bias=False), nn.BatchNorm2d(n_out), nn.ReLU(inplace=True))
+
+
+class EdgeNet(nn.Module):
+    """Logits (batch, 2, 416, n_s) of edges A and B from features (batch, 6, 416, n_s)."""
+
+    def __init__(self, width: tuple[int, ...] = (20, 28, 40, 48, 56)) -> None:
+        super().__init__()
+        self.stem = _block(CHANNELS, width[0], (6, 3), 2)
+        # An even kernel halves 416 rows to 208 only with this padding.
+        self.stem[0].padding = (2, 1)
+        self.first = _block(width[0], width[0], (5, 3))
+        self.down = nn.ModuleList()
+        self.up = nn.ModuleList()
+        self.merge = nn.ModuleList()
+        for k, (a, b) in enumerate(zip(width[:-1], width[1:], strict=True)):
+            spread = (1, 1, 2, 3)[k]
+            self.down.append(nn.Sequential(_block(a, b, (4, 3), 2), _block(b, b, (3, 3), 1, spread)))
+            self.down[-1][0][0].padding = (1, 1)
+            self.up.append(nn.Conv2d(b, a, 1))
+            self.merge.append(_block(a, a, (5 if k == 0 else 3, 3)))
+        self.deep = nn.Sequential(_block(width[-1], width[-1], (5, 3), 1, 4), _block(width[-1], width[-1], (5, 3), 1, 6))
+        self.last = _block(width[0], width[0], (3, 3))
+        self.head = nn.Conv2d(width[0], 4, 1)
+
+    def forward(self, x: Tensor) -> Tensor:
+        """Run the net."""
+        x = self.first(self.stem(x))
+        kept = [x]
+        for down in self.down:
+            x = down(x)
+            kept.append(x)
+        x = x + self.deep(x)
+        for k in range(len(self.down) - 1, -1, -1):
+            x = nn.functional.interpolate(self.up[k](x), scale_factor=(2.0, 1.0), mode="nearest")
+            x = self.merge[k](x + kept[k])
+        x = self.head(self.last(x))
+        # Four answers a row: two edges at two half-steps, woven into full rows.
+        batch, _, rows, columns = x.shape
+        x = x.reshape(batch, 2, 2, rows, columns).permute(0, 1, 3, 2, 4)
+        return x.reshape(batch, 2, 2 * rows, columns)
+
+
+def loss_of(logits: Tensor, truth_row: Tensor, valid: Tensor, sigma_rows: float = 0.8) -> Tensor:
+    """Cross entropy against a narrow bell at the true row; (batch, 2, n_s) truth and validity."""
+    rows = torch.arange(N_T, device=logits.device, dtype=torch.float32)[None, None, :, None]
+    bell = torch.exp(-0.5 * ((rows - truth_row[:, :, None]) / sigma_rows) ** 2)
+    bell = bell / bell.sum(2, keepdim=True).clamp_min(1e-9)
+    log_p = torch.log_softmax(logits[:, :, :N_T].float(), 2)
+    each = -(bell * log_p).sum(2)
+    return (each * valid).sum() / valid.sum().clamp_min(1)
+
+
+def export(net: EdgeNet, path: str) -> None:
+    """Write the net as ONNX with free batch and length."""
+    net = net.cpu().float().eval()
+    sample = torch.zeros(2, CHANNELS, PADDED_T, 52)
+    torch.onnx.export(
+        net, (sample,), path, input_names=["band"], output_names=["logits"], opset_version=17, dynamo=False,
+        dynamic_axes={"band": {0: "batch", 3: "length"}, "logits": {0: "batch", 3: "length"}},
+    )

@@ -1,0 +1,206 @@
+"""Teach the net on rendered shards, calibrate it on scenes held out, and store it.
+
+``python -m gapvision.training.train --data FOLDER --out FOLDER``
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from gapvision.training.model import EdgeNet, export, loss_of
+from gapvision.vision.learned import N_T, PADDED_T, STEP_MM, summary
+
+HELD_OUT_EVERY = 10
+_LOG_FLOOR = 0.004
+_CROP = 48
+
+
+def split_of(seeds: NDArray[np.int64]) -> NDArray[np.int64]:
+    """0 = taught, 1 = held out for calibration, 2 = held out for the figures; by scene."""
+    scene = np.asarray(seeds) % (2 * HELD_OUT_EVERY)
+    return np.where(scene == 0, 1, np.where(scene == HELD_OUT_EVERY, 2, 0))
+
+
+def load(folder: Path, scenes: int | None = None, held_out_only: bool = False) -> dict[str, Any]:
+    """Load shards; ``scenes`` limits the number of taught scenes (held-out scenes are always whole)."""
+    parts: dict[str, list[Any]] = {}
+    for path in sorted(folder.glob("shard*.npz")):
+        with np.load(path, allow_pickle=False) as shard:
+            keep = split_of(shard["seed"]) > 0 if held_out_only else np.ones(len(shard["seed"]), bool)
+            for key in shard.files:
+                parts.setdefault(key, []).append(shard[key][keep])
+    data = {k: np.concatenate(v) for k, v in parts.items()}
+    if scenes is not None:
+        taught = np.unique(data["seed"][split_of(data["seed"]) == 0])[:scenes]
+        keep = (split_of(data["seed"]) > 0) | np.isin(data["seed"], taught)
+        data = {k: v[keep] for k, v in data.items()}
+    return data
+
+
+def make_batch(data: dict[str, Any], picks: NDArray[np.int64], rng: np.random.Generator | None, device: str) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+    """Features, true rows and validity of some bands; with a generator, varied at random."""
+    root = torch.from_numpy(data["band"][picks]).to(device).float()
+    truth = torch.from_numpy(data["truth"][picks]).to(device).float()
+    ppm = torch.from_numpy(np.asarray(data["px_per_mm"][picks], np.float32)).to(device)
+    row = truth / STEP_MM + N_T // 2
+    if rng is not None:
+        n = len(picks)
+        start = int(rng.integers(0, root.shape[2] - _CROP + 1))
+        root, row = root[:, :, start : start + _CROP], row[:, :, start : start + _CROP]
+        shift = torch.from_numpy(rng.integers(-16, 17, n)).to(device)
+        index = torch.arange(N_T, device=device)[None] - shift[:, None]
+        inside = (index >= 0) & (index < N_T)
+        root = torch.gather(root, 1, index.clamp(0, N_T - 1)[:, :, None].expand_as(root))
+        root = torch.where(inside[:, :, None], root, torch.nan)
+        row = row + shift[:, None, None]
+        turned = torch.from_numpy(rng.random(n) < 0.5).to(device)
+        root = torch.where(turned[:, None, None], root.flip(1), root)
+        row = torch.where(turned[:, None, None], (N_T - 1 - row).flip(1), row)
+        if rng.random() < 0.5:
+            root, row = root.flip(2), row.flip(2)
+        gain = torch.from_numpy(np.exp(rng.normal(0, 0.12, n)).astype(np.float32)).to(device)
+        root = torch.where(root < 0.98, torch.minimum(root * gain[:, None, None], torch.tensor(1.0, device=device)), root)
+        ppm = ppm * torch.from_numpy(np.exp(rng.normal(0, 0.03, n)).astype(np.float32)).to(device)
+    seen = torch.isfinite(root)
+    light = torch.where(seen, root, 0.0) ** 2
+    log = torch.log(light + _LOG_FLOOR)
+    middle = torch.nanmedian(torch.where(seen, log, torch.nan).flatten(1), 1).values[:, None, None]
+    x = torch.zeros(len(picks), 6, PADDED_T, root.shape[2], device=device)
+    x[:, 0, :N_T] = torch.where(seen, 0.4 * (log + 2), 0)
+    x[:, 1, :N_T] = torch.where(seen, 0.5 * (log - middle), 0)
+    x[:, 2, :N_T] = 2 * light
+    x[:, 3, :N_T] = seen.float()
+    x[:, 4, :N_T] = ((torch.arange(N_T, device=device) - N_T // 2) * STEP_MM / 10)[None, :, None]
+    x[:, 5, :N_T] = torch.log(ppm / 8.5)[:, None, None]
+    whole = row.clamp(0, N_T - 1).round().long()
+    visible = torch.gather(seen, 1, whole)
+    valid = (row > 3) & (row < N_T - 4) & visible
+    return x, row, valid.float()
+
+
+def teach(data: dict[str, Any], steps: int, batch: int, rate: float, seed: int, device: str, minutes: float) -> EdgeNet:
+    """Teach a net; returns the running mean of its weights."""
+    torch.manual_seed(seed)
+    rng = np.random.default_rng(seed)
+    taught = np.flatnonzero(split_of(data["seed"]) == 0)
+    net = EdgeNet().to(device)
+    mean = copy.deepcopy(net)
+    best = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=0.01)
+    started = time.time()
+    share, step, total = 0.0, 0, 0.0
+    while share < 1:
+        for group in best.param_groups:
+            group["lr"] = rate * min(1.0, (step + 1) / 100) * (0.5 + 0.5 * np.cos(np.pi * share)) + 1e-6
+        x, row, valid = make_batch(data, rng.choice(taught, batch), rng, device)
+        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+            logits = net(x)
+        loss = loss_of(logits, row, valid)
+        best.zero_grad()
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        best.step()
+        keep = min(0.998, step / (step + 20))
+        with torch.no_grad():
+            for a, b in zip(mean.state_dict().values(), net.state_dict().values(), strict=True):
+                if a.dtype.is_floating_point:
+                    a.lerp_(b, 1 - keep)
+                else:
+                    a.copy_(b)
+        total = loss.item() if step == 0 else 0.99 * total + 0.01 * loss.item()
+        step += 1
+        share = max(step / steps, (time.time() - started) / 60 / minutes)
+        if step % 200 == 0:
+            sys.stderr.write(f"step {step} loss {total:.3f} {time.time() - started:.0f} s\n")
+            sys.stderr.flush()
+    sys.stderr.write(f"taught {step} steps of {batch} bands from {len(np.unique(data['seed'][taught]))} scenes\n")
+    return mean.eval()
+
+
+def answer(net: EdgeNet, data: dict[str, Any], picks: NDArray[np.int64], device: str) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
+    """Logits (n, 2, 401, n_s) averaged over a band and its mirror, true rows and validity."""
+    out, rows, oks = [], [], []
+    with torch.no_grad():
+        for some in np.array_split(picks, max(1, len(picks) // 32)):
+            x, row, valid = make_batch(data, some, None, device)
+            turned = x.clone()
+            turned[:, :, :N_T] = x[:, :, :N_T].flip(2)
+            turned[:, 4] = x[:, 4]
+            a = net(x).float()[:, :, :N_T]
+            b = net(turned).float()[:, :, :N_T].flip(1).flip(2)
+            out.append((0.5 * (a + b)).cpu().numpy())
+            rows.append(row.cpu().numpy())
+            oks.append(valid.cpu().numpy() > 0)
+    return np.concatenate(out), np.concatenate(rows), np.concatenate(oks)
+
+
+def calibrate(logits: NDArray[np.float32], rows: NDArray[np.float32], valid: NDArray[np.bool_]) -> dict[str, float]:
+    """Temperature and share of doubt that make the held-out truth most likely."""
+    place = np.round(np.clip(rows, 0, N_T - 1)).astype(int)
+    best: tuple[float, float, float] = (np.inf, 1.0, 0.001)
+    for temperature in np.arange(0.7, 2.6, 0.1):
+        z = logits / temperature
+        z = z - z.max(2, keepdims=True)
+        p = np.exp(z)
+        p /= p.sum(2, keepdims=True)
+        # Chance of three rows round the truth: the truth itself lies between rows.
+        near = sum(np.take_along_axis(p, np.clip(place + d, 0, N_T - 1)[:, :, None], 2)[:, :, 0] for d in (-1, 0, 1))
+        for unsure in (0.0005, 0.001, 0.002, 0.004, 0.008, 0.016, 0.03):
+            loss = -np.log((1 - unsure) * near + unsure * 3 / N_T)[valid].mean()
+            if loss < best[0]:
+                best = (float(loss), float(temperature), float(unsure))
+    return {"temperature": round(best[1], 3), "unsure": best[2], "held_out_loss": round(best[0], 4)}
+
+
+def strange_facts(data: dict[str, Any]) -> dict[str, Any]:
+    """Mean, inverse covariance and border of the band summaries."""
+    rng = np.random.default_rng(1)
+    taught = np.flatnonzero(split_of(data["seed"]) == 0)
+    held = np.flatnonzero(split_of(data["seed"]) == 1)
+    def figures(picks: NDArray[np.int64]) -> NDArray[np.float64]:
+        return np.array([summary(data["band"][i].astype(np.float32) ** 2, float(data["px_per_mm"][i])) for i in picks])
+    a = figures(rng.choice(taught, min(1500, len(taught)), replace=False))
+    b = figures(held)
+    inverse = np.linalg.inv(np.cov(a.T) + 1e-3 * np.eye(a.shape[1]))
+    d = b - a.mean(0)
+    border = float(np.quantile(np.sqrt(np.einsum("ij,jk,ik->i", d, inverse, d)), 0.99))
+    return {"mean": a.mean(0).round(6).tolist(), "inverse": inverse.round(6).tolist(), "border": round(border, 4)}
+
+
+def main() -> None:
+    """Parse, teach, calibrate and store."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--data", type=Path, required=True)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--version", default="1")
+    parser.add_argument("--steps", type=int, default=6000)
+    parser.add_argument("--batch", type=int, default=32)
+    parser.add_argument("--rate", type=float, default=3e-3)
+    parser.add_argument("--minutes", type=float, default=100.0, help="longest time; a run cut short by it does not rebuild bit for bit")
+    parser.add_argument("--scenes", type=int, default=None, help="taught scenes, for a learning curve")
+    parser.add_argument("--seed", type=int, default=1)
+    a = parser.parse_args()
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    data = load(a.data, a.scenes)
+    net = teach(data, a.steps, a.batch, a.rate, a.seed, device, a.minutes)
+    a.out.mkdir(parents=True, exist_ok=True)
+    logits, rows, valid = answer(net, data, np.flatnonzero(split_of(data["seed"]) == 1), device)
+    facts: dict[str, Any] = {"version": a.version, "taught_scenes": int(len(np.unique(data["seed"][split_of(data["seed"]) == 0]))), **calibrate(logits, rows, valid)}
+    facts["strangeness"] = strange_facts(data)
+    torch.save(net.state_dict(), a.out / "weights.pt")
+    export(net, str(a.out / "edges.onnx"))
+    (a.out / "edges.json").write_text(json.dumps(facts) + "\n", encoding="utf-8")
+    sys.stderr.write(json.dumps({k: v for k, v in facts.items() if k != "strangeness"}) + "\n")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""Stored models: a net in ONNX and its facts in JSON."""

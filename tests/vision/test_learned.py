@@ -1,0 +1,98 @@
+"""The learned detector's contract: shapes, sums, symmetry, a plain gap found.
+
+Checked against analytic bands: a bell-blurred slot of known width, no renderer.
+"""
+
+from __future__ import annotations
+
+from math import erf
+
+import numpy as np
+import pytest
+
+from gapvision.vision import learned
+
+
+def slot(t_a: float, t_b: float, n_s: int = 60, inside: float = 0.01, panel: float = 0.25, blur_mm: float = 0.08, seed: int = 0) -> np.ndarray:
+    t = (np.arange(learned.N_T) - learned.N_T // 2) * learned.STEP_MM
+    step = np.vectorize(lambda x: 0.5 * (1 + erf(x / blur_mm / 2**0.5)))
+    cover = step(t - t_a) - step(t - t_b)
+    band = panel + (inside - panel) * cover[:, None] * np.ones((1, n_s))
+    noise = np.random.default_rng(seed).normal(0, 0.002, band.shape)
+    return np.maximum(band + noise, 0).astype(np.float32)
+
+
+def mean_place(chance: np.ndarray) -> np.ndarray:
+    rows = np.arange(len(chance))
+    peak = chance.argmax(0)
+    near = np.abs(rows[:, None] - peak[None]) <= 4
+    return ((chance * near * rows[:, None]).sum(0) / (chance * near).sum(0) - learned.N_T // 2) * learned.STEP_MM
+
+
+@pytest.mark.parametrize("n_s", [1, 7, 64, 243])
+def test_shapes_and_sums(n_s):
+    a, b = learned.edge_chances(slot(-2.0, 2.0, n_s), 9.0)
+    for chance in (a, b):
+        assert chance.shape == (401, n_s)
+        assert chance.dtype == np.float32
+        assert np.isfinite(chance).all()
+        assert (chance >= 0).all()
+        np.testing.assert_allclose(chance.sum(0), 1, atol=1e-4)
+
+
+@pytest.mark.parametrize(("t_a", "t_b", "ppm"), [(-2.38, 2.38, 9.0), (-1.1, 2.9, 6.5), (-3.4, 1.6, 12.0)])
+def test_plain_dark_gap_is_found(t_a, t_b, ppm):
+    a, b = learned.edge_chances(slot(t_a, t_b, blur_mm=0.8 / ppm), ppm)
+    assert np.abs(np.median(mean_place(a)) - t_a) < 0.1
+    assert np.abs(np.median(mean_place(b)) - t_b) < 0.1
+
+
+def test_plain_bright_gap_is_found():
+    a, b = learned.edge_chances(slot(-2.0, 2.5, inside=0.8, panel=0.12), 9.0)
+    assert np.abs(np.median(mean_place(a)) + 2.0) < 0.1
+    assert np.abs(np.median(mean_place(b)) - 2.5) < 0.1
+
+
+def test_swapping_sides_swaps_the_answers():
+    band = slot(-1.5, 2.6, seed=3)
+    band[260:280] *= 1.6
+    a, b = learned.edge_chances(band, 8.0)
+    mirror_a, mirror_b = learned.edge_chances(band[::-1], 8.0)
+    np.testing.assert_allclose(mirror_a[::-1], b, atol=2e-4)
+    np.testing.assert_allclose(mirror_b[::-1], a, atol=2e-4)
+
+
+def test_same_band_same_answer():
+    band = slot(-2.0, 2.0, seed=5)
+    first = learned.edge_chances(band, 9.0)
+    second = learned.edge_chances(band, 9.0)
+    np.testing.assert_array_equal(first[0], second[0])
+    np.testing.assert_array_equal(first[1], second[1])
+
+
+def test_places_outside_the_photo_do_no_harm():
+    band = slot(-2.0, 2.0)
+    band[:90] = np.nan
+    band[:, :5] = np.nan
+    a, b = learned.edge_chances(band, np.full(60, 9.0))
+    assert np.isfinite(a).all()
+    assert np.isfinite(b).all()
+    assert np.abs(np.median(mean_place(a)[10:]) + 2.0) < 0.1
+    assert np.isfinite(learned.strangeness(band, 9.0))
+
+
+def test_a_band_of_noise_is_stranger_than_a_gap():
+    noise = np.random.default_rng(0).random((401, 60)).astype(np.float32)
+    assert learned.strangeness(noise, 9.0) > 1.0 > learned.strangeness(slot(-2.0, 2.0), 9.0)
+
+
+def test_wrong_shape_is_named():
+    with pytest.raises(ValueError, match=r"expected \(401, n_s\)"):
+        learned.edge_chances(np.zeros((400, 10), np.float32), 9.0)
+
+
+def test_version_and_size():
+    from importlib.resources import files
+
+    assert learned.MODEL_VERSION.startswith("edges-")
+    assert len(files("gapvision.vision.models").joinpath("edges.onnx").read_bytes()) < 3_000_000
