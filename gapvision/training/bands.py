@@ -49,8 +49,12 @@ def draw_rectifier(rng: np.random.Generator, scene: Scene) -> Rectifier:
     mid = 0.5 * (scene.edge_a.section.rim_z_mm + scene.edge_b.section.rim_z_mm + scene.edge_b.lift_mm)
     spread = rng.choice([0.35, 0.9], p=[0.7, 0.3])
     return Rectifier(
-        shift_mm=float(np.clip(rng.normal(0, spread), -2.0, 2.0)), slope=float(rng.normal(0, 0.008)), bend_per_mm=float(rng.normal(0, 0.0002)),
-        scale=float(rng.normal(1, 0.006)), height_mm=float(mid + rng.normal(0, 0.4)), phase_mm=float(rng.uniform(0, 1)),
+        shift_mm=float(np.clip(rng.normal(0, spread), -2.0, 2.0)),
+        slope=float(rng.normal(0, 0.008)),
+        bend_per_mm=float(rng.normal(0, 0.0002)),
+        scale=float(rng.normal(1, 0.006)),
+        height_mm=float(mid + rng.normal(0, 0.4)),
+        phase_mm=float(rng.uniform(0, 1)),
     )
 
 

@@ -44,7 +44,14 @@ class Camera:
         return (self.centre + scale[..., None] * ray)[..., :2]
 
 
-def aim(distance_mm: float, tilt_across_deg: float, tilt_along_deg: float, roll_deg: float, focal_px: float, target_st: tuple[float, float]) -> Camera:
+def aim(
+    distance_mm: float,
+    tilt_across_deg: float,
+    tilt_along_deg: float,
+    roll_deg: float,
+    focal_px: float,
+    target_st: tuple[float, float],
+) -> Camera:
     """Put a camera over the panel.
 
     Parameters

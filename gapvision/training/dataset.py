@@ -27,7 +27,9 @@ SAMPLES = 16
 _SHARD = 8
 
 
-def mix(passes: dict[str, NDArray[np.float32]], scene: Scene, rng: np.random.Generator) -> tuple[NDArray[np.float32], float]:
+def mix(
+    passes: dict[str, NDArray[np.float32]], scene: Scene, rng: np.random.Generator
+) -> tuple[NDArray[np.float32], float]:
     """Weigh the light groups and expose.
 
     Returns
@@ -39,27 +41,34 @@ def mix(passes: dict[str, NDArray[np.float32]], scene: Scene, rng: np.random.Gen
     """
     key, fill = passes["key"], passes["fill"]
     share = float(rng.choice([rng.uniform(0.0, 0.25), rng.uniform(0.25, 0.95), 1.0], p=[0.3, 0.5, 0.2]))
-    even = (1 - share) * key / max(float(np.percentile(key, 65)), 1e-6) + share * fill / max(float(np.percentile(fill, 65)), 1e-6)
+    even = (1 - share) * key / max(float(np.percentile(key, 65)), 1e-6) + share * fill / max(
+        float(np.percentile(fill, 65)), 1e-6
+    )
     level = float(np.exp(rng.uniform(np.log(0.06), np.log(0.75))))
     even = even * level / max(float(np.percentile(even, 75)), 1e-6)
     lamp = 0.0
     if "lamp" in passes:
         group = rng.choice(["dim", "right", "burnt"], p=[0.3, 0.4, 0.3])
-        lamp = float(np.exp(rng.uniform(*np.log({"dim": (0.02, 0.4), "right": (0.4, 1.0), "burnt": (1.0, 16.0)}[str(group)]))))
+        lamp = float(
+            np.exp(rng.uniform(*np.log({"dim": (0.02, 0.4), "right": (0.4, 1.0), "burnt": (1.0, 16.0)}[str(group)])))
+        )
         even = even + lamp * passes["lamp"]
     tint = rng.uniform(0.9, 1.1, 3).astype(np.float32)
     del scene
     return np.asarray(even * tint, np.float32), lamp
 
 
-def scene_bands(seed: int, samples: int = SAMPLES, variant: str = "llvm_ad_rgb", bands: int = BANDS_PER_SCENE) -> dict[str, Any]:
+def scene_bands(
+    seed: int, samples: int = SAMPLES, variant: str = "llvm_ad_rgb", bands: int = BANDS_PER_SCENE
+) -> dict[str, Any]:
     """Render one scene and photograph it several times.
 
     Returns
     -------
     dict
         ``band`` (n, 401, n_s) float16 root of linear light, ``truth`` (n, 2, n_s) outlines, ``extreme``
-        alike [mm], ``px_per_mm`` (n,), ``group`` (n, 6) of names: finish A, B, kind A, B, filling, light, and ``seed`` (n,).
+        alike [mm], ``px_per_mm`` (n,), ``group`` (n, 6) of names: finish A, B, kind A, B,
+        filling, light, and ``seed`` (n,).
     """
     scene = draw_scene(seed)
     if min(crop_box(scene)[2:]) < 60:
@@ -82,7 +91,16 @@ def scene_bands(seed: int, samples: int = SAMPLES, variant: str = "llvm_ad_rgb",
         out["truth"].append(np.stack([e[0] for e in edges]).astype(np.float32))
         out["extreme"].append(np.stack([e[1] for e in edges]).astype(np.float32))
         out["px_per_mm"].append(px_per_mm)
-        out["group"].append([scene.edge_a.finish.name, scene.edge_b.finish.name, scene.edge_a.kind, scene.edge_b.kind, filling, scene.light])
+        out["group"].append(
+            [
+                scene.edge_a.finish.name,
+                scene.edge_b.finish.name,
+                scene.edge_a.kind,
+                scene.edge_b.kind,
+                filling,
+                scene.light,
+            ]
+        )
         out["seed"].append(seed)
     return {k: np.array(v) for k, v in out.items()} if out["band"] else {}
 
@@ -122,7 +140,18 @@ def render_all(first: int, scenes: int, folder: Path, workers: int, samples: int
         jobs = []
         for shard in range(first, first + scenes, _SHARD):
             if not (folder / f"shard{shard:06d}.npz").exists():
-                jobs.append(pool.submit(_shard, shard, min(_SHARD, first + scenes - shard), samples, variant, str(folder), stop_at, workers > 2))
+                jobs.append(
+                    pool.submit(
+                        _shard,
+                        shard,
+                        min(_SHARD, first + scenes - shard),
+                        samples,
+                        variant,
+                        str(folder),
+                        stop_at,
+                        workers > 2,
+                    )
+                )
         for k, job in enumerate(as_completed(jobs)):
             done += job.result()
             if k % 10 == 0 or k == len(jobs) - 1:
@@ -136,7 +165,11 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--scenes", type=int, default=1500)
     parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--workers", type=int, default=1 if "llvm" in os.environ.get("GAPVISION_VARIANT", "llvm_ad_rgb") else os.cpu_count() or 1)
+    parser.add_argument(
+        "--workers",
+        type=int,
+        default=1 if "llvm" in os.environ.get("GAPVISION_VARIANT", "llvm_ad_rgb") else os.cpu_count() or 1,
+    )
     parser.add_argument("--samples", type=int, default=SAMPLES)
     parser.add_argument("--variant", default=os.environ.get("GAPVISION_VARIANT", "llvm_ad_rgb"))
     parser.add_argument("--minutes", type=float, default=600.0)

@@ -38,7 +38,9 @@ def spread(chance: NDArray[np.float32]) -> tuple[FloatArray, FloatArray, FloatAr
 
 def judge(data: dict[str, Any]) -> dict[str, NDArray[Any]]:
     """Run the product's detector on bands; one entry for each edge and station."""
-    out: dict[str, list[Any]] = {k: [] for k in ("error", "mass", "inside", "width", "finish", "kind", "filling", "light", "strange", "scene")}
+    out: dict[str, list[Any]] = {
+        k: [] for k in ("error", "mass", "inside", "width", "finish", "kind", "filling", "light", "strange", "scene")
+    }
     for i in range(len(data["band"])):
         linear = data["band"][i].astype(np.float32) ** 2
         ppm = float(data["px_per_mm"][i])
@@ -54,7 +56,14 @@ def judge(data: dict[str, Any]) -> dict[str, NDArray[Any]]:
             out["inside"].append(((row >= low - 0.5) & (row <= high + 0.5))[ok])
             out["width"].append((high - low)[ok] * learned.STEP_MM)
             names = data["group"][i]
-            for key, value in (("finish", names[e]), ("kind", names[2 + e]), ("filling", names[4]), ("light", names[5]), ("strange", strange), ("scene", data["seed"][i])):
+            for key, value in (
+                ("finish", names[e]),
+                ("kind", names[2 + e]),
+                ("filling", names[4]),
+                ("light", names[5]),
+                ("strange", strange),
+                ("scene", data["seed"][i]),
+            ):
                 out[key].append(np.full(n, value))
     return {k: np.concatenate(v) for k, v in out.items()}
 
@@ -66,14 +75,40 @@ def line(name: str, figures: dict[str, NDArray[Any]], keep: NDArray[np.bool_]) -
     sure = mass > 0.85
     wrong = (error > 0.4) & sure
     p95 = np.quantile(error[sure], 0.95) if sure.any() else np.nan
-    return (f"| {name} | {len(error)} | {np.median(figures['error'][keep]):+.3f} | {100 * np.mean(error < 0.1):.0f} | {100 * np.mean(error < 0.2):.0f} | {100 * np.mean(figures['inside'][keep]):.1f} | "
-            f"{np.median(figures['width'][keep]):.2f} | {100 * sure.mean():.0f} | {p95:.3f} | {100 * wrong.sum() / max(1, sure.sum()):.2f} |")
+    cells = [
+        name,
+        str(len(error)),
+        f"{np.median(figures['error'][keep]):+.3f}",
+        f"{100 * np.mean(error < 0.1):.0f}",
+        f"{100 * np.mean(error < 0.2):.0f}",
+        f"{100 * np.mean(figures['inside'][keep]):.1f}",
+        f"{np.median(figures['width'][keep]):.2f}",
+        f"{100 * sure.mean():.0f}",
+        f"{p95:.3f}",
+        f"{100 * wrong.sum() / max(1, sure.sum()):.2f}",
+    ]
+    return "| " + " | ".join(cells) + " |"
 
 
 def table(figures: dict[str, NDArray[Any]]) -> str:
     """All groups as a Markdown table."""
-    rows = ["| group | edge stations | median error mm (+ = gap too wide) | within 0.1 mm % | within 0.2 mm % | truth within the 95 % band % | band mm | sure (mass > 0.85) % | p95 of error where sure mm | sure yet off > 0.4 mm % |",
-            "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |", line("all", figures, np.ones(len(figures["error"]), bool))]
+    head = (
+        "group",
+        "edge stations",
+        "median error mm (+ = gap too wide)",
+        "within 0.1 mm %",
+        "within 0.2 mm %",
+        "truth in the 95 % band %",
+        "band mm",
+        "sure (mass > 0.85) %",
+        "p95 of error where sure mm",
+        "sure yet off > 0.4 mm %",
+    )
+    rows = [
+        "| " + " | ".join(head) + " |",
+        "| --- " * len(head) + "|",
+        line("all", figures, np.ones(len(figures["error"]), bool)),
+    ]
     for key in ("finish", "kind", "filling", "light"):
         rows += [line(f"{key}: {name}", figures, figures[key] == name) for name in np.unique(figures[key])]
     for low, high in ((0, 0.5), (0.5, 0.7), (0.7, 0.85), (0.85, 0.95), (0.95, 1.01)):
@@ -87,16 +122,23 @@ def main() -> None:
     """Parse, judge, print."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--data", type=Path, required=True)
-    parser.add_argument("--split", type=int, default=2, help="1 = scenes used to calibrate, 2 = scenes used for nothing else")
+    parser.add_argument(
+        "--split", type=int, default=2, help="1 = scenes used to calibrate, 2 = scenes used for nothing else"
+    )
     parser.add_argument("--bands", type=int, default=None)
-    parser.add_argument("--model", type=Path, default=None, help="folder with edges.onnx and edges.json in place of the stored model")
+    parser.add_argument(
+        "--model", type=Path, default=None, help="folder with edges.onnx and edges.json in place of the stored model"
+    )
     a = parser.parse_args()
     if a.model is not None:
         import cv2
 
-        net, facts = cv2.dnn.readNetFromONNX(str(a.model / "edges.onnx")), json.loads((a.model / "edges.json").read_text(encoding="utf-8"))
-        learned._net = lambda: net  # type: ignore[assignment]
-        learned._facts = lambda: facts  # type: ignore[assignment]
+        net, facts = (
+            cv2.dnn.readNetFromONNX(str(a.model / "edges.onnx")),
+            json.loads((a.model / "edges.json").read_text(encoding="utf-8")),
+        )
+        learned._net = lambda: net
+        learned._facts = lambda: facts
     data = load(a.data, held_out_only=True)
     picks = np.flatnonzero(split_of(data["seed"]) == a.split)[: a.bands]
     data = {k: v[picks] for k, v in data.items()}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import torch
 from torch import Tensor, nn
 
@@ -10,7 +12,11 @@ from gapvision.vision.learned import CHANNELS, N_T, PADDED_T
 
 def _block(n_in: int, n_out: int, kernel: tuple[int, int], stride: int = 1, spread: int = 1) -> nn.Sequential:
     pad = (kernel[0] // 2, spread * (kernel[1] // 2))
-    return nn.Sequential(nn.Conv2d(n_in, n_out, kernel, stride=(stride, 1), padding=pad, dilation=(1, spread), bias=False), nn.BatchNorm2d(n_out), nn.ReLU(inplace=True))
+    return nn.Sequential(
+        nn.Conv2d(n_in, n_out, kernel, stride=(stride, 1), padding=pad, dilation=(1, spread), bias=False),
+        nn.BatchNorm2d(n_out),
+        nn.ReLU(inplace=True),
+    )
 
 
 class EdgeNet(nn.Module):
@@ -25,13 +31,15 @@ class EdgeNet(nn.Module):
         self.down = nn.ModuleList()
         self.up = nn.ModuleList()
         self.merge = nn.ModuleList()
-        for k, (a, b) in enumerate(zip(width[:-1], width[1:], strict=True)):
+        for k, (a, b) in enumerate(pairwise(width)):
             spread = (1, 1, 2, 3)[k]
             self.down.append(nn.Sequential(_block(a, b, (4, 3), 2), _block(b, b, (3, 3), 1, spread)))
             self.down[-1][0][0].padding = (1, 1)
             self.up.append(nn.Conv2d(b, a, 1))
             self.merge.append(_block(a, a, (5 if k == 0 else 3, 3)))
-        self.deep = nn.Sequential(_block(width[-1], width[-1], (5, 3), 1, 4), _block(width[-1], width[-1], (5, 3), 1, 6))
+        self.deep = nn.Sequential(
+            _block(width[-1], width[-1], (5, 3), 1, 4), _block(width[-1], width[-1], (5, 3), 1, 6)
+        )
         self.last = _block(width[0], width[0], (3, 3))
         self.head = nn.Conv2d(width[0], 4, 1)
 
@@ -68,6 +76,12 @@ def export(net: EdgeNet, path: str) -> None:
     net = net.cpu().float().eval()
     sample = torch.zeros(2, CHANNELS, PADDED_T, 52)
     torch.onnx.export(
-        net, (sample,), path, input_names=["band"], output_names=["logits"], opset_version=17, dynamo=False,
+        net,
+        (sample,),
+        path,
+        input_names=["band"],
+        output_names=["logits"],
+        opset_version=17,
+        dynamo=False,
         dynamic_axes={"band": {0: "batch", 3: "length"}, "logits": {0: "batch", 3: "length"}},
     )

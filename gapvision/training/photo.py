@@ -69,15 +69,25 @@ class PhotoChain:
 def draw_chain(rng: np.random.Generator) -> PhotoChain:
     """Draw one phone and shot."""
     return PhotoChain(
-        blur_px=float(rng.uniform(0.4, 1.1)), defocus_px=float(rng.choice([0.0, rng.uniform(0.3, 1.8)], p=[0.6, 0.4])),
-        motion_px=float(rng.choice([0.0, rng.uniform(0.5, 3.0)], p=[0.75, 0.25])), motion_deg=float(rng.uniform(0, 180)),
-        glare=float(rng.choice([rng.uniform(0.0, 0.02), rng.uniform(0.02, 0.09)], p=[0.75, 0.25])), glare_px=float(np.exp(rng.uniform(np.log(4), np.log(60)))),
-        noise_shot=float(np.exp(rng.uniform(np.log(0.004), np.log(0.035)))), noise_read=float(np.exp(rng.uniform(np.log(0.0006), np.log(0.006)))),
-        mosaic=bool(rng.random() < 0.6), denoise=float(rng.choice([0.0, rng.uniform(0.2, 1.0)], p=[0.35, 0.65])),
-        local_tone=float(rng.choice([0.0, rng.uniform(0.1, 0.55)], p=[0.5, 0.5])), local_px=float(np.exp(rng.uniform(np.log(12), np.log(90)))),
-        contrast=float(rng.uniform(-0.15, 0.6)), lift=float(rng.choice([0.0, rng.uniform(0.0, 0.03)])), shoulder=float(rng.uniform(0.0, 0.5)),
-        sharpen=float(rng.choice([0.0, rng.uniform(0.2, 1.0), rng.uniform(1.0, 2.2)], p=[0.15, 0.6, 0.25])), sharpen_px=float(rng.uniform(0.7, 2.0)),
-        quality=int(rng.integers(72, 98)), seed=int(rng.integers(2**31)),
+        blur_px=float(rng.uniform(0.4, 1.1)),
+        defocus_px=float(rng.choice([0.0, rng.uniform(0.3, 1.8)], p=[0.6, 0.4])),
+        motion_px=float(rng.choice([0.0, rng.uniform(0.5, 3.0)], p=[0.75, 0.25])),
+        motion_deg=float(rng.uniform(0, 180)),
+        glare=float(rng.choice([rng.uniform(0.0, 0.02), rng.uniform(0.02, 0.09)], p=[0.75, 0.25])),
+        glare_px=float(np.exp(rng.uniform(np.log(4), np.log(60)))),
+        noise_shot=float(np.exp(rng.uniform(np.log(0.004), np.log(0.035)))),
+        noise_read=float(np.exp(rng.uniform(np.log(0.0006), np.log(0.006)))),
+        mosaic=bool(rng.random() < 0.6),
+        denoise=float(rng.choice([0.0, rng.uniform(0.2, 1.0)], p=[0.35, 0.65])),
+        local_tone=float(rng.choice([0.0, rng.uniform(0.1, 0.55)], p=[0.5, 0.5])),
+        local_px=float(np.exp(rng.uniform(np.log(12), np.log(90)))),
+        contrast=float(rng.uniform(-0.15, 0.6)),
+        lift=float(rng.choice([0.0, rng.uniform(0.0, 0.03)])),
+        shoulder=float(rng.uniform(0.0, 0.5)),
+        sharpen=float(rng.choice([0.0, rng.uniform(0.2, 1.0), rng.uniform(1.0, 2.2)], p=[0.15, 0.6, 0.25])),
+        sharpen_px=float(rng.uniform(0.7, 2.0)),
+        quality=int(rng.integers(72, 98)),
+        seed=int(rng.integers(2**31)),
     )
 
 
@@ -167,7 +177,11 @@ def _finish(raw: Image, chain: PhotoChain) -> NDArray[np.uint8]:
     raw = np.where(raw > top, top + (1 - top) * np.tanh(over / (1 - top)), raw) if chain.shoulder > 0.02 else raw
     stored = encode_srgb(np.clip(raw, 0, 1))
     s_curve = stored * stored * (3 - 2 * stored)
-    stored = (1 - chain.contrast) * stored + chain.contrast * s_curve if chain.contrast > 0 else stored - chain.contrast * stored * (1 - stored)
+    stored = (
+        (1 - chain.contrast) * stored + chain.contrast * s_curve
+        if chain.contrast > 0
+        else stored - chain.contrast * stored * (1 - stored)
+    )
     stored = chain.lift + (1 - chain.lift) * stored
     if chain.sharpen > 0:
         grey = (stored @ np.array([0.299, 0.587, 0.114])).astype(np.float32)

@@ -43,14 +43,18 @@ class Section:
     rim_z_mm: float
 
 
-def _arc(centre_u: float, centre_z: float, semi_u: float, semi_z: float, start: float, stop: float, n: int) -> tuple[FloatArray, FloatArray]:
+def _arc(
+    centre_u: float, centre_z: float, semi_u: float, semi_z: float, start: float, stop: float, n: int
+) -> tuple[FloatArray, FloatArray]:
     angle = np.radians(np.linspace(start, stop, n))
     points = np.stack([centre_u + semi_u * np.cos(angle), centre_z + semi_z * np.sin(angle)], 1)
     normals = np.stack([np.cos(angle) / semi_u, np.sin(angle) / semi_z], 1)
     return points, normals / np.linalg.norm(normals, axis=1, keepdims=True)
 
 
-def section(kind: str, radius_mm: float, depth_mm: float, sheet_mm: float, lean_deg: float = 0.0, crown_per_mm: float = 0.0) -> Section:
+def section(
+    kind: str, radius_mm: float, depth_mm: float, sheet_mm: float, lean_deg: float = 0.0, crown_per_mm: float = 0.0
+) -> Section:
     """Draw one cross-section.
 
     Parameters
@@ -72,7 +76,9 @@ def section(kind: str, radius_mm: float, depth_mm: float, sheet_mm: float, lean_
     -------
     Section
     """
-    far = -np.array([120.0, 90.0, 60.0, 40.0, 30.0, 24.0, 20.0, 17.0, 14.0, 12.0, 10.0, 8.0, 7.0, 6.0, 5.0, 4.5, 4.0, 3.5, 3.0, 2.7])
+    far = -np.array(
+        [120.0, 90.0, 60.0, 40.0, 30.0, 24.0, 20.0, 17.0, 14.0, 12.0, 10.0, 8.0, 7.0, 6.0, 5.0, 4.5, 4.0, 3.5, 3.0, 2.7]
+    )
     if kind in ("hem", "flat_hem"):
         roll, roll_n = _arc(-radius_mm, -depth_mm, radius_mm, depth_mm, 90, -90, 49)
         under = np.array([[-radius_mm - 4.0, -2 * depth_mm], [-radius_mm - 10.0, -2 * depth_mm]])
@@ -86,7 +92,13 @@ def section(kind: str, radius_mm: float, depth_mm: float, sheet_mm: float, lean_
     elif kind == "flange":
         roll, roll_n = _arc(-radius_mm, -radius_mm, radius_mm, radius_mm, 90, 0, 25)
         draft = 0.06 * depth_mm
-        tail = np.array([[-draft, -radius_mm - depth_mm], [-draft, -radius_mm - depth_mm], [-draft - sheet_mm, -radius_mm - depth_mm]])
+        tail = np.array(
+            [
+                [-draft, -radius_mm - depth_mm],
+                [-draft, -radius_mm - depth_mm],
+                [-draft - sheet_mm, -radius_mm - depth_mm],
+            ]
+        )
         tail_n = np.array([[0.998, -0.06], [0.0, -1.0], [0.0, -1.0]])
         rim_z, n_out_tail = -radius_mm, False
     else:
@@ -105,7 +117,9 @@ def section(kind: str, radius_mm: float, depth_mm: float, sheet_mm: float, lean_
     return Section(points=points, normals=normals, n_outline=n_outline, n_skin=n_skin, rim_z_mm=float(points[top, 1]))
 
 
-def _bend(points: FloatArray, normals: FloatArray, rim_z: float, lean_deg: float, crown: float) -> tuple[FloatArray, FloatArray]:
+def _bend(
+    points: FloatArray, normals: FloatArray, rim_z: float, lean_deg: float, crown: float
+) -> tuple[FloatArray, FloatArray]:
     """Lean the section about its rim and crown its skin (small angles)."""
     a = np.radians(lean_deg)
     turn = np.array([[np.cos(a), -np.sin(a)], [np.sin(a), np.cos(a)]])

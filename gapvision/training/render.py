@@ -24,7 +24,9 @@ _MARGIN_PX = 24
 
 def crop_box(scene: Scene) -> tuple[int, int, int, int]:
     """Part of the photo that holds the band with a margin: x0, y0, width, height [px]."""
-    corners = np.array([[s, t, z] for s in (-HALF_LENGTH_MM, HALF_LENGTH_MM) for t in (-HALF_WIDTH_MM, HALF_WIDTH_MM) for z in (0.0,)])
+    corners = np.array(
+        [[s, t, z] for s in (-HALF_LENGTH_MM, HALF_LENGTH_MM) for t in (-HALF_WIDTH_MM, HALF_WIDTH_MM) for z in (0.0,)]
+    )
     px = scene.camera.project(corners)
     x0, y0 = np.floor(px.min(0)).astype(int) - _MARGIN_PX
     x1, y1 = np.ceil(px.max(0)).astype(int) + _MARGIN_PX
@@ -54,10 +56,21 @@ def render_passes(scene: Scene, samples: int, variant: str) -> dict[str, NDArray
     if mi.variant() != variant:
         mi.set_variant(variant)
     shapes, lamps = _shapes(mi, scene)
-    base = {"type": "scene", "integrator": {"type": "path", "max_depth": _MAX_DEPTH, "rr_depth": 12}, "sensor": _sensor(mi, scene, samples), **shapes}
+    base = {
+        "type": "scene",
+        "integrator": {"type": "path", "max_depth": _MAX_DEPTH, "rr_depth": 12},
+        "sensor": _sensor(mi, scene, samples),
+        **shapes,
+    }
     groups: dict[str, dict[str, Any]] = {
         "key": {f"light{i}": _area_light(mi, light) for i, light in enumerate(scene.lights)},
-        "fill": {"sky": {"type": "envmap", "bitmap": mi.Bitmap(scene.sky), "to_world": mi.ScalarTransform4f().rotate([1, 0, 0], 90)}},
+        "fill": {
+            "sky": {
+                "type": "envmap",
+                "bitmap": mi.Bitmap(scene.sky),
+                "to_world": mi.ScalarTransform4f().rotate([1, 0, 0], 90),
+            }
+        },
     }
     if lamps:
         groups["lamp"] = lamps
@@ -90,10 +103,24 @@ def _sensor(mi: Any, scene: Scene, samples: int) -> dict[str, Any]:
     world[:3, 0], world[:3, 1], world[:3, 2], world[:3, 3] = -right, -down, forward, cam.centre
     x0, y0, w, h = crop_box(scene)
     return {
-        "type": "perspective", "fov_axis": "x", "fov": float(np.degrees(2 * np.arctan(PHOTO_WIDTH_PX / 2 / cam.focal_px))), "near_clip": 5.0, "far_clip": 20000.0,
+        "type": "perspective",
+        "fov_axis": "x",
+        "fov": float(np.degrees(2 * np.arctan(PHOTO_WIDTH_PX / 2 / cam.focal_px))),
+        "near_clip": 5.0,
+        "far_clip": 20000.0,
         "to_world": mi.ScalarTransform4f(world),
-        "film": {"type": "hdrfilm", "width": PHOTO_WIDTH_PX, "height": PHOTO_HEIGHT_PX, "crop_offset_x": int(x0), "crop_offset_y": int(y0), "crop_width": int(w),
-                 "crop_height": int(h), "rfilter": {"type": "box"}, "pixel_format": "rgb", "component_format": "float32"},
+        "film": {
+            "type": "hdrfilm",
+            "width": PHOTO_WIDTH_PX,
+            "height": PHOTO_HEIGHT_PX,
+            "crop_offset_x": int(x0),
+            "crop_offset_y": int(y0),
+            "crop_width": int(w),
+            "crop_height": int(h),
+            "rfilter": {"type": "box"},
+            "pixel_format": "rgb",
+            "component_format": "float32",
+        },
         "sampler": {"type": "independent", "sample_count": samples},
     }
 
@@ -102,22 +129,36 @@ def _texture(mi: Any, data: NDArray[np.float32]) -> dict[str, Any]:
     return {"type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(data)), "raw": True, "wrap_mode": "mirror"}
 
 
-def _surface(mi: Any, colour: Any, rough: Any, metal: Any, anisotropy: float = 0.0, clear: float = 0.0) -> dict[str, Any]:
-    return {"type": "twosided", "inner": {
-        "type": "principled", "base_color": _texture(mi, colour), "roughness": _texture(mi, rough), "metallic": _texture(mi, metal),
-        "anisotropic": {"type": "uniform", "value": anisotropy}, "clearcoat": {"type": "uniform", "value": clear}, "clearcoat_gloss": {"type": "uniform", "value": 0.92},
-        "specular": 0.5,
-    }}
+def _surface(
+    mi: Any, colour: Any, rough: Any, metal: Any, anisotropy: float = 0.0, clear: float = 0.0
+) -> dict[str, Any]:
+    return {
+        "type": "twosided",
+        "inner": {
+            "type": "principled",
+            "base_color": _texture(mi, colour),
+            "roughness": _texture(mi, rough),
+            "metallic": _texture(mi, metal),
+            "anisotropic": {"type": "uniform", "value": anisotropy},
+            "clearcoat": {"type": "uniform", "value": clear},
+            "clearcoat_gloss": {"type": "uniform", "value": 0.92},
+            "specular": 0.5,
+        },
+    }
 
 
 def _plain(mi: Any, colour: list[float], rough: float, metal: float) -> dict[str, Any]:
     one = np.ones((2, 2, 1), np.float32)
-    return _surface(mi, np.broadcast_to(np.array(colour, np.float32), (2, 2, 3)), one * np.float32(rough), one * np.float32(metal))
+    return _surface(
+        mi, np.broadcast_to(np.array(colour, np.float32), (2, 2, 3)), one * np.float32(rough), one * np.float32(metal)
+    )
 
 
 def _finish(mi: Any, finish: Finish) -> dict[str, Any]:
     # Texture rows count from the bottom, v = 0, upwards.
-    return _surface(mi, finish.colour[::-1], finish.roughness[::-1], finish.metal[::-1], finish.anisotropy, finish.clear_coat)
+    return _surface(
+        mi, finish.colour[::-1], finish.roughness[::-1], finish.metal[::-1], finish.anisotropy, finish.clear_coat
+    )
 
 
 def _grid_mesh(mi: Any, vertices: FloatArray, normals: FloatArray, uv: FloatArray, bsdf: Any) -> Any:
@@ -137,7 +178,9 @@ def _grid_mesh(mi: Any, vertices: FloatArray, normals: FloatArray, uv: FloatArra
     return mesh
 
 
-def _extrude(points: FloatArray, normals: FloatArray, s: FloatArray, t: FloatArray, z: FloatArray, side: int) -> tuple[FloatArray, FloatArray]:
+def _extrude(
+    points: FloatArray, normals: FloatArray, s: FloatArray, t: FloatArray, z: FloatArray, side: int
+) -> tuple[FloatArray, FloatArray]:
     """Draw a section (u, z) along the seam; side -1: u grows with t, side +1: against it."""
     n, m = len(s), len(points)
     vertices = np.empty((n, m, 3))
@@ -150,7 +193,9 @@ def _extrude(points: FloatArray, normals: FloatArray, s: FloatArray, t: FloatArr
 
 def edge_vertices(edge: EdgeScene, side: int) -> tuple[FloatArray, FloatArray]:
     """Vertices and normals (n_s, n_points, 3) of a panel edge; side -1 = A, +1 = B."""
-    return _extrude(edge.section.points, edge.section.normals, edge.s_mm, edge.t_mm, np.full(len(edge.s_mm), edge.lift_mm), side)
+    return _extrude(
+        edge.section.points, edge.section.normals, edge.s_mm, edge.t_mm, np.full(len(edge.s_mm), edge.lift_mm), side
+    )
 
 
 def _uv(s: FloatArray, points: FloatArray, start: int) -> FloatArray:
@@ -167,13 +212,23 @@ def _shapes(mi: Any, scene: Scene) -> tuple[dict[str, Any], dict[str, Any]]:
     for label, edge, side in (("a", scene.edge_a, -1), ("b", scene.edge_b, 1)):
         vertices, normals = edge_vertices(edge, side)
         part = edge.section
-        start = int(np.argmax(part.points[:, 0] > -0.5) if part.n_skin < 3 else max(1, np.flatnonzero(np.diff(part.points[:, 1]) < -1e-6)[0]))
+        start = int(
+            np.argmax(part.points[:, 0] > -0.5)
+            if part.n_skin < 3
+            else max(1, np.flatnonzero(np.diff(part.points[:, 1]) < -1e-6)[0])
+        )
         uv = _uv(edge.s_mm, part.points, start)
         n = part.n_skin
         skin = _finish(mi, edge.finish)
         shapes["panel_" + label] = _grid_mesh(mi, vertices[:, :n], normals[:, :n], uv[:, :n], skin)
         if n < len(part.points):
-            face = skin if edge.face == "skin" else _plain(mi, [0.5] * 3 if edge.face == "bright" else [0.03] * 3, 0.45, 1.0 if edge.face == "bright" else 0.0)
+            face = (
+                skin
+                if edge.face == "skin"
+                else _plain(
+                    mi, [0.5] * 3 if edge.face == "bright" else [0.03] * 3, 0.45, 1.0 if edge.face == "bright" else 0.0
+                )
+            )
             shapes["face_" + label] = _grid_mesh(mi, vertices[:, n:], normals[:, n:], uv[:, n:], face)
     shapes.update(_cavity(mi, scene))
     for k, thing in enumerate(scene.things):
@@ -239,8 +294,16 @@ def _glow(mi: Any, thing: dict[str, Any]) -> dict[str, Any]:
         strength = strength * (0.35 + 1.3 * np.cos(np.pi * x / thing["spots_mm"]) ** 4)
     glow = np.broadcast_to(np.clip(strength, 0.02, 4)[None, :, None], (2, 2048, 3)).astype(np.float32)
     tr = mi.ScalarTransform4f()
-    place = tr.translate([0, thing["t"], thing["z"] + thing["half_h"] + 0.05]) @ tr.rotate([0, 0, 1], float(np.degrees(thing["yaw"]))) @ tr.rotate([1, 0, 0], float(np.degrees(thing["lean"])))
-    return {"type": "rectangle", "to_world": place @ tr.scale([FAR_MM - 2, thing["half_w"], 1]), "emitter": {"type": "area", "radiance": _texture(mi, glow)}}
+    place = (
+        tr.translate([0, thing["t"], thing["z"] + thing["half_h"] + 0.05])
+        @ tr.rotate([0, 0, 1], float(np.degrees(thing["yaw"])))
+        @ tr.rotate([1, 0, 0], float(np.degrees(thing["lean"])))
+    )
+    return {
+        "type": "rectangle",
+        "to_world": place @ tr.scale([FAR_MM - 2, thing["half_w"], 1]),
+        "emitter": {"type": "area", "radiance": _texture(mi, glow)},
+    }
 
 
 def _strip(mi: Any, thing: dict[str, Any], lift: float) -> Any:
@@ -264,9 +327,14 @@ def _strip(mi: Any, thing: dict[str, Any], lift: float) -> Any:
 
 def _area_light(mi: Any, light: dict[str, Any]) -> dict[str, Any]:
     place = np.asarray(light["place"], float)
-    t = mi.ScalarTransform4f().look_at(origin=place.tolist(), target=[0, 0, 0], up=[float(np.cos(light["turn"])), float(np.sin(light["turn"])), 0.01])
+    t = mi.ScalarTransform4f().look_at(
+        origin=place.tolist(), target=[0, 0, 0], up=[float(np.cos(light["turn"])), float(np.sin(light["turn"])), 0.01]
+    )
     area = 4 * light["half"][0] * light["half"][1]
     power = light["weight"] * float(place @ place) / area
     # The rectangle's long side (x) lies square to "up"; a turn of 0 means a tube along t.
-    return {"type": "rectangle", "to_world": t @ mi.ScalarTransform4f().scale([light["half"][0], light["half"][1], 1]),
-            "emitter": {"type": "area", "radiance": {"type": "rgb", "value": [power] * 3}}}
+    return {
+        "type": "rectangle",
+        "to_world": t @ mi.ScalarTransform4f().scale([light["half"][0], light["half"][1], 1]),
+        "emitter": {"type": "area", "radiance": {"type": "rgb", "value": [power] * 3}},
+    }

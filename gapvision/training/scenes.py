@@ -115,8 +115,19 @@ def draw_scene(seed: int) -> Scene:
     things = _draw_filling(rng, filling, gap, depth) + _draw_outside(rng, gap)
     light, lights = _draw_lights(rng, camera)
     return Scene(
-        seed=seed, edge_a=edge_a, edge_b=edge_b, camera=camera, px_per_mm=px_per_mm, filling=filling, light=light, things=things, depth_mm=depth,
-        floor_albedo=float(np.exp(rng.uniform(np.log(0.01), np.log(0.5)))), lights=lights, blockers=_draw_blockers(rng, lights, camera), sky=_draw_sky(rng),
+        seed=seed,
+        edge_a=edge_a,
+        edge_b=edge_b,
+        camera=camera,
+        px_per_mm=px_per_mm,
+        filling=filling,
+        light=light,
+        things=things,
+        depth_mm=depth,
+        floor_albedo=float(np.exp(rng.uniform(np.log(0.01), np.log(0.5)))),
+        lights=lights,
+        blockers=_draw_blockers(rng, lights, camera),
+        sky=_draw_sky(rng),
     )
 
 
@@ -154,14 +165,18 @@ def _draw_edge(rng: np.random.Generator, offset: float, finish_name: str, lift: 
     crown = float(rng.choice([0.0, rng.uniform(0, 0.002)]))
     shape = section(kind, radius, depth, sheet, -lean if side > 0 else lean, crown)
     face = str(rng.choice(["skin", "bright", "dark"], p=[0.4, 0.35, 0.25]))
-    return EdgeScene(kind=kind, section=shape, s_mm=s, t_mm=t, lift_mm=lift, finish=draw_finish(rng, finish_name), face=face)
+    return EdgeScene(
+        kind=kind, section=shape, s_mm=s, t_mm=t, lift_mm=lift, finish=draw_finish(rng, finish_name), face=face
+    )
 
 
 def _rough(rng: np.random.Generator, s: FloatArray, grain_mm: float) -> FloatArray:
     fine = np.arange(s[0], s[-1] + 0.1, 0.1)
     x = np.arange(-4 * grain_mm, 4 * grain_mm + 0.1, 0.1)
     kernel = np.exp(-0.5 * (x / grain_mm) ** 2)
-    noise = np.convolve(rng.standard_normal(len(fine) + len(kernel) - 1), kernel / np.sqrt((kernel**2).sum()), mode="valid")[: len(fine)]
+    noise = np.convolve(
+        rng.standard_normal(len(fine) + len(kernel) - 1), kernel / np.sqrt((kernel**2).sum()), mode="valid"
+    )[: len(fine)]
     return np.interp(s, fine, noise)
 
 
@@ -176,20 +191,40 @@ def _draw_camera(rng: np.random.Generator, px_per_mm: float) -> Camera:
 
 def _look(rng: np.random.Generator, kind: str) -> dict[str, Any]:
     if kind == "rubber":
-        return {"colour": [float(rng.uniform(0.015, 0.07))] * 3, "roughness": float(rng.uniform(0.3, 0.7)), "metal": 0.0}
+        return {
+            "colour": [float(rng.uniform(0.015, 0.07))] * 3,
+            "roughness": float(rng.uniform(0.3, 0.7)),
+            "metal": 0.0,
+        }
     if kind == "paper":
         return {"colour": [float(rng.uniform(0.65, 0.88))] * 3, "roughness": 0.9, "metal": 0.0}
     value = float(np.exp(rng.uniform(np.log(0.03), np.log(0.8))))
     tint = rng.uniform(0.6, 1.1, 3)
-    return {"colour": np.clip(value * tint, 0.01, 0.9).tolist(), "roughness": float(rng.uniform(0.2, 0.9)), "metal": float(rng.random() < 0.2)}
+    return {
+        "colour": np.clip(value * tint, 0.01, 0.9).tolist(),
+        "roughness": float(rng.uniform(0.2, 0.9)),
+        "metal": float(rng.random() < 0.2),
+    }
 
 
 def _draw_filling(rng: np.random.Generator, filling: str, gap: float, depth: float) -> list[dict[str, Any]]:
     things: list[dict[str, Any]] = []
 
     def bar(z: float, t: float, half_w: float, half_h: float, look: str, round_: bool, lean: float = 0.0) -> None:
-        things.append({"kind": "bar", "z": z, "t": t, "half_w": half_w, "half_h": half_h, "look": _look(rng, look), "round": round_, "lean": lean,
-                       "yaw": float(rng.normal(0, 0.008)), "emit": 0.0})
+        things.append(
+            {
+                "kind": "bar",
+                "z": z,
+                "t": t,
+                "half_w": half_w,
+                "half_h": half_h,
+                "look": _look(rng, look),
+                "round": round_,
+                "lean": lean,
+                "yaw": float(rng.normal(0, 0.008)),
+                "emit": 0.0,
+            }
+        )
 
     def seal() -> None:
         radius = rng.uniform(1.5, 6)
@@ -197,14 +232,30 @@ def _draw_filling(rng: np.random.Generator, filling: str, gap: float, depth: flo
         t = rng.normal(0, 0.5 * gap)
         bar(-top - radius, t, radius * rng.uniform(0.6, 1.2), radius, "rubber", True)
         if rng.random() < 0.4:
-            bar(-top - rng.uniform(0, 3), t + rng.normal(0, 2), rng.uniform(1.5, 5), rng.uniform(0.3, 0.8), "rubber", True, float(rng.normal(0, 0.5)))
+            bar(
+                -top - rng.uniform(0, 3),
+                t + rng.normal(0, 2),
+                rng.uniform(1.5, 5),
+                rng.uniform(0.3, 0.8),
+                "rubber",
+                True,
+                float(rng.normal(0, 0.5)),
+            )
 
     def flange() -> None:
         side = rng.choice([-1, 1])
         z = -rng.uniform(3.0, max(4.0, min(25, depth - 1)))
         reach = rng.uniform(-0.3 * gap, 1.5 * gap)
         half = rng.uniform(5, 15)
-        bar(z, side * (gap / 2 + half) - side * reach, half, rng.uniform(0.4, 1.2), "paint", False, float(rng.normal(0, 0.12)))
+        bar(
+            z,
+            side * (gap / 2 + half) - side * reach,
+            half,
+            rng.uniform(0.4, 1.2),
+            "paint",
+            False,
+            float(rng.normal(0, 0.12)),
+        )
 
     if filling == "seal":
         seal()
@@ -218,15 +269,37 @@ def _draw_filling(rng: np.random.Generator, filling: str, gap: float, depth: flo
             seal()
     elif filling == "pinch_weld":
         top = rng.uniform(3, max(4, min(20, depth - 1)))
-        bar(-0.5 * (top + depth), rng.normal(0, 0.3 * gap), rng.uniform(0.8, 1.5), 0.5 * (depth - top) + 0.5, "paint", False)
+        bar(
+            -0.5 * (top + depth),
+            rng.normal(0, 0.3 * gap),
+            rng.uniform(0.8, 1.5),
+            0.5 * (depth - top) + 0.5,
+            "paint",
+            False,
+        )
         if rng.random() < 0.4:
             flange()
     elif filling == "wires":
         for _ in range(int(rng.integers(1, 5))):
             radius = rng.uniform(0.5, 2.5)
-            bar(-rng.uniform(3 + radius, max(4 + radius, min(20, depth))), rng.normal(0, 0.5 * gap), radius, radius, str(rng.choice(["rubber", "paint"])), True)
+            bar(
+                -rng.uniform(3 + radius, max(4 + radius, min(20, depth))),
+                rng.normal(0, 0.5 * gap),
+                radius,
+                radius,
+                str(rng.choice(["rubber", "paint"])),
+                True,
+            )
     elif filling == "card":
-        bar(-rng.uniform(3, max(3.5, min(30, depth - 0.5))), rng.normal(0, 3), rng.uniform(gap, 20), 0.15, "paper", False, float(rng.normal(0, 0.08)))
+        bar(
+            -rng.uniform(3, max(3.5, min(30, depth - 0.5))),
+            rng.normal(0, 3),
+            rng.uniform(gap, 20),
+            0.15,
+            "paper",
+            False,
+            float(rng.normal(0, 0.08)),
+        )
     elif filling == "lamp":
         z = -rng.uniform(3, max(3.5, min(40, depth - 0.5)))
         if rng.random() < 0.5:
@@ -248,15 +321,40 @@ def _draw_outside(rng: np.random.Generator, gap: float) -> list[dict[str, Any]]:
     for side in (-1, 1):
         if rng.random() < 0.5:
             start = gap / 2 + 0.5 + (rng.uniform(3, 9) if rng.random() < 0.3 else rng.uniform(9, 40))
-            things.append({"kind": "strip", "side": side, "start": float(start), "thick": float(rng.uniform(0.2, 0.8)), "shift": float(rng.uniform(0, 24)), "slope": float(rng.normal(0, 0.02))})
+            things.append(
+                {
+                    "kind": "strip",
+                    "side": side,
+                    "start": float(start),
+                    "thick": float(rng.uniform(0.2, 0.8)),
+                    "shift": float(rng.uniform(0, 24)),
+                    "slope": float(rng.normal(0, 0.02)),
+                }
+            )
         if rng.random() < 0.06:
-            things.append({"kind": "bar", "z": 0.0, "t": side * (gap / 2 + rng.uniform(2.5, 8)), "half_w": float(rng.uniform(0.8, 2.5)), "half_h": float(rng.uniform(0.4, 1.2)),
-                           "look": _look(rng, "paint"), "round": True, "lean": 0.0, "yaw": float(rng.normal(0, 0.01)), "emit": 0.0})
+            things.append(
+                {
+                    "kind": "bar",
+                    "z": 0.0,
+                    "t": side * (gap / 2 + rng.uniform(2.5, 8)),
+                    "half_w": float(rng.uniform(0.8, 2.5)),
+                    "half_h": float(rng.uniform(0.4, 1.2)),
+                    "look": _look(rng, "paint"),
+                    "round": True,
+                    "lean": 0.0,
+                    "yaw": float(rng.normal(0, 0.01)),
+                    "emit": 0.0,
+                }
+            )
     return things
 
 
 def _draw_lights(rng: np.random.Generator, camera: Camera) -> tuple[str, list[dict[str, Any]]]:
-    name = str(rng.choice(["bulb", "tube", "window", "sun", "flash", "tubes", "softbox"], p=[0.2, 0.16, 0.2, 0.12, 0.08, 0.14, 0.1]))
+    name = str(
+        rng.choice(
+            ["bulb", "tube", "window", "sun", "flash", "tubes", "softbox"], p=[0.2, 0.16, 0.2, 0.12, 0.08, 0.14, 0.1]
+        )
+    )
     lights: list[dict[str, Any]] = []
 
     def quad(place: FloatArray, half: tuple[float, float], turn: float, weight: float) -> None:
@@ -271,15 +369,27 @@ def _draw_lights(rng: np.random.Generator, camera: Camera) -> tuple[str, list[di
     elif name in ("tube", "tubes"):
         turn = float(rng.choice([0.0, np.pi / 2, rng.uniform(0, np.pi)]))
         for _ in range(1 if name == "tube" else int(rng.integers(2, 5))):
-            quad(around(0, 60, rng.uniform(700, 2500)), (float(rng.uniform(300, 750)), float(rng.uniform(10, 60))), turn, float(rng.uniform(0.5, 1)))
+            quad(
+                around(0, 60, rng.uniform(700, 2500)),
+                (float(rng.uniform(300, 750)), float(rng.uniform(10, 60))),
+                turn,
+                float(rng.uniform(0.5, 1)),
+            )
     elif name == "window":
-        quad(around(35, 82, rng.uniform(1000, 3500)), (float(rng.uniform(300, 1200)), float(rng.uniform(300, 900))), 0.0, 1.0)
+        quad(
+            around(35, 82, rng.uniform(1000, 3500)),
+            (float(rng.uniform(300, 1200)), float(rng.uniform(300, 900))),
+            0.0,
+            1.0,
+        )
     elif name == "sun":
         quad(around(10, 78, 5000), (22.0, 22.0), 0.0, 1.0)
     elif name == "flash":
         quad(camera.centre + np.array([rng.uniform(8, 25), rng.uniform(8, 25), 6.0]), (3.0, 3.0), 0.0, 1.0)
     else:
-        quad(around(10, 60, rng.uniform(500, 1200)), (float(rng.uniform(80, 300)), float(rng.uniform(80, 300))), 0.0, 1.0)
+        quad(
+            around(10, 60, rng.uniform(500, 1200)), (float(rng.uniform(80, 300)), float(rng.uniform(80, 300))), 0.0, 1.0
+        )
     return name, lights
 
 
@@ -295,12 +405,23 @@ def _draw_blockers(rng: np.random.Generator, lights: list[dict[str, Any]], camer
             foot = np.array([rng.uniform(-22, 22), rng.uniform(-7, 7), 0.0])
             share = rng.uniform(0.04, 0.5)
             middle = foot + share * (source - foot)
-            angle = float(rng.choice([rng.normal(0, 0.06), rng.normal(np.pi / 2, 0.3), rng.uniform(0, np.pi)], p=[0.45, 0.3, 0.25]))
+            angle = float(
+                rng.choice(
+                    [rng.normal(0, 0.06), rng.normal(np.pi / 2, 0.3), rng.uniform(0, np.pi)], p=[0.45, 0.3, 0.25]
+                )
+            )
             along = np.array([np.cos(angle), np.sin(angle), 0.0])
             side = np.array([-along[1], along[0], 0.0]) * rng.choice([-1, 1])
             width = rng.choice([rng.uniform(4, 30), 300.0], p=[0.35, 0.65]) * (1 - share)
             length = 250.0
-            quad = np.stack([middle - length * along, middle + length * along, middle + length * along + width * side, middle - length * along + width * side])
+            quad = np.stack(
+                [
+                    middle - length * along,
+                    middle + length * along,
+                    middle + length * along + width * side,
+                    middle - length * along + width * side,
+                ]
+            )
             if middle[2] > 6 and not _hides(quad, camera, corners):
                 out.append(quad)
                 break
@@ -316,7 +437,10 @@ def _hides(quad: FloatArray, camera: Camera, corners: FloatArray) -> bool:
     seen = corners + share[:, None] * (camera.centre - corners)
     middle, u, v = quad.mean(0), quad[1] - quad[0], quad[3] - quad[0]
     lo, hi = seen[:, :2].min(0) - 8, seen[:, :2].max(0) + 8
-    grid = np.stack(np.meshgrid(np.linspace(lo[0], hi[0], 9), np.linspace(lo[1], hi[1], 9)), -1).reshape(-1, 2) - middle[:2]
+    grid = (
+        np.stack(np.meshgrid(np.linspace(lo[0], hi[0], 9), np.linspace(lo[1], hi[1], 9)), -1).reshape(-1, 2)
+        - middle[:2]
+    )
     a = np.abs(grid @ u[:2]) / (u[:2] @ u[:2])
     b = np.abs(grid @ v[:2]) / (v[:2] @ v[:2])
     return bool(((a < 0.5) & (b < 0.5)).any())

@@ -47,7 +47,9 @@ def load(folder: Path, scenes: int | None = None, held_out_only: bool = False) -
     return data
 
 
-def make_batch(data: dict[str, Any], picks: NDArray[np.int64], rng: np.random.Generator | None, device: str) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+def make_batch(
+    data: dict[str, Any], picks: NDArray[np.int64], rng: np.random.Generator | None, device: str
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
     """Features, true rows and validity of some bands; with a generator, varied at random."""
     root = torch.from_numpy(data["band"][picks]).to(device).float()
     truth = torch.from_numpy(data["truth"][picks]).to(device).float()
@@ -69,7 +71,9 @@ def make_batch(data: dict[str, Any], picks: NDArray[np.int64], rng: np.random.Ge
         if rng.random() < 0.5:
             root, row = root.flip(2), row.flip(2)
         gain = torch.from_numpy(np.exp(rng.normal(0, 0.12, n)).astype(np.float32)).to(device)
-        root = torch.where(root < 0.98, torch.minimum(root * gain[:, None, None], torch.tensor(1.0, device=device)), root)
+        root = torch.where(
+            root < 0.98, torch.minimum(root * gain[:, None, None], torch.tensor(1.0, device=device)), root
+        )
         ppm = ppm * torch.from_numpy(np.exp(rng.normal(0, 0.03, n)).astype(np.float32)).to(device)
     seen = torch.isfinite(root)
     light = torch.where(seen, root, 0.0) ** 2
@@ -126,7 +130,9 @@ def teach(data: dict[str, Any], steps: int, batch: int, rate: float, seed: int, 
     return mean.eval()
 
 
-def answer(net: EdgeNet, data: dict[str, Any], picks: NDArray[np.int64], device: str) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
+def answer(
+    net: EdgeNet, data: dict[str, Any], picks: NDArray[np.int64], device: str
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
     """Logits (n, 2, 401, n_s) averaged over a band and its mirror, true rows and validity."""
     out, rows, oks = [], [], []
     with torch.no_grad():
@@ -166,8 +172,10 @@ def strange_facts(data: dict[str, Any]) -> dict[str, Any]:
     rng = np.random.default_rng(1)
     taught = np.flatnonzero(split_of(data["seed"]) == 0)
     held = np.flatnonzero(split_of(data["seed"]) == 1)
+
     def figures(picks: NDArray[np.int64]) -> NDArray[np.float64]:
         return np.array([summary(data["band"][i].astype(np.float32) ** 2, float(data["px_per_mm"][i])) for i in picks])
+
     a = figures(rng.choice(taught, min(1500, len(taught)), replace=False))
     b = figures(held)
     inverse = np.linalg.inv(np.cov(a.T) + 1e-3 * np.eye(a.shape[1]))
@@ -185,7 +193,9 @@ def main() -> None:
     parser.add_argument("--steps", type=int, default=6000)
     parser.add_argument("--batch", type=int, default=32)
     parser.add_argument("--rate", type=float, default=3e-3)
-    parser.add_argument("--minutes", type=float, default=100.0, help="longest time; a run cut short by it does not rebuild bit for bit")
+    parser.add_argument(
+        "--minutes", type=float, default=100.0, help="longest time; a run cut short by it does not rebuild bit for bit"
+    )
     parser.add_argument("--scenes", type=int, default=None, help="taught scenes, for a learning curve")
     parser.add_argument("--seed", type=int, default=1)
     a = parser.parse_args()
@@ -194,7 +204,11 @@ def main() -> None:
     net = teach(data, a.steps, a.batch, a.rate, a.seed, device, a.minutes)
     a.out.mkdir(parents=True, exist_ok=True)
     logits, rows, valid = answer(net, data, np.flatnonzero(split_of(data["seed"]) == 1), device)
-    facts: dict[str, Any] = {"version": a.version, "taught_scenes": int(len(np.unique(data["seed"][split_of(data["seed"]) == 0]))), **calibrate(logits, rows, valid)}
+    facts: dict[str, Any] = {
+        "version": a.version,
+        "taught_scenes": len(np.unique(data["seed"][split_of(data["seed"]) == 0])),
+        **calibrate(logits, rows, valid),
+    }
     facts["strangeness"] = strange_facts(data)
     torch.save(net.state_dict(), a.out / "weights.pt")
     export(net, str(a.out / "edges.onnx"))

@@ -110,10 +110,22 @@ def summary(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> NDArray[np
     along = np.abs(np.diff(log, axis=1))[seen[:, 1:] & seen[:, :-1]]
     along = along if along.size else np.zeros(1)
     low, mid, high = np.quantile(log[seen], [0.05, 0.5, 0.95])
-    return np.array([
-        low, mid, high, core.mean() if core.size else mid, core.std() if core.size else 0.0, np.log(across.mean() + 1e-4), np.log(np.quantile(across, 0.5) + 1e-4),
-        np.log(np.quantile(across, 0.99) + 1e-3), np.log(along.mean() + 1e-4), np.log(np.quantile(along, 0.99) + 1e-3), np.log(np.mean(px_per_mm) / 8.5), seen.mean(),
-    ])
+    return np.array(
+        [
+            low,
+            mid,
+            high,
+            core.mean() if core.size else mid,
+            core.std() if core.size else 0.0,
+            np.log(across.mean() + 1e-4),
+            np.log(np.quantile(across, 0.5) + 1e-4),
+            np.log(np.quantile(across, 0.99) + 1e-3),
+            np.log(along.mean() + 1e-4),
+            np.log(np.quantile(along, 0.99) + 1e-3),
+            np.log(np.mean(px_per_mm) / 8.5),
+            seen.mean(),
+        ]
+    )
 
 
 def model_version() -> str:

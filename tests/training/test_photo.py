@@ -10,8 +10,25 @@ import pytest
 from gapvision.training.photo import PhotoChain, draw_chain, take_photo, to_grey_linear
 
 PLAIN = PhotoChain(
-    blur_px=0.45, defocus_px=0, motion_px=0, motion_deg=0, glare=0, glare_px=10, noise_shot=0, noise_read=0, mosaic=False, denoise=0, local_tone=0, local_px=20,
-    contrast=0, lift=0, shoulder=0, sharpen=0, sharpen_px=1, quality=97, seed=1,
+    blur_px=0.45,
+    defocus_px=0,
+    motion_px=0,
+    motion_deg=0,
+    glare=0,
+    glare_px=10,
+    noise_shot=0,
+    noise_read=0,
+    mosaic=False,
+    denoise=0,
+    local_tone=0,
+    local_px=20,
+    contrast=0,
+    lift=0,
+    shoulder=0,
+    sharpen=0,
+    sharpen_px=1,
+    quality=97,
+    seed=1,
 )
 
 

@@ -24,8 +24,8 @@ def test_unknown_kind_is_named():
 @pytest.mark.parametrize("tilt", [0.0, 8.0, 20.0])
 @pytest.mark.parametrize("radius", [0.8, 2.5])
 def test_outline_of_a_round_hem_seen_from_afar(tilt, radius):
-    # A circle of radius r about (-r, -r), seen along a direction tilted towards the gap: its outline lies at
-    # r + r/cos(tilt) ... in the plane through the extreme point: r (1/cos - 1) further out (elementary geometry; design page, section 4).
+    # A circle of radius r about (-r, -r): in the plane through its extreme point the tangent ray from a
+    # camera tilted by the angle lies r (1 / cos - 1) further out (elementary geometry; design page, section 4).
     part = section("hem", radius, radius, 1.1)
     seen = part.points[:, 0] + (part.points[:, 1] + radius) * np.tan(np.radians(tilt))
     _, place = outline_u(seen[None], part.n_outline)

@@ -13,7 +13,15 @@ import pytest
 from gapvision.vision import learned
 
 
-def slot(t_a: float, t_b: float, n_s: int = 60, inside: float = 0.01, panel: float = 0.25, blur_mm: float = 0.08, seed: int = 0) -> np.ndarray:
+def slot(
+    t_a: float,
+    t_b: float,
+    n_s: int = 60,
+    inside: float = 0.01,
+    panel: float = 0.25,
+    blur_mm: float = 0.08,
+    seed: int = 0,
+) -> np.ndarray:
     t = (np.arange(learned.N_T) - learned.N_T // 2) * learned.STEP_MM
     step = np.vectorize(lambda x: 0.5 * (1 + erf(x / blur_mm / 2**0.5)))
     cover = step(t - t_a) - step(t - t_b)
