@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import sqlite3
 import threading
+import time
 import uuid
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -61,8 +62,7 @@ class Database:
         db.execute("PRAGMA synchronous = FULL")
         db.execute("PRAGMA foreign_keys = ON")
         db.execute("PRAGMA temp_store = MEMORY")
-        if db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":  # a backup, or a copy made by hand
-            db.execute("PRAGMA journal_mode = WAL")
+        _turn_on_log(db)
         migrate(db, self._keep_copy)
 
     def _keep_copy(self, version: int) -> None:
@@ -138,6 +138,24 @@ class Database:
         found = [str(r[0]) for r in self.rows("PRAGMA integrity_check") if r[0] != "ok"]
         found += [f"row {r[1]} of {r[0]} points at nothing" for r in self.rows("PRAGMA foreign_key_check")]
         return found
+
+
+def _turn_on_log(db: sqlite3.Connection) -> None:
+    """Switch to the write-ahead log where it is off: in a backup, or a copy made by hand.
+
+    SQLite does not wait its turn for this one, so it is tried again while
+    another program has the file open.
+    """
+    limit = time.monotonic() + WAIT_S
+    while True:
+        try:
+            if db.execute("PRAGMA journal_mode").fetchone()[0] == "wal":
+                return
+            db.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > limit:
+                raise
+            time.sleep(0.02)
 
 
 def _part_beside(target: Path) -> Path:
