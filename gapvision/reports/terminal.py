@@ -50,8 +50,8 @@ def _summary(m: Measurement) -> list[str]:
         ),
         ("taper", f"{summary.taper_mm_per_m:+.1f} mm per metre"),
         ("evenness", f"{summary.std_mm:.2f} mm standard deviation"),
-        ("straightness A", _form(m.straightness_a)),
-        ("straightness B", _form(m.straightness_b)),
+        ("form of edge A", _form(m.straightness_a)),
+        ("form of edge B", _form(m.straightness_b)),
         (
             "flush",
             "not known: strips on one side only"
@@ -73,7 +73,9 @@ def _summary(m: Measurement) -> list[str]:
 def _form(form: Straightness | None) -> str:
     if form is None:
         return "too little of the edge could be trusted"
-    words = f"{format_mm(form.min_zone_mm)} over {form.span_mm:.0f} mm, U {form.expanded_u_mm:.2f}"
+    if form.fairness_mm is not None and form.cutoff_mm is not None:
+        return f"curved by design, fair within {format_mm(form.fairness_mm)} of a smooth curve (waves under {form.cutoff_mm:.0f} mm)"
+    words = f"straight within {format_mm(form.min_zone_mm)} over {form.span_mm:.0f} mm, U {form.expanded_u_mm:.2f}"
     if form.worst_100_mm is not None and form.worst_100_from_mm is not None:
         words += f"; worst 100 mm {form.worst_100_mm:.2f} from {form.worst_100_from_mm:.0f} mm on"
     return words

@@ -1,0 +1,35 @@
+"""The terminal's summary says what was measured, in words and numbers known by construction."""
+
+import numpy as np
+
+from gapvision.reports.spans import Band
+from gapvision.reports.terminal import describe
+from gapvision.results import Notice
+
+BAND = Band.around(4.7625, 0.5)
+
+
+def test_a_seam_with_a_nick_and_a_hole(make_measurement):
+    gap = np.full(240, 4.7625)
+    gap[60] = 5.9
+    words = describe(make_measurement(gap, hole=(100, 119), notices=(Notice(code="tilt-large"),)), BAND)
+    assert "seam.jpg: measured, with warnings" in words
+    assert "gap, largest    5.90 mm (15/64 in) at 60 mm, U 0.10" in words
+    assert "form of edge A  straight within 0.10 mm over 239 mm, U 0.05; worst 100 mm 0.09 from 20 mm on" in words
+    assert "face B +0.40 mm above face A, U 0.20" in words
+    assert "     50   4.76      3/16  0.10" in words
+    assert "    110      -         -     -" in words
+    assert "  1     60 to 60 mm: too wide, worst 5.90 mm (15/64 in) at 60 mm, U 0.10" in words
+    assert "  -     99 to 120 mm: not measured" in words
+    assert "[tilt-large]" in words
+
+
+def test_all_in_tolerance_and_without_a_tolerance(make_measurement):
+    assert "the whole measured seam is in tolerance" in describe(make_measurement(), BAND)
+    assert "tolerance" not in describe(make_measurement())
+
+
+def test_refused(make_refusal):
+    words = describe(make_refusal("strip-not-found"), BAND)
+    assert words.startswith("bad.jpg: refused\n")
+    assert "Lay a printed strip beside the seam" in words
