@@ -22,6 +22,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "strips": ("strips", "write a sheet of strips to print"),
     "judge": ("judge", "say whether a measured seam is in tolerance, and with what certainty"),
     "page": ("page", "open the page on this machine, or with --lan on the workshop's network"),
+    "plan": ("plan", "say what to move, trim or build up on a panel, where and by how much"),
+    "template": ("template", "draw the new edge at true scale, to scribe or to cut by"),
     "demo": ("demo", "measure a sample photo and show where the plot is"),
     "job": ("job", "open, list, show and change jobs"),
     "add": ("add", "measure photos of a seam and store them in a job"),

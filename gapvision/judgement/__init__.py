@@ -3,6 +3,7 @@
 No pixels and no OpenCV; a stored measurement can be judged again at any time.
 """
 
+from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.conformity import conformance_probability, guard_band
 from gapvision.judgement.finish import (
     FinishForecast,
@@ -15,6 +16,10 @@ from gapvision.judgement.finish import (
     plan_to_table,
     read_finish,
 )
+from gapvision.judgement.move import Move, MoveResult, PointMove, point_moves
+from gapvision.judgement.panel import Adjuster, Mark, Panel, PanelSeam, TrimRules, placed, shape_seams
+from gapvision.judgement.panel_file import panel_from_table, read_panel
+from gapvision.judgement.plan import CorrectionPlan, StagePrediction, StretchPlan, make_plan, predict_move
 from gapvision.judgement.readings import mirror, reading_from_measurement
 from gapvision.judgement.specification import (
     PRESETS,
@@ -28,6 +33,7 @@ from gapvision.judgement.specification import (
     write_spec,
 )
 from gapvision.judgement.tolerance import form_checks, judge_gap, judge_reading, opposite_check, verdict_sentence
+from gapvision.judgement.trim import TrimLine, TrimRow, TrimSpan, trim_line
 from gapvision.judgement.types import (
     HOLE,
     IN,
@@ -53,17 +59,32 @@ __all__ = [
     "OUT",
     "PRESETS",
     "STATES",
+    "Adjuster",
     "Check",
     "Coat",
+    "CorrectionPlan",
     "DecisionRule",
     "FilmLoss",
     "FinishForecast",
     "FinishPlan",
+    "Mark",
+    "Move",
+    "MoveResult",
     "NominalPoint",
+    "Panel",
+    "PanelSeam",
+    "PointMove",
     "SeamReading",
     "SeamSpec",
     "Span",
+    "StagePrediction",
+    "StretchPlan",
+    "TrimLine",
+    "TrimRow",
+    "TrimRules",
+    "TrimSpan",
     "Verdict",
+    "cautions_for",
     "coat",
     "conformance_probability",
     "film_loss",
@@ -75,18 +96,26 @@ __all__ = [
     "judge_gap",
     "judge_reading",
     "limits_at",
+    "make_plan",
     "mirror",
     "nominal_at",
     "opposite_check",
+    "panel_from_table",
+    "placed",
     "plan_from_table",
     "plan_to_table",
+    "point_moves",
+    "predict_move",
     "preset",
     "read_finish",
+    "read_panel",
     "read_spec",
     "reading_from_measurement",
+    "shape_seams",
     "simple_spec",
     "spec_from_table",
     "spec_to_table",
+    "trim_line",
     "verdict_sentence",
     "write_spec",
 ]

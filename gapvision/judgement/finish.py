@@ -155,6 +155,7 @@ def forecast(
     *,
     spacing_mm: float = 1.0,
     extent_mm: tuple[float, float] | None = None,
+    seam_mm: tuple[float, float] | None = None,
     checks: Sequence[Check] = (),
 ) -> FinishForecast:
     """Predict the finished gap, judge it, find where edges may chip, and work out the gap to set now.
@@ -167,13 +168,15 @@ def forecast(
         What is wanted of the finished gap.
     plan : FinishPlan
         The coats.
-    rule, spacing_mm, extent_mm, checks
+    rule, spacing_mm, extent_mm, seam_mm, checks
         As :func:`gapvision.judgement.tolerance.judge_gap`.
     """
     loss = film_loss(plan)
     gap, u = gap_after_finish(gap_mm, expanded_u_mm, loss)
-    verdict = judge_gap(s_mm, gap, u, spec, rule, spacing_mm=spacing_mm, extent_mm=extent_mm, checks=checks)
-    extent = extent_mm or (float(s_mm[0]), float(s_mm[-1]))
+    verdict = judge_gap(
+        s_mm, gap, u, spec, rule, spacing_mm=spacing_mm, extent_mm=extent_mm, seam_mm=seam_mm, checks=checks
+    )
+    extent = seam_mm or extent_mm or (float(s_mm[0]), float(s_mm[-1]))
     lower, upper = limits_at(spec, s_mm, extent)
     doubt = 0.5 * (loss.most_mm - loss.least_mm)
     limit = math.nan if plan.smallest_gap_mm is None else plan.smallest_gap_mm + plan.movement_mm

@@ -28,6 +28,7 @@ def judge_gap(
     spacing_mm: float = 1.0,
     checks: Sequence[Check] = (),
     extent_mm: tuple[float, float] | None = None,
+    seam_mm: tuple[float, float] | None = None,
 ) -> Verdict:
     """Judge a gap profile.
 
@@ -45,6 +46,9 @@ def judge_gap(
         Checks of the seam as a whole that enter the verdict.
     extent_mm : (float, float), optional
         Where the seam starts and ends [mm]; what lies outside the stations then counts as not measured.
+    seam_mm : (float, float), optional
+        Start and end of the whole seam, where only a stretch of it is judged and the
+        wanted gap is given by shares of its length [mm].
 
     Returns
     -------
@@ -64,7 +68,7 @@ def judge_gap(
         raise GapvisionError("nothing-to-judge")
     if extent_mm is None:
         extent_mm = (0.0, spec.length_mm) if spec.length_mm is not None else (float(s[0]), float(s[-1]))
-    lower, upper = limits_at(spec, s, extent_mm)
+    lower, upper = limits_at(spec, s, seam_mm or extent_mm)
     states = decide(gap, u, lower, upper, rule)
     spans = _spans(s, gap, u, lower, upper, states, spacing_mm, extent_mm)
     lengths = {state: sum(_length(x, spacing_mm) for x in spans if x.state == state) for state in (IN, OUT, OPEN, HOLE)}

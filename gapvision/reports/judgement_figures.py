@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from gapvision.judgement.plan import CorrectionPlan, StretchPlan
+
 #: State -> (colour that the colour-blind can tell apart, hatching, word). In tolerance is left blank.
 LOOKS = {
     OUT: ("#b2452b", "xxx", "out of tolerance"),
@@ -44,7 +46,7 @@ def save(figure: Figure, path: str | Path) -> None:
     write_whole(Path(path), out.getvalue())
 
 
-def draw_profile(axes: Axes, verdict: Verdict, title: str = "") -> None:
+def draw_profile(axes: Axes, verdict: Verdict, title: str = "", *, legend: bool = True) -> None:
     """Draw one verdict: band, gap with U, and hatched spans with their words.
 
     Parameters
@@ -55,6 +57,8 @@ def draw_profile(axes: Axes, verdict: Verdict, title: str = "") -> None:
         The decision.
     title : str
         Heading; the state is added.
+    legend : bool
+        Whether the legend stands below.
     """
     s, gap, u = _broken(verdict)
     low = float(min(np.min(verdict.lower_mm), np.min(verdict.gap_mm - verdict.expanded_u_mm)))
@@ -86,7 +90,8 @@ def draw_profile(axes: Axes, verdict: Verdict, title: str = "") -> None:
     axes.set_ylabel("gap [mm]")
     axes.set_title(f"{title}: {verdict.state}" if title else verdict.state, loc="left", fontsize=10)
     axes.grid(alpha=0.25)
-    axes.legend(fontsize=8, ncols=6, loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False)
+    if legend:
+        axes.legend(fontsize=8, ncols=6, loc="upper center", bbox_to_anchor=(0.5, -0.13), frameon=False)
 
 
 def draw_verdict(verdict: Verdict, path: str | Path, title: str = "") -> None:
@@ -105,3 +110,56 @@ def _broken(verdict: Verdict) -> tuple[Any, Any, Any]:
         np.insert(np.asarray(v, float), at, np.nan) for v in (verdict.s_mm, verdict.gap_mm, verdict.expanded_u_mm)
     )
     return s, gap, u
+
+
+def draw_plan(plan: CorrectionPlan, path: str | Path, seam: str | None = None) -> None:
+    """Draw every stretch at every stage, one above the other, on the same scale.
+
+    Parameters
+    ----------
+    plan : CorrectionPlan
+        The plan.
+    path : str or Path
+        Picture file.
+    seam : str, optional
+        Only this seam.
+    """
+    stretches = [s for s in plan.stretches if seam is None or s.seam == seam]
+    rows = [(s, p) for s in stretches for p in s.stages]
+    figure, axes = new_figure(len(rows), row_height=2.3)
+    for axis, (stretch, stage) in zip(axes, rows, strict=True):
+        draw_profile(axis, stage.verdict, f"{stretch.seam} ({stretch.photo}), {stage.stage}", legend=False)
+        verdicts = [p.verdict for p in stretch.stages]
+        low = min(float(min(v.lower_mm.min(), (v.gap_mm - v.expanded_u_mm).min())) for v in verdicts)
+        high = max(float(max(v.upper_mm.max(), (v.gap_mm + v.expanded_u_mm).max())) for v in verdicts)
+        axis.set_ylim(low - 0.2, high + 0.2)
+        if stage.stage == "after the trim" and stretch.trim.needed:
+            _mark_trim(axis, stretch)
+    axes[-1].set_xlabel("along the seam [mm]")
+    handles: dict[str, Any] = {}
+    for axis in axes:
+        for handle, label in zip(*axis.get_legend_handles_labels(), strict=True):
+            handles.setdefault(label, handle)
+    figure.legend(list(handles.values()), list(handles), loc="outside lower center", ncols=4, fontsize=8, frameon=False)
+    save(figure, path)
+
+
+def _mark_trim(axes: Axes, stretch: StretchPlan) -> None:
+    """Name what is cut or built up, with its largest amount, along the lower border."""
+    low, high = axes.get_ylim()
+    for span in stretch.trim.spans:
+        axes.annotate(
+            "",
+            (span.from_mm, low + 0.07 * (high - low)),
+            (max(span.to_mm, span.from_mm + 1), low + 0.07 * (high - low)),
+            arrowprops={"arrowstyle": "|-|", "mutation_scale": 4, "color": "#333333"},
+        )
+        word = "cut" if span.action == "remove" else "build up"
+        axes.text(
+            0.5 * (span.from_mm + span.to_mm),
+            low + 0.10 * (high - low),
+            f"{word} up to {span.largest_mm:.2f} mm",
+            ha="center",
+            va="bottom",
+            fontsize=7.5,
+        )

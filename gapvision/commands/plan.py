@@ -1,0 +1,42 @@
+"""``gapvision plan``: what to move, trim or build up on a panel, where, by how much, in which order."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.epilog = (
+        "Exit code: 0 the plan ends with nothing out of tolerance, 1 something stays out of tolerance after "
+        "every step, "
+        "2 wrong usage or unreadable input, 3 a refused photo. A whole panel file is in sample_images/panel_example."
+    )
+    parser.add_argument("panel", metavar="PANEL.toml", help="seams with their places, measurements and specifications")
+    parser.add_argument("--json", metavar="F", help="write the plan as JSON")
+    parser.add_argument(
+        "--plot", metavar="F.png", help="draw each seam before, after the move, after the trim, after paint"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Work out and show the plan."""
+    from gapvision.judgement import make_plan, read_panel
+    from gapvision.reports.measurement_json import read
+    from gapvision.reports.plan_text import plan_text
+
+    plan = make_plan(read_panel(args.panel, read))
+    print(plan_text(plan), end="")
+    if args.json:
+        from gapvision.reports.atomic import write_whole
+        from gapvision.reports.plan_json import plan_to_dict
+
+        content = json.dumps(plan_to_dict(plan), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        write_whole(Path(args.json), content.encode())
+    if args.plot:
+        from gapvision.reports.judgement_figures import draw_plan
+
+        draw_plan(plan, args.plot)
+    return 0 if plan.succeeds else 1

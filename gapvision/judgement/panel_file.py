@@ -1,0 +1,360 @@
+"""Panel files: seams with their place, photos and specification, adjusters, finish plan (TOML).
+
+A panel file::
+
+    format = "gapvision-panel/1"
+    name = "bonnet"
+    shape = "bonnet"                  # bonnet, boot lid, door: gives the seams' places; or leave it out
+    width = "1200mm"
+    length = "1000mm"
+    rule = "proven"                   # proven, simple, risk
+    aim = "band"                      # band: least movement that brings the gaps in; middle: as even as can be
+
+    [[seams]]
+    name = "left"                     # of the shape; or start and end, or points
+    panel_edge = "B"                  # the edge in the photo that is this panel's
+    spec = "bonnet_seam.toml"         # or preset = "even-close", or a table [seams.spec]
+    line = "where needed"             # or whole
+    safe_limit = "3mm"                # or a list of {at, most}
+    hand = "0.25mm"
+
+    [[seams.photos]]
+    file = "left_front.json"
+    at = "60mm"                       # where the photo's first station lies along the seam
+    reverse = false                   # true: its stations run from the seam's end to its start
+
+    [[seams.marks]]                   # datum marks to lay the template on
+    name = "punch 1"
+    at = "100mm"
+    from_edge = "30mm"
+
+    [[adjusters]]
+    name = "left hinge"
+    kind = "hinge"
+    at = ["-500mm", "40mm"]
+    travel_x = ["-2mm", "3mm"]
+    travel_y = ["-4mm", "4mm"]
+    travel_out = ["-1mm", "3mm"]
+
+    [finish]                          # a finish plan as in its own file; or finish = "finish.toml"
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from gapvision.errors import GapvisionError
+from gapvision.judgement.finish import plan_from_table, read_finish
+from gapvision.judgement.panel import (
+    HAND_MM,
+    Adjuster,
+    Mark,
+    Panel,
+    PanelSeam,
+    Point,
+    Travel,
+    TrimRules,
+    middle_of,
+    on_left_by_place,
+    placed,
+    shape_seams,
+)
+from gapvision.judgement.readings import reading_from_measurement
+from gapvision.judgement.specification import preset, read_spec, read_toml, spec_from_table
+from gapvision.judgement.types import DecisionRule, SeamReading, SeamSpec
+from gapvision.results import Measurement
+from gapvision.units import parse_length
+
+FORMAT = "gapvision-panel/1"
+_PANEL = {
+    "format",
+    "name",
+    "shape",
+    "width",
+    "length",
+    "rule",
+    "risk",
+    "aim",
+    "centre",
+    "directions",
+    "seams",
+    "adjusters",
+    "finish",
+}
+_SEAM = {
+    "name",
+    "start",
+    "end",
+    "points",
+    "panel_edge",
+    "spec",
+    "preset",
+    "line",
+    "trim",
+    "safe_limit",
+    "hand",
+    "photos",
+    "marks",
+}
+_PHOTO = {"file", "at", "reverse"}
+_ADJUSTER = {"name", "kind", "at", "travel_x", "travel_y", "travel_out"}
+
+_LIDS = ("bonnet", "boot lid")  # seen from above, so a photo shows on which side of the seam the lid lies
+
+#: Reads one measurement file; the caller brings it, because files are another room's business.
+Reader = Callable[[Path], Measurement]
+
+
+def read_panel(path: str | Path, read_measurement: Reader) -> Panel:
+    """Read a panel file and the measurements it names.
+
+    Parameters
+    ----------
+    path : str or Path
+        Panel file; other files are named from its folder.
+    read_measurement : callable
+        Reads one measurement file.
+
+    Raises
+    ------
+    GapvisionError
+        ``panel-file-bad``, ``specification-unreadable``, ``specification-nonsense``,
+        ``finish-nonsense``, ``file-not-found``, and what the measurements raise.
+    """
+    path = Path(path)
+    return panel_from_table(read_toml(path), path.parent, read_measurement, f"'{path.name}'")
+
+
+def panel_from_table(
+    table: Mapping[str, Any], folder: Path, read_measurement: Reader, where: str = "the panel file"
+) -> Panel:
+    """Read a panel from a TOML table; arguments and errors as :func:`read_panel`."""
+    _known(table, _PANEL, where)
+    shape = str(table.get("shape", ""))
+    places: dict[str, tuple[Point, ...]] = {}
+    words = ("in +x", "in -x", "in +y", "in -y")
+    if shape:
+        places, words = shape_seams(
+            shape, _length(table.get("width"), where, "width"), _length(table.get("length"), where, "length")
+        )
+    if "directions" in table:
+        words = _words(table["directions"], where)
+    rows = _tables(table, "seams", where)
+    for row in rows:
+        _known(row, _SEAM, f"{where}, seam '{row.get('name', '')}'")
+    own = [_place(row, places, where) for row in rows]
+    if "centre" in table:
+        centre = _point(table["centre"], where, "centre")
+    else:
+        centre = middle_of(list(places.values()) or own)
+    seams = tuple(
+        _seam(row, place, centre, folder, read_measurement, where, lid=shape in _LIDS)
+        for row, place in zip(rows, own, strict=True)
+    )
+    finish = table.get("finish")
+    risk = table.get("risk", 0.05)
+    if isinstance(risk, bool) or not isinstance(risk, int | float):
+        raise _bad(f"{where}: risk is not a number.", "Write it like 0.05.")
+    return Panel(
+        name=str(table.get("name", shape or "panel")),
+        seams=seams,
+        centre=centre,
+        words=words,
+        shape=shape,
+        aim=str(table.get("aim", "band")),
+        rule=DecisionRule(name=str(table.get("rule", "proven")), risk=float(risk)),
+        adjusters=tuple(_adjuster(row, where) for row in _tables(table, "adjusters", where)),
+        finish=None
+        if finish is None
+        else read_finish(folder / finish)
+        if isinstance(finish, str)
+        else plan_from_table(_table(finish, where), where),
+    )
+
+
+def _seam(
+    row: Mapping[str, Any],
+    place: tuple[Point, ...],
+    centre: Point,
+    folder: Path,
+    read_measurement: Reader,
+    where: str,
+    *,
+    lid: bool,
+) -> PanelSeam:
+    name = str(row.get("name", ""))
+    here = f"{where}, seam '{name}'"
+    readings = []
+    for photo in _tables(row, "photos", here):
+        _known(photo, _PHOTO, here)
+        if not isinstance(photo.get("file"), str):
+            raise _bad(f"{here}: a photo has no measurement file.", 'Write file = "left.json".')
+        reverse = photo.get("reverse", False)
+        if not isinstance(reverse, bool):
+            raise _bad(f"{here}: reverse is true or false.")
+        reading = reading_from_measurement(
+            read_measurement(folder / photo["file"]),
+            name,
+            reverse=reverse,
+            panel_edge=str(row.get("panel_edge", "B")),
+            at_mm=_length(photo["at"], here, "at") if "at" in photo else 0.0,
+        )
+        readings.append(placed(reading, place, centre))
+        if lid and on_left_by_place(readings[-1]) != reading.panel_on_left:
+            raise _bad(
+                f"{here}, photo '{photo['file']}': in the photo the panel lies on the other side of the seam "
+                f"than in the shape.",
+                "Change reverse (true or false), or panel_edge (A or B).",
+            )
+    if not readings:
+        raise _bad(f"{here} has no photo.", "Give at least one [[seams.photos]] with its measurement file.")
+    return PanelSeam(
+        name=name,
+        place=place,
+        spec=_spec(row, folder, here),
+        readings=tuple(readings),
+        trim=_trim(row, readings, here),
+        marks=_marks(row, here),
+    )
+
+
+def _spec(row: Mapping[str, Any], folder: Path, here: str) -> SeamSpec:
+    if ("spec" in row) == ("preset" in row):
+        raise _bad(
+            f"{here} needs either a spec or a preset.",
+            'Write spec = "file.toml", a table [seams.spec], or preset = "even-close".',
+        )
+    if "preset" in row:
+        return preset(str(row["preset"]))
+    if isinstance(row["spec"], str):
+        return read_spec(folder / row["spec"])
+    return spec_from_table(_table(row["spec"], here), here)
+
+
+def _trim(row: Mapping[str, Any], readings: list[SeamReading], here: str) -> TrimRules:
+    allowed = row.get("trim", True)
+    if not isinstance(allowed, bool):
+        raise _bad(f"{here}: trim is true or false.")
+    safe: tuple[Point, ...] = ()
+    if "safe_limit" in row:
+        value = row["safe_limit"]
+        if isinstance(value, list):
+            if not all(isinstance(p, dict) and set(p) == {"at", "most"} for p in value):
+                raise _bad(
+                    f"{here}: a point of safe_limit needs exactly at and most.", 'Write {at = "0mm", most = "3mm"}.'
+                )
+            safe = tuple((_length(p["at"], here, "at"), _length(p["most"], here, "most")) for p in value)
+        else:
+            safe = ((float(readings[0].s_mm[0]), _length(value, here, "safe_limit")),)
+    hand = _length(row["hand"], here, "hand") if "hand" in row else HAND_MM
+    return TrimRules(allowed=allowed, line=str(row.get("line", "where needed")), safe_limit=safe, hand_mm=hand)
+
+
+def _marks(row: Mapping[str, Any], here: str) -> tuple[Mark, ...]:
+    marks = []
+    for mark in _tables(row, "marks", here):
+        if set(mark) != {"name", "at", "from_edge"}:
+            raise _bad(f"{here}: a mark needs exactly name, at and from_edge.")
+        marks.append(
+            Mark(
+                name=str(mark["name"]),
+                at_mm=_length(mark["at"], here, "at"),
+                from_edge_mm=_length(mark["from_edge"], here, "from_edge"),
+            )
+        )
+    return tuple(marks)
+
+
+def _place(row: Mapping[str, Any], places: Mapping[str, tuple[Point, ...]], where: str) -> tuple[Point, ...]:
+    name = str(row.get("name", ""))
+    here = f"{where}, seam '{name}'"
+    if not name:
+        raise _bad(f"{where}: a seam has no name.")
+    if "points" in row:
+        if not isinstance(row["points"], list) or len(row["points"]) < 2:
+            raise _bad(f"{here}: points needs at least two points.")
+        return tuple(_point(p, here, "points") for p in row["points"])
+    if "start" in row or "end" in row:
+        return _point(row.get("start"), here, "start"), _point(row.get("end"), here, "end")
+    if name not in places:
+        known = (
+            f"The shape has: {', '.join(places)}; or give start and end."
+            if places
+            else "Give its start and end, or a ready shape."
+        )
+        raise _bad(f"{here} has no place on the panel.", known)
+    return places[name]
+
+
+def _adjuster(row: Mapping[str, Any], where: str) -> Adjuster:
+    name = str(row.get("name", ""))
+    here = f"{where}, adjuster '{name}'"
+    _known(row, _ADJUSTER, here)
+    if not name:
+        raise _bad(f"{where}: an adjuster has no name.")
+    return Adjuster(
+        name=name,
+        kind=str(row.get("kind", "shim point")),
+        xy=_point(row.get("at"), here, "at"),
+        travel_x=_travel(row, "travel_x", here),
+        travel_y=_travel(row, "travel_y", here),
+        travel_out=_travel(row, "travel_out", here),
+    )
+
+
+def _travel(row: Mapping[str, Any], key: str, here: str) -> Travel | None:
+    if key not in row:
+        return None
+    value = row[key]
+    if not isinstance(value, list) or len(value) != 2:
+        raise _bad(f"{here}: {key} needs two lengths, the way back and the way on.", 'Write ["-2mm", "3mm"].')
+    return _length(value[0], here, key), _length(value[1], here, key)
+
+
+def _point(value: Any, here: str, key: str) -> Point:
+    if not isinstance(value, list) or len(value) != 2:
+        raise _bad(f"{here}: {key} is not a place.", 'Write it like ["100mm", "40mm"].')
+    return _length(value[0], here, key), _length(value[1], here, key)
+
+
+def _words(value: Any, where: str) -> tuple[str, str, str, str]:
+    if not isinstance(value, list) or len(value) != 4 or not all(isinstance(v, str) for v in value):
+        raise _bad(f"{where}: directions needs four words, for x onwards, x back, y onwards, y back.")
+    return value[0], value[1], value[2], value[3]
+
+
+def _length(value: Any, here: str, key: str) -> float:
+    if not isinstance(value, str):
+        raise _bad(f"{here}: {key} is not a length.", 'Write lengths with their unit, like "12mm" or "1/2in".')
+    try:
+        return parse_length(value)
+    except GapvisionError as error:
+        raise _bad(f"{here}: {key}: {error.message}", error.next_step) from None
+
+
+def _tables(table: Mapping[str, Any], key: str, here: str) -> list[Mapping[str, Any]]:
+    value = table.get(key, [])
+    if not isinstance(value, list):
+        raise _bad(f"{here}: {key} is not a list of tables.", f"Write each under [[{key}]].")
+    return [_table(v, here) for v in value]
+
+
+def _table(value: Any, here: str) -> Mapping[str, Any]:
+    if not isinstance(value, dict):
+        raise _bad(f"{here}: a table is expected where '{value}' stands.")
+    return value
+
+
+def _known(table: Mapping[str, Any], keys: set[str], here: str) -> None:
+    unknown = sorted(set(table) - keys)
+    if unknown:
+        raise _bad(
+            f"{here} has a line '{unknown[0]}' that is not known.",
+            f"Known lines: {', '.join(sorted(keys - {'format'}))}.",
+        )
+
+
+def _bad(message: str, next_step: str = "") -> GapvisionError:
+    return GapvisionError("panel-file-bad", message[0].upper() + message[1:], next_step)

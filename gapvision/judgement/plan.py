@@ -1,0 +1,373 @@
+"""What to do to the metal: move first, then change the edge; what each step buys before it is done."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gapvision.geometry.straightness import minimum_zone, worst_window
+from gapvision.judgement.cautions import cautions_for
+from gapvision.judgement.conformity import guard_band
+from gapvision.judgement.finish import FinishForecast, film_loss, forecast
+from gapvision.judgement.move import Move, MoveResult, best_move, gap_change
+from gapvision.judgement.panel import Panel, PanelSeam
+from gapvision.judgement.specification import limits_at, nominal_at
+from gapvision.judgement.tolerance import form_checks, judge_gap
+from gapvision.judgement.trim import TrimLine, trim_line
+from gapvision.judgement.types import HOLE, IN, OPEN, OUT, FilmLoss, SeamReading, Verdict
+from gapvision.results import COVERAGE_FACTOR, FloatArray, Notice, Straightness
+
+_NO_FILM = FilmLoss(loss_mm=0.0, std_u_mm=0.0, least_mm=0.0, most_mm=0.0, panel_mm=0.0, neighbour_mm=0.0)
+_ROUNDING_MM = 0.005  # kept inside the band, so that the last digit of a plan does not undo its proof
+STAGES_OF_PLAN = ("as measured", "after the move", "after the trim", "after paint")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StagePrediction:
+    """One stretch at one stage.
+
+    Attributes
+    ----------
+    stage : str
+        One of STAGES_OF_PLAN.
+    reading : SeamReading
+        Gap, U and panel edge at that stage.
+    verdict : Verdict
+        Against the gap to have at that stage: the finished gap wanted plus the
+        film still to come, whose doubt is part of U.
+    """
+
+    stage: str
+    reading: SeamReading
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StretchPlan:
+    """One stretch of one seam: its trim and what each step buys.
+
+    Attributes
+    ----------
+    stages : tuple of StagePrediction
+        As measured, after the move, after the trim, and after paint when there is a finish plan.
+    trim : TrimLine
+        The new edge.
+    finish : FinishForecast or None
+        The finished gap after move and trim.
+    lower_mm, upper_mm : ndarray, shape (n,)
+        The band that was aimed at now, guard bands taken off [mm].
+    """
+
+    seam: str
+    photo: str
+    stages: tuple[StagePrediction, ...]
+    trim: TrimLine
+    finish: FinishForecast | None
+    lower_mm: FloatArray
+    upper_mm: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CorrectionPlan:
+    """What to do to a panel, in order.
+
+    Attributes
+    ----------
+    panel : Panel
+        As it was measured.
+    move : MoveResult
+        Move first.
+    stretches : tuple of StretchPlan
+        Then change the edges.
+    states : dict of str to str
+        Stage -> state of the whole panel.
+    steps : tuple of str
+        What to do, in sentences, in order.
+    notices, cautions : tuple
+        What to know; what to beware of.
+    """
+
+    panel: Panel
+    move: MoveResult
+    stretches: tuple[StretchPlan, ...]
+    states: dict[str, str]
+    steps: tuple[str, ...]
+    notices: tuple[Notice, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def succeeds(self) -> bool:
+        """Whether no station is out of tolerance at the end, as far as measured."""
+        return self.states[self.last_stage] != OUT
+
+    @property
+    def last_stage(self) -> str:
+        """The last stage that was predicted."""
+        return list(self.states)[-1]
+
+
+def make_plan(panel: Panel) -> CorrectionPlan:
+    """Work out what to do to a panel.
+
+    Parameters
+    ----------
+    panel : Panel
+        Placed stretches of all its seams, measured at the same stage.
+
+    Returns
+    -------
+    CorrectionPlan
+        The move is the exact minimax over all seams, the trims are exact for
+        their kind of line; see :mod:`move` and :mod:`trim`.
+    """
+    pairs = [(seam, r) for seam in panel.seams for r in seam.readings]
+    loss = film_loss(panel.finish) if panel.finish is not None else _NO_FILM
+    notices: list[Notice] = []
+    bands = [aim_band(panel, seam, r, loss) for seam, r in pairs]
+    if any(collapsed for _, _, collapsed in bands):
+        notices.append(Notice(code="proof-not-possible"))
+    flush = [_flush_band(panel, seam, r) for seam, r in pairs]
+    move = best_move(panel, [r for _, r in pairs], [(lo, up) for lo, up, _ in bands], flush)
+    notices += move.notices
+    stretches = []
+    for (seam, reading), (lower, upper, _) in zip(pairs, bands, strict=True):
+        stretches.append(_stretch(panel, seam, reading, lower, upper, loss, move.move))
+        notices += stretches[-1].trim.notices
+    for seam in panel.seams:
+        if len(seam.readings) > 1 and any(x.trim.needed for x in stretches if x.seam == seam.name):
+            notices.append(Notice(code="seam-in-pieces"))
+    if panel.finish is not None and stretches[0].finish is not None:
+        notices += stretches[0].finish.notices
+    names = [x.stage for x in stretches[0].stages]
+    states = {name: _worst([x.stages[k].verdict.state for x in stretches]) for k, name in enumerate(names)}
+    cuts, adds = any(x.trim.cut_mm > 0 for x in stretches), any(x.trim.add_mm > 0 for x in stretches)
+    return CorrectionPlan(
+        panel=panel,
+        move=move,
+        stretches=tuple(stretches),
+        states=states,
+        steps=tuple(_steps(panel, move, stretches, loss)),
+        notices=_once(notices),
+        cautions=cautions_for(
+            moves=not move.is_none,
+            cuts=cuts,
+            adds=adds,
+            paints=bool(panel.finish and panel.finish.coats),
+            shape=panel.shape,
+        ),
+    )
+
+
+def aim_band(
+    panel: Panel, seam: PanelSeam, reading: SeamReading, loss: FilmLoss
+) -> tuple[FloatArray, FloatArray, bool]:
+    """Band to aim at now: finished limits plus the film to come, narrowed so that the result can be proven.
+
+    Returns
+    -------
+    lower, upper : ndarray, shape (n,)
+        The band [mm]; where nothing can be proven, both are the wanted gap.
+    collapsed : bool
+        Whether that happened anywhere.
+    """
+    low, high = limits_at(seam.spec, reading.s_mm, seam.extent_mm)
+    if panel.finish is not None and panel.finish.smallest_gap_mm is not None:
+        chip = panel.finish.smallest_gap_mm + panel.finish.movement_mm
+        low = np.where(chip < high, np.maximum(low, chip), low)
+    std = np.hypot(reading.expanded_u_mm / COVERAGE_FACTOR, loss.std_u_mm)
+    guard = guard_band(std, high - low, panel.rule) + _ROUNDING_MM
+    collapsed = guard > 0.5 * (high - low)
+    nominal = np.clip(nominal_at(seam.spec, reading.s_mm, seam.extent_mm), low, high)
+    guard = np.where(collapsed, 0.0, guard)
+    lower = np.where(collapsed, nominal, low + guard) + loss.loss_mm
+    upper = np.where(collapsed, nominal, high - guard) + loss.loss_mm
+    return lower, upper, bool(collapsed.any())
+
+
+def moved(panel: Panel, reading: SeamReading, move: Move) -> SeamReading:
+    """One stretch after a move of the panel: gap, edge and flush; its U stays."""
+    change = gap_change(reading.xy_mm, reading.outward, panel.centre, move)
+    middle = reading.xy_mm.mean(axis=0) - np.array(panel.centre)
+    lift = move.out_mm + move.tilt_x_rad * float(middle[0]) + move.tilt_y_rad * float(middle[1])
+    return replace(
+        reading,
+        gap_mm=reading.gap_mm + change,
+        panel_edge_mm=reading.panel_edge_mm - change,
+        flush_mm=reading.flush_mm + lift,
+    )
+
+
+def predict_move(panel: Panel, move: Move) -> tuple[StagePrediction, ...]:
+    """Judge every stretch of a panel after any move: fast enough to follow a slider.
+
+    Parameters
+    ----------
+    panel : Panel
+        The panel.
+    move : Move
+        A move, e.g. from sliders.
+
+    Returns
+    -------
+    tuple of StagePrediction
+        One per stretch, in the order of ``panel.readings``.
+    """
+    loss = film_loss(panel.finish) if panel.finish is not None else _NO_FILM
+    return tuple(
+        _predict("after the move", panel, seam, moved(panel, r, move), loss)
+        for seam in panel.seams
+        for r in seam.readings
+    )
+
+
+def _predict(stage: str, panel: Panel, seam: PanelSeam, reading: SeamReading, loss: FilmLoss) -> StagePrediction:
+    """Judge a stretch as it stands, against the finished gap wanted plus the film to come."""
+    u = np.hypot(reading.expanded_u_mm, COVERAGE_FACTOR * loss.std_u_mm)
+    spec = seam.spec
+    if loss.loss_mm:
+        spec = replace(spec, nominal=tuple(replace(p, gap_mm=p.gap_mm + loss.loss_mm) for p in spec.nominal))
+    extent = seam.extent_mm
+    checks = form_checks(reading, spec, panel.rule, extent)
+    covered = (float(reading.s_mm[0]), float(reading.s_mm[-1]))
+    verdict = judge_gap(
+        reading.s_mm,
+        reading.gap_mm,
+        u,
+        spec,
+        panel.rule,
+        spacing_mm=reading.spacing_mm,
+        checks=checks,
+        extent_mm=covered,
+        seam_mm=extent,
+    )
+    return StagePrediction(stage=stage, reading=reading, verdict=verdict)
+
+
+def _stretch(
+    panel: Panel,
+    seam: PanelSeam,
+    reading: SeamReading,
+    lower: FloatArray,
+    upper: FloatArray,
+    loss: FilmLoss,
+    move: Move,
+) -> StretchPlan:
+    after = moved(panel, reading, move)
+    hand = seam.trim.hand_mm
+    std_now, std_cut = after.expanded_u_mm, np.hypot(after.expanded_u_mm, hand)
+    extra = std_cut - std_now if panel.rule.name != "simple" else np.zeros(len(std_now))
+    trim = trim_line(
+        after.s_mm,
+        after.panel_edge_mm,
+        after.gap_mm,
+        lower,
+        upper,
+        seam.trim,
+        cut_margin_mm=extra,
+        curved=reading.curved,
+        spacing_mm=reading.spacing_mm,
+    )
+    changed = np.abs(trim.remove_mm) > 0
+    trimmed = replace(
+        after,
+        gap_mm=trim.gap_mm,
+        panel_edge_mm=trim.new_mm,
+        expanded_u_mm=np.where(changed, std_cut, std_now),
+        panel_straightness=_new_form(after, trim, hand) if changed.any() else after.panel_straightness,
+    )
+    stages = [
+        _predict("as measured", panel, seam, reading, loss),
+        _predict("after the move", panel, seam, after, loss),
+        _predict("after the trim", panel, seam, trimmed, loss),
+    ]
+    finish = None
+    if panel.finish is not None:
+        covered = (float(reading.s_mm[0]), float(reading.s_mm[-1]))
+        checks = stages[-1].verdict.checks
+        finish = forecast(
+            trimmed.s_mm,
+            trimmed.gap_mm,
+            trimmed.expanded_u_mm,
+            seam.spec,
+            panel.finish,
+            panel.rule,
+            spacing_mm=reading.spacing_mm,
+            extent_mm=covered,
+            seam_mm=seam.extent_mm,
+            checks=checks,
+        )
+        done = replace(trimmed, gap_mm=finish.gap_mm, expanded_u_mm=finish.expanded_u_mm)
+        stages.append(StagePrediction(stage="after paint", reading=done, verdict=finish.verdict))
+    return StretchPlan(
+        seam=seam.name,
+        photo=reading.photo,
+        stages=tuple(stages),
+        trim=trim,
+        finish=finish,
+        lower_mm=lower,
+        upper_mm=upper,
+    )
+
+
+def _new_form(reading: SeamReading, trim: TrimLine, hand_mm: float) -> Straightness | None:
+    """Form of the new edge; the hand's accuracy joins its U."""
+    old = reading.panel_straightness
+    if old is None:
+        return None
+    worst = worst_window(trim.s_mm, trim.new_mm)
+    return replace(
+        old,
+        min_zone_mm=minimum_zone(trim.s_mm, trim.new_mm).width,
+        expanded_u_mm=math.hypot(old.expanded_u_mm, hand_mm),
+        worst_100_mm=None if worst is None else worst[0],
+        worst_100_from_mm=None if worst is None else worst[1],
+    )
+
+
+def _flush_band(panel: Panel, seam: PanelSeam, reading: SeamReading) -> tuple[float, float]:
+    limit = seam.spec.flush_mm
+    if limit is None or not math.isfinite(reading.flush_mm):
+        return 0.0, 0.0
+    guard = float(guard_band(reading.flush_u_mm / COVERAGE_FACTOR, 2 * limit, panel.rule))
+    room = max(0.0, limit - guard) if math.isfinite(guard) else 0.0
+    return -room, room
+
+
+def _worst(states: Sequence[str]) -> str:
+    return next(s for s in (OUT, OPEN, HOLE, IN) if s in states)
+
+
+def _once(notices: Sequence[Notice]) -> tuple[Notice, ...]:
+    seen: dict[tuple[str, str], Notice] = {}
+    for n in notices:
+        seen.setdefault((n.code, n.message), n)
+    return tuple(seen.values())
+
+
+def _steps(panel: Panel, move: MoveResult, stretches: Sequence[StretchPlan], loss: FilmLoss) -> list[str]:
+    steps = []
+    if move.is_none:
+        steps.append("Leave the panel where it is: no move brings the gaps further into their bands than they are.")
+    else:
+        steps.append(
+            f"Move the {panel.name} first: "
+            + "; ".join(f"{p.name} {p.words}" for p in move.points)
+            + ". Then latch it, close it and measure again."
+        )
+    for x in stretches:
+        if not x.trim.needed:
+            continue
+        parts = []
+        for span in x.trim.spans:
+            verb = "remove up to" if span.action == "remove" else "add up to"
+            parts.append(f"{span.from_mm:.0f} to {span.to_mm:.0f} mm {verb} {span.largest_mm:.2f} mm")
+        steps.append(f"Then change the edge at the {x.seam} seam ({x.photo}): " + "; ".join(parts) + ".")
+    if panel.finish is not None and loss.loss_mm > 0:
+        steps.append(
+            f"Then prime and paint: the film still to come takes {loss.least_mm:.2f} to "
+            f"{loss.most_mm:.2f} mm from each gap."
+        )
+    return steps

@@ -1,0 +1,97 @@
+"""Correction plans as JSON (``gapvision-plan/1``): all that the template, the records and other programs need."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from gapvision import __version__
+from gapvision.judgement.plan import CorrectionPlan, StretchPlan
+from gapvision.judgement.specification import spec_to_table
+from gapvision.reports.judgement_json import forecast_to_dict, number, verdict_to_dict
+from gapvision.reports.template_drawing import drawing_to_dict, drawings_of_plan
+
+SCHEMA = "gapvision-plan/1"
+
+
+def plan_to_dict(plan: CorrectionPlan) -> dict[str, Any]:
+    """Put a plan into its file's form."""
+    m = plan.move
+    return {
+        "schema": SCHEMA,
+        "written_by": f"gapvision {__version__}",
+        "panel": plan.panel.name,
+        "shape": plan.panel.shape or None,
+        "rule": {"name": plan.panel.rule.name, "words": plan.panel.rule.words},
+        "states": plan.states,
+        "steps": list(plan.steps),
+        "move": {
+            "x_mm": number(m.move.x_mm),
+            "y_mm": number(m.move.y_mm),
+            "turn_deg": number(m.move.turn_rad * 57.29577951308232, 6),
+            "out_mm": number(m.move.out_mm),
+            "tilt_x_mm_per_m": number(1000 * m.move.tilt_x_rad),
+            "tilt_y_mm_per_m": number(1000 * m.move.tilt_y_rad),
+            "centre_mm": list(plan.panel.centre),
+            "excess_before_mm": number(m.excess_before_mm),
+            "excess_after_mm": number(m.excess_after_mm),
+            "flush_excess_before_mm": number(m.flush_before_mm),
+            "flush_excess_after_mm": number(m.flush_after_mm),
+            "points": [
+                {
+                    "name": p.name,
+                    "kind": p.kind,
+                    "at_mm": list(p.xy),
+                    "x_mm": number(p.x_mm),
+                    "y_mm": number(p.y_mm),
+                    "out_mm": number(p.out_mm),
+                    "words": p.words,
+                }
+                for p in m.points
+            ],
+        },
+        "stretches": [_stretch(plan, s) for s in plan.stretches],
+        "notices": [{"code": n.code, "message": n.message, "advice": n.advice} for n in plan.notices],
+        "cautions": list(plan.cautions),
+        "templates": [drawing_to_dict(d) for d in drawings_of_plan(plan)],
+    }
+
+
+def _stretch(plan: CorrectionPlan, stretch: StretchPlan) -> dict[str, Any]:
+    t = stretch.trim
+    spec = next(s.spec for s in plan.panel.seams if s.name == stretch.seam)
+    return {
+        "seam": stretch.seam,
+        "photo": stretch.photo,
+        "specification": spec_to_table(spec),
+        "stages": [{"stage": p.stage, **verdict_to_dict(p.verdict)} for p in stretch.stages],
+        "trim": {
+            "needed": t.needed,
+            "line": t.kind,
+            "cut_mm": number(t.cut_mm, 1),
+            "build_up_mm": number(t.add_mm, 1),
+            "short_by_mm": number(t.short_by_mm),
+            "short_spans": [_span(x) for x in t.short_spans],
+            "spans": [_span(x) for x in t.spans],
+            "table": [
+                {
+                    "s_mm": number(r.s_mm),
+                    "gap_mm": number(r.gap_mm),
+                    "new_gap_mm": number(r.new_gap_mm),
+                    "remove_mm": number(r.remove_mm),
+                    "action": r.action,
+                }
+                for r in t.rows
+            ],
+        },
+        "after_paint": None if stretch.finish is None else forecast_to_dict(stretch.finish),
+    }
+
+
+def _span(span: Any) -> dict[str, Any]:
+    return {
+        "action": span.action,
+        "from_mm": number(span.from_mm),
+        "to_mm": number(span.to_mm),
+        "largest_mm": number(span.largest_mm),
+        "largest_at_mm": number(span.largest_at_mm),
+    }

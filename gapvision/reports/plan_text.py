@@ -1,0 +1,92 @@
+"""Correction plans as text to read at a terminal."""
+
+from __future__ import annotations
+
+from gapvision.judgement.plan import CorrectionPlan, StretchPlan
+from gapvision.reports.judgement_text import MARKS, forecast_text, wrap
+from gapvision.units import format_both, format_fraction, format_mm
+
+
+def plan_text(plan: CorrectionPlan) -> str:
+    """The plan: steps in order, what each buys, the trim tables, notes and cautions."""
+    lines = [f"{plan.panel.name}: plan"]
+    lines += [wrap(f"{i}. {step}", "  ", "     ") for i, step in enumerate(plan.steps, 1)]
+    lines += [
+        "",
+        "  what each step buys (largest excess: how far the worst station lies beyond its limit, U not counted)",
+    ]
+    lines += [
+        wrap(
+            f"Limits at each stage are for the finished gap plus the film still to come. Rule: {plan.panel.rule.words}."
+        )
+    ]
+    for stretch in plan.stretches:
+        lines += ["", *_stretch_lines(stretch)]
+    lines += ["", *_move_lines(plan)]
+    for stretch in plan.stretches:
+        if stretch.trim.needed:
+            lines += ["", *_trim_lines(stretch)]
+        if stretch.finish is not None:
+            lines += ["", f"  {stretch.seam} ({stretch.photo}), " + forecast_text(stretch.finish).rstrip("\n")]
+    lines += ["", *(wrap(f"note: {n.message} {n.advice} [{n.code}]") for n in plan.notices)]
+    lines += ["", "  cautions", *(wrap(c, "  - ", "    ") for c in plan.cautions)]
+    return "\n".join(lines) + "\n"
+
+
+def _stretch_lines(stretch: StretchPlan) -> list[str]:
+    lines = [
+        f"  {stretch.seam} ({stretch.photo})",
+        "    stage             gap from    to      excess   in   out  not proven  verdict",
+    ]
+    for p in stretch.stages:
+        v = p.verdict
+        excess = v.worst.excess_mm if v.worst is not None else 0.0
+        lines.append(
+            f"  {MARKS[v.state]} {p.stage:<16} {v.gap_mm.min():6.2f} {v.gap_mm.max():6.2f} mm {excess:+6.2f} "
+            f"{v.in_mm:5.0f} {v.out_mm:5.0f} "
+            f"{v.open_mm:8.0f}    {v.state}"
+        )
+        bad = [c for c in v.checks if c.state != "in tolerance"]
+        lines += [
+            wrap(
+                f"{c.name}: {c.value:+.2f} {c.unit}, U {c.expanded_u:.2f}, limit {c.limit:.2f}: {c.state}",
+                "        ",
+                "        ",
+            )
+            for c in bad
+        ]
+    return lines
+
+
+def _move_lines(plan: CorrectionPlan) -> list[str]:
+    m = plan.move
+    lines = ["  move"]
+    lines += [wrap(f"{p.name} ({p.kind}): {p.words}", "    ", "      ") for p in m.points]
+    lines.append(
+        wrap(
+            f"largest excess over the bands aimed at: {m.excess_before_mm:+.2f} mm before, "
+            f"{m.excess_after_mm:+.2f} mm after (zero or less: all inside)",
+            "    ",
+        )
+    )
+    if m.turn_error_mm > 0.02:
+        lines.append(
+            wrap(f"the turn is large: it is exact to {m.turn_error_mm:.2f} mm only; measure again after it", "    ")
+        )
+    return lines
+
+
+def _trim_lines(stretch: StretchPlan) -> list[str]:
+    t = stretch.trim
+    total = f"cut {t.cut_mm:.0f} mm, build up {t.add_mm:.0f} mm"
+    lines = [f"  new edge at {stretch.seam} ({stretch.photo}), {t.kind} line: {total}"]
+    for span in t.spans:
+        lines.append(
+            f"    {span.action} from {span.from_mm:.0f} to {span.to_mm:.0f} mm, most "
+            f"{format_both(span.largest_mm)} at {span.largest_at_mm:.0f} mm"
+        )
+    lines.append("       at    gap now   new gap   action")
+    for r in t.rows:
+        amount = "" if r.action == "leave" else f" {format_mm(abs(r.remove_mm))} ({format_fraction(abs(r.remove_mm))})"
+        lines.append(f"    {r.s_mm:6.0f} {r.gap_mm:8.2f} {r.new_gap_mm:9.2f}   {r.action}{amount}")
+    return lines

@@ -1,0 +1,91 @@
+"""The new edge as DXF in millimetres, for a plasma or laser cutter."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gapvision.errors import GapvisionError
+from gapvision.reports.atomic import write_whole
+from gapvision.reports.template_drawing import TemplateDrawing
+
+if TYPE_CHECKING:
+    from ezdxf.document import Drawing
+    from ezdxf.layouts.layout import Modelspace
+
+#: Layer -> colour index of the DXF standard palette.
+LAYERS = {"SCRIBE": 1, "BUILD_UP": 5, "PRESENT_EDGE": 7, "STATIONS": 8, "STRIPS": 9, "MARKS": 3, "CHECK_LINE": 2}
+_APART_MM = 60.0
+
+
+def write_dxf(drawings: Sequence[TemplateDrawing], path: str | Path) -> None:
+    """Write the templates one above the other, each in its own frame.
+
+    Parameters
+    ----------
+    drawings : sequence of TemplateDrawing
+        What to draw.
+    path : str or Path
+        DXF file; unit millimetre; a cutter takes the layer SCRIBE.
+
+    Raises
+    ------
+    GapvisionError
+        ``template-has-no-line``, ``folder-not-writable``.
+    """
+    if not drawings:
+        raise GapvisionError("template-has-no-line")
+    out = io.StringIO()
+    _document(drawings).write(out)
+    write_whole(Path(path), out.getvalue().encode("utf-8"))
+
+
+def _document(drawings: Sequence[TemplateDrawing]) -> Drawing:
+    from ezdxf import units
+    from ezdxf.filemanagement import new
+
+    document = new("R2010")
+    document.units = units.MM
+    for name, colour in LAYERS.items():
+        document.layers.add(name, color=colour)
+    space = document.modelspace()
+    lift = 0.0
+    for d in drawings:
+        x0, y0, _, y1 = d.bounds
+        _one(space, d, lift - y0 if len(drawings) > 1 else 0.0)
+        if len(drawings) == 1:
+            _check_line(space, x0, y0 - 15)
+        lift += y1 - y0 + _APART_MM
+    if len(drawings) > 1:
+        _check_line(space, min(d.bounds[0] for d in drawings), -15)
+    return document
+
+
+def _one(space: Modelspace, d: TemplateDrawing, lift: float) -> None:
+    groups = (
+        ("PRESENT_EDGE", d.present),
+        ("SCRIBE", d.scribe),
+        ("BUILD_UP", d.build_up),
+        ("STATIONS", d.ticks),
+        ("STRIPS", d.outlines),
+    )
+    for layer, lines in groups:
+        for line in lines:
+            if len(line) > 1:
+                space.add_lwpolyline(
+                    [(x, y + lift) for x, y in line], close=layer == "STRIPS", dxfattribs={"layer": layer}
+                )
+    for label in d.labels:
+        space.add_text(label.text, height=3, dxfattribs={"layer": "STATIONS", "insert": (label.x, label.y + lift)})
+    for mark in d.marks:
+        space.add_circle((mark.x, mark.y + lift), 2, dxfattribs={"layer": "MARKS"})
+        space.add_line((mark.x - 4, mark.y + lift), (mark.x + 4, mark.y + lift), dxfattribs={"layer": "MARKS"})
+        space.add_line((mark.x, mark.y - 4 + lift), (mark.x, mark.y + 4 + lift), dxfattribs={"layer": "MARKS"})
+        space.add_text(mark.text, height=3, dxfattribs={"layer": "MARKS", "insert": (mark.x + 5, mark.y + lift)})
+
+
+def _check_line(space: Modelspace, x: float, y: float) -> None:
+    space.add_line((x, y), (x + 100, y), dxfattribs={"layer": "CHECK_LINE"})
+    space.add_text("check line: exactly 100 mm", height=3, dxfattribs={"layer": "CHECK_LINE", "insert": (x, y + 2)})

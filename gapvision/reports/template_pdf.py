@@ -1,0 +1,269 @@
+"""The new edge at true scale on paper: A4 or Letter, tiled with overlap marks and check lines."""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gapvision.errors import GapvisionError
+from gapvision.reports.atomic import write_whole
+from gapvision.reports.target_sheet import PAPERS_MM
+from gapvision.reports.template_drawing import Line, TemplateDrawing
+
+if TYPE_CHECKING:
+    from reportlab.pdfgen.canvas import Canvas
+
+_MARGIN_MM = 10.0  # most printers leave 5 mm unprinted
+_OVERLAP_MM = 15.0
+_HEAD_MM = 20.0  # room for the title and the check line
+_MM = 72 / 25.4
+_AIR_MM = 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class Tile:
+    """One page: its place in the grid and the corner of the drawing at the lower left of its window [mm]."""
+
+    column: int
+    row: int
+    columns: int
+    rows: int
+    x0: float
+    y0: float
+    width: float
+    height: float
+
+    @property
+    def name(self) -> str:
+        """Column letter and row number."""
+        return f"{chr(ord('A') + self.column)}{self.row + 1}"
+
+
+def tiles_for(drawing: TemplateDrawing, paper: str) -> list[Tile]:
+    """Cut a drawing into pages that overlap by 15 mm.
+
+    Raises
+    ------
+    GapvisionError
+        ``paper-unknown``.
+    """
+    if paper not in PAPERS_MM:
+        raise GapvisionError("paper-unknown", f"There is no sheet for '{paper}'.")
+    width, height = PAPERS_MM[paper][0] - 2 * _MARGIN_MM, PAPERS_MM[paper][1] - 2 * _MARGIN_MM - _HEAD_MM
+    x0, y0, x1, y1 = drawing.bounds
+    x0, y0, x1, y1 = x0 - _AIR_MM, y0 - _AIR_MM, x1 + _AIR_MM, y1 + _AIR_MM
+    columns, rows = (
+        max(1, math.ceil((b - a - _OVERLAP_MM) / (size - _OVERLAP_MM)))
+        for a, b, size in ((x0, x1, width), (y0, y1, height))
+    )
+    out = []
+    for column in range(columns):
+        for row in range(rows):
+            left = x0 + column * (width - _OVERLAP_MM)
+            low = y0 + row * (height - _OVERLAP_MM) if rows > 1 else 0.5 * (y0 + y1) - height / 2
+            out.append(Tile(column, row, columns, rows, left, low, width, height))
+    return out
+
+
+def write_template(drawings: Sequence[TemplateDrawing], path: str | Path, paper: str = "a4") -> int:
+    """Write the templates, one after the other.
+
+    Parameters
+    ----------
+    drawings : sequence of TemplateDrawing
+        What to draw.
+    path : str or Path
+        PDF file.
+    paper : str
+        ``a4`` or ``letter``, landscape.
+
+    Returns
+    -------
+    int
+        Number of pages.
+
+    Raises
+    ------
+    GapvisionError
+        ``template-has-no-line``, ``paper-unknown``, ``folder-not-writable``.
+    """
+    from reportlab.pdfgen.canvas import Canvas
+
+    if not drawings:
+        raise GapvisionError("template-has-no-line")
+    out = io.BytesIO()
+    pages = [(d, t) for d in drawings for t in tiles_for(d, paper)]
+    size = PAPERS_MM[paper]
+    canvas = Canvas(out, pagesize=(size[0] * _MM, size[1] * _MM), pageCompression=1)
+    canvas.setTitle("Edge template at true scale")
+    canvas.setCreator("gapvision")
+    canvas.setViewerPreference("PrintScaling", "None")
+    for number, (drawing, tile) in enumerate(pages, 1):
+        canvas.saveState()
+        canvas.scale(_MM, _MM)
+        _page(canvas, drawing, tile, number, len(pages))
+        canvas.restoreState()
+        canvas.showPage()
+    canvas.save()
+    write_whole(Path(path), out.getvalue())
+    return len(pages)
+
+
+def place_on_page(tile: Tile, x: float, y: float) -> tuple[float, float]:
+    """Where a point of the drawing lies on its page, from the lower left corner [mm]."""
+    return _MARGIN_MM + x - tile.x0, _MARGIN_MM + y - tile.y0
+
+
+def _page(c: Canvas, d: TemplateDrawing, tile: Tile, number: int, count: int) -> None:
+    _head(c, d, tile, number, count)
+    c.saveState()
+    window = c.beginPath()
+    window.rect(_MARGIN_MM, _MARGIN_MM, tile.width, tile.height)
+    c.clipPath(window, stroke=0, fill=0)
+    c.translate(_MARGIN_MM - tile.x0, _MARGIN_MM - tile.y0)
+    _drawing(c, d)
+    c.restoreState()
+    _overlaps(c, tile)
+
+
+def _drawing(c: Canvas, d: TemplateDrawing) -> None:
+    c.setStrokeColorRGB(0.55, 0.55, 0.55)
+    c.setLineWidth(0.2)
+    for line in d.outlines:
+        _polyline(c, line, closed=True)
+    c.setStrokeColorRGB(0, 0, 0)
+    c.setLineWidth(0.25)
+    for line in d.ticks:
+        _polyline(c, line)
+    c.setFont("Helvetica", 3.2)
+    for label in d.labels:
+        c.drawCentredString(label.x, label.y - 1.1, label.text)
+    c.setDash([2.0, 1.2])
+    for line in d.present:
+        _polyline(c, line)
+    c.setDash([])
+    c.setLineWidth(0.25)
+    c.setStrokeColorRGB(0.8, 0, 0)
+    for line in d.scribe:
+        _polyline(c, line)
+        _ends(c, line, d.into_panel)
+    c.setStrokeColorRGB(0, 0, 0.75)
+    c.setDash([0.8, 0.8])
+    for line in d.build_up:
+        _polyline(c, line)
+    c.setDash([])
+    c.setStrokeColorRGB(0, 0, 0)
+    for mark in d.marks:
+        c.line(mark.x - 4, mark.y, mark.x + 4, mark.y)
+        c.line(mark.x, mark.y - 4, mark.x, mark.y + 4)
+        c.circle(mark.x, mark.y, 2, stroke=1, fill=0)
+        c.drawString(mark.x + 5, mark.y - 1, mark.text)
+    _words(c, d)
+
+
+def _words(c: Canvas, d: TemplateDrawing) -> None:
+    """Say what lies on either side, once in the middle of every 150 mm."""
+    x0, _, x1, _ = d.bounds
+    c.setFont("Helvetica", 3.0)
+    c.setFillColorRGB(0.3, 0.3, 0.3)
+    ys = [y for line in d.present for _, y in line]
+    inside, outside = (max(ys), min(ys)) if d.into_panel > 0 else (min(ys), max(ys))
+    for k in range(max(1, round((x1 - x0) / 150))):
+        x = x0 + (k + 0.5) * (x1 - x0) / max(1, round((x1 - x0) / 150))
+        c.drawCentredString(x, inside + d.into_panel * 23 - 1, f"{d.panel}: this side stays")
+        c.drawCentredString(x, outside - d.into_panel * 7 - 1, "gap")
+    c.setFillColorRGB(0, 0, 0)
+
+
+def _ends(c: Canvas, line: Line, into: float) -> None:
+    """A short bar across each end of a cut, so that its start is found without colour."""
+    for x, y in (line[0], line[-1]):
+        c.line(x, y + into * 0.6, x, y + into * 5)
+
+
+def _polyline(c: Canvas, line: Line, *, closed: bool = False) -> None:
+    if len(line) == 1:
+        return
+    path = c.beginPath()
+    path.moveTo(*line[0])
+    for point in line[1:]:
+        path.lineTo(*point)
+    if closed:
+        path.close()
+    c.drawPath(path, stroke=1, fill=0)
+
+
+def _head(c: Canvas, d: TemplateDrawing, tile: Tile, number: int, count: int) -> None:
+    top = _MARGIN_MM + tile.height + _HEAD_MM
+    c.setFont("Helvetica-Bold", 4.2)
+    c.drawString(_MARGIN_MM, top - 4, _short(f"{d.panel}: {d.seam} seam, new edge at true scale", 58))
+    c.setFont("Helvetica", 3.0)
+    c.drawString(
+        _MARGIN_MM,
+        top - 8.5,
+        _short(f"from {d.photo}; page {number} of {count}, tile {tile.name} of {tile.columns} x {tile.rows}", 80),
+    )
+    c.drawString(
+        _MARGIN_MM,
+        top - 12.5,
+        "red line: scribe and cut to it; blue dots: build up to it; dashes: "
+        "the edge as it is; numbers: mm along the seam",
+    )
+    c.drawString(
+        _MARGIN_MM,
+        top - 16.5,
+        "Print at 100 % (actual size). Measure both check lines with a steel "
+        "rule: if either is off, do not use the sheet.",
+    )
+    right = _MARGIN_MM + tile.width
+    c.setLineWidth(0.2)
+    c.line(right - 100, top - 6, right, top - 6)
+    for x in (right - 100, right):
+        c.line(x, top - 8, x, top - 4)
+    c.drawCentredString(right - 50, top - 4.6, "check line: exactly 100 mm")
+    c.line(right - 0.1, top - 10, right - 0.1, top - 60)
+    for y in (top - 10, top - 60):
+        c.line(right - 2.1, y, right - 0.1, y)
+    c.saveState()
+    c.translate(right - 1.6, top - 35)
+    c.rotate(90)
+    c.drawCentredString(0, 0, "exactly 50 mm")
+    c.restoreState()
+
+
+def _overlaps(c: Canvas, tile: Tile) -> None:
+    """Crosses and dashes in the strip that two pages share: lay cross on cross."""
+    left, low, right, top = _MARGIN_MM, _MARGIN_MM, _MARGIN_MM + tile.width, _MARGIN_MM + tile.height
+    half = _OVERLAP_MM / 2
+    c.setLineWidth(0.15)
+    c.setFont("Helvetica", 2.6)
+    for there, x in ((tile.column > 0, left + half), (tile.column < tile.columns - 1, right - half)):
+        if not there:
+            continue
+        for y in (low + 0.15 * tile.height, top - 0.15 * tile.height):
+            _cross(c, x, y)
+        c.setDash([1, 2])
+        c.line(x, low, x, top)
+        c.setDash([])
+        c.drawCentredString(x, low + 2, "overlap: lay cross on cross")
+    for there, y in ((tile.row > 0, low + half), (tile.row < tile.rows - 1, top - half)):
+        if not there:
+            continue
+        for x in (left + 0.15 * tile.width, right - 0.15 * tile.width):
+            _cross(c, x, y)
+        c.setDash([1, 2])
+        c.line(left, y, right, y)
+        c.setDash([])
+
+
+def _cross(c: Canvas, x: float, y: float) -> None:
+    c.line(x - 4, y, x + 4, y)
+    c.line(x, y - 4, x, y + 4)
+
+
+def _short(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 1] + "…"
