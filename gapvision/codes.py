@@ -380,6 +380,12 @@ _ALL = (
         "Enter travel_x, travel_y and travel_out of each hinge, latch and shim point.",
     ),
     Code(
+        "local-fault-governs",
+        "note",
+        "One short place of an edge governs the move, so the other gaps are worse than they could be.",
+        "Set aim to least work: the move then leaves such a place to the trim.",
+    ),
+    Code(
         "travel-stops-move",
         "note",
         "The adjusters' travel stops the move before the gaps are as even as they could be.",

@@ -20,10 +20,13 @@ from numpy.typing import NDArray
 from gapvision.judgement.panel import Adjuster, Panel, Point
 from gapvision.judgement.types import SeamReading
 from gapvision.results import FloatArray, Notice
-from gapvision.units import format_both
+from gapvision.units import format_fraction, format_mm
 
 _SLACK_MM = 1e-9  # room for the solver's rounding between the steps
 _TIE = 1e-5  # weight of the adjusters' movement [mm] beside the excess summed along the seams [mm2]
+_WIDE_WORK = 4.0  # building an edge up is this much more work than taking it down; common practice, no source
+_LOCAL_MM, _LOCAL_MM2 = 0.02, 5.0  # excess and its sum from which a local fault is worth a word
+_INNER_WORK = 0.05  # how much the middle half of a band is preferred
 _ROUND_MM = 0.005  # movements below this are told as none
 
 
@@ -121,8 +124,7 @@ def best_move(
     Parameters
     ----------
     panel : Panel
-        Centre, adjusters, aim (``band``: bring every station into its band with
-        the least movement; ``middle``: as far inside the bands as possible).
+        Centre, adjusters, aim.
     readings : sequence of SeamReading
         Placed stretches.
     bands : sequence of (lower, upper)
@@ -133,7 +135,7 @@ def best_move(
     Returns
     -------
     MoveResult
-        Exact for the linear problem.
+        Exact for the linear problem that ``panel.AIMS`` names.
     """
     size = _size(panel, readings)
     unit = np.array([1.0, 1.0, 1.0 / size])
@@ -151,17 +153,27 @@ def best_move(
     keep = np.concatenate(
         [_binding(corners, len(gap), gap - upper), len(gap) + _binding(corners, len(gap), lower - gap)]
     )
-    x = (
-        _lexicographic(a, b, keep, np.concatenate([weight, weight]), point_rows, travel, floor=panel.aim == "band")
-        * unit
-    )
+    floor = panel.aim != "middle"
+    work = np.concatenate([_WIDE_WORK * weight, weight])
     notices: list[Notice] = []
+    if panel.aim == "least work":
+        # Inside the bands the middle half is a little better than the rest, so that noise does not undo the move.
+        inner = b + 0.25 * np.concatenate([upper - lower, upper - lower])
+        both = np.concatenate([work, _INNER_WORK * work])
+        z = _least_sum(np.concatenate([a, a]), np.concatenate([b, inner]), keep[:0], both, point_rows, travel, 0.0)
+    else:
+        z = _lexicographic(a, b, keep, np.concatenate([weight, weight]), point_rows, travel, floor=floor)
+        if (b + a @ z).max() > _LOCAL_MM:
+            other = _least_sum(a, b, keep[:0], work, point_rows, travel, 0.0)
+            if _work(a, b, work, z) > 2 * _work(a, b, work, other) + _LOCAL_MM2:
+                notices.append(Notice(code="local-fault-governs"))
+    x = z * unit
     if not any(p.is_limited for p in panel.adjusters):
         notices.append(Notice(code="travel-unlimited"))
-    before, after = float(b.max()), float((b + a @ (x / unit)).max())
+    before, after = float(b.max()), float((b + a @ z).max())
     free = after
-    if any(t is not None for t in travel):
-        free = _minimax(a[keep], b[keep], point_rows, [None] * len(travel), floor=panel.aim == "band")[1]
+    if panel.aim != "least work" and any(t is not None for t in travel):
+        free = _minimax(a[keep], b[keep], point_rows, [None] * len(travel), floor=floor)[1]
     out, out_before, out_after, out_free = _best_out(panel, readings, flush_limits, at, size)
     if after > free + 0.01 or out_after > out_free + 0.01:
         notices.append(Notice(code="travel-stops-move"))
@@ -211,11 +223,19 @@ def _words(panel: Panel, dx: float, dy: float, dz: float) -> str:
     parts = []
     for value, plus, minus in ((dx, right, left), (dy, front, back), (dz, "out (proud)", "in")):
         if abs(value) >= _ROUND_MM:
-            parts.append(f"{format_both(abs(value))} {plus if value > 0 else minus}")
+            inch = format_fraction(abs(value))
+            parts.append(
+                f"{format_mm(abs(value))} ({'under 1/64 in' if inch == '0 in' else inch}) "
+                f"{plus if value > 0 else minus}"
+            )
     return ", ".join(parts) or "leave as it is"
 
 
 # --- the linear programmes ----------------------------------------------------------
+
+
+def _work(a: FloatArray, b: FloatArray, weight: FloatArray, x: FloatArray) -> float:
+    return float(weight @ np.maximum(b + a @ x, 0.0))
 
 
 def _lexicographic(

@@ -20,6 +20,16 @@ _LID_WORDS = ("to the right", "to the left", "forward", "rearward")
 _DOOR_WORDS = ("rearward", "forward", "up", "down")
 _PLAIN_WORDS = ("in +x", "in -x", "in +y", "in -y")
 
+#: Nobody files or builds up less than this; common practice, no source [mm].
+WORTH_MM = 0.05
+
+#: Aim of a move -> what it makes as small as possible.
+AIMS = {
+    "band": "the largest excess over the bands, then the excess summed along the seams, then the movement",
+    "middle": "the largest excess, however far inside the bands the gaps already are",
+    "least work": "the excess summed along the seams, too wide counted four times: local faults are left to the trim",
+}
+
 #: How well a hand follows a scribed line with file or saw; common practice, no source [mm].
 HAND_MM = 0.25
 
@@ -130,12 +140,15 @@ class TrimRules:
         Most that may be removed (fold, flange, spot welds), straight between the points; empty: not entered.
     hand_mm : float
         How well the hand follows the line [mm].
+    worth_mm : float
+        Stretches that are short of their band by less than this everywhere are left alone [mm].
     """
 
     allowed: bool = True
     line: str = "where needed"
     safe_limit: tuple[Point, ...] = ()
     hand_mm: float = HAND_MM
+    worth_mm: float = 0.0
 
     def __post_init__(self) -> None:
         if self.line not in ("where needed", "whole"):
@@ -146,6 +159,8 @@ class TrimRules:
             raise GapvisionError("panel-file-bad", "The safe limit is negative or its places do not run forward.")
         if not 0 <= self.hand_mm < 5:
             raise GapvisionError("panel-file-bad", "The hand's accuracy is not between 0 and 5 mm.")
+        if not 0 <= self.worth_mm < 1:
+            raise GapvisionError("panel-file-bad", "The smallest change worth making is not between 0 and 1 mm.")
 
     def safe_at(self, s_mm: FloatArray) -> FloatArray:
         """Most that may be removed at each station [mm]; ``inf`` when not entered."""
@@ -191,6 +206,8 @@ class Panel:
     ----------
     centre : (float, float)
         A point well inside the panel; shifts are told for it and rotation turns about it [mm].
+    aim : str
+        What the move is chosen for, a key of AIMS.
     words : four str
         Names of the directions x+, x-, y+, y-.
     """
@@ -213,8 +230,8 @@ class Panel:
         names = [s.name for s in self.seams]
         if len(set(names)) < len(names):
             raise GapvisionError("panel-file-bad", "Two seams of the panel have the same name.")
-        if self.aim not in ("band", "middle"):
-            raise GapvisionError("panel-file-bad", f"'{self.aim}' is no aim of the move.", "Write band or middle.")
+        if self.aim not in AIMS:
+            raise GapvisionError("panel-file-bad", f"'{self.aim}' is no aim of the move.", f"Write {', '.join(AIMS)}.")
 
     @property
     def readings(self) -> tuple[SeamReading, ...]:

@@ -17,6 +17,7 @@ A panel file::
     line = "where needed"             # or whole
     safe_limit = "3mm"                # or a list of {at, most}
     hand = "0.25mm"
+    worth = "0.05mm"                  # changes smaller than this are not made
 
     [[seams.photos]]
     file = "left_front.json"
@@ -49,6 +50,7 @@ from gapvision.errors import GapvisionError
 from gapvision.judgement.finish import plan_from_table, read_finish
 from gapvision.judgement.panel import (
     HAND_MM,
+    WORTH_MM,
     Adjuster,
     Mark,
     Panel,
@@ -95,6 +97,7 @@ _SEAM = {
     "trim",
     "safe_limit",
     "hand",
+    "worth",
     "photos",
     "marks",
 }
@@ -249,7 +252,13 @@ def _trim(row: Mapping[str, Any], readings: list[SeamReading], here: str) -> Tri
         else:
             safe = ((float(readings[0].s_mm[0]), _length(value, here, "safe_limit")),)
     hand = _length(row["hand"], here, "hand") if "hand" in row else HAND_MM
-    return TrimRules(allowed=allowed, line=str(row.get("line", "where needed")), safe_limit=safe, hand_mm=hand)
+    return TrimRules(
+        allowed=allowed,
+        line=str(row.get("line", "where needed")),
+        safe_limit=safe,
+        hand_mm=hand,
+        worth_mm=_length(row["worth"], here, "worth") if "worth" in row else WORTH_MM,
+    )
 
 
 def _marks(row: Mapping[str, Any], here: str) -> tuple[Mark, ...]:

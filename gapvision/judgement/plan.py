@@ -269,6 +269,7 @@ def _stretch(
         cut_margin_mm=extra,
         curved=reading.curved,
         spacing_mm=reading.spacing_mm,
+        straight_limit_mm=_form_limit(seam, after),
     )
     changed = np.abs(trim.remove_mm) > 0
     trimmed = replace(
@@ -312,6 +313,27 @@ def _stretch(
     )
 
 
+def _form_limit(seam: PanelSeam, reading: SeamReading) -> float | None:
+    """Zone that the new edge must fit in [mm], where the panel's edge breaks a limit on its form; else None."""
+    form, spec = reading.panel_straightness, seam.spec
+    if form is None:
+        return None
+    whole = form.fairness_mm if reading.curved else form.min_zone_mm
+    limits = []
+    if spec.straightness_mm is not None and whole is not None and whole > spec.straightness_mm:
+        limits.append(spec.straightness_mm)
+    if (
+        spec.straightness_100_mm is not None
+        and not reading.curved
+        and (form.worst_100_mm or 0.0) > spec.straightness_100_mm
+    ):
+        limits.append(spec.straightness_100_mm)
+    if not limits:
+        return None
+    # The hand and U take their share, so that the new form can be proven; half the limit is left in any case.
+    return max(0.5 * min(limits), min(limits) - math.hypot(form.expanded_u_mm, seam.trim.hand_mm))
+
+
 def _new_form(reading: SeamReading, trim: TrimLine, hand_mm: float) -> Straightness | None:
     """Form of the new edge; the hand's accuracy joins its U."""
     old = reading.panel_straightness
@@ -332,7 +354,7 @@ def _flush_band(panel: Panel, seam: PanelSeam, reading: SeamReading) -> tuple[fl
     if limit is None or not math.isfinite(reading.flush_mm):
         return 0.0, 0.0
     guard = float(guard_band(reading.flush_u_mm / COVERAGE_FACTOR, 2 * limit, panel.rule))
-    room = max(0.0, limit - guard) if math.isfinite(guard) else 0.0
+    room = max(0.0, limit - guard - _ROUNDING_MM) if math.isfinite(guard) else 0.0
     return -room, room
 
 

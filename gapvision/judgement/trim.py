@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,7 @@ _KNOT_MM = 80.0  # a fair line has no waves shorter than about two knots
 _FILL_WEIGHT = 1e-4  # filling counts only among lines that cut equally much
 _ADD_LAST = 1e4  # dressing the whole edge: adding metal only where no trim can do it
 _NOTHING_MM = 1e-6  # below the solver's rounding
+_JOIN_MM = 10.0
 _SMALL_MM = 0.01  # changes below this are told as none
 
 
@@ -109,6 +111,7 @@ def trim_line(
     cut_margin_mm: FloatArray | float = 0.0,
     curved: bool = False,
     spacing_mm: float = 1.0,
+    straight_limit_mm: float | None = None,
 ) -> TrimLine:
     """Find the new line of a panel edge.
 
@@ -126,6 +129,8 @@ def trim_line(
         The seam is curved by design: the line is fair, not straight.
     spacing_mm : float
         Distance between stations [mm].
+    straight_limit_mm : float, optional
+        Widest zone that may hold the new edge [mm]; None where its form is good as it is.
 
     Returns
     -------
@@ -142,11 +147,13 @@ def trim_line(
     edge = edge_mm - form
     neighbour = edge + gap_mm
     margin = np.minimum(np.broadcast_to(np.asarray(cut_margin_mm, float), gap_mm.shape), 0.5 * (upper_mm - lower_mm))
-    tight, wide = gap_mm < lower_mm - _NOTHING_MM, gap_mm > upper_mm + _NOTHING_MM
+    tight = _worth(s_mm, lower_mm - gap_mm, rules.worth_mm, spacing_mm)
+    wide = _worth(s_mm, gap_mm - upper_mm, rules.worth_mm, spacing_mm)
     floor = neighbour - upper_mm + margin
     ceiling = neighbour - lower_mm - margin
     whole = rules.line == "whole"
-    if not rules.allowed or not (tight.any() or wide.any() or whole):
+    shape_up = straight_limit_mm is not None and not whole
+    if not rules.allowed or not (tight.any() or wide.any() or whole or shape_up):
         return _unchanged(s_mm, edge_mm, gap_mm, lower_mm, upper_mm, curved, spacing_mm)
     low, high = floor, ceiling
     if not whole:  # wide places are filled, never cut, and put no demand on the line
@@ -155,15 +162,20 @@ def trim_line(
     safe = rules.safe_at(s_mm)
     basis = _fair_basis(s_mm) if curved else _straight_basis(s_mm)
     miss = _least_miss(basis, floor, ceiling, edge - safe)
+    if straight_limit_mm is not None and shape_up:
+        # No low place may lie deeper below the line than the zone is wide; cut edges lie on the line.
+        zone = np.minimum(ceiling, np.where(wide, np.inf, edge + straight_limit_mm))
+        shape_up = _least_miss(basis, floor, zone, edge - safe) <= miss + _NOTHING_MM
+        ceiling = zone if shape_up else ceiling
     line = _least_cut(basis, edge, floor, ceiling, edge - safe, miss, wide, whole)
-    new = line if whole else _where_needed(s_mm, edge, line, tight, wide, low, high, spacing_mm)
+    new = line if whole else _where_needed(s_mm, edge, line, tight, wide, low, high, spacing_mm, everywhere=shape_up)
     new = np.maximum(new, edge - safe)  # the solver's last digit must not reach beyond it
     remove = edge - new
     remove = np.where(np.abs(remove) < _NOTHING_MM, 0.0, remove)
     new_gap = gap_mm + remove
     short = np.maximum(new_gap - upper_mm, lower_mm - new_gap)
     short_by = float(max(0.0, short.max()))
-    if short_by <= 10 * _NOTHING_MM:
+    if short_by <= max(10 * _NOTHING_MM, rules.worth_mm):
         short_by = 0.0
     short_spans = (
         _spans(s_mm, np.where(short > 10 * _NOTHING_MM, short, 0.0), spacing_mm, "out of band") if short_by else ()
@@ -196,17 +208,19 @@ def _where_needed(
     low: FloatArray,
     high: FloatArray,
     spacing: float,
+    *,
+    everywhere: bool,
 ) -> FloatArray:
     """Cut down to the line around each tight place, leave everything else, fill wide places up to the line.
 
     A stretch that stands beyond the line but has no tight station in it is in its
-    band: it needs no cut and gets none.
+    band: it needs no cut and gets none, unless the edge's form asks for it (``everywhere``).
     """
     beyond = edge > line + _NOTHING_MM
     cuts = np.flatnonzero((beyond[1:] != beyond[:-1]) | (np.diff(s) > 1.5 * spacing)) + 1
     new = edge.copy()
     for part in np.split(np.arange(len(s)), cuts):
-        if beyond[part[0]] and tight[part].any():
+        if beyond[part[0]] and (everywhere or tight[part].any()):
             new[part] = line[part]
     fill = np.maximum(edge, np.clip(line, low, np.maximum(low, high)))
     return np.where(wide, fill, new)
@@ -333,11 +347,11 @@ def _unchanged(
 
 
 def _spans(s: FloatArray, amount: FloatArray, spacing: float, action: str) -> tuple[TrimSpan, ...]:
-    hit = amount > 0
-    cuts = np.flatnonzero((hit[1:] != hit[:-1]) | (np.diff(s) > 1.5 * spacing)) + 1
+    hit = _joined(s, amount > 0)
+    cuts = np.flatnonzero((hit[1:] != hit[:-1]) | (np.diff(s) > max(1.5 * spacing, _JOIN_MM))) + 1
     out = []
     for part in np.split(np.arange(len(s)), cuts):
-        if hit[part[0]]:
+        if hit[part[0]] and (amount[part] > 0).any():
             i = part[int(np.argmax(amount[part]))]
             out.append(
                 TrimSpan(
@@ -349,6 +363,27 @@ def _spans(s: FloatArray, amount: FloatArray, spacing: float, action: str) -> tu
                 )
             )
     return tuple(out)
+
+
+def _worth(s: FloatArray, excess: FloatArray, worth_mm: float, spacing: float) -> BoolArray:
+    """Stations beyond their limit, less the runs that are so by too little to be worth a change."""
+    beyond = excess > _NOTHING_MM
+    cuts = np.flatnonzero((beyond[1:] != beyond[:-1]) | (np.diff(s) > 1.5 * spacing)) + 1
+    out = beyond.copy()
+    for part in np.split(np.arange(len(s)), cuts):
+        if beyond[part[0]] and excess[part].max() < worth_mm:
+            out[part] = False
+    return out
+
+
+def _joined(s: FloatArray, hit: BoolArray) -> BoolArray:
+    """Close breaks shorter than 10 mm: noise makes stations flicker about a limit, and nobody files such islands."""
+    out = hit.copy()
+    on = np.flatnonzero(hit)
+    for a, b in pairwise(on.tolist()):
+        if b - a > 1 and s[b] - s[a] < _JOIN_MM:
+            out[a:b] = True
+    return out
 
 
 def _change_spans(s: FloatArray, remove: FloatArray, spacing: float) -> tuple[TrimSpan, ...]:
@@ -365,7 +400,8 @@ def _rows(
     wanted = np.arange(first, last + 1) * TABLE_STEP_MM
     near = [int(np.argmin(np.abs(s - w))) for w in wanted]
     near = [i for i, w in zip(near, wanted, strict=True) if abs(s[i] - w) <= spacing]
-    change = np.flatnonzero(action[1:] != action[:-1])
+    told = np.where(_joined(s, action > 0), 1, np.where(_joined(s, action < 0), -1, 0))
+    change = np.flatnonzero(told[1:] != told[:-1])
     edges: Sequence[int] = [0, len(s) - 1, *change.tolist(), *(change + 1).tolist()]
     words = {1: "remove", -1: "add", 0: "leave"}
     return tuple(

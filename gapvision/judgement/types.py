@@ -472,7 +472,6 @@ class SeamReading:
     curved: bool = False
     panel_on_left: bool = True
     parts_mm: dict[str, NDArray[np.float64]] = field(default_factory=dict)
-    strips_mm: dict[str, NDArray[np.float64]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         n = _frozen(self, "s_mm")

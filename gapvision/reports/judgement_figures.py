@@ -24,15 +24,15 @@ LOOKS = {
 _GAP, _BAND = "#1f4e79", "#cfe3d4"
 
 
-def new_figure(rows: int, width: float = 9.0, row_height: float = 2.7) -> tuple[Figure, list[Axes]]:
-    """Make a figure of stacked axes without touching any global state of the plotting library."""
+def new_figure(rows: int, width: float = 9.0, row_height: float = 2.7, columns: int = 1) -> tuple[Figure, list[Axes]]:
+    """Make a figure of axes in rows, row by row, without touching any global state of the plotting library."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure as MplFigure
 
     figure = MplFigure(figsize=(width, row_height * rows + 0.9), layout="constrained")
     FigureCanvasAgg(figure)
-    axes = figure.subplots(rows, 1, squeeze=False)
-    return figure, [row[0] for row in axes]
+    axes = figure.subplots(rows, columns, squeeze=False)
+    return figure, list(axes.ravel())
 
 
 def save(figure: Figure, path: str | Path) -> None:
@@ -113,7 +113,7 @@ def _broken(verdict: Verdict) -> tuple[Any, Any, Any]:
 
 
 def draw_plan(plan: CorrectionPlan, path: str | Path, seam: str | None = None) -> None:
-    """Draw every stretch at every stage, one above the other, on the same scale.
+    """Draw every stretch at every stage: one row per stretch, one column per stage, on one scale per row.
 
     Parameters
     ----------
@@ -122,26 +122,40 @@ def draw_plan(plan: CorrectionPlan, path: str | Path, seam: str | None = None) -
     path : str or Path
         Picture file.
     seam : str, optional
-        Only this seam.
+        Only this seam, or this photo.
     """
-    stretches = [s for s in plan.stretches if seam is None or s.seam == seam]
-    rows = [(s, p) for s in stretches for p in s.stages]
-    figure, axes = new_figure(len(rows), row_height=2.3)
-    for axis, (stretch, stage) in zip(axes, rows, strict=True):
+    stretches = [s for s in plan.stretches if seam is None or seam in (s.seam, s.photo)]
+    if not stretches:
+        raise ValueError(f"seam: no stretch {seam!r} in the plan")
+    cells = [(s, p) for s in stretches for p in s.stages]
+    columns = 2 if len(stretches) == 1 else len(stretches[0].stages)
+    rows = -(-len(cells) // columns)
+    figure, axes = new_figure(rows, width=4.4 * columns, row_height=2.6, columns=columns)
+    for k, axis in enumerate(axes):
+        if k >= len(cells):
+            axis.set_axis_off()
+            continue
+        stretch, stage = cells[k]
         draw_profile(axis, stage.verdict, f"{stretch.seam} ({stretch.photo}), {stage.stage}", legend=False)
-        verdicts = [p.verdict for p in stretch.stages]
-        low = min(float(min(v.lower_mm.min(), (v.gap_mm - v.expanded_u_mm).min())) for v in verdicts)
-        high = max(float(max(v.upper_mm.max(), (v.gap_mm + v.expanded_u_mm).max())) for v in verdicts)
-        axis.set_ylim(low - 0.2, high + 0.2)
+        axis.set_ylim(*_limits(stretch))
+        axis.title.set_fontsize(8.5)
         if stage.stage == "after the trim" and stretch.trim.needed:
             _mark_trim(axis, stretch)
-    axes[-1].set_xlabel("along the seam [mm]")
+        if k >= len(cells) - columns:
+            axis.set_xlabel("along the seam [mm]")
     handles: dict[str, Any] = {}
     for axis in axes:
         for handle, label in zip(*axis.get_legend_handles_labels(), strict=True):
             handles.setdefault(label, handle)
-    figure.legend(list(handles.values()), list(handles), loc="outside lower center", ncols=4, fontsize=8, frameon=False)
+    figure.legend(list(handles.values()), list(handles), loc="outside lower center", ncols=6, fontsize=8, frameon=False)
     save(figure, path)
+
+
+def _limits(stretch: StretchPlan) -> tuple[float, float]:
+    verdicts = [p.verdict for p in stretch.stages]
+    low = min(float(min(v.lower_mm.min(), (v.gap_mm - v.expanded_u_mm).min())) for v in verdicts)
+    high = max(float(max(v.upper_mm.max(), (v.gap_mm + v.expanded_u_mm).max())) for v in verdicts)
+    return low - 0.35, high + 0.2
 
 
 def _mark_trim(axes: Axes, stretch: StretchPlan) -> None:

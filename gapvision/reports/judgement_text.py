@@ -74,50 +74,45 @@ def length(value_mm: float) -> str:
 
 def forecast_text(future: FinishForecast) -> str:
     """The finished gap, what the film takes, where edges may chip, and the gap to set now."""
-    loss, gap = future.loss, future.gap_mm
+    gap = future.gap_mm
     lines = [f"after paint: {future.verdict.state.upper()}", wrap(verdict_sentence(future.verdict))]
     lines += [wrap(r, "  - ", "    ") for r in future.verdict.reasons]
-    lines.append(
-        wrap(
-            f"film still to come takes {loss.least_mm:.2f} to {loss.most_mm:.2f} mm from the gap, taken as "
-            f"{loss.loss_mm:.2f} mm; "
-            f"finished gap {gap.min():.2f} to {gap.max():.2f} mm"
-        )
-    )
-    lo, hi = future.set_lower_mm, future.set_upper_mm
-    if (lo <= hi).all():
-        even = float(future.set_now_mm.max() - future.set_now_mm.min()) < 0.005
-        now = (
-            f"{format_both(future.set_now_mm[0])}"
-            if even
-            else f"{format_both(future.set_now_mm[0])} at the start to {format_both(future.set_now_mm[-1])} at the end"
-        )
-        lines.append(
-            wrap(
-                f"gap to set now: {now}; between {lo[0]:.2f} and {hi[0]:.2f} mm at the start the finished gap "
-                f"is in tolerance whatever "
-                "the film does within its range"
-            )
-        )
-    else:
-        lines.append(
-            wrap("gap to set now: none is sure, because the doubt about the film is larger than the tolerance")
-        )
-    if math.isfinite(future.chip_limit_mm):
-        if not future.chip_spans:
-            lines.append(wrap(f"chipping: every finished gap is proven above {format_both(future.chip_limit_mm)}"))
-        for x in future.chip_spans:
-            lines.append(
-                wrap(
-                    f"{x.from_mm:.0f} to {x.to_mm:.0f} mm: {x.state}, smallest finished gap "
-                    f"{format_both(x.worst_mm)} at {x.worst_at_mm:.0f} mm, "
-                    f"limit {format_mm(future.chip_limit_mm)}",
-                    "! ",
-                    "    ",
-                )
-            )
-    else:
-        lines.append(wrap("chipping: not judged, because no smallest finished gap was stated"))
+    lines.append(wrap(f"{film_line(future)}; finished gap {gap.min():.2f} to {gap.max():.2f} mm"))
+    lines += [wrap(set_now_line(future)), *(wrap(x) for x in chip_lines(future))]
     lines += [wrap(f"note: {n.message} {n.advice} [{n.code}]") for n in future.notices]
     lines.append(wrap("The paint maker's data sheet rules over every film named here."))
     return "\n".join(lines) + "\n"
+
+
+def film_line(future: FinishForecast) -> str:
+    """What the film still to come takes from the gap."""
+    loss = future.loss
+    taken = f"{loss.least_mm:.2f} to {loss.most_mm:.2f} mm"
+    return f"film still to come takes {taken} from the gap, taken as {loss.loss_mm:.2f} mm"
+
+
+def set_now_line(future: FinishForecast) -> str:
+    """The gap to set now, and the limits within which the film cannot spoil it."""
+    lo, hi, now = future.set_lower_mm, future.set_upper_mm, future.set_now_mm
+    if not (lo <= hi).all():
+        return "gap to set now: none is sure, because the doubt about the film is larger than the tolerance"
+    if float(now.max() - now.min()) < 0.005:
+        what, where = format_both(now[0]), ""
+    else:
+        what, where = f"{format_both(now[0])} at the start to {format_both(now[-1])} at the end", " at the start"
+    safe = f"between {lo[0]:.2f} and {hi[0]:.2f} mm{where}"
+    return f"gap to set now: {what}; {safe} the finished gap is in tolerance whatever the film does within its range"
+
+
+def chip_lines(future: FinishForecast) -> list[str]:
+    """Where finished edges may chip."""
+    if not math.isfinite(future.chip_limit_mm):
+        return ["chipping: not judged, because no smallest finished gap was stated"]
+    limit = format_both(future.chip_limit_mm)
+    if not future.chip_spans:
+        return [f"chipping: every finished gap is proven above {limit}"]
+    return [
+        f"chipping, {x.from_mm:.0f} to {x.to_mm:.0f} mm: {x.state}, smallest finished gap {format_both(x.worst_mm)} "
+        f"at {x.worst_at_mm:.0f} mm, limit {limit}"
+        for x in future.chip_spans
+    ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gapvision.judgement.plan import CorrectionPlan, StretchPlan
-from gapvision.reports.judgement_text import MARKS, forecast_text, wrap
+from gapvision.reports.judgement_text import MARKS, chip_lines, film_line, set_now_line, wrap
 from gapvision.units import format_both, format_fraction, format_mm
 
 
@@ -26,8 +26,7 @@ def plan_text(plan: CorrectionPlan) -> str:
     for stretch in plan.stretches:
         if stretch.trim.needed:
             lines += ["", *_trim_lines(stretch)]
-        if stretch.finish is not None:
-            lines += ["", f"  {stretch.seam} ({stretch.photo}), " + forecast_text(stretch.finish).rstrip("\n")]
+    lines += _finish_lines(plan)
     lines += ["", *(wrap(f"note: {n.message} {n.advice} [{n.code}]") for n in plan.notices)]
     lines += ["", "  cautions", *(wrap(c, "  - ", "    ") for c in plan.cautions)]
     return "\n".join(lines) + "\n"
@@ -89,4 +88,19 @@ def _trim_lines(stretch: StretchPlan) -> list[str]:
     for r in t.rows:
         amount = "" if r.action == "leave" else f" {format_mm(abs(r.remove_mm))} ({format_fraction(abs(r.remove_mm))})"
         lines.append(f"    {r.s_mm:6.0f} {r.gap_mm:8.2f} {r.new_gap_mm:9.2f}   {r.action}{amount}")
+    return lines
+
+
+def _finish_lines(plan: CorrectionPlan) -> list[str]:
+    """Film, gap to set now and chipping, seam by seam; what they share once."""
+    lines: list[str] = []
+    for stretch in plan.stretches:
+        if stretch.finish is None:
+            continue
+        if not lines:
+            lines += ["", "  paint", wrap(film_line(stretch.finish), "    ", "      ")]
+        lines.append(wrap(f"{stretch.seam} ({stretch.photo}): {set_now_line(stretch.finish)}", "    ", "      "))
+        lines += [wrap(x, "      ", "        ") for x in chip_lines(stretch.finish)]
+    if lines:
+        lines.append(wrap("The paint maker's data sheet rules over every film named here.", "    "))
     return lines

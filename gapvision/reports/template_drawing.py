@@ -45,8 +45,6 @@ class TemplateDrawing:
         The new edge, where metal is added.
     ticks : tuple of Line
         Station marks from the edge into the panel, every 25 mm.
-    outlines : tuple of Line
-        Outlines of the strips, closed.
     marks : tuple of Label
         The user's datum marks (a cross each).
     labels : tuple of Label
@@ -62,7 +60,6 @@ class TemplateDrawing:
     scribe: tuple[Line, ...]
     build_up: tuple[Line, ...]
     ticks: tuple[Line, ...]
-    outlines: tuple[Line, ...]
     marks: tuple[Label, ...]
     labels: tuple[Label, ...]
     into_panel: float
@@ -70,12 +67,7 @@ class TemplateDrawing:
     @property
     def bounds(self) -> tuple[float, float, float, float]:
         """Smallest and largest x and y of all lines [mm]: x0, y0, x1, y1."""
-        points = [
-            p
-            for group in (self.present, self.scribe, self.build_up, self.ticks, self.outlines)
-            for line in group
-            for p in line
-        ]
+        points = [p for group in (self.present, self.scribe, self.build_up, self.ticks) for line in group for p in line]
         points += [(m.x, m.y) for m in self.marks]
         xs, ys = [p[0] for p in points], [p[1] for p in points]
         return min(xs), min(ys), max(xs), max(ys)
@@ -127,7 +119,6 @@ def stretch_drawing(stretch: StretchPlan, panel: str, marks: Sequence[Mark] = ()
         scribe=tuple(_runs(x, new, remove > 0)),
         build_up=tuple(_runs(x, new, remove < 0)),
         ticks=tuple(ticks),
-        outlines=tuple(_line(np.interp(o[:, 0], s, x), -into * (o[:, 1] - base)) for o in reading.strips_mm.values()),
         marks=tuple(crosses),
         labels=tuple(labels),
         into_panel=into,
@@ -176,7 +167,6 @@ def drawing_to_dict(drawing: TemplateDrawing) -> dict[str, Any]:
         "scribe": lines(d.scribe),
         "build_up": lines(d.build_up),
         "ticks": lines(d.ticks),
-        "outlines": lines(d.outlines),
         "marks": words(d.marks),
         "labels": words(d.labels),
         "into_panel": d.into_panel,
@@ -208,7 +198,6 @@ def drawing_from_dict(table: Any) -> TemplateDrawing:
             scribe=lines("scribe"),
             build_up=lines("build_up"),
             ticks=lines("ticks"),
-            outlines=lines("outlines"),
             marks=words("marks"),
             labels=words("labels"),
         )

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from ezdxf.layouts.layout import Modelspace
 
 #: Layer -> colour index of the DXF standard palette.
-LAYERS = {"SCRIBE": 1, "BUILD_UP": 5, "PRESENT_EDGE": 7, "STATIONS": 8, "STRIPS": 9, "MARKS": 3, "CHECK_LINE": 2}
+LAYERS = {"SCRIBE": 1, "BUILD_UP": 5, "PRESENT_EDGE": 7, "STATIONS": 8, "MARKS": 3, "CHECK_LINE": 2}
 _APART_MM = 60.0
 
 
@@ -69,14 +69,11 @@ def _one(space: Modelspace, d: TemplateDrawing, lift: float) -> None:
         ("SCRIBE", d.scribe),
         ("BUILD_UP", d.build_up),
         ("STATIONS", d.ticks),
-        ("STRIPS", d.outlines),
     )
     for layer, lines in groups:
         for line in lines:
             if len(line) > 1:
-                space.add_lwpolyline(
-                    [(x, y + lift) for x, y in line], close=layer == "STRIPS", dxfattribs={"layer": layer}
-                )
+                space.add_lwpolyline([(x, y + lift) for x, y in line], dxfattribs={"layer": layer})
     for label in d.labels:
         space.add_text(label.text, height=3, dxfattribs={"layer": "STATIONS", "insert": (label.x, label.y + lift)})
     for mark in d.marks:

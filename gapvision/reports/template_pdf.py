@@ -131,10 +131,6 @@ def _page(c: Canvas, d: TemplateDrawing, tile: Tile, number: int, count: int) ->
 
 
 def _drawing(c: Canvas, d: TemplateDrawing) -> None:
-    c.setStrokeColorRGB(0.55, 0.55, 0.55)
-    c.setLineWidth(0.2)
-    for line in d.outlines:
-        _polyline(c, line, closed=True)
     c.setStrokeColorRGB(0, 0, 0)
     c.setLineWidth(0.25)
     for line in d.ticks:
@@ -185,15 +181,11 @@ def _ends(c: Canvas, line: Line, into: float) -> None:
         c.line(x, y + into * 0.6, x, y + into * 5)
 
 
-def _polyline(c: Canvas, line: Line, *, closed: bool = False) -> None:
-    if len(line) == 1:
-        return
+def _polyline(c: Canvas, line: Line) -> None:
     path = c.beginPath()
     path.moveTo(*line[0])
     for point in line[1:]:
         path.lineTo(*point)
-    if closed:
-        path.close()
     c.drawPath(path, stroke=1, fill=0)
 
 
