@@ -74,7 +74,8 @@ def _form(form: Straightness | None) -> str:
     if form is None:
         return "too little of the edge could be trusted"
     if form.fairness_mm is not None and form.cutoff_mm is not None:
-        return f"curved by design, fair within {format_mm(form.fairness_mm)} of a smooth curve (waves under {form.cutoff_mm:.0f} mm)"
+        fair = format_mm(form.fairness_mm)
+        return f"curved by design, fair within {fair} of a smooth curve (waves under {form.cutoff_mm:.0f} mm)"
     words = f"straight within {format_mm(form.min_zone_mm)} over {form.span_mm:.0f} mm, U {form.expanded_u_mm:.2f}"
     if form.worst_100_mm is not None and form.worst_100_from_mm is not None:
         words += f"; worst 100 mm {form.worst_100_mm:.2f} from {form.worst_100_from_mm:.0f} mm on"
