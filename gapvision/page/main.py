@@ -8,7 +8,7 @@ from collections.abc import Callable
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.page import decide_view, jobs_view, measure_view, session
+from gapvision.page import decide_view, jobs_view, measure_view, panel_view, session
 from gapvision.page.looks import CSS
 from gapvision.page.widgets import show_error
 
@@ -18,8 +18,9 @@ VIEWS: dict[str, Callable[[str], None]] = {
     "Measure": measure_view.show,
     "Decide": decide_view.show,
     "Jobs": jobs_view.show,
+    "Panels": panel_view.show,
 }
-_TITLES = {"Measure": "Measure a seam", "Decide": "Decide", "Jobs": "Jobs"}
+_TITLES = {"Measure": "Measure a seam", "Decide": "Decide", "Jobs": "Jobs", "Panels": "Panels"}
 
 
 def show() -> None:

@@ -126,7 +126,7 @@ def test_axe_finds_no_serious_fault(server, visit, axe, size, scheme, shots):
     one = visit(server.url, size, color_scheme=scheme)
     one.measured()
     one.settled()
-    for name in ("Measure", "Decide", "Jobs"):
+    for name in ("Measure", "Decide", "Jobs", "Panels"):
         if name != "Measure":
             one.view(name)
         one.page.evaluate(axe)

@@ -55,3 +55,18 @@ def test_report_and_sealed_job(shop, visit, tmp_path):
     assert "DEMO-1" in words
     assert main(["verify", str(tmp_path / "j.zip")]) == 0
     one.fine()
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_panel_and_plan(shop, visit, shots, readme_picture, size):
+    one = visit(shop.url, size)
+    one.measured()
+    one.view("Panels")
+    one.page.get_by_role("img", name=re.compile("^bonnet: left")).first.wait_for()
+    one.page.get_by_role("button", name="Work out what to do").click()
+    one.page.get_by_role("heading", name="What to do").wait_for()
+    one.settled()
+    shots(one, f"panels_{'phone' if size is PHONE else 'desk'}")
+    if size is PHONE:
+        readme_picture(one, "page_panel_phone", "img[alt^='bonnet: left']")
+    one.fine()

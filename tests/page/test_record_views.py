@@ -93,6 +93,35 @@ def test_decide_needs_a_measurement_then_judges_and_forecasts(page):
     assert "moved +0.5 mm" in html_of(page)
 
 
+def test_panel_outline_move_and_plan(page, job):
+    page.session_state["view"] = "Panels"
+    page.run()
+    assert not page.exception
+    assert page.selectbox(key="match_bonnet__left").value == "bonnet, left"
+    assert any(m.value.startswith("Left: ") for m in page.markdown)
+    assert any(m.value == "Right: not measured" for m in page.markdown)
+    page.button(key="make_plan").click().run()
+    assert not page.exception
+    assert "What to do" in [s.value for s in page.subheader]
+
+
+def test_tight_limits_give_a_trim_table_and_templates(page, job):
+    from gapvision.judgement import simple_spec, spec_to_table
+
+    store = records()
+    store.edit_seam(store.seams(job.job_id)[0].seam_id, spec=spec_to_table(simple_spec(4.76, 0.25, 0.25)))
+    page.session_state["view"] = "Panels"
+    page.run()
+    page.button(key="make_plan").click().run()
+    assert not page.exception
+    assert "New edge: left" in [s.value for s in page.subheader]
+    assert [b.label for b in page.get("download_button")][-3:] == [
+        "Template, A4",
+        "Template, Letter",
+        "Line for a cutter, DXF",
+    ]
+
+
 def test_drawing_has_pattern_sign_and_words_for_each_state():
     seams = [
         DrawnSeam("left", "in tolerance", "worst 4.80 mm", ((0, 0), (0, 900))),
