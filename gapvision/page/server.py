@@ -30,6 +30,7 @@ CONFIG: dict[str, Any] = {
     "server.fileWatcherType": "none",
     "client.showErrorDetails": "none",
     "client.toolbarMode": "minimal",
+    "logger.hideWelcomeMessage": True,
     "theme.baseFontSize": 17,
     "theme.light.primaryColor": "#0b5c93",
     "theme.dark.primaryColor": "#6cb6ee",

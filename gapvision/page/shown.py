@@ -8,7 +8,6 @@ from typing import Any
 
 import streamlit as st
 
-from gapvision.page import session
 from gapvision.page.session import Chosen
 from gapvision.page.viewer import register, viewer_data
 from gapvision.reports.spans import Band
@@ -53,8 +52,3 @@ def draw_viewer(photo: Chosen, measurement: Measurement, band: Band | None, key:
     result = _component()(data=data, key=key, on_points_change=lambda: None)
     tapped = getattr(result, "points", None)
     return tapped if tapped and tapped["key"] == data["key"] else None
-
-
-def seam_points_of(photo: Chosen) -> tuple[tuple[float, float], ...] | None:
-    """Points tapped along the seam of this photo."""
-    return session.seam_points(photo.sha256)
