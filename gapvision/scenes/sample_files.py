@@ -1,7 +1,7 @@
 """Sample photos for the demo and the page's first start.
 
-In a checkout they lie in sample_images/ beside the package; where that folder is
-missing (an installed package), one scene is drawn once and kept in a folder.
+In a checkout they lie in sample_images/ beside the package or in the folder at hand;
+where they are missing, one scene is drawn once and kept in a folder.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from gapvision.errors import GapvisionError
 
 _FOLDER = Path(gapvision.__file__).resolve().parent.parent / "sample_images"
 _DRAWN = "drawn_scene.jpg"
+_MARK = "backlit_bonnet_gap.truth.json"  # tells the program's samples from any folder of that name
 #: Shown first: it measures without a warning and has a span out of tolerance to look at.
 _FIRST = ("backlit",)
 
@@ -46,7 +47,9 @@ def list_samples(spare: Path) -> list[Sample]:
     GapvisionError
         ``folder-not-writable`` when the drawn scene cannot be kept there.
     """
-    paths = sorted(_FOLDER.glob("*.jpg")) if _FOLDER.is_dir() else []
+    # Installed from a checkout and started in it, the samples lie in the folder at hand.
+    folder = next((f for f in (_FOLDER, Path.cwd() / _FOLDER.name) if (f / _MARK).is_file()), None)
+    paths = sorted(folder.glob("*.jpg")) if folder is not None else []
     paths.sort(key=lambda p: not p.name.startswith(_FIRST))
     return [Sample(p, _sha256(p, p.stat().st_mtime_ns)) for p in paths or [drawn_sample(spare)]]
 
