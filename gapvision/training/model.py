@@ -85,3 +85,25 @@ def export(net: EdgeNet, path: str) -> None:
         dynamo=False,
         dynamic_axes={"band": {0: "batch", 3: "length"}, "logits": {0: "batch", 3: "length"}},
     )
+
+
+def take_over(net: EdgeNet, path: str) -> None:
+    """Fill a net with the weights of a stored one, whose normalisation is folded into its layers."""
+    import onnx
+    from onnx import numpy_helper
+
+    graph = onnx.load(path).graph
+    stored = {i.name: numpy_helper.to_array(i) for i in graph.initializer}
+    pairs = [(stored[n.input[1]], stored[n.input[2]]) for n in graph.node if n.op_type == "Conv"]
+    blocks = [net.stem, net.first]
+    for down in net.down:
+        blocks += list(down)
+    blocks += list(net.deep)
+    for k in range(len(net.down) - 1, -1, -1):
+        blocks += [net.up[k], net.merge[k]]
+    blocks += [net.last, net.head]
+    with torch.no_grad():
+        for block, (weight, bias) in zip(blocks, pairs, strict=True):
+            layer = block[0] if isinstance(block, nn.Sequential) else block
+            layer.weight.copy_(torch.from_numpy(weight.copy()))
+            (block[1].bias if isinstance(block, nn.Sequential) else layer.bias).copy_(torch.from_numpy(bias.copy()))

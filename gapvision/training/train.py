@@ -17,7 +17,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from gapvision.training.model import EdgeNet, export, loss_of
+from gapvision.training.model import EdgeNet, export, loss_of, take_over
 from gapvision.vision.learned import N_T, PADDED_T, STEP_MM, summary
 
 HELD_OUT_EVERY = 10
@@ -92,12 +92,20 @@ def make_batch(
     return x, row, valid.float()
 
 
-def teach(data: dict[str, Any], steps: int, batch: int, rate: float, seed: int, device: str, minutes: float) -> EdgeNet:
+def teach(data: dict[str, Any], steps: int, batch: int, rate: float, seed: int, device: str, minutes: float, start: Path | None = None) -> EdgeNet:
     """Teach a net; returns the running mean of its weights."""
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     taught = np.flatnonzero(split_of(data["seed"]) == 0)
-    net = EdgeNet().to(device)
+    net = EdgeNet()
+    if start is not None:
+        take_over(net, str(start))
+    net = net.to(device)
+    if start is not None:
+        # A stored net has its normalisation folded in: it is taught on as it stands.
+        for part in net.modules():
+            if isinstance(part, torch.nn.BatchNorm2d):
+                part.eval()
     mean = copy.deepcopy(net)
     best = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=0.01)
     started = time.time()
@@ -198,10 +206,11 @@ def main() -> None:
     )
     parser.add_argument("--scenes", type=int, default=None, help="taught scenes, for a learning curve")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--start", type=Path, default=None, help="stored model to teach further")
     a = parser.parse_args()
     device = "cuda" if torch.cuda.is_available() else "cpu"
     data = load(a.data, a.scenes)
-    net = teach(data, a.steps, a.batch, a.rate, a.seed, device, a.minutes)
+    net = teach(data, a.steps, a.batch, a.rate, a.seed, device, a.minutes, a.start)
     a.out.mkdir(parents=True, exist_ok=True)
     logits, rows, valid = answer(net, data, np.flatnonzero(split_of(data["seed"]) == 1), device)
     facts: dict[str, Any] = {
