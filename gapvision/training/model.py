@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
 
 import torch
 from torch import Tensor, nn
@@ -87,7 +88,7 @@ def export(net: EdgeNet, path: str) -> None:
     )
 
 
-def take_over(net: EdgeNet, path: str) -> None:
+def take_over(net: Any, path: str) -> None:
     """Fill a net with the weights of a stored one, whose normalisation is folded into its layers."""
     import onnx
     from onnx import numpy_helper

@@ -92,7 +92,16 @@ def make_batch(
     return x, row, valid.float()
 
 
-def teach(data: dict[str, Any], steps: int, batch: int, rate: float, seed: int, device: str, minutes: float, start: Path | None = None) -> EdgeNet:
+def teach(
+    data: dict[str, Any],
+    steps: int,
+    batch: int,
+    rate: float,
+    seed: int,
+    device: str,
+    minutes: float,
+    start: Path | None = None,
+) -> EdgeNet:
     """Teach a net; returns the running mean of its weights."""
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
