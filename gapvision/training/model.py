@@ -96,7 +96,7 @@ def take_over(net: Any, path: str) -> None:
     graph = onnx.load(path).graph
     stored = {i.name: numpy_helper.to_array(i) for i in graph.initializer}
     pairs = [(stored[n.input[1]], stored[n.input[2]]) for n in graph.node if n.op_type == "Conv"]
-    blocks = [net.stem, net.first]
+    blocks: list[Any] = [net.stem, net.first]
     for down in net.down:
         blocks += list(down)
     blocks += list(net.deep)
@@ -105,6 +105,6 @@ def take_over(net: Any, path: str) -> None:
     blocks += [net.last, net.head]
     with torch.no_grad():
         for block, (weight, bias) in zip(blocks, pairs, strict=True):
-            layer = block[0] if isinstance(block, nn.Sequential) else block
+            layer: Any = block[0] if isinstance(block, nn.Sequential) else block
             layer.weight.copy_(torch.from_numpy(weight.copy()))
             (block[1].bias if isinstance(block, nn.Sequential) else layer.bias).copy_(torch.from_numpy(bias.copy()))
