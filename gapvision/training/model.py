@@ -107,4 +107,5 @@ def take_over(net: Any, path: str) -> None:
         for block, (weight, bias) in zip(blocks, pairs, strict=True):
             layer: Any = block[0] if isinstance(block, nn.Sequential) else block
             layer.weight.copy_(torch.from_numpy(weight.copy()))
-            (block[1].bias if isinstance(block, nn.Sequential) else layer.bias).copy_(torch.from_numpy(bias.copy()))
+            shift: Any = block[1].bias if isinstance(block, nn.Sequential) else layer.bias
+            shift.copy_(torch.from_numpy(bias.copy()))
