@@ -17,8 +17,8 @@ import numpy as np
 from gapvision.intake.photo import read_photo
 from gapvision.judgement import Move, shape_seams
 from gapvision.judgement.move import shift_rows
-from gapvision.judgement.types import SeamReading
 from gapvision.judgement.panel import placed
+from gapvision.judgement.types import SeamReading
 from gapvision.measure import Settings, measure_photo
 from gapvision.reports.measurement_json import write
 from gapvision.scenes import SceneSpec, render_scene
@@ -46,10 +46,19 @@ def scene_of(photo: str) -> SceneSpec:
     s = np.array([middle - 100, middle, middle + 100])
     blank = np.zeros(3)
     reading = SeamReading(
-        seam=seam, photo=photo, s_mm=s, gap_mm=blank, expanded_u_mm=blank, panel_edge_mm=blank, xy_mm=np.zeros((0, 2)), outward=np.zeros((0, 2))
+        seam=seam,
+        photo=photo,
+        s_mm=s,
+        gap_mm=blank,
+        expanded_u_mm=blank,
+        panel_edge_mm=blank,
+        xy_mm=np.zeros((0, 2)),
+        outward=np.zeros((0, 2)),
     )
     there = placed(reading, place, (0.0, LENGTH_MM / 2))
-    gap = EVEN_MM + shift_rows(there.xy_mm, there.outward, (0.0, LENGTH_MM / 2)) @ np.array([SITS.x_mm, SITS.y_mm, SITS.turn_rad])
+    gap = EVEN_MM + shift_rows(there.xy_mm, there.outward, (0.0, LENGTH_MM / 2)) @ np.array(
+        [SITS.x_mm, SITS.y_mm, SITS.turn_rad]
+    )
     taper = 1000 * (gap[2] - gap[0]) / 200 * (-1 if backwards else 1)
     return SceneSpec(
         name=photo,
@@ -81,7 +90,11 @@ def main(argv: list[str] | None = None) -> int:
         write(result, args.folder / f"{photo}.json")
         if not args.photos:
             path.unlink()
-        found = "refused" if result.summary is None else f"gap {result.summary.min_mm:.2f} to {result.summary.max_mm:.2f} mm"
+        found = (
+            "refused"
+            if result.summary is None
+            else f"gap {result.summary.min_mm:.2f} to {result.summary.max_mm:.2f} mm"
+        )
         print(f"{photo}: {result.status}, {found}")
     return 0
 

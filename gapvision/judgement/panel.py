@@ -245,7 +245,7 @@ def path_length(points: tuple[Point, ...]) -> float:
 
 
 def middle_of(places: list[tuple[Point, ...]]) -> Point:
-    """A point inside the panel from the places of its seams.
+    """A point inside the panel: the middle of the rectangle around its seams.
 
     Raises
     ------
@@ -253,7 +253,7 @@ def middle_of(places: list[tuple[Point, ...]]) -> Point:
         ``panel-file-bad`` when all seams lie on one line, so that inside and outside cannot be told apart.
     """
     points = np.array([p for place in places for p in place], float)
-    centre = points.mean(axis=0)
+    centre = 0.5 * (points.min(axis=0) + points.max(axis=0))
     if np.linalg.matrix_rank(points - centre, tol=1e-6 * max(1.0, float(np.ptp(points)))) < 2:
         raise GapvisionError(
             "panel-file-bad",

@@ -120,6 +120,7 @@ def place_on_page(tile: Tile, x: float, y: float) -> tuple[float, float]:
 
 def _page(c: Canvas, d: TemplateDrawing, tile: Tile, number: int, count: int) -> None:
     _head(c, d, tile, number, count)
+    _overlaps(c, tile)  # below the drawing: no mark may hide the line
     c.saveState()
     window = c.beginPath()
     window.rect(_MARGIN_MM, _MARGIN_MM, tile.width, tile.height)
@@ -127,7 +128,6 @@ def _page(c: Canvas, d: TemplateDrawing, tile: Tile, number: int, count: int) ->
     c.translate(_MARGIN_MM - tile.x0, _MARGIN_MM - tile.y0)
     _drawing(c, d)
     c.restoreState()
-    _overlaps(c, tile)
 
 
 def _drawing(c: Canvas, d: TemplateDrawing) -> None:

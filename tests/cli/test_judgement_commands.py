@@ -1,0 +1,147 @@
+"""gapvision judge, plan, template on the worked panel example: exit codes, files, sentences."""
+
+import json
+from pathlib import Path
+
+import ezdxf
+import pytest
+
+from gapvision.cli import main
+from gapvision.judgement import film_loss, read_finish, read_panel, read_spec
+from gapvision.reports.measurement_json import read
+
+EXAMPLE = Path(__file__).parents[2] / "sample_images" / "panel_example"
+LEFT = str(EXAMPLE / "left_rear.json")
+
+
+def test_judge_in_tolerance(capsys):
+    assert main(["judge", LEFT, "--nominal", "5.6mm", "--tol", "1/32in"]) == 0
+    out = capsys.readouterr().out
+    assert "seam: IN TOLERANCE" in out
+    assert "k = 2" in out
+    assert max(len(line) for line in out.splitlines()) <= 78
+
+
+def test_judge_out_of_tolerance_and_not_proven(capsys, tmp_path):
+    assert (
+        main(
+            [
+                "judge",
+                LEFT,
+                "--preset",
+                "even-close",
+                "--json",
+                str(tmp_path / "v.json"),
+                "--plot",
+                str(tmp_path / "v.png"),
+            ]
+        )
+        == 1
+    )
+    assert "OUT OF TOLERANCE" in capsys.readouterr().out
+    result = json.loads((tmp_path / "v.json").read_text(encoding="utf-8"))
+    assert result["schema"] == "gapvision-verdict/1"
+    assert result["verdict"] == "out of tolerance"
+    assert result["rule"]["name"] == "proven"
+    assert len(result["stations"]) == 248
+    assert (tmp_path / "v.png").read_bytes()[:4] == b"\x89PNG"
+    assert main(["judge", LEFT, "--nominal", "5.3mm", "--below", "0.5mm", "--above", "0.5mm"]) == 1
+    assert "NOT PROVEN" in capsys.readouterr().out
+    assert main(["judge", LEFT, "--nominal", "5.3mm", "--tol", "0.5mm", "--rule", "simple"]) in (0, 1)
+
+
+def test_judge_with_spec_finish_and_opposite(capsys, tmp_path):
+    argv = [
+        "judge",
+        LEFT,
+        "--spec",
+        str(EXAMPLE / "seam.toml"),
+        "--finish",
+        str(EXAMPLE / "finish.toml"),
+        "--opposite",
+        str(EXAMPLE / "right_rear.json"),
+        "--opposite-limit",
+        "0.5mm",
+        "--json",
+        str(tmp_path / "v.json"),
+    ]
+    assert main(argv) == 1
+    out = capsys.readouterr().out
+    assert "after paint" in out
+    assert "difference to the opposite side" in out
+    assert "data sheet rules" in out
+    assert json.loads((tmp_path / "v.json").read_text(encoding="utf-8"))["after_paint"]["film"]["loss_mm"] > 0
+
+
+WRONG = [
+    (["judge", LEFT], "It was not said what gap is wanted.", 2),
+    (["judge", LEFT, "--nominal", "3/16in", "--rule", "kind"], "There is no decision rule 'kind'.", 2),
+    (["judge", LEFT, "--preset", "even-close", "--tol", "1mm"], "The limits come from the specification", 2),
+    (["judge", LEFT, "--nominal=-3mm"], "A wanted gap is zero or negative.", 2),
+    (["judge", "none.json", "--nominal", "3/16in"], "'none.json' was not found.", 2),
+    (["judge", LEFT, "--nominal", "3/16in", "--opposite", LEFT], "no limit for the difference", 2),
+    (["plan", "none.toml"], "'none.toml' was not found", 2),
+    (["template", "none.toml"], "'none.toml' was not found", 2),
+    (["template", LEFT], "is not a plan of gapvision.", 2),
+    (["template", str(EXAMPLE / "bonnet.toml"), "--seam", "rear"], "The plan changes no edge at a seam 'rear'.", 2),
+    (["template", str(EXAMPLE / "bonnet.toml"), "--paper", "a5", "-o", "x.pdf"], "There is no sheet for 'a5'.", 2),
+]
+
+
+@pytest.mark.parametrize(("argv", "sentence", "code"), WRONG, ids=[s[:40] for _, s, _ in WRONG])
+def test_wrong_usage_in_one_sentence(argv, sentence, code, capsys, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert main(argv) == code
+    said = capsys.readouterr()
+    assert sentence in said.err
+    assert "Traceback" not in said.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_refused_photo_is_exit_3(tmp_path, capsys):
+    bad = json.loads(Path(LEFT).read_text(encoding="utf-8"))
+    bad["status"], bad["stations"] = "refused", []
+    bad["warnings"] = [{"code": "photo-blurred", "message": "The photo is blurred.", "advice": "Again."}]
+    path = tmp_path / "r.json"
+    path.write_text(json.dumps(bad), encoding="utf-8")
+    assert main(["judge", str(path), "--nominal", "3/16in"]) == 3
+    assert "was refused, so there is no gap to judge. The photo is blurred." in capsys.readouterr().err
+
+
+def test_plan_and_template_of_the_example(tmp_path, capsys):
+    plan, pdf, dxf = tmp_path / "p.json", tmp_path / "t.pdf", tmp_path / "t.dxf"
+    assert main(["plan", str(EXAMPLE / "bonnet.toml"), "--json", str(plan)]) == 0
+    out = capsys.readouterr().out
+    assert "1. Move the bonnet first" in out
+    assert "remove" in out
+    assert "safety catch" in out
+    content = json.loads(plan.read_text(encoding="utf-8"))
+    assert content["states"] == {
+        "as measured": "out of tolerance",
+        "after the move": "out of tolerance",
+        "after the trim": "in tolerance",
+        "after paint": "in tolerance",
+    }
+    assert main(["template", str(plan), "-o", str(pdf), "--dxf", str(dxf)]) == 0
+    assert pdf.read_bytes()[:4] == b"%PDF"
+    assert len(ezdxf.readfile(dxf).modelspace().query("LWPOLYLINE[layer=='SCRIBE']")) == 1
+
+
+def test_plan_undoes_how_the_example_was_drawn():
+    # The scenes were drawn with the bonnet 0.8 mm right, 0.4 mm back, turned by -1.2 mrad; the gaps after the way back
+    # must be even: within 0.2 mm of what was drawn before it was displaced (5.15 mm), waves of the edges included.
+    from gapvision.bench.make_panel_example import SITS
+    from gapvision.judgement import Move, predict_move
+
+    panel = read_panel(EXAMPLE / "bonnet.toml", read)
+    back = Move(x_mm=-SITS.x_mm, y_mm=-SITS.y_mm, turn_rad=-SITS.turn_rad)
+    for stage in predict_move(panel, back):
+        gap = stage.reading.gap_mm
+        if stage.reading.photo == "right_rear.jpg":
+            gap = gap[(stage.reading.s_mm < 660) | (stage.reading.s_mm > 770)]
+        assert abs(gap - 5.15).max() < 0.2
+
+
+def test_example_files_are_what_they_say():
+    assert read_spec(EXAMPLE / "seam.toml").allow_above_mm == 0.5
+    assert film_loss(read_finish(EXAMPLE / "finish.toml")).loss_mm == pytest.approx(0.26, abs=0.01)

@@ -1,0 +1,257 @@
+"""Panel files and whole plans: order of steps, predictions that hold, cautions, refusals."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from gapvision.errors import GapvisionError
+from gapvision.judgement import (
+    IN,
+    OPEN,
+    OUT,
+    Coat,
+    FinishPlan,
+    TrimRules,
+    make_plan,
+    panel_from_table,
+    placed,
+    reading_from_measurement,
+    shape_seams,
+)
+from gapvision.results import Flush, GapProfile, Measurement, Notice
+
+from ._panels import HINGES, bonnet, reading
+
+
+def measurement(gap=4.76, n=100, *, b_above=True, flush=None):
+    s = np.arange(float(n))
+    y = 500.0 if b_above else 700.0
+    return Measurement(
+        status="ok",
+        notices=(),
+        photo_file="a.jpg",
+        photo_sha256="0" * 64,
+        width_px=4000,
+        height_px=3000,
+        taken_at=None,
+        flush=None if flush is None else Flush(mean_mm=flush, expanded_u_mm=0.1),
+        profile=GapProfile(
+            s_mm=s + 7,
+            gap_mm=gap + 0.001 * s,
+            expanded_u_mm=np.full(n, 0.1),
+            edge_a_px=np.stack([100 + 10 * s, np.full(n, 600.0)], 1),
+            edge_b_px=np.stack([100 + 10 * s, np.full(n, y)], 1),
+            edge_a_mm=np.full(n, -2.0),
+            edge_b_mm=2.76 + 0.001 * s,
+            edge_a_u_mm=np.full(n, 0.05),
+            edge_b_u_mm=np.full(n, 0.05),
+        ),
+    )
+
+
+def test_reading_turns_edges_towards_the_neighbour():
+    a = reading_from_measurement(measurement(flush=0.4), panel_edge="A", at_mm=50)
+    b = reading_from_measurement(measurement(flush=0.4), panel_edge="B", at_mm=50)
+    assert (a.s_mm[0], a.s_mm[-1]) == (50, 149)
+    assert a.panel_edge_mm[0] == -2.0
+    assert b.panel_edge_mm[0] == -2.76  # B's edge counts towards A
+    assert (a.flush_mm, b.flush_mm) == (-0.4, 0.4)
+    assert a.panel_on_left != b.panel_on_left
+    assert b.panel_on_left  # B above, stations to the right: B on the left hand
+
+
+def test_reverse_runs_the_other_way():
+    back = reading_from_measurement(measurement(), reverse=True, at_mm=10)
+    assert (back.s_mm[0], back.s_mm[-1]) == (10, 109)
+    assert back.gap_mm[0] == pytest.approx(4.76 + 0.099)
+    assert not back.panel_on_left
+
+
+def test_refused_measurement():
+    refused = Measurement(
+        status="refused",
+        notices=(Notice(code="photo-blurred"),),
+        photo_file="b.jpg",
+        photo_sha256="0" * 64,
+        width_px=1,
+        height_px=1,
+        taken_at=None,
+    )
+    with pytest.raises(GapvisionError) as caught:
+        reading_from_measurement(refused)
+    assert caught.value.code == "measurement-was-refused"
+    assert "blurred" in caught.value.message
+
+
+def bulged(**more):
+    def right(s):
+        return 4.0 - np.where((s > 600) & (s < 640), 1.0, 0.0)
+
+    gaps = {"left": lambda s: 5.5 + 0 * s, "right": right, "rear": lambda s: 4.76 + 0 * s}
+    panel = bonnet(gaps, aim="least work", adjusters=HINGES, **more)
+    seams = tuple(
+        replace(
+            x,
+            readings=tuple(
+                replace(r, panel_edge_mm=4.0 - r.gap_mm if r.seam == "right" else 0 * r.gap_mm) for r in x.readings
+            ),
+        )
+        for x in panel.seams
+    )
+    return replace(panel, seams=seams)
+
+
+def test_move_then_trim_then_in_tolerance():
+    plan = make_plan(bulged())
+    assert plan.states["as measured"] == OUT
+    assert plan.states["after the move"] == OUT
+    assert plan.states["after the trim"] == IN
+    assert plan.succeeds
+    assert plan.steps[0].startswith("Move the bonnet first: left hinge 0.94 mm (1/32 in) to the left")
+    assert plan.steps[1].startswith("Then change the edge at the right seam")
+    assert [x.trim.needed for x in plan.stretches] == [False, True, False]
+
+
+def test_finish_plan_is_aimed_at():
+    finish = FinishPlan(coats=(Coat(kind="all", stage=3, coats=1, film_um=(140.0, 160.0), stays=(1.0, 1.0)),))
+    plan = make_plan(bulged(finish=finish))
+    assert plan.last_stage == "after paint"
+    assert plan.states["after paint"] == IN
+    left = plan.stretches[0]
+    assert left.stages[3].reading.gap_mm == pytest.approx(left.stages[2].reading.gap_mm - 0.3)
+    # What stands before paint is judged against the finished band plus the film: the states agree.
+    assert [x.stages[2].verdict.state for x in plan.stretches] == [x.stages[3].verdict.state for x in plan.stretches]
+    assert "prime and paint" in plan.steps[-1]
+
+
+def test_u_too_large_is_said_and_the_middle_aimed_at():
+    plan = make_plan(
+        bonnet({"left": lambda s: 5.5 + 0 * s, "right": lambda s: 4.1 + 0 * s}, u=0.8, adjusters=HINGES, aim="band")
+    )
+    assert "proof-not-possible" in [n.code for n in plan.notices]
+    assert plan.stretches[0].stages[1].reading.gap_mm.mean() == pytest.approx(4.8, abs=0.05)
+    assert plan.states["after the move"] == OPEN
+
+
+def test_cautions_stand_where_they_apply():
+    words = " ".join(make_plan(bulged()).cautions)
+    for part in ("never strength", "local rules", "pinch", "drop", "safety catch", "Grinding", "fold", "lead"):
+        assert part in words
+    assert "isocyanates" not in words
+    quiet = " ".join(
+        make_plan(
+            bonnet({"left": lambda s: 4.76 + 0 * s, "rear": lambda s: 4.76 + 0 * s}, aim="band", adjusters=HINGES)
+        ).cautions
+    )
+    assert "Grinding" not in quiet
+    assert "pinch" not in quiet
+    finish = FinishPlan(coats=(Coat(kind="all", stage=3, coats=1, film_um=(50.0, 60.0), stays=(1.0, 1.0)),))
+    assert "isocyanates" in " ".join(make_plan(bulged(finish=finish)).cautions)
+
+
+def test_trim_can_be_forbidden():
+    plan = make_plan(bulged(trim=TrimRules(allowed=False)))
+    assert not plan.succeeds
+
+
+def test_curved_place_has_normals_of_its_own():
+    one = placed(reading(np.arange(0.0, 200.0, 10), 4.76), ((0, 0), (100, 0), (100, 100)), (0, 100))
+    assert one.xy_mm[5] == pytest.approx((50, 0))
+    assert one.xy_mm[15] == pytest.approx((100, 50))
+    assert one.outward[5] == pytest.approx((0, -1))
+    assert one.outward[15] == pytest.approx((1, 0))
+
+
+@pytest.mark.parametrize(
+    ("shape", "names"),
+    [
+        ("bonnet", {"left", "right", "rear"}),
+        ("boot lid", {"left", "right", "rear", "front"}),
+        ("door", {"front", "rear", "sill", "top"}),
+    ],
+)
+def test_shapes(shape, names):
+    places, words = shape_seams(shape, 1000, 800)
+    assert set(places) == names
+    assert len(words) == 4
+
+
+# --- panel files --------------------------------------------------------------------
+
+SEAM = {"name": "left", "preset": "even-road", "panel_edge": "B", "photos": [{"file": "x.json"}]}
+FILE = {"shape": "bonnet", "width": "1200mm", "length": "1000mm", "seams": [SEAM]}
+
+
+def load(table, tmp_path, found=None):
+    return panel_from_table(table, tmp_path, lambda _: found or measurement(flush=0.2))
+
+
+def test_panel_file(tmp_path):
+    table = {
+        **FILE,
+        "name": "bonnet",
+        "rule": "risk",
+        "risk": 0.1,
+        "seams": [
+            {
+                **SEAM,
+                "safe_limit": [{"at": "0mm", "most": "2mm"}, {"at": "100mm", "most": "1/8in"}],
+                "hand": "0.2mm",
+                "photos": [{"file": "x.json", "at": "2in"}],
+                "marks": [{"name": "punch", "at": "60mm", "from_edge": "30mm"}],
+            }
+        ],
+        "adjusters": [{"name": "hinge", "kind": "hinge", "at": ["-500mm", "50mm"], "travel_x": ["-2mm", "2mm"]}],
+        "finish": {"coats": [{"kind": "clear coat", "coats": 2}]},
+    }
+    panel = load(table, tmp_path)
+    assert panel.centre == (0.0, 500.0)
+    seam = panel.seams[0]
+    assert seam.readings[0].s_mm[0] == pytest.approx(50.8)
+    assert seam.trim.safe_at(np.array([100.0])) == pytest.approx([3.175])
+    assert panel.adjusters[0].travel_x == (-2, 2)
+    assert panel.rule.risk == 0.1
+    assert make_plan(panel).states
+
+
+BAD = [
+    ({**FILE, "shape": "roof"}, "'roof' is no ready shape."),
+    ({**FILE, "seams": []}, "The panel has no seam."),
+    ({**FILE, "colour": "red"}, "The panel file has a line 'colour' that is not known."),
+    ({**FILE, "width": 1200}, "The panel file: width is not a length."),
+    ({**FILE, "seams": [{**SEAM, "name": "top"}]}, "The panel file, seam 'top' has no place on the panel."),
+    ({**FILE, "seams": [{**SEAM, "photos": []}]}, "The panel file, seam 'left' has no photo."),
+    (
+        {**FILE, "seams": [{k: v for k, v in SEAM.items() if k != "preset"}]},
+        "The panel file, seam 'left' needs either a spec or a preset.",
+    ),
+    ({**FILE, "seams": [{**SEAM, "panel_edge": "C"}]}, "'C' is not an edge in the photo."),
+    (
+        {**FILE, "seams": [{**SEAM, "photos": [{"file": "x.json", "reverse": True}]}]},
+        "The panel file, seam 'left', photo 'x.json': in the photo the panel lies on the other side of the seam "
+        "than in the shape.",
+    ),
+    ({**FILE, "seams": [SEAM, SEAM]}, "Two seams of the panel have the same name."),
+    (
+        {**FILE, "adjusters": [{"name": "h", "at": ["0mm", "0mm"], "travel_x": ["1mm", "2mm"]}]},
+        "The travel of 'h' does not reach from zero or less to zero or more.",
+    ),
+    ({**FILE, "adjusters": [{"at": ["0mm", "0mm"]}]}, "The panel file: an adjuster has no name."),
+    ({**FILE, "aim": "cheap"}, "'cheap' is no aim of the move."),
+    (
+        {"seams": [{**SEAM, "start": ["0mm", "0mm"], "end": ["0mm", "500mm"]}]},
+        "All seams lie on one line, so it is not clear on which side of it the panel lies.",
+    ),
+    (
+        {"centre": ["100mm", "0mm"], "seams": [{**SEAM, "start": ["0mm", "0mm"], "end": ["0mm", "0mm"]}]},
+        "Two points of seam 'left' are the same.",
+    ),
+]
+
+
+@pytest.mark.parametrize(("table", "sentence"), BAD, ids=[s[-45:] for _, s in BAD])
+def test_bad_panel_files(table, sentence, tmp_path):
+    with pytest.raises(GapvisionError) as caught:
+        load(table, tmp_path)
+    assert (caught.value.code, caught.value.message) == ("panel-file-bad", sentence)

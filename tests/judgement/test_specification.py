@@ -1,0 +1,135 @@
+"""Specifications: read, write, refuse nonsense in words."""
+
+import numpy as np
+import pytest
+
+from gapvision.errors import GapvisionError
+from gapvision.judgement import (
+    PRESETS,
+    NominalPoint,
+    SeamSpec,
+    limits_at,
+    nominal_at,
+    preset,
+    read_spec,
+    spec_from_table,
+    spec_to_table,
+    write_spec,
+)
+
+DOOR = {
+    "name": "door rear",
+    "nominal": [{"at": "0mm", "gap": "1/4in"}, {"at": "600mm", "gap": "3/16in"}, {"at": "900mm", "gap": "1/8in"}],
+    "allow_below": "0.5mm",
+    "allow_above": "1/32in",
+    "taper_mm_per_m": 2,
+    "straightness": "0.5mm",
+}
+
+
+def test_gap_varies_linearly_between_its_points():
+    spec = spec_from_table(DOOR)
+    s = np.array([-10.0, 0, 300, 600, 750, 900, 950])
+    # 1/4, 3/16 and 1/8 in are 6.35, 4.7625 and 3.175 mm exactly (United States Code title 15 section 206)
+    assert nominal_at(spec, s, (0, 900)) == pytest.approx([6.35, 6.35, 5.55625, 4.7625, 3.96875, 3.175, 3.175])
+    lower, upper = limits_at(spec, s, (0, 900))
+    assert upper - lower == pytest.approx(np.full(7, 0.5 + 0.79375))
+
+
+def test_shares_follow_the_seam():
+    spec = preset("door-period")
+    assert nominal_at(spec, np.array([100.0, 350.0, 600.0]), (100, 600)) == pytest.approx([6.35, 4.7625, 3.175])
+
+
+@pytest.mark.parametrize("name", PRESETS)
+def test_presets_say_that_they_are_common_practice(name):
+    assert preset(name).source == "common practice, no source"
+
+
+@pytest.mark.parametrize("name", [*PRESETS, "door"])
+def test_written_and_read_back(tmp_path, name):
+    spec = spec_from_table(DOOR) if name == "door" else preset(name)
+    write_spec(spec, tmp_path / "s.toml")
+    assert read_spec(tmp_path / "s.toml") == spec
+    assert spec_from_table(spec_to_table(spec)) == spec
+
+
+def test_absolute_limits():
+    spec = spec_from_table({"nominal": "3/16in", "smallest": "4mm", "largest": "5.5mm"})
+    lower, upper = limits_at(spec, np.zeros(1), (0, 1))
+    assert (float(lower[0]), float(upper[0])) == pytest.approx((4.0, 5.5))
+
+
+NONSENSE = [
+    (
+        {**DOOR, "allow_below": "-1mm"},
+        "The limits are crossed: the lower limit lies above the upper one, or the wanted gap is outside them.",
+    ),
+    (
+        {"nominal": "3/16in", "smallest": "5mm", "largest": "6mm"},
+        "The limits are crossed: the lower limit lies above the upper one, or the wanted gap is outside them.",
+    ),
+    (
+        {**DOOR, "allow_below": "0mm", "allow_above": "0mm"},
+        "The limits leave no room: lower and upper limit are equal.",
+    ),
+    ({**DOOR, "allow_below": "4mm"}, "The lower limit is a negative gap."),
+    ({**DOOR, "nominal": "-3mm"}, "A wanted gap is zero or negative."),
+    (
+        {**DOOR, "nominal": [{"at": "5mm", "gap": "4mm"}, {"at": "5mm", "gap": "5mm"}]},
+        "The places of the wanted gap do not run forward along the seam.",
+    ),
+    ({**DOOR, "straightness": "0mm"}, "The limit on straightness is not above zero."),
+    ({**DOOR, "side": "top"}, "'top' is not a side of the car."),
+    ({"allow_below": "1mm", "allow_above": "1mm"}, "the specification gives no wanted gap."),
+    ({"nominal": "4mm"}, "the specification gives no limits."),
+    (
+        {**DOOR, "nominal": [{"at": "0mm", "gap": "4mm"}, {"at": "50%", "gap": "5mm"}]},
+        "the specification mixes lengths and shares of the seam.",
+    ),
+]
+
+
+@pytest.mark.parametrize(("table", "sentence"), NONSENSE, ids=[s[:40] for _, s in NONSENSE])
+def test_nonsense_is_refused_in_words(table, sentence):
+    with pytest.raises(GapvisionError) as caught:
+        spec_from_table(table)
+    assert (caught.value.code, caught.value.message) == ("specification-nonsense", sentence)
+
+
+UNREADABLE = [
+    ({**DOOR, "nominel": 3}, "The specification has a line 'nominel' that is not known."),
+    ({**DOOR, "flush": True}, "The specification: flush is not a length."),
+    ({**DOOR, "straightness": "thick"}, "The specification: straightness: 'thick' is not a length."),
+    ({**DOOR, "nominal": [{"at": "0mm"}]}, "The specification: a point of nominal needs exactly at and gap."),
+    ({**DOOR, "taper_mm_per_m": "2"}, "The specification: taper_mm_per_m is not a number."),
+]
+
+
+@pytest.mark.parametrize(("table", "sentence"), UNREADABLE, ids=[s[:40] for _, s in UNREADABLE])
+def test_what_cannot_be_read(table, sentence):
+    with pytest.raises(GapvisionError) as caught:
+        spec_from_table(table)
+    assert (caught.value.code, caught.value.message) == ("specification-unreadable", sentence)
+
+
+def test_files_that_cannot_be_read(tmp_path):
+    with pytest.raises(GapvisionError) as caught:
+        read_spec(tmp_path / "none.toml")
+    assert caught.value.code == "file-not-found"
+    (tmp_path / "bad.toml").write_text("nominal = ", encoding="utf-8")
+    with pytest.raises(GapvisionError, match=r"'bad\.toml' is not TOML"):
+        read_spec(tmp_path / "bad.toml")
+    (tmp_path / "latin.toml").write_bytes(b"\xff\xfe\xff")
+    with pytest.raises(GapvisionError, match="not a text file"):
+        read_spec(tmp_path / "latin.toml")
+
+
+def test_endless_numbers():
+    with pytest.raises(GapvisionError, match="missing or endless"):
+        SeamSpec(nominal=(NominalPoint(0.0, float("nan")),), allow_below_mm=1, allow_above_mm=1)
+
+
+def test_unknown_preset_lists_the_known_ones():
+    with pytest.raises(GapvisionError, match="even-close, even-road, door-period"):
+        preset("tight")

@@ -1,0 +1,190 @@
+"""Verdicts: spans, lengths, checks of the seam as a whole."""
+
+import math
+
+import numpy as np
+import pytest
+
+from gapvision.errors import GapvisionError
+from gapvision.judgement import (
+    HOLE,
+    IN,
+    OPEN,
+    OUT,
+    DecisionRule,
+    form_checks,
+    judge_gap,
+    judge_reading,
+    mirror,
+    opposite_check,
+    verdict_sentence,
+)
+from gapvision.judgement.linear import slope, window_step_factor, window_steps
+from gapvision.results import Straightness
+
+from ._panels import reading, spec
+
+S = np.arange(0.0, 200.0)
+U = np.full(200, 0.1)
+
+
+def test_known_worst_and_spans():
+    gap = np.full(200, 4.76)
+    gap[50:60] = 4.0
+    gap[55] = 3.9
+    gap[120:130] = 5.21
+    v = judge_gap(S, gap, U, spec())
+    assert v.state == OUT
+    assert [(x.state, x.from_mm, x.to_mm, x.side) for x in v.spans] == [
+        (IN, 0, 49, ""),
+        (OUT, 50, 59, "tight"),
+        (IN, 60, 119, ""),
+        (OPEN, 120, 129, "wide"),
+        (IN, 130, 199, ""),
+    ]
+    assert (v.worst.worst_at_mm, v.worst.worst_mm, v.worst.side) == (55, 3.9, "tight")
+    assert v.worst.excess_mm == pytest.approx(4.26 - 3.9)
+    assert (v.in_mm, v.out_mm, v.open_mm, v.hole_mm) == (180, 10, 10, 0)
+    assert "out of tolerance along 10 mm" in v.reasons[0]
+
+
+def test_holes_stop_a_proof_only_when_long():
+    gap = np.full(200, 4.76)
+    few = np.ones(200, bool)
+    few[100:104] = False
+    assert judge_gap(S[few], gap[few], U[few], spec()).state == IN
+    few[100:120] = False
+    v = judge_gap(S[few], gap[few], U[few], spec())
+    assert (v.state, v.hole_mm) == (OPEN, 20)
+    assert next(x for x in v.spans if x.state == HOLE).from_mm == 99.5
+    assert "20 mm of the seam were not measured." in v.reasons
+    nan = gap.copy()
+    nan[100:120] = np.nan
+    assert judge_gap(S, nan, U, spec()).hole_mm == 20
+
+
+def test_seam_longer_than_the_photo_is_not_proven():
+    v = judge_gap(S, np.full(200, 4.76), U, spec(length_mm=600.0))
+    assert (v.state, v.hole_mm) == (OPEN, 600 - 199)
+
+
+def test_a_verdict_says_rule_u_and_coverage_factor():
+    text = verdict_sentence(judge_gap(S, np.full(200, 4.76), U, spec(), DecisionRule(name="risk", risk=0.1)))
+    assert "risk 10 %" in text
+    assert "0.10 mm" in text
+    assert "k = 2" in text
+
+
+def test_no_station():
+    with pytest.raises(GapvisionError) as caught:
+        judge_gap(S, np.full(200, np.nan), U, spec())
+    assert caught.value.code == "nothing-to-judge"
+
+
+def test_hopeless_u_is_said():
+    v = judge_gap(S, np.full(200, 4.76), 8 * U, spec())
+    assert v.state == OPEN
+    assert any("U is so large" in r for r in v.reasons)
+
+
+def test_taper_is_judged_beside_the_wanted_taper():
+    tapered = spec(taper_mm_per_m=1.0)
+    one = reading(S, 4.76 + 0.003 * S)
+    check = form_checks(one, tapered, DecisionRule())[0]
+    assert check.value == pytest.approx(3.0)
+    assert check.state == OUT
+    wanted = spec_with_points(tapered)
+    assert form_checks(one, wanted, DecisionRule(name="simple"))[0].value == pytest.approx(0.0, abs=1e-9)
+
+
+def spec_with_points(base):
+    from dataclasses import replace
+
+    from gapvision.judgement import NominalPoint
+
+    return replace(base, nominal=(NominalPoint(0.0, 4.76), NominalPoint(200.0, 5.36)))
+
+
+def test_slope_and_its_uncertainty_against_monte_carlo():
+    # Errors with a correlation of 80 mm: the worst of the lengths tried must not be smaller than their scatter.
+    rng = np.random.default_rng(3)
+    root = np.linalg.cholesky(np.exp(-np.abs(S[:, None] - S[None]) / 80) + 1e-10 * np.eye(200))
+    found = [slope(S, 0.05 * root @ rng.normal(size=200), np.full(200, 0.05))[0] for _ in range(400)]
+    claimed = slope(S, S * 0, np.full(200, 0.05))[1]
+    assert np.std(found) <= 1.05 * claimed <= 1.6 * np.std(found)
+
+
+def test_slope_of_independent_points_by_the_textbook():
+    # sd of a least-squares slope, N equally spaced points: sd sqrt(12 / (N (N^2 - 1))) per spacing
+    from gapvision.judgement.linear import functional_std
+
+    s = np.arange(50.0) * 1000  # so far apart that no correlation is left
+    c = s - s.mean()
+    assert functional_std(c / (c @ c), s, np.full(50, 0.05)) * 1000 == pytest.approx(
+        0.05 * math.sqrt(12 / (50 * 2499)), rel=0.05
+    )
+
+
+def test_step_between_neighbouring_windows():
+    gap = 4.76 + np.where(S >= 100, 0.4, 0.0)
+    at, step = window_steps(S, gap, 1.0)
+    i = int(np.argmax(np.abs(step)))
+    assert (at[i], step[i]) == (100, pytest.approx(0.4))
+    check = form_checks(reading(S, gap, 0.02), spec(step_10_mm=0.3), DecisionRule())[0]
+    assert (check.state, check.where) == (OUT, "at 100 mm")
+    assert 0 < window_step_factor(1.0) < math.sqrt(2)
+
+
+def test_steps_skip_holes():
+    keep = (S < 90) | (S > 115)
+    at, _ = window_steps(S[keep], S[keep] * 0, 1.0)
+    assert not ((at > 88) & (at < 117)).any()
+
+
+def form(zone, u=0.05, worst=None):
+    return Straightness(
+        min_zone_mm=zone,
+        lsq_mm=zone,
+        expanded_u_mm=u,
+        span_mm=199,
+        worst_100_mm=worst,
+        worst_100_from_mm=None if worst is None else 30.0,
+    )
+
+
+def test_straightness_of_each_edge():
+    one = reading(S, 4.76, panel_straightness=form(0.4, worst=0.2), neighbour_straightness=form(0.52, worst=0.4))
+    checks = form_checks(one, spec(straightness_mm=0.5, straightness_100_mm=0.3), DecisionRule())
+    assert [c.state for c in checks] == [IN, IN, OPEN, OUT]
+    assert checks[3].where == "from 30 to 130 mm"
+    assert judge_reading(one, spec(straightness_mm=0.5, straightness_100_mm=0.3)).state == OUT
+
+
+def test_flush_is_a_check_where_it_was_measured():
+    one = reading(S, 4.76, flush_mm=-0.7, flush_u_mm=0.1)
+    assert form_checks(one, spec(flush_mm=0.5), DecisionRule())[0].state == OUT
+    assert form_checks(reading(S, 4.76), spec(flush_mm=0.5), DecisionRule()) == []
+
+
+def test_opposite_side_mirrored():
+    left = reading(S, 4.5 + 0.002 * S)
+    right = reading(S, (4.5 + 0.002 * S)[::-1])
+    assert opposite_check(left, mirror(right), 0.5, DecisionRule()).value == pytest.approx(0)
+    check = opposite_check(left, right, 0.2, DecisionRule())
+    assert abs(check.value) == pytest.approx(0.398)
+    assert check.expanded_u == pytest.approx(math.hypot(0.1, 0.1))
+    assert check.state == OUT
+    assert judge_reading(left, spec(opposite_mm=0.2), opposite=right).state == OUT
+
+
+def test_opposite_that_does_not_overlap():
+    with pytest.raises(GapvisionError) as caught:
+        opposite_check(reading(S, 4.76), reading(S + 1000, 4.76), 0.5, DecisionRule())
+    assert caught.value.code == "opposite-does-not-overlap"
+
+
+def test_mirror_twice_is_nothing():
+    one = reading(S[:50], np.linspace(4, 5, 50))
+    again = mirror(mirror(one))
+    assert np.array_equal(again.gap_mm, one.gap_mm)
+    assert again.panel_on_left == one.panel_on_left
