@@ -198,6 +198,17 @@ def _plan(
         plan = make_plan(panel)
         _say(plan)
         _templates(plan)
+        _keep(plan)
+
+
+def _keep(plan: CorrectionPlan) -> None:
+    """Keep the plan with the job, so that its report carries it."""
+    from gapvision.reports.plan_json import plan_to_dict
+
+    if st.button("Keep the plan with the job", key="keep_plan"):
+        job = records().job(st.session_state["panel_job"])
+        records().add_plan(job.job_id, plan.panel.name, plan_to_dict(plan))
+        st.success(f"Kept with job {job.reference}; its report now carries the plan.")
 
 
 def _templates(plan: CorrectionPlan) -> None:

@@ -88,8 +88,9 @@ def _conditions() -> Conditions:
 
 
 def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job | None, seam: Seam | None) -> None:
+    from gapvision.judgement import DecisionRule
     from gapvision.reports.measurement_json import to_dict
-    from gapvision.workshop import keep_photo
+    from gapvision.workshop import judge_line, keep_photo
 
     store, state, conditions = records(), st.session_state, _conditions()
     if seam is None and not state["new_seam"].strip():
@@ -109,6 +110,7 @@ def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job |
     line = keep_photo(store, seam, visit, data, name, content)
     if band is not None and seam.spec is None:
         _keep_spec(seam, band)
+    judge_line(store, line, DecisionRule(name=state["rule"], risk=state.get("risk", 5) / 100))
     for span in left_out:
         words = f"Left out from {span['from_mm']:.0f} to {span['to_mm']:.0f} mm: {span['reason']}"
         store.add_note(job.job_id, words, seam_id=seam.seam_id, visit_id=visit.visit_id, who=state["who"])

@@ -115,11 +115,47 @@ def test_tight_limits_give_a_trim_table_and_templates(page, job):
     page.button(key="make_plan").click().run()
     assert not page.exception
     assert "New edge: left" in [s.value for s in page.subheader]
+    page.button(key="keep_plan").click().run()
+    assert not page.exception
+    assert [p.panel for p in store.plans(job.job_id)] == ["bonnet"]
     assert [b.label for b in page.get("download_button")][-3:] == [
         "Template, A4",
         "Template, Letter",
         "Line for a cutter, DXF",
     ]
+
+
+def test_saving_keeps_measurement_verdict_conditions_and_what_was_left_out(page):
+    page.run()
+    page.number_input[0].set_value(100.0)
+    page.number_input[1].set_value(140.0)
+    next(t for t in page.text_input if t.label == "Reason").set_value("door handle")
+    next(b for b in page.button if b.label == "Leave it out").click().run()
+    page.text_input(key="new_seam").set_value("bonnet, left")
+    page.checkbox(key="latched").set_value(True)
+    page.text_input(key="metal_temp").set_value("18,5")
+    page.button(key="save").click().run()
+    assert not page.exception
+    assert any("Saved as measurement" in s.value for s in page.success)
+    store = records()
+    job = store.jobs("")[0].job
+    state = store.seam_states(job.job_id)[0]
+    assert state.latest.verdict.decision == "not proven"
+    assert state.latest.visit.conditions.latched is True
+    assert state.latest.visit.conditions.metal_temp_c == 18.5
+    assert state.latest.visit.conditions.doors_closed is None
+    content = store.measurement(state.latest.measurement_id)
+    assert content["left_out"][0]["reason"] == "door handle"
+    assert not [s for s in content["stations"] if 100 <= s["s_mm"] <= 140]
+    assert set(content["strip_ends_px"]) == {"A", "B"}
+    assert "door handle" in store.notes(job.job_id)[0].text
+
+
+def test_a_seam_without_a_name_is_not_saved(page):
+    page.run()
+    page.button(key="save").click().run()
+    assert "The seam has no name" in html_of(page)
+    assert records().jobs("") == []
 
 
 def test_drawing_has_pattern_sign_and_words_for_each_state():
