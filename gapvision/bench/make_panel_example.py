@@ -4,6 +4,7 @@
 invented photos of a bonnet that sits 0.8 mm too far to the right, 0.4 mm too far back and
 turned, with a bulge in its own edge at the right rear; measures each photo as a person
 would; and writes one measurement file per photo.  ``--photos`` keeps the photos too.
+``--pictures sample_images/pictures`` makes the README's pictures of the worked example.
 """
 
 from __future__ import annotations
@@ -36,6 +37,8 @@ PHOTOS: dict[str, tuple[str, float, bool]] = {
     "right_rear": ("right", 750.0, True),
     "rear_middle": ("rear", 600.0, False),
 }
+#: The photo of the worked example.
+SHOWN = "right_rear"
 _BULGE = Defect(side="B", s_mm=35.0, height_mm=-1.1, width_mm=70.0)
 
 
@@ -75,12 +78,50 @@ def scene_of(photo: str) -> SceneSpec:
     )
 
 
+def draw_pictures(folder: Path, pictures: Path) -> int:
+    """Draw one seam from photo to template: photo with edges, what each step buys, the template's page."""
+    import io
+
+    import pypdfium2
+
+    from gapvision.intake.photo import read_colour
+    from gapvision.judgement import make_plan, read_panel
+    from gapvision.reports.figures import write_bytes
+    from gapvision.reports.judgement_figures import draw_plan
+    from gapvision.reports.measurement_json import read
+    from gapvision.reports.overlay import draw_overlay, overlay_bytes
+    from gapvision.reports.spans import Band
+    from gapvision.reports.template_drawing import drawings_of_plan
+    from gapvision.reports.template_pdf import write_template
+
+    plan = make_plan(read_panel(folder / "bonnet.toml", read))
+    measured = read(folder / f"{SHOWN}.json")
+    # The gap to have in primer: 3/16 in finished and the film still to come.
+    band = Band.around(4.7625 + plan.stretches[0].finish.loss.loss_mm if plan.stretches[0].finish else 4.7625, 0.5)
+    pixels = read_colour(folder / f"{SHOWN}.jpg", max_side_px=1400)
+    write_bytes(
+        pictures / "worked_photo.jpg", overlay_bytes(draw_overlay(pixels, measured, band, longest_px=1400), "JPEG")
+    )
+    draw_plan(plan, pictures / "worked_plan.png", f"{SHOWN}.jpg")
+    sheet = pictures / "worked_template.pdf"
+    write_template(drawings_of_plan(plan), sheet)
+    picture = pypdfium2.PdfDocument(sheet.read_bytes())[0].render(scale=1.7).to_pil()
+    out = io.BytesIO()
+    picture.save(out, "PNG", optimize=True)
+    write_bytes(pictures / "worked_template.png", out.getvalue())
+    sheet.unlink()
+    return 0
+
+
 def main(argv: list[str] | None = None) -> int:
     """Draw, measure, write, and say what was found."""
     parser = argparse.ArgumentParser(prog="python -m gapvision.bench.make_panel_example", description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--photos", action="store_true", help="keep the photos beside their measurements")
+    parser.add_argument("--pictures", type=Path, metavar="FOLDER", help="only draw the README's pictures")
     args = parser.parse_args(argv)
+    if args.pictures:
+        return draw_pictures(args.folder, args.pictures)
     args.folder.mkdir(parents=True, exist_ok=True)
     for number, photo in enumerate(PHOTOS):
         jpeg, _ = render_scene(scene_of(photo), 400 + number)
