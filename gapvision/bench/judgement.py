@@ -50,7 +50,7 @@ def random_panel(
     out = []
     for name in rng.permutation(sorted(places))[:seams]:
         spacing = (_LENGTH - 10) / stations
-        s = np.arange(stations) * spacing
+        s = np.arange(stations, dtype=float) * spacing
         gap = (
             4.76
             + rng.uniform(-1.5, 1.5)

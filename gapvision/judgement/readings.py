@@ -83,7 +83,6 @@ def reading_from_measurement(
         neighbour_straightness=other_form,
         curved=measurement.seam_kind == "curved",
         panel_on_left=_on_left(measurement, panel_edge) != reverse,
-        parts_mm={k: np.asarray(v)[order] for k, v in p.parts_mm.items()},
     )
 
 
@@ -105,7 +104,6 @@ def mirror(reading: SeamReading, length_mm: float | None = None) -> SeamReading:
         panel_edge_mm=reading.panel_edge_mm[back],
         xy_mm=reading.xy_mm[back],
         outward=reading.outward[back],
-        parts_mm={k: v[back] for k, v in reading.parts_mm.items()},
         panel_on_left=not reading.panel_on_left,
     )
 

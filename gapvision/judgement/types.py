@@ -7,11 +7,10 @@ made read-only.  A state is one of the four words in :data:`STATES`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
 from gapvision.results import FloatArray, Straightness
@@ -452,8 +451,6 @@ class SeamReading:
         Form of the two edges as measured.
     panel_on_left : bool
         True when this panel lies to the left of a person who looks along increasing s from outside the car.
-    parts_mm : dict of str to ndarray
-        Standard uncertainties by cause [mm].
     """
 
     seam: str
@@ -471,7 +468,6 @@ class SeamReading:
     neighbour_straightness: Straightness | None = None
     curved: bool = False
     panel_on_left: bool = True
-    parts_mm: dict[str, NDArray[np.float64]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         n = _frozen(self, "s_mm")

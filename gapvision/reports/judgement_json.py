@@ -15,7 +15,7 @@ from gapvision.judgement.tolerance import verdict_sentence
 from gapvision.judgement.types import Check, SeamSpec, Span, Verdict
 
 SCHEMA = "gapvision-verdict/1"
-_RENAME = {"expanded_u": "u", "worst_u_mm": "worst_u_mm"}
+_RENAME = {"expanded_u": "u"}
 
 
 def number(value: float | None, digits: int = 4) -> float | None:

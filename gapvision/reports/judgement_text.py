@@ -8,7 +8,7 @@ import textwrap
 from gapvision.judgement.finish import FinishForecast
 from gapvision.judgement.tolerance import verdict_sentence
 from gapvision.judgement.types import HOLE, IN, OUT, Check, Span, Verdict
-from gapvision.units import format_both, format_mm
+from gapvision.units import format_both
 
 WIDTH = 78
 #: A mark beside the words, so that a row is found at a glance without colour.
@@ -65,11 +65,6 @@ def _check_row(check: Check) -> str:
     value = f"{check.value:+.2f} {check.unit}, U {check.expanded_u:.2f}, limit {check.limit:.2f}"
     where = f" ({check.where})" if check.where else ""
     return wrap(f"{check.name}{where}: {value}: {check.state}", f"{MARKS[check.state]} ", "    ")
-
-
-def length(value_mm: float) -> str:
-    """A length with its sign left to the words around it."""
-    return format_mm(abs(value_mm))
 
 
 def forecast_text(future: FinishForecast) -> str:
