@@ -150,8 +150,12 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         field,
         band,
         _EDGE_HEIGHT_MM,
-        EdgeReading(t_mm=edges.t_a_mm, std_mm=edges.std_a_mm, kind=edges.kind_a),
-        EdgeReading(t_mm=edges.t_b_mm, std_mm=edges.std_b_mm, kind=edges.kind_b),
+        EdgeReading(
+            t_mm=edges.t_a_mm, std_mm=edges.std_a_mm, kind=edges.kind_a, silhouette=edges.silhouette_share > 0.5
+        ),
+        EdgeReading(
+            t_mm=edges.t_b_mm, std_mm=edges.std_b_mm, kind=edges.kind_b, silhouette=edges.silhouette_share > 0.5
+        ),
         print_scale_checked=settings.print_scale_checked,
         station_mm=settings.station_mm,
         side_b_first=set(sides.values()) == {"B"},
@@ -207,6 +211,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
             "blur_px": quality.blur_px,
             "seam_score": found.score,
             "rival_seam": found.rival,
+            "burnt_panel_share": edges.over_share,
         },
     )
 

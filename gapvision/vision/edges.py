@@ -22,9 +22,12 @@ FloatArray = NDArray[np.float64]
 _STD_LIMIT_MM = 1.2
 _LIT_STD_MM = 0.7
 _SPREAD_SHARE = 0.25
-_LEARNED_SPREAD = 0.7
+_LEARNED_SPREAD = 0.8
+_PEAK_MM = 0.07
 # Where detector and rules choose different steps, one of them is wrong; edge_rules section 5, "agreement".
-_APART_FREE_MM, _APART_MOST_MM, _APART_SHARE = 0.15, 1.5, 0.3
+_APART_FREE_MM, _APART_MOST_MM, _APART_SHARE, _APART_SHARE_LIT = 0.15, 1.5, 0.35, 0.15
+_RULES_WEIGHT_DARK, _RULES_WEIGHT_LIT = 0.4, 0.3
+_LEAST = 1e-7
 STRANGE = 1.5  # distance from the teaching bands, 1 = 99 % of them are nearer
 _OVER_LEVEL = 0.985
 _UNDER_LEVEL = 0.008
@@ -46,8 +49,8 @@ class SeamEdges:
         Offset of the gap's middle, everywhere [mm].
     kind_a, kind_b : EdgeKind
         How each edge is made.
-    bright_share, burnt_share, over_share, under_share : float
-        Share of stations with a bright gap, a burnt-out gap, a burnt-out panel, a black panel.
+    bright_share, burnt_share, over_share, under_share, silhouette_share : float
+        Share of stations with a bright gap, a burnt-out gap, a burnt-out panel, a black panel, an even bright gap.
     method : str
         ``rules`` or the model's version.
     """
@@ -63,6 +66,7 @@ class SeamEdges:
     burnt_share: float
     over_share: float
     under_share: float
+    silhouette_share: float
     method: str
 
 
@@ -87,12 +91,15 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
     paths = (track(chances.chance_a), track(chances.chance_b)) if learned else rule_paths
     t_raw, results = [], []
     # What lies in a lit gap makes steps of its own; the rules cannot tell them from the panel's.
-    lit = 0.0 if learned else np.where(gap_is_uneven(band, paths[0].row, paths[1].row), _LIT_STD_MM, 0.0)
+    uneven = gap_is_uneven(band, paths[0].row, paths[1].row)
+    lit = np.where(uneven, _LIT_STD_MM, 0.0)
     for path, rule_path, outward in zip(paths, rule_paths, (-1, 1), strict=True):
         placed = place_edge(band, path.row, outward)
         t_raw.append(np.interp(path.row, np.arange(len(band.t_mm)), band.t_mm))
         std = (
-            _learned_std(path, rule_path, placed) if learned else np.hypot(_rule_std(band, path, placed, outward), lit)
+            _learned_std(path, rule_path, placed, uneven)
+            if learned
+            else np.hypot(_rule_std(band, path, placed, outward), lit)
         )
         trusted = np.isfinite(placed.t_mm) & (std < 0.25)
         sure = trusted if trusted.sum() > 20 else np.isfinite(placed.t_mm)
@@ -101,8 +108,8 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
         results.append((t, std, kind, placed))
     over = under = 0.0
     for (t, _, _, _), outward in zip(results, (-1, 1), strict=True):
-        level, peak = _panel_level(band, t, outward)
-        over = max(over, float(np.mean(peak > _OVER_LEVEL)))
+        level, burnt_out = _panel_level(band, t, outward)
+        over = max(over, float(np.mean(burnt_out > 0.4)))
         under = max(under, float(np.mean(level < _UNDER_LEVEL)))
     bright = gap_is_bright(band)
     burnt = results[0][3].burnt | results[1][3].burnt
@@ -118,6 +125,7 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
         burnt_share=float(burnt.mean()),
         over_share=over,
         under_share=under,
+        silhouette_share=float(np.mean(bright & ~uneven)),
         method=chances.method,
     )
 
@@ -138,27 +146,37 @@ def edge_chances(band: Band, method: str, by_rule: EdgeChances, rule_paths: tupl
     """
     if method == RULES or abs(float(np.median(np.diff(band.line.s_mm))) - 1.0) > 0.5:
         return by_rule  # the detector was taught on stations 1 mm apart
-    try:
-        from gapvision.vision import learned  # needs the stored model; not for those who want the rules
-    except ImportError:
-        return by_rule
+    from gapvision.vision import learned  # needs the stored model; not for those who want the rules
+
     if learned.strangeness(band.linear, band.px_per_mm) > STRANGE:
         return by_rule
     chance_a, chance_b = learned.edge_chances(band.linear, band.px_per_mm)
+    uneven = gap_is_uneven(band, rule_paths[0].row, rule_paths[1].row)
     # An even gap brighter than both panels needs no learning: its outline is the innermost step (edge_rules section 6).
-    silhouette = gap_is_bright(band) & ~gap_is_uneven(band, rule_paths[0].row, rule_paths[1].row)
+    silhouette = gap_is_bright(band) & ~uneven
+    weight = np.where(silhouette, 1.0, np.where(uneven, _RULES_WEIGHT_LIT, _RULES_WEIGHT_DARK))
     return EdgeChances(
-        chance_a=np.where(silhouette[None], by_rule.chance_a, chance_a),
-        chance_b=np.where(silhouette[None], by_rule.chance_b, chance_b),
+        chance_a=_agree(chance_a, by_rule.chance_a, weight),
+        chance_b=_agree(chance_b, by_rule.chance_b, weight),
         method=learned.model_version(),
     )
 
 
-def _learned_std(path: Track, rule_path: Track, placed: PlacedEdge) -> FloatArray:
+def _agree(learned: NDArray[np.float32], by_rule: NDArray[np.float32], weight: FloatArray) -> NDArray[np.float32]:
+    """Weighted product of two opinions: a place that either finds impossible is not chosen; columns sum to 1."""
+    both = (1 - weight) * np.log(np.maximum(learned, _LEAST)) + weight * np.log(np.maximum(by_rule, _LEAST))
+    both = np.where(learned.sum(0) > 0, np.exp(both - both.max(0)), 0.0)
+    return np.asarray(both / np.maximum(both.sum(0), 1e-12), np.float32)
+
+
+def _learned_std(path: Track, rule_path: Track, placed: PlacedEdge, uneven: NDArray[np.bool_]) -> FloatArray:
     """Standard uncertainty of one edge across the seam where the detector chose the step [mm]."""
     apart = running_median(np.abs(path.row - rule_path.row) * BAND_STEP_MM, 9)
-    doubt = _APART_SHARE * np.clip(apart - _APART_FREE_MM, 0, _APART_MOST_MM)
-    return np.sqrt(placed.std_mm**2 + (_LEARNED_SPREAD * path.reach_rows * BAND_STEP_MM) ** 2 + doubt**2)
+    share = np.where(uneven, _APART_SHARE_LIT, _APART_SHARE)  # in a lit gap the rules are often wrong
+    doubt = share * np.clip(apart - _APART_FREE_MM, 0, _APART_MOST_MM)
+    # One peak has a width of its own (the net answers in blurred places); inside it the placing rule decides.
+    reach = np.sqrt(np.maximum((path.reach_rows * BAND_STEP_MM) ** 2 - _PEAK_MM**2, 0.0))
+    return np.sqrt(placed.std_mm**2 + (_LEARNED_SPREAD * reach) ** 2 + doubt**2)
 
 
 def _rule_std(band: Band, path: Track, placed: PlacedEdge, outward: int) -> FloatArray:
@@ -173,15 +191,15 @@ def _rule_std(band: Band, path: Track, placed: PlacedEdge, outward: int) -> Floa
 
 
 def _panel_level(band: Band, t: FloatArray, outward: int) -> tuple[FloatArray, FloatArray]:
-    """Median linear light and brightest stored value on the panel 0.2 to 1.5 mm outside the edge."""
+    """Median linear light of the panel beside the edge, and the share of it that is burnt out, at every station."""
     ok = np.isfinite(t)
     if not ok.any():
         return np.ones(1), np.zeros(1)
-    x = np.arange(0.2, 1.5, 0.1)
+    # The roll itself is darker than the face: look beyond it too.
+    x = np.arange(0.3, 4.0, 0.1)
     rows = np.clip(
         np.round((t[ok][None] + outward * x[:, None] - band.t_mm[0]) / BAND_STEP_MM).astype(int), 0, len(band.t_mm) - 1
     )
     cols = np.flatnonzero(ok)[None]
-    return np.nan_to_num(np.median(band.linear[rows, cols], axis=0), nan=1.0), np.nan_to_num(
-        np.median(band.peak[rows, cols], axis=0)
-    )
+    level = np.nan_to_num(np.median(band.linear[rows, cols][x < 1.5], axis=0), nan=1.0)
+    return level, np.mean(np.nan_to_num(band.peak[rows, cols]) > _OVER_LEVEL, axis=0)

@@ -20,6 +20,7 @@ from gapvision.vision.placing import EdgeKind
 
 FloatArray = NDArray[np.float64]
 
+_SHEET_STD_MM = 0.15
 _SHEET_MM = 1.15  # 18 to 19 gauge, common practice, no source
 # Standard uncertainty as share of what shows of a cut face: read right on dark faces, up to all of it on light ones.
 _RIM_SHARE = 0.22
@@ -40,11 +41,14 @@ class EdgeReading:
         Standard uncertainty across the seam [mm].
     kind : EdgeKind
         Cut or rolled, and how deep its outline lies.
+    silhouette : bool
+        The gap is bright: what shows is the outline, on a cut edge that faces the camera its lower rim.
     """
 
     t_mm: FloatArray
     std_mm: FloatArray
     kind: EdgeKind
+    silhouette: bool = False
 
 
 def sight_across_deg(field: MetricField, band: Band) -> FloatArray:
@@ -120,7 +124,12 @@ def build_profile(
     px_a = edge_pixels(field, band, band_height_mm, edge_a.t_mm)[pick]
     px_b = edge_pixels(field, band, band_height_mm, edge_b.t_mm)[pick]
     angle = np.radians(sight_across_deg(field, band))[pick]
-    da, db = edge_a.kind.depth_mm, edge_b.kind.depth_mm
+    facing_a, facing_b = (
+        bool(np.median(angle) > 0) if len(pick) else False,
+        bool(np.median(angle) < 0) if len(pick) else False,
+    )
+    kind_a, kind_b = _outline_depth(edge_a, facing_a), _outline_depth(edge_b, facing_b)
+    da, db = kind_a.depth_mm, kind_b.depth_mm
     flush = field.flush_mm if field.flush_free else 0.0
 
     def points(
@@ -166,13 +175,11 @@ def build_profile(
     parts["print_scale"] = gap * (_STD_CHECKED_PRINT if print_scale_checked else _STD_UNCHECKED_PRINT)
     std_flush = field.flush_std_mm if field.flush_free else _STD_FLUSH_UNKNOWN_MM
     parts["tilt_flush"] = np.abs(d_gap(step=flush + std_flush))
-    parts["depth"] = np.hypot(
-        np.abs(d_gap(da=da + edge_a.kind.depth_std_mm)), np.abs(d_gap(db=db + edge_b.kind.depth_std_mm))
-    )
+    parts["depth"] = np.hypot(np.abs(d_gap(da=da + kind_a.depth_std_mm)), np.abs(d_gap(db=db + kind_b.depth_std_mm)))
     # A cut edge that faces the camera shows its face too: read as panel, the edge would lie up to its lower rim.
     rim = np.zeros(len(pick))
-    for kind, faces in ((edge_a.kind.kind, angle > 0), (edge_b.kind.kind, angle < 0)):
-        if kind != "hem":
+    for edge, faces in ((edge_a, angle > 0), (edge_b, angle < 0)):
+        if edge.kind.kind != "hem" and not edge.silhouette:
             rim = np.hypot(rim, np.where(faces, _RIM_SHARE * _SHEET_MM * np.tan(np.abs(angle)), 0.0))
     parts["rim"] = rim
     parts["repeat"] = np.full(len(pick), _scatter(gap))
@@ -191,6 +198,13 @@ def build_profile(
         parts_mm=parts,
         spacing_mm=station_mm,
     )
+
+
+def _outline_depth(edge: EdgeReading, faces_camera: bool) -> EdgeKind:
+    """How deep the visible outline lies: over a bright gap, that of a cut edge facing the camera is its lower rim."""
+    if edge.silhouette and faces_camera and edge.kind.kind == "cut":
+        return EdgeKind("cut", _SHEET_MM, float(np.hypot(_SHEET_STD_MM, 0.5 * edge.kind.depth_std_mm)))
+    return edge.kind
 
 
 def _scatter(gap: FloatArray) -> float:

@@ -32,15 +32,16 @@ _BURNT_LEVEL = 0.985
 
 _PLATEAU_FROM_MM, _PLATEAU_TO_MM = 2.8, 4.0
 _FLAT_BAND = 0.10
-_RAMP_SHORT_MM = 0.2
+_HEM_FROM_MM, _HEM_PER_RAMP = 0.8, 0.6
 _CUT_DEPTH_MM, _CUT_DEPTH_STD = 0.13, 0.06
-_HEM_DEPTH_STD = 0.35
+_HEM_DEPTH_STD = 0.33
 _LONGEST_RAMP_MM = 2.35
 _UNEVEN = 3.0
 _HALO_MM = 0.25
+_BURNT_KIND_STD = 0.45
 _VOTE_WITHIN_MM, _VOTE_STD = 0.4, 0.5
-_SHORT_RAMP_MM, _SHORT_RAMP_STD = 0.6, 0.55
-_UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD = 1.0, 0.75
+_SHORT_RAMP_MM = 0.8
+_UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD = 1.1, 0.75
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,9 +182,7 @@ def place_edge(band: Band, row: FloatArray, outward: int) -> PlacedEdge:
     )
 
 
-def edge_kind(
-    band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bool_], burnt: bool = False
-) -> EdgeKind:
+def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bool_], burnt: bool = False) -> EdgeKind:
     """Tell a cut edge from a rolled one by its shading, and the depth of its outline.
 
     The flat face of a panel is evenly lit; a roll of radius r begins r outside the
@@ -215,19 +214,25 @@ def edge_kind(
     blur += _HALO_MM if burnt else 0.0
 
     def ramp_mm(columns: NDArray[np.int64]) -> float:
-        """Length of the roll: how much of the way out is off the face's own brightness."""
+        """Length of the roll: 0 where the face is even right from the edge on, NaN where it cannot be told."""
         with np.errstate(invalid="ignore"):
             part = np.nanmedian(profile[:, columns], axis=1)
         face = np.median(part[x >= _PLATEAU_FROM_MM])
-        if not np.isfinite(face) or face <= 0:
+        if not np.isfinite(part).all() or face <= 0:
             return float("nan")
         ratio = np.log(np.maximum(part / face, 1e-3))
+
+        def level(low: float, high: float) -> float:
+            return float(ratio[(x >= low) & (x < high)].mean())
+
+        near, middle, far = level(blur, blur + 0.2), level(blur + 0.3, blur + 0.6), level(1.2, 1.6)
+        # A broken corner may shine; a roll is darker, or changes all along.
+        if abs(middle - far) < _FLAT_BAND and near > middle - _FLAT_BAND:
+            return 0.0
         # Brushed metal and dust make the face itself uneven; only what stands out of that is the roll.
         own = ratio[x >= _PLATEAU_FROM_MM - 0.6]
         flat = max(_FLAT_BAND, _UNEVEN * float(1.4826 * np.median(np.abs(own - np.median(own)))))
         off = (np.abs(ratio) > flat)[(x >= blur) & (x <= _PLATEAU_FROM_MM)]
-        if not off.any():
-            return 0.0
         # The outermost place from which inwards most of the way is off.
         share = np.cumsum(off) / np.arange(1, len(off) + 1)
         good = np.flatnonzero(off & (share >= 0.7))
@@ -242,12 +247,14 @@ def edge_kind(
     if whole <= blur + 0.1:
         agree = float(np.mean(d <= blur + _VOTE_WITHIN_MM))
         if agree >= 0.4:
-            return EdgeKind("cut", _CUT_DEPTH_MM, float(np.hypot(_CUT_DEPTH_STD, _VOTE_STD * (1 - agree))))
-    elif whole <= _LONGEST_RAMP_MM:
+            # Beside a burnt-out gap the shading of a roll drowns in the halo.
+            doubt = _BURNT_KIND_STD if burnt else _CUT_DEPTH_STD
+            return EdgeKind("cut", _CUT_DEPTH_MM, float(np.hypot(doubt, _VOTE_STD * (1 - agree))))
+    elif _SHORT_RAMP_MM <= whole <= _LONGEST_RAMP_MM:  # a shorter ramp may be dirt, a lit cut face or gloss on a roll
         agree = float(np.mean(np.abs(d - whole) <= _VOTE_WITHIN_MM))
         if agree >= 0.4:
-            # Brightness comes within a tenth of the face's a little before the roll ends.
-            # A short ramp may as well be dirt or a lit cut face.
-            doubt = _HEM_DEPTH_STD if whole > _SHORT_RAMP_MM else _SHORT_RAMP_STD
-            return EdgeKind("hem", whole + _RAMP_SHORT_MM, float(np.hypot(doubt, _VOTE_STD * (1 - agree))))
+            # Brightness comes within a tenth of the face's before the roll ends, how long before depends on the light;
+            # hems run from 1 to 2.5 mm.
+            depth = _HEM_FROM_MM + _HEM_PER_RAMP * whole
+            return EdgeKind("hem", depth, float(np.hypot(_HEM_DEPTH_STD, _VOTE_STD * (1 - agree))))
     return EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)

@@ -1,0 +1,64 @@
+"""The seam found without and with a hint, and what must not pass for one."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from gapvision.measure import Settings, measure_photo
+from gapvision.scenes import Inside, Line, render_grey
+from tests.vision.conftest import PLAIN, SPECS, photo_of
+
+CHECKED = Settings(print_scale_checked=True)
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        (Line(t_mm=9.0, width_mm=1.4, factor=0.15),),  # felt pen beside the gap
+        (Line(t_mm=-8.0, width_mm=1.2, factor=2.5),),  # chalk
+        (Line(t_mm=14.0, width_mm=9.0, factor=1.6),),  # masking tape
+    ],
+    ids=["pen", "chalk", "tape"],
+)
+def test_lines_along_the_seam_are_not_the_gap(lines, scene):
+    grey, _ = render_grey(replace(PLAIN, lines=lines), seed=5)
+    plain, _ = scene("plain")
+    with_line = measure_photo(photo_of(grey), CHECKED).summary.mean_mm
+    without = measure_photo(photo_of(plain), CHECKED).summary.mean_mm
+    assert with_line == pytest.approx(without, abs=0.05)
+
+
+def test_one_strip_finds_the_seam_on_either_side():
+    for side in (-42.0, 42.0):
+        spec = replace(PLAIN, strips=(replace(PLAIN.strips[0], t_mm=side),), inside=Inside(kind="backlit", level=0.7))
+        grey, truth = render_grey(spec, seed=3)
+        m = measure_photo(photo_of(grey), CHECKED)
+        assert m.summary.mean_mm == pytest.approx(np.mean(truth["edges"]["gap"]), abs=0.35)
+
+
+def test_hint_of_two_points_gives_the_same_seam(scene):
+    grey, truth = scene("arc")
+    e = truth["edges"]
+    seen = np.flatnonzero(e["visible"])
+    mid = 0.5 * (np.array(e["A_px"], float) + np.array(e["B_px"], float))
+    points = tuple(tuple(mid[seen[int(k * (len(seen) - 1))]]) for k in (0.25, 0.5, 0.75))
+    hinted = measure_photo(photo_of(grey), replace(CHECKED, seam_hint_px=points))
+    free = measure_photo(photo_of(grey), CHECKED)
+    assert hinted.summary.mean_mm == pytest.approx(free.summary.mean_mm, abs=0.03)
+
+
+def test_edge_a_is_beside_the_lowest_letter():
+    assert {s.letter: s.side for s in PLAIN.strips} == {"A": "A", "B": "B"}
+    grey, truth = render_grey(PLAIN, seed=5)
+    m = measure_photo(photo_of(grey), CHECKED)
+    strip_a = np.mean(next(s["corners_px"] for s in truth["strips"] if s["letter"] == "A"), axis=0)
+    middle = len(m.profile.s_mm) // 2
+    assert np.linalg.norm(m.profile.edge_a_px[middle] - strip_a) < np.linalg.norm(m.profile.edge_b_px[middle] - strip_a)
+    assert m.scale.strip_sides == {"A": "A", "B": "B"}
+
+
+def test_curved_seams_are_called_curved(scene):
+    grey, _ = scene("arc")
+    assert measure_photo(photo_of(grey), CHECKED).seam_kind == "curved"
+    assert SPECS["arc"].seam_radius_mm == 600.0
