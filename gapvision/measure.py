@@ -312,7 +312,10 @@ def _notices(
         out.append(Notice(code="strip-lifted"))
     if found.rival > 0.72 and settings.seam_hint_px is None:
         out.append(Notice(code="two-seams"))
-    if edges.over_share > 0.25:
+    if (
+        edges.over_share > 0.7
+        and float((photo.grey[::8, ::8] >= (250 if photo.grey.dtype == np.uint8 else 64250)).mean()) > 0.05
+    ):
         out.append(Notice(code="edge-overexposed"))
     if edges.under_share > 0.5:
         out.append(Notice(code="edge-underexposed"))

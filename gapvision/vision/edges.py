@@ -19,18 +19,20 @@ from gapvision.vision.tracking import Track, track
 
 FloatArray = NDArray[np.float64]
 
-_STD_LIMIT_MM = 1.2
+_STD_LIMIT_MM = 1.8
 _LIT_STD_MM = 0.7
 _SPREAD_SHARE = 0.25
-_LEARNED_SPREAD = 0.8
+_LEARNED_SPREAD = 1.0
 _PEAK_MM = 0.07
+_ROLL_SHARE = 0.6
 # Where detector and rules choose different steps, one of them is wrong; edge_rules section 5, "agreement".
-_APART_FREE_MM, _APART_MOST_MM, _APART_SHARE, _APART_SHARE_LIT = 0.15, 1.5, 0.35, 0.15
+_APART_FREE_MM, _APART_MOST_MM, _APART_SHARE, _APART_SHARE_LIT = 0.12, 1.5, 0.5, 0.3
 _RULES_WEIGHT_DARK, _RULES_WEIGHT_LIT = 0.4, 0.3
 _LEAST = 1e-7
 STRANGE = 1.5  # distance from the teaching bands, 1 = 99 % of them are nearer
 _OVER_LEVEL = 0.985
 _UNDER_LEVEL = 0.008
+_GLARING_LEVEL = 0.70  # a panel this near to white has lost its edge to the tone curve
 _SHARP_PX = 3.0  # a step no wider than the lens makes it; edge_rules section 5
 _WEAK_LOG, _WEAK_STD = (-1.2, -0.8, 0.4, 0.8, 1.6), (0.0, 0.30, 0.30, 0.12, 0.0)  # edge_rules section 5
 
@@ -97,7 +99,7 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
         placed = place_edge(band, path.row, outward)
         t_raw.append(np.interp(path.row, np.arange(len(band.t_mm)), band.t_mm))
         std = (
-            _learned_std(path, rule_path, placed, uneven)
+            _learned_std(band, path, rule_path, placed, uneven)
             if learned
             else np.hypot(_rule_std(band, path, placed, outward), lit)
         )
@@ -109,7 +111,7 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
     over = under = 0.0
     for (t, _, _, _), outward in zip(results, (-1, 1), strict=True):
         level, burnt_out = _panel_level(band, t, outward)
-        over = max(over, float(np.mean(burnt_out > 0.4)))
+        over = max(over, float(np.mean((burnt_out > 0.4) | (level > _GLARING_LEVEL))))
         under = max(under, float(np.mean(level < _UNDER_LEVEL)))
     bright = gap_is_bright(band)
     burnt = results[0][3].burnt | results[1][3].burnt
@@ -169,14 +171,19 @@ def _agree(learned: NDArray[np.float32], by_rule: NDArray[np.float32], weight: F
     return np.asarray(both / np.maximum(both.sum(0), 1e-12), np.float32)
 
 
-def _learned_std(path: Track, rule_path: Track, placed: PlacedEdge, uneven: NDArray[np.bool_]) -> FloatArray:
+def _learned_std(
+    band: Band, path: Track, rule_path: Track, placed: PlacedEdge, uneven: NDArray[np.bool_]
+) -> FloatArray:
     """Standard uncertainty of one edge across the seam where the detector chose the step [mm]."""
     apart = running_median(np.abs(path.row - rule_path.row) * BAND_STEP_MM, 9)
     share = np.where(uneven, _APART_SHARE_LIT, _APART_SHARE)  # in a lit gap the rules are often wrong
     doubt = share * np.clip(apart - _APART_FREE_MM, 0, _APART_MOST_MM)
     # One peak has a width of its own (the net answers in blurred places); inside it the placing rule decides.
     reach = np.sqrt(np.maximum((path.reach_rows * BAND_STEP_MM) ** 2 - _PEAK_MM**2, 0.0))
-    return np.sqrt(placed.std_mm**2 + (_LEARNED_SPREAD * reach) ** 2 + doubt**2)
+    # A wide step or a weak one is a roll or a reflection more often than not, whoever chose it.
+    weak = _ROLL_SHARE * np.interp(placed.step_log, _WEAK_LOG, _WEAK_STD)
+    wide = _ROLL_SHARE * np.maximum(placed.width_px - _SHARP_PX, 0) / band.px_per_mm
+    return np.sqrt(placed.std_mm**2 + (_LEARNED_SPREAD * reach) ** 2 + doubt**2 + weak**2 + wide**2)
 
 
 def _rule_std(band: Band, path: Track, placed: PlacedEdge, outward: int) -> FloatArray:
@@ -201,5 +208,5 @@ def _panel_level(band: Band, t: FloatArray, outward: int) -> tuple[FloatArray, F
         np.round((t[ok][None] + outward * x[:, None] - band.t_mm[0]) / BAND_STEP_MM).astype(int), 0, len(band.t_mm) - 1
     )
     cols = np.flatnonzero(ok)[None]
-    level = np.nan_to_num(np.median(band.linear[rows, cols][x < 1.5], axis=0), nan=1.0)
+    level = np.nan_to_num(np.median(band.linear[rows, cols][x > 1.4], axis=0), nan=1.0)
     return level, np.mean(np.nan_to_num(band.peak[rows, cols]) > _OVER_LEVEL, axis=0)
