@@ -103,7 +103,7 @@ def roll(radius, floor=0.2):
     return light
 
 
-@pytest.mark.parametrize("radius", [1.2, 1.6, 2.0])
+@pytest.mark.parametrize("radius", [1.6, 2.0, 2.4])
 def test_a_hem_is_told_from_a_cut_edge_and_its_radius_from_its_shading(radius):
     distance = T - 2.0
     light = np.where(distance > 0, 0.4 * roll(radius)(np.maximum(distance, 0)), 0.01)
