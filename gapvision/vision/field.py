@@ -344,12 +344,9 @@ def fit_field(
 def _restart(start: MetricField, letters: list[str]) -> FloatArray:
     """Earlier parameters, in the frame of the strip that now comes first."""
     order = [start.letters.index(x) for x in letters]
-    p = start.params.copy()
     s0, t0, a0 = _place(start.params, order[0])
-    if order[0] == 0:
-        base = start.params[:_N_COMMON].copy()
-    else:
-        base = start.params[:_N_COMMON].copy()
+    base = start.params[:_N_COMMON].copy()
+    if order[0] != 0:
         rot = _rotation(base[_RVEC])
         turn = np.array([[np.cos(a0), -np.sin(a0), 0], [np.sin(a0), np.cos(a0), 0], [0, 0, 1]])
         shift = _surface(start.params, np.array([[s0, t0]]), np.zeros(1))[0]
@@ -360,7 +357,6 @@ def _restart(start: MetricField, letters: list[str]) -> FloatArray:
     for k in order[1:]:
         s, t, a = _place(start.params, k)
         out.append(np.array([c * (s - s0) + d * (t - t0), -d * (s - s0) + c * (t - t0), a - a0]))
-    del p
     return np.concatenate(out)
 
 

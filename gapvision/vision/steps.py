@@ -59,17 +59,8 @@ def smooth_across(image: FloatArray, sigma_mm: float) -> FloatArray:
     sigma = sigma_mm / BAND_STEP_MM
     if sigma < 0.3:
         return image
-    return (
-        cv2.GaussianBlur(image, (1, 0), sigmaX=0.1, sigmaY=sigma, borderType=cv2.BORDER_REPLICATE)
-        if False
-        else cv2.sepFilter2D(
-            image,
-            -1,
-            np.ones(1),
-            cv2.getGaussianKernel(2 * int(3 * sigma + 0.5) + 1, sigma),
-            borderType=cv2.BORDER_REPLICATE,
-        )
-    )
+    kernel = cv2.getGaussianKernel(2 * int(3 * sigma + 0.5) + 1, sigma)
+    return cv2.sepFilter2D(image, -1, np.ones(1), kernel, borderType=cv2.BORDER_REPLICATE)
 
 
 def log_light(linear: FloatArray) -> FloatArray:
