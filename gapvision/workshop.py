@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 Point = tuple[float, float]
 
 FINISH_SCHEMA = "gapvision-finish-of-job/1"
+PANEL_SCHEMA = "gapvision-panel-of-job/1"
 
 _LETTER_SUFFIX = {"jpeg": ".jpg", "png": ".png", "tiff": ".tif", "webp": ".webp", "heic": ".heic"}
 
@@ -362,6 +363,40 @@ def set_finish(store: Store, job_id: int, finish: Any) -> None:
     store.add_plan(job_id, "finish", {"schema": FINISH_SCHEMA, "finish": plan_to_table(finish)})
 
 
+# --- panels ----------------------------------------------------------------------------
+def panels_of(store: Store, job_id: int) -> dict[str, dict[str, Any]]:
+    """Give the panel files kept with a job (see :func:`set_panel`): by the panel's name, the newest of each."""
+    return {p.panel: p.body for p in store.plans(job_id) if p.body.get("schema") == PANEL_SCHEMA}
+
+
+def set_panel(store: Store, job_id: int, text: str, photos: dict[str, Any]) -> str:
+    """Keep a panel file with a job.
+
+    Parameters
+    ----------
+    text : str
+        The file, which stands alone.
+    photos : dict
+        By the name of each of its seams: ``edge``, and ``photos``, each with ``seam`` (one of the job),
+        ``at_mm`` and ``reverse``.
+
+    Returns
+    -------
+    str
+        The panel's name.
+
+    Raises
+    ------
+    GapvisionError
+        As :func:`gapvision.judgement.layout_from_table`.
+    """
+    from gapvision.judgement import layout_from_table, toml_from_text
+
+    name = layout_from_table(toml_from_text(text, "the panel file")).name
+    store.add_plan(job_id, name, {"schema": PANEL_SCHEMA, "file": text, "photos": photos})
+    return name
+
+
 # --- evidence --------------------------------------------------------------------------
 def evidence_report(
     store: Store,
@@ -422,7 +457,9 @@ def evidence_report(
         seams=tuple(seams), not_measured=() if visit_id is not None else tuple(empty),
         notes=tuple(filter(None, [job.notes, *(n.text for n in store.notes(job_id))])),
         plans=() if visit_id is not None else tuple(
-            plan_evidence(p.panel, p.body) for p in store.plans(job_id) if p.body.get("schema") != FINISH_SCHEMA
+            plan_evidence(p.panel, p.body)
+            for p in store.plans(job_id)
+            if p.body.get("schema") not in (FINISH_SCHEMA, PANEL_SCHEMA)
         ),
         photos=tuple(
             ev.PhotoEntry(seam=names[x.seam_id], stage=x.visit.stage, file_name=x.photo.file_name,
@@ -681,8 +718,25 @@ def _check_import(data: dict[str, Any]) -> None:
             from gapvision.judgement import plan_from_table
 
             plan_from_table(plan["body"]["finish"])
+        elif plan["body"].get("schema") == PANEL_SCHEMA:
+            _check_panel(plan["body"])
         else:
             plan_evidence(plan["panel"], plan["body"])
+
+
+def _check_panel(body: dict[str, Any]) -> None:
+    """Check a panel file and where its photos lie."""
+    from gapvision.judgement import layout_from_table, toml_from_text
+
+    layout_from_table(toml_from_text(body["file"], "a panel of the export"))
+    for seam in body["photos"].values():
+        texts = [seam["edge"], *(photo["seam"] for photo in seam["photos"])]
+        if not all(isinstance(t, str) for t in texts):
+            raise TypeError("text")
+        for photo in seam["photos"]:
+            _finite(photo["at_mm"])
+            if not isinstance(photo["reverse"], bool):
+                raise TypeError("reverse")
 
 
 def _check_verdict(body: dict[str, Any]) -> None:

@@ -18,7 +18,16 @@ from gapvision.judgement.finish import (
 )
 from gapvision.judgement.move import Move, MoveResult, PointMove, point_moves
 from gapvision.judgement.panel import Adjuster, Mark, Panel, PanelSeam, TrimRules, placed, shape_seams
-from gapvision.judgement.panel_file import panel_from_table, read_panel
+from gapvision.judgement.panel_file import (
+    PanelLayout,
+    PhotoPlace,
+    SeamLayout,
+    layout_from_table,
+    panel_from_table,
+    panel_of,
+    read_on_seam,
+    read_panel,
+)
 from gapvision.judgement.plan import CorrectionPlan, StagePrediction, StretchPlan, make_plan, predict_move
 from gapvision.judgement.readings import mirror, reading_from_measurement
 from gapvision.judgement.specification import (
@@ -30,6 +39,7 @@ from gapvision.judgement.specification import (
     simple_spec,
     spec_from_table,
     spec_to_table,
+    toml_from_text,
     write_spec,
 )
 from gapvision.judgement.tolerance import form_checks, judge_gap, judge_reading, opposite_check, verdict_sentence
@@ -72,8 +82,11 @@ __all__ = [
     "MoveResult",
     "NominalPoint",
     "Panel",
+    "PanelLayout",
     "PanelSeam",
+    "PhotoPlace",
     "PointMove",
+    "SeamLayout",
     "SeamReading",
     "SeamSpec",
     "Span",
@@ -95,12 +108,14 @@ __all__ = [
     "guard_band",
     "judge_gap",
     "judge_reading",
+    "layout_from_table",
     "limits_at",
     "make_plan",
     "mirror",
     "nominal_at",
     "opposite_check",
     "panel_from_table",
+    "panel_of",
     "placed",
     "plan_from_table",
     "plan_to_table",
@@ -108,6 +123,7 @@ __all__ = [
     "predict_move",
     "preset",
     "read_finish",
+    "read_on_seam",
     "read_panel",
     "read_spec",
     "reading_from_measurement",
@@ -115,6 +131,7 @@ __all__ = [
     "simple_spec",
     "spec_from_table",
     "spec_to_table",
+    "toml_from_text",
     "trim_line",
     "verdict_sentence",
     "write_spec",

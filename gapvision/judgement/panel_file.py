@@ -9,6 +9,7 @@ A panel file::
     length = "1000mm"
     rule = "proven"                   # proven, simple, risk
     aim = "band"                      # band: least movement that brings the gaps in; middle: as even as can be
+    outline = [["-600mm", "0mm"], ["600mm", "0mm"], ["0mm", "1000mm"]]   # around it, for the drawing; or left out
 
     [[seams]]
     name = "left"                     # of the shape; or start and end, or points
@@ -38,11 +39,15 @@ A panel file::
     travel_out = ["-1mm", "3mm"]
 
     [finish]                          # a finish plan as in its own file; or finish = "finish.toml"
+
+A job's records bring the photos and, where a seam has none, its specification: :func:`layout_from_table`
+reads a file without them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -65,7 +70,7 @@ from gapvision.judgement.panel import (
 )
 from gapvision.judgement.readings import reading_from_measurement
 from gapvision.judgement.specification import preset, read_spec, read_toml, spec_from_table
-from gapvision.judgement.types import DecisionRule, SeamReading, SeamSpec
+from gapvision.judgement.types import DecisionRule, FinishPlan, SeamReading, SeamSpec
 from gapvision.results import Measurement
 from gapvision.units import parse_length
 
@@ -81,6 +86,7 @@ _PANEL = {
     "aim",
     "centre",
     "directions",
+    "outline",
     "seams",
     "adjusters",
     "finish",
@@ -130,113 +136,293 @@ def read_panel(path: str | Path, read_measurement: Reader) -> Panel:
     return panel_from_table(read_toml(path), path.parent, read_measurement, f"'{path.name}'")
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoPlace:
+    """How a photo lies on its seam.
+
+    Attributes
+    ----------
+    file : str
+        Its measurement file; empty when the records bring it.
+    at_mm : float or None
+        Where its first station lies along the seam [mm]; None: not said.
+    reverse : bool
+        Whether its stations run from the seam's end to its start.
+    """
+
+    file: str = ""
+    at_mm: float | None = None
+    reverse: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeamLayout:
+    """One seam as its panel's file describes it, before anything is measured.
+
+    Attributes
+    ----------
+    place : tuple of points
+        From its start to its end in the panel's plane [mm].
+    spec : SeamSpec or None
+        What is wanted; None: not said in the file.
+    panel_edge : str
+        The edge in the photos that is this panel's.
+    trim, marks : TrimRules, tuple of Mark
+        What may be done to its edge, and what a template is laid on.
+    photos : tuple of PhotoPlace
+        How its photos lie on it.
+    """
+
+    name: str
+    place: tuple[Point, ...]
+    spec: SeamSpec | None
+    panel_edge: str
+    trim: TrimRules
+    marks: tuple[Mark, ...]
+    photos: tuple[PhotoPlace, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelLayout:
+    """A panel as its file describes it: outline, seams, adjusters, what is aimed at.
+
+    Attributes
+    ----------
+    outline : tuple of points
+        Around the panel, for drawing [mm]; empty: not said.
+    lid : bool
+        Seen from above, so that a photo shows on which side of the seam the panel lies.
+    """
+
+    name: str
+    shape: str
+    seams: tuple[SeamLayout, ...]
+    outline: tuple[Point, ...]
+    centre: Point
+    words: tuple[str, str, str, str]
+    adjusters: tuple[Adjuster, ...]
+    rule: DecisionRule
+    aim: str
+    finish: FinishPlan | None
+    lid: bool
+
+
 def panel_from_table(
     table: Mapping[str, Any], folder: Path, read_measurement: Reader, where: str = "the panel file"
 ) -> Panel:
     """Read a panel from a TOML table; arguments and errors as :func:`read_panel`."""
+    layout = layout_from_table(table, where, folder)
+    seams = []
+    for seam in layout.seams:
+        here = f"{where}, seam '{seam.name}'"
+        readings = []
+        for photo in seam.photos:
+            if not photo.file:
+                raise _bad(f"{here}: a photo has no measurement file.", 'Write file = "left.json".')
+            found = read_measurement(folder / photo.file)
+            readings.append(read_on_seam(layout, seam, found, photo, f"{here}, photo '{photo.file}'"))
+        if not readings:
+            raise _bad(f"{here} has no photo.", "Give at least one [[seams.photos]] with its measurement file.")
+        if seam.spec is None:
+            raise _bad(
+                f"{here} needs either a spec or a preset.",
+                'Write spec = "file.toml", a table [seams.spec], or preset = "even-close".',
+            )
+        seams.append((seam, seam.spec, readings))
+    return panel_of(layout, seams)
+
+
+def panel_of(layout: PanelLayout, seams: Sequence[tuple[SeamLayout, SeamSpec, Sequence[SeamReading]]]) -> Panel:
+    """Put a layout and what was measured on it together.
+
+    Parameters
+    ----------
+    layout : PanelLayout
+        The panel.
+    seams : sequence of (seam, specification, readings)
+        The seams that were measured, readings as from :func:`read_on_seam`.
+    """
+    return Panel(
+        name=layout.name,
+        seams=tuple(
+            PanelSeam(
+                name=seam.name,
+                place=seam.place,
+                spec=spec,
+                readings=tuple(readings),
+                trim=seam.trim,
+                marks=seam.marks,
+            )
+            for seam, spec, readings in seams
+        ),
+        centre=layout.centre,
+        words=layout.words,
+        shape=layout.shape,
+        aim=layout.aim,
+        rule=layout.rule,
+        adjusters=layout.adjusters,
+        finish=layout.finish,
+    )
+
+
+def read_on_seam(
+    layout: PanelLayout, seam: SeamLayout, measurement: Measurement, photo: PhotoPlace, where: str
+) -> SeamReading:
+    """Lay a measurement on its seam.
+
+    Parameters
+    ----------
+    where : str
+        What to call the photo in a refusal.
+
+    Raises
+    ------
+    GapvisionError
+        ``panel-file-bad`` when the photo shows the panel on the other side of the seam.
+    """
+    reading = placed(
+        reading_from_measurement(
+            measurement, seam.name, reverse=photo.reverse, panel_edge=seam.panel_edge, at_mm=photo.at_mm or 0.0
+        ),
+        seam.place,
+        layout.centre,
+    )
+    if layout.lid and on_left_by_place(reading) != reading.panel_on_left:
+        raise _bad(
+            f"{where}: in the photo the panel lies on the other side of the seam than in the shape.",
+            "Change reverse (true or false), or panel_edge (A or B).",
+        )
+    return reading
+
+
+def layout_from_table(
+    table: Mapping[str, Any], where: str = "the panel file", folder: Path | None = None
+) -> PanelLayout:
+    """Read what a panel file says about the panel itself; photos and specifications may be missing.
+
+    Parameters
+    ----------
+    table : mapping
+        The file's content.
+    where : str
+        What to call it in refusals.
+    folder : Path, optional
+        Where other files are named from; without it the panel file must stand alone.
+
+    Raises
+    ------
+    GapvisionError
+        As :func:`read_panel`.
+    """
     _known(table, _PANEL, where)
     shape = str(table.get("shape", ""))
     places: dict[str, tuple[Point, ...]] = {}
     words = ("in +x", "in -x", "in +y", "in -y")
+    outline: tuple[Point, ...] = ()
     if shape:
-        places, words = shape_seams(
-            shape, _length(table.get("width"), where, "width"), _length(table.get("length"), where, "length")
-        )
+        width, length = (_length(table.get(key), where, key) for key in ("width", "length"))
+        places, words = shape_seams(shape, width, length)
+        outline = _corners(places)
     if "directions" in table:
         words = _words(table["directions"], where)
+    if "outline" in table:
+        value = table["outline"]
+        if not isinstance(value, list) or len(value) < 3:
+            raise _bad(
+                f"{where}: outline needs three points or more.", 'Write [["0mm", "0mm"], ["900mm", "0mm"], ...].'
+            )
+        outline = tuple(_point(p, where, "outline") for p in value)
     rows = _tables(table, "seams", where)
     for row in rows:
         _known(row, _SEAM, f"{where}, seam '{row.get('name', '')}'")
+    if not rows:
+        raise _bad("The panel has no seam.", "List at least one seam with its place and its measurement.")
+    names = [str(row.get("name", "")) for row in rows]
+    if len(set(names)) < len(names):
+        raise _bad("Two seams of the panel have the same name.", "Give each seam its own name.")
     own = [_place(row, places, where) for row in rows]
     if "centre" in table:
         centre = _point(table["centre"], where, "centre")
     else:
         centre = middle_of(list(places.values()) or own)
-    seams = tuple(
-        _seam(row, place, centre, folder, read_measurement, where, lid=shape in _LIDS)
-        for row, place in zip(rows, own, strict=True)
-    )
     finish = table.get("finish")
     risk = table.get("risk", 0.05)
     if isinstance(risk, bool) or not isinstance(risk, int | float):
         raise _bad(f"{where}: risk is not a number.", "Write it like 0.05.")
-    return Panel(
+    return PanelLayout(
         name=str(table.get("name", shape or "panel")),
-        seams=seams,
+        shape=shape,
+        seams=tuple(_seam(row, place, folder, where) for row, place in zip(rows, own, strict=True)),
+        outline=outline,
         centre=centre,
         words=words,
-        shape=shape,
-        aim=str(table.get("aim", "band")),
-        rule=DecisionRule(name=str(table.get("rule", "proven")), risk=float(risk)),
         adjusters=tuple(_adjuster(row, where) for row in _tables(table, "adjusters", where)),
+        rule=DecisionRule(name=str(table.get("rule", "proven")), risk=float(risk)),
+        aim=str(table.get("aim", "band")),
         finish=None
         if finish is None
-        else read_finish(folder / finish)
+        else read_finish(_beside(folder, finish, where))
         if isinstance(finish, str)
         else plan_from_table(_table(finish, where), where),
+        lid=shape in _LIDS,
     )
 
 
-def _seam(
-    row: Mapping[str, Any],
-    place: tuple[Point, ...],
-    centre: Point,
-    folder: Path,
-    read_measurement: Reader,
-    where: str,
-    *,
-    lid: bool,
-) -> PanelSeam:
+def _corners(places: Mapping[str, tuple[Point, ...]]) -> tuple[Point, ...]:
+    """The rectangle of a ready shape, whose seams may leave a side open."""
+    xs, ys = zip(*(p for place in places.values() for p in place), strict=True)
+    return (min(xs), min(ys)), (max(xs), min(ys)), (max(xs), max(ys)), (min(xs), max(ys))
+
+
+def _beside(folder: Path | None, name: str, where: str) -> Path:
+    if folder is None:
+        raise _bad(f"{where} names the file '{name}'.", "Give both files, or write its lines into the panel file.")
+    return folder / name
+
+
+def _seam(row: Mapping[str, Any], place: tuple[Point, ...], folder: Path | None, where: str) -> SeamLayout:
     name = str(row.get("name", ""))
     here = f"{where}, seam '{name}'"
-    readings = []
+    photos = []
     for photo in _tables(row, "photos", here):
         _known(photo, _PHOTO, here)
-        if not isinstance(photo.get("file"), str):
+        file, reverse = photo.get("file", ""), photo.get("reverse", False)
+        if not isinstance(file, str):
             raise _bad(f"{here}: a photo has no measurement file.", 'Write file = "left.json".')
-        reverse = photo.get("reverse", False)
         if not isinstance(reverse, bool):
             raise _bad(f"{here}: reverse is true or false.")
-        reading = reading_from_measurement(
-            read_measurement(folder / photo["file"]),
-            name,
-            reverse=reverse,
-            panel_edge=str(row.get("panel_edge", "B")),
-            at_mm=_length(photo["at"], here, "at") if "at" in photo else 0.0,
-        )
-        readings.append(placed(reading, place, centre))
-        if lid and on_left_by_place(readings[-1]) != reading.panel_on_left:
-            raise _bad(
-                f"{here}, photo '{photo['file']}': in the photo the panel lies on the other side of the seam "
-                f"than in the shape.",
-                "Change reverse (true or false), or panel_edge (A or B).",
-            )
-    if not readings:
-        raise _bad(f"{here} has no photo.", "Give at least one [[seams.photos]] with its measurement file.")
-    return PanelSeam(
+        at = _length(photo["at"], here, "at") if "at" in photo else None
+        photos.append(PhotoPlace(file=file, at_mm=at, reverse=reverse))
+    edge = str(row.get("panel_edge", "B"))
+    if edge not in ("A", "B"):
+        raise _bad(f"'{edge}' is not an edge in the photo.", "Write A or B.")
+    return SeamLayout(
         name=name,
         place=place,
         spec=_spec(row, folder, here),
-        readings=tuple(readings),
-        trim=_trim(row, readings, here),
+        panel_edge=edge,
+        trim=_trim(row, here),
         marks=_marks(row, here),
+        photos=tuple(photos),
     )
 
 
-def _spec(row: Mapping[str, Any], folder: Path, here: str) -> SeamSpec:
-    if ("spec" in row) == ("preset" in row):
+def _spec(row: Mapping[str, Any], folder: Path | None, here: str) -> SeamSpec | None:
+    if "spec" in row and "preset" in row:
         raise _bad(
             f"{here} needs either a spec or a preset.",
             'Write spec = "file.toml", a table [seams.spec], or preset = "even-close".',
         )
     if "preset" in row:
         return preset(str(row["preset"]))
+    if "spec" not in row:
+        return None
     if isinstance(row["spec"], str):
-        return read_spec(folder / row["spec"])
+        return read_spec(_beside(folder, row["spec"], here))
     return spec_from_table(_table(row["spec"], here), here)
 
 
-def _trim(row: Mapping[str, Any], readings: list[SeamReading], here: str) -> TrimRules:
+def _trim(row: Mapping[str, Any], here: str) -> TrimRules:
     allowed = row.get("trim", True)
     if not isinstance(allowed, bool):
         raise _bad(f"{here}: trim is true or false.")
@@ -250,7 +436,7 @@ def _trim(row: Mapping[str, Any], readings: list[SeamReading], here: str) -> Tri
                 )
             safe = tuple((_length(p["at"], here, "at"), _length(p["most"], here, "most")) for p in value)
         else:
-            safe = ((float(readings[0].s_mm[0]), _length(value, here, "safe_limit")),)
+            safe = ((0.0, _length(value, here, "safe_limit")),)
     hand = _length(row["hand"], here, "hand") if "hand" in row else HAND_MM
     return TrimRules(
         allowed=allowed,

@@ -260,10 +260,15 @@ def read_toml(path: str | Path) -> dict[str, Any]:
         raise GapvisionError("file-not-found", f"'{path}' was not found or may not be read.") from None
     except UnicodeDecodeError:
         raise _unreadable(f"'{Path(path).name}' is not a text file in UTF-8.") from None
+    return toml_from_text(text, f"'{Path(path).name}'")
+
+
+def toml_from_text(text: str, where: str) -> dict[str, Any]:
+    """Read TOML that is no file; ``where`` is what a refusal (``specification-unreadable``) calls it."""
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise _unreadable(f"'{Path(path).name}' is not TOML: {error}.") from None
+        raise _unreadable(f"{where} is not TOML: {error}.") from None
 
 
 def _unreadable(message: str, next_step: str = "") -> GapvisionError:

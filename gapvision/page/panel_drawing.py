@@ -1,24 +1,29 @@
-"""A panel's outline with its seams drawn by state: colour, dash, sign and words, never colour alone."""
+"""A panel's outline with its seams drawn by state: colour, pattern, sign and words, never colour alone."""
 
 from __future__ import annotations
 
 import base64
 import html
+import math
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 Point = tuple[float, float]
 
-#: State -> (colour on the light plate, dash, sign).
+#: State -> (colour on the light plate, dash, width, sign, short word).
 _LOOK = {
-    "in tolerance": ("#1d6b3a", "", "\u2713"),
-    "out of tolerance": ("#b94a00", "2 5", "\u2717"),
-    "not proven": ("#4a4a4a", "10 5", "?"),
-    "not measured": ("#8a8a8a", "1 7", "-"),
-    "measured": ("#0b5c93", "", "\u00b7"),
+    "in tolerance": ("#1d6b3a", "", 7, "\u2713", "in"),
+    "out of tolerance": ("#b94a00", "3 3", 13, "\u2717", "out"),
+    "not proven": ("#4a4a9a", "10 4", 9, "?", "not proven"),
+    "not measured": ("#6a6a6a", "1.5 5", 4, "-", "not measured"),
+    "measured": ("#0b5c93", "14 3 3 3", 7, "\u00b7", "no limits given"),
 }
-_WIDTH, _HEIGHT = 360.0, 300.0
-_ASIDE, _ABOVE = 112.0, 62.0  # room for the words beside and above the outline
+_WIDTH = 360.0
+_ASIDE, _ABOVE = 106.0, 62.0  # room for the words beside and above the outline
+_TALLEST = 260.0  # of the outline
+_SIZE = 15  # 14 px and more on a phone, where the drawing is a little narrower than 360
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,18 +33,29 @@ class DrawnSeam:
     Attributes
     ----------
     name, state, words : str
-        Name, state and the worst value in words.
+        Name, state of the whole seam and its worst value in few words.
     place : tuple of points
         From its start to its end in the panel's plane [mm], y upwards.
+    stretches : tuple of (state, points)
+        What is known of parts of it; the rest was not measured.
+    worst : point or None
+        Where the worst value lies.
     """
 
     name: str
     state: str
     words: str
     place: tuple[Point, ...]
+    stretches: tuple[tuple[str, tuple[Point, ...]], ...] = ()
+    worst: Point | None = None
 
 
-def draw_panel(name: str, seams: Sequence[DrawnSeam]) -> str:
+def draw_panel(
+    name: str,
+    seams: Sequence[DrawnSeam],
+    outline: Sequence[Point] = (),
+    adjusters: Sequence[tuple[str, Point]] = (),
+) -> str:
     """Draw a panel as an ``img`` element, 360 wide, so that its text is 14 px and more on a phone.
 
     Parameters
@@ -48,6 +64,10 @@ def draw_panel(name: str, seams: Sequence[DrawnSeam]) -> str:
         Name of the panel.
     seams : sequence of DrawnSeam
         At least one.
+    outline : sequence of points
+        Around the panel [mm]; empty: only the seams are drawn.
+    adjusters : sequence of (name, point)
+        Drawn as numbered squares, in this order.
 
     Raises
     ------
@@ -56,56 +76,155 @@ def draw_panel(name: str, seams: Sequence[DrawnSeam]) -> str:
     """
     if not seams:
         raise ValueError("a panel without seams cannot be drawn")
-    xs = [x for seam in seams for x, _ in seam.place]
-    ys = [y for seam in seams for _, y in seam.place]
+    points = [*(p for seam in seams for p in seam.place), *outline, *(p for _, p in adjusters)]
+    xs, ys = [x for x, _ in points], [y for _, y in points]
     span = max(max(xs) - min(xs), 1.0), max(max(ys) - min(ys), 1.0)
-    scale = min((_WIDTH - 2 * _ASIDE) / span[0], (_HEIGHT - 2 * _ABOVE) / span[1])
+    scale = min((_WIDTH - 2 * _ASIDE) / span[0], _TALLEST / span[1])
+    height = max(scale * span[1] + 2 * _ABOVE, 190.0, 62.0 * len(seams))
     middle = (max(xs) + min(xs)) / 2, (max(ys) + min(ys)) / 2
 
     def at(point: Point) -> Point:
-        return _WIDTH / 2 + (point[0] - middle[0]) * scale, _HEIGHT / 2 - (point[1] - middle[1]) * scale
+        return _WIDTH / 2 + (point[0] - middle[0]) * scale, height / 2 - (point[1] - middle[1]) * scale
 
-    parts = [
-        f'<rect width="{_WIDTH:g}" height="{_HEIGHT:g}" rx="8" fill="#f4f6f8"/>',
-        _text((_WIDTH / 2, _HEIGHT / 2), [name], 17, bold=True),
-    ]
+    parts = [f'<rect width="{_WIDTH:g}" height="{height:.0f}" rx="8" fill="#f4f6f8"/>']
+    if outline:
+        parts.append(f'<polygon points="{_list(outline, at)}" fill="#e3e8ee" stroke="#1b1f24" stroke-width="1.5"/>')
+    lines = textwrap.wrap(name, 14)[:3]
+    parts.append(_text((_WIDTH / 2, height / 2 - 9 * (len(lines) - 1) + 5), lines, 17, bold=True))
+    boxes: list[tuple[float, float, float, float]] = []
+    words = ""
     for seam in seams:
-        colour, dash, sign = _LOOK.get(seam.state, _LOOK["not measured"])
-        points = [at(p) for p in seam.place]
-        line = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+        shown = seam.stretches or ((seam.state, seam.place),)
+        if seam.stretches:
+            parts.append(_line("not measured", seam.place, at))
+        parts += [_line(state, line, at) for state, line in shown]
+        if seam.worst is not None:
+            x, y = at(seam.worst)
+            parts.append(
+                f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4.5" fill="#ffe000" stroke="#1b1f24" stroke-width="2"/>'
+            )
+        words += _label(seam, [at(p) for p in seam.place], height, boxes)
+    for number, (_, place) in enumerate(adjusters, 1):
+        x, y = at(place)
         parts.append(
-            f'<polyline points="{line}" fill="none" stroke="{colour}" stroke-width="6" stroke-dasharray="{dash}" stroke-linecap="butt"/>'
+            f'<rect x="{x - 10:.1f}" y="{y - 10:.1f}" width="20" height="20" fill="#fff" stroke="#1b1f24" stroke-width="2"/>'
+            + _text((x, y + 5), [str(number)], _SIZE, bold=True)
         )
-        place, anchor = _beside(points)
-        parts.append(_text(place, [f"{sign} {seam.name}", seam.words], 14, anchor))
-    label = f"{name}: " + "; ".join(f"{s.name} {s.state}, {s.words}" for s in seams)
-    svg = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" font-family="sans-serif">{"".join(parts)}</svg>'
-    packed = base64.b64encode(svg.encode()).decode()
+    label = f"{name}: " + "; ".join(f"{s.name} {s.state}" + (f", {s.words}" if s.words else "") for s in seams)
+    return _image("".join(parts) + words, height, label)
+
+
+def draw_key(states: Sequence[str]) -> str:
+    """What the patterns mean, as an ``img`` element.
+
+    Parameters
+    ----------
+    states : sequence of str
+        States to explain, in order.
+    """
+    parts = [f'<rect width="{_WIDTH:g}" height="{26 * len(states) + 10}" rx="8" fill="#f4f6f8"/>']
+    for k, state in enumerate(states):
+        y = 18 + 26 * k
+        parts.append(_line(state, ((14.0, y), (84.0, y)), lambda p: p))
+        sign = _LOOK[state][3]
+        words = "measured, no limits given" if state == "measured" else state
+        parts.append(_text((98, y + 5), [f"{sign} {words}"], _SIZE, "start"))
+    return _image("".join(parts), 26.0 * len(states) + 10, "Key: " + ", ".join(states))
+
+
+def along(place: Sequence[Point], from_mm: float, to_mm: float) -> tuple[Point, ...]:
+    """Part of a line through points, from one distance along it to another [mm]; its ends are carried on straight."""
+    lengths = [math.dist(a, b) for a, b in pairwise(place)]
+    starts = [math.fsum(lengths[:k]) for k in range(len(lengths))]
+
+    def point(s: float) -> Point:
+        k = max((i for i, start in enumerate(starts) if start <= s), default=0)
+        share = (s - starts[k]) / lengths[k]
+        (ax, ay), (bx, by) = place[k], place[k + 1]
+        return ax + share * (bx - ax), ay + share * (by - ay)
+
+    corners = [place[k] for k in range(1, len(lengths)) if from_mm < starts[k] < to_mm]
+    return point(from_mm), *corners, point(to_mm)
+
+
+def _list(points, at) -> str:  # type: ignore[no-untyped-def]
+    return " ".join(f"{x:.1f},{y:.1f}" for x, y in map(at, points))
+
+
+def _line(state, points, at) -> str:  # type: ignore[no-untyped-def]
+    colour, dash, width, _, _ = _LOOK.get(state, _LOOK["not measured"])
     return (
-        f'<img alt="{html.escape(label, quote=True)}" style="width:100%;max-width:520px;display:block" '
-        f'src="data:image/svg+xml;base64,{packed}">'
+        f'<polyline points="{_list(points, at)}" fill="none" stroke="{colour}" stroke-width="{width}" '
+        f'stroke-dasharray="{dash}" stroke-linecap="butt"/>'
     )
 
 
-def _beside(points: Sequence[Point]) -> tuple[Point, str]:
-    """Where a seam's words stand, outside its middle, and how they are set."""
-    x = (points[0][0] + points[-1][0]) / 2
-    y = (points[0][1] + points[-1][1]) / 2
-    dx, dy = x - _WIDTH / 2, y - _HEIGHT / 2
+def _label(
+    seam: DrawnSeam, points: Sequence[Point], height: float, boxes: list[tuple[float, float, float, float]]
+) -> str:
+    """A seam's words, outside its middle and clear of the words that stand already."""
+    x, y = _halfway(points)
+    dx, dy = x - _WIDTH / 2, y - height / 2
     upright = abs(points[-1][1] - points[0][1]) > abs(points[-1][0] - points[0][0])
-    if upright:
-        return ((x + 10, y), "start") if dx > 0 else ((x - 10, y), "end")
-    return ((x, y + 24), "middle") if dy > 0 else ((x, y - 28), "middle")
+    beside = upright and abs(dx) > 4
+    _, _, _, sign, state = _LOOK.get(seam.state, _LOOK["not measured"])
+    if beside:
+        lines = [*textwrap.wrap(f"{sign} {seam.name}", 12), *textwrap.wrap(state, 12), seam.words]
+    else:
+        lines = [f"{sign} {seam.name}: {state}", seam.words]
+    lines = [line for line in lines if line]
+    wide = 0.56 * _SIZE * max(len(line) for line in lines)
+    tall = 1.2 * _SIZE * len(lines)
+    if beside:
+        anchor = "start" if dx > 0 else "end"
+        x += 11 if dx > 0 else -11
+        left, top = (x if dx > 0 else x - wide), y - tall / 2
+    else:
+        anchor = "middle"
+        x = min(max(x, wide / 2 + 4), _WIDTH - wide / 2 - 4)
+        left, top = x - wide / 2, (y + 12 if dy > 0 else y - 12 - tall)
+    places = [min(max(top + 4.0 * k, 2.0), height - tall - 2) for k in sorted(range(-120, 121), key=abs)]
+    top = next((y for y in places if not _covered((left, y, wide, tall), boxes)), places[0])
+    boxes.append((left, top, wide, tall))
+    return _text((x, top + _SIZE), lines, _SIZE, anchor)
+
+
+def _covered(box: tuple[float, float, float, float], boxes: Sequence[tuple[float, float, float, float]]) -> bool:
+    left, top, wide, tall = box
+    return any(left < b[0] + b[2] and b[0] < left + wide and top < b[1] + b[3] and b[1] < top + tall for b in boxes)
+
+
+def _halfway(points: Sequence[Point]) -> Point:
+    """The point half-way along a line."""
+    half = 0.5 * math.fsum(math.dist(a, b) for a, b in pairwise(points))
+    for a, b in pairwise(points):
+        step = math.dist(a, b)
+        if half <= step and step > 0:
+            return a[0] + half / step * (b[0] - a[0]), a[1] + half / step * (b[1] - a[1])
+        half -= step
+    return points[-1]
 
 
 def _text(middle: Point, lines: Sequence[str], size: int, anchor: str = "middle", *, bold: bool = False) -> str:
     weight = ' font-weight="700"' if bold else ""
     spans = "".join(
-        f'<tspan x="{middle[0]:.1f}" dy="{0 if k == 0 else 1.15 * size:.1f}">{html.escape(line)}</tspan>'
+        f'<tspan x="{middle[0]:.1f}" dy="{0 if k == 0 else 1.2 * size:.1f}">{html.escape(line)}</tspan>'
         for k, line in enumerate(lines)
         if line
     )
     return (
         f'<text x="{middle[0]:.1f}" y="{middle[1]:.1f}" font-size="{size}" text-anchor="{anchor}" fill="#1b1f24"{weight}>'
         f"{spans}</text>"
+    )
+
+
+def _image(body: str, height: float, label: str) -> str:
+    svg = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:g} {height:.0f}" font-family="sans-serif">'
+        f"{body}</svg>"
+    )
+    packed = base64.b64encode(svg.encode()).decode()
+    return (
+        f'<img alt="{html.escape(label, quote=True)}" style="width:100%;max-width:520px;display:block" '
+        f'src="data:image/svg+xml;base64,{packed}">'
     )

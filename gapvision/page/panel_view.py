@@ -4,29 +4,52 @@ from __future__ import annotations
 
 import math
 import tempfile
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import Verdict, reading_from_measurement, simple_spec, spec_from_table
-from gapvision.judgement.move import Move
-from gapvision.judgement.panel import Panel, PanelSeam, middle_of, placed, shape_seams
-from gapvision.judgement.plan import CorrectionPlan, make_plan, predict_move
-from gapvision.page import widgets
+from gapvision.judgement import (
+    HOLE,
+    IN,
+    OPEN,
+    OUT,
+    PRESETS,
+    Adjuster,
+    Move,
+    Panel,
+    PanelLayout,
+    PhotoPlace,
+    SeamLayout,
+    SeamReading,
+    SeamSpec,
+    Verdict,
+    make_plan,
+    panel_of,
+    point_moves,
+    predict_move,
+    preset,
+    read_on_seam,
+    spec_from_table,
+)
+from gapvision.judgement.panel import path_length
+from gapvision.judgement.plan import CorrectionPlan
+from gapvision.page import panel_source, widgets
 from gapvision.page.books import records, seam_title
 from gapvision.page.jobs_view import load
-from gapvision.page.panel_drawing import DrawnSeam, draw_panel
+from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
+from gapvision.page.panel_source import Source
 from gapvision.records import SeamState
 from gapvision.results import Measurement
 from gapvision.units import format_both
 
-_SIZES = {"bonnet": (1300.0, 1100.0), "door": (950.0, 700.0), "boot lid": (1100.0, 700.0)}
-_NONE = "none"
-Place = tuple[tuple[float, float], ...]
+_NO_LIMITS = "no limits given"
+_WORST_FIRST = (OUT, OPEN, IN)
 
 
 def show(ticket: str) -> None:
@@ -42,141 +65,270 @@ def show(ticket: str) -> None:
         st.session_state["panel_job"] = wanted if wanted in references else references[0]
     reference = st.selectbox("Job", references, key="panel_job")
     st.session_state["job"] = reference
-    states = records().seam_states(next(x.job.job_id for x in lines if x.job.reference == reference))
-    left, right = st.columns(2)
-    shape = left.selectbox("Panel", list(_SIZES), key="panel_shape")
-    side = (
-        right.selectbox("Side", ["", "left", "right"], key="panel_side", format_func=lambda s: s or "neither")
-        if shape == "door"
-        else ""
-    )
-    width, height = _size(shape)
-    places, words = shape_seams(shape, width, height)
-    chosen = _match(states, shape, side, places)
+    job = next(x.job for x in lines if x.job.reference == reference)
+    source = panel_source.choose(job)
+    # The drawing stands first, though what it shows is asked for below it.
+    top, asked = st.container(), st.container()
     try:
-        seams, drawn = _seams(chosen, places)
-        st.html(draw_panel(f"{side} {shape}".strip(), drawn))
-        _list(drawn)
-        if seams:
-            _plan(seams, places, words, shape)
+        layout = source.layout()
+    except GapvisionError as error:
+        with top:
+            widgets.show_error(error)
+        panel_source.edit(source, job, source.photos)
+        return
+    with asked:
+        chosen, photos = _photos(source, layout, records().seam_states(job.job_id))
+    panel_source.edit(source, job, photos)
+    try:
+        measured = _measured(chosen)
+        with top:
+            _draw(layout, layout.name, measured, chosen)
+        if measured:
+            _plan(panel_of(layout, [(m.seam, m.spec, m.readings) for m in measured]), layout, chosen)
     except GapvisionError as error:
         widgets.show_error(error)
 
 
-def _size(shape: str) -> tuple[float, float]:
-    """Width and length (doors: length and height) of the ready shape [mm]."""
-    first, second = (
-        ("Along the car [mm]", "Upwards [mm]") if shape == "door" else ("Across the car [mm]", "Along the car [mm]")
-    )
-    left, right = st.columns(2)
-    width = left.number_input(first, 100.0, 3000.0, _SIZES[shape][0], 10.0, format="%.0f", key=f"width_{shape}")
-    height = right.number_input(second, 100.0, 3000.0, _SIZES[shape][1], 10.0, format="%.0f", key=f"height_{shape}")
-    return float(width), float(height)
+# --- which photo lies where -------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Matched:
-    """One of the job's seams as a side of the panel: which edge is the panel's, where and which way its photo lies."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Chosen:
+    """One seam of the panel with the job's seams that were photographed along it."""
 
-    state: SeamState
-    measurement: Measurement
-    edge: str
-    at_mm: float
-    reverse: bool
+    seam: SeamLayout
+    spec: SeamSpec | None
+    readings: tuple[SeamReading, ...]
+    stages: tuple[str, ...]
 
 
-def _match(states: list[SeamState], shape: str, side: str, places: dict[str, Place]) -> dict[str, _Matched]:
-    """Which of the job's seams is which side of the panel; proposed by its words, changed by the person."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Measured:
+    """A seam that can be judged."""
+
+    seam: SeamLayout
+    spec: SeamSpec
+    readings: tuple[SeamReading, ...]
+
+
+def _photos(source: Source, layout: PanelLayout, states: list[SeamState]) -> tuple[list[_Chosen], dict[str, Any]]:
+    """Ask which of the job's seams lies where; proposed by its words or as kept, changed by the person."""
     by_title = {seam_title(s.seam): s for s in states if s.latest is not None}
-    chosen: dict[str, _Matched] = {}
-    with st.expander("Which seam is where", expanded=not by_title):
-        for name, place in places.items():
-            options = [_NONE, *by_title]
-            key = f"match_{shape}_{side}_{name}"
-            if st.session_state.get(key) not in options:
-                st.session_state[key] = _propose(by_title, shape, side, name)
-            state = by_title.get(st.selectbox(name.capitalize(), options, key=key))
-            if state is None or state.latest is None:
-                continue
-            measurement = load(state.latest)
-            if measurement.profile is None:
-                continue
-            edge, at_mm, reverse = _lie(name, key, place, measurement)
-            chosen[name] = _Matched(state, measurement, edge, at_mm, reverse)
-    return chosen
+    held = {**source.photos, **st.session_state.get("panel_photos", {}).get(source.key, {})}
+    chosen: list[_Chosen] = []
+    with st.expander("Which seam is where", expanded=not by_title, key="panel_photos_box"):
+        if not by_title:
+            st.write("No seam of this job is measured yet: save a measurement to it.")
+        usual = st.selectbox(
+            "Wanted where neither the panel's file nor the job says it",
+            [_NO_LIMITS, *PRESETS],
+            key="panel_usual",
+            format_func=lambda key: PRESETS[key][0] if key in PRESETS else key,
+        )
+        for seam in layout.seams:
+            kept = held.get(seam.name) or {"edge": seam.panel_edge, "photos": _propose(by_title, layout.name, seam)}
+            one, held[seam.name] = _one_seam(source, layout, seam, kept, by_title)
+            if one.spec is None and usual in PRESETS:
+                one = replace(one, spec=preset(usual))
+            chosen.append(one)
+    known = dict(st.session_state.get("panel_photos", {}))
+    known[source.key] = held
+    st.session_state["panel_photos"] = known
+    stages = {stage for one in chosen for stage in one.stages}
+    if len(stages) > 1:
+        st.warning(
+            f"These seams were photographed at different stages ({', '.join(sorted(stages))}): advice for the whole "
+            "panel needs all of them at the same one."
+        )
+    return chosen, {seam.name: held[seam.name] for seam in layout.seams if held.get(seam.name, {}).get("photos")}
 
 
-def _lie(name: str, key: str, place: Place, measurement: Measurement) -> tuple[str, float, bool]:
-    """Ask how the photo lies on its seam."""
-    s = measurement.profile.s_mm if measurement.profile is not None else np.zeros(2)
-    middle = max(0.0, 0.5 * (math.dist(place[0], place[-1]) - float(s[-1] - s[0])))
-    left, centre, right = st.columns(3)
-    edge = left.selectbox(
-        f"{name.capitalize()}: this panel's edge in the photo", ["A", "B"], index=1, key=f"edge_{key}"
+def _one_seam(
+    source: Source, layout: PanelLayout, seam: SeamLayout, kept: Mapping[str, Any], by_title: Mapping[str, SeamState]
+) -> tuple[_Chosen, dict[str, Any]]:
+    """Ask for one seam's photos, and how each lies on it."""
+    key = f"{source.key}|{seam.name}"
+    word = seam.name.capitalize()
+    before = {photo["seam"]: photo for photo in kept.get("photos", [])}
+    titles = st.multiselect(
+        f"{word}: measured as", list(by_title), default=[t for t in before if t in by_title], key=f"photos_{key}"
     )
-    at_mm = centre.number_input(
-        f"{name.capitalize()}: measured stretch begins [mm from the seam's start]", 0.0, 5000.0, float(round(middle)), 5.0,
-        format="%.0f", key=f"at_{key}",
-    )  # fmt: skip
+    edge = str(kept.get("edge", seam.panel_edge))
+    if titles:
+        edge = st.selectbox(
+            f"{word}: this panel's edge in the photo", ["A", "B"], index="AB".index(edge), key=f"edge_{key}"
+        )
+    seam = replace(seam, panel_edge=edge)
+    readings, stages, spec, lies = [], [], seam.spec, []
+    for k, title in enumerate(titles):
+        state = by_title[title]
+        if state.latest is None:
+            continue
+        measurement = load(state.latest)
+        if measurement.profile is None:
+            continue
+        photo = _lie(layout, seam, measurement, before.get(title, {}), k, f"{key}|{title}", title)
+        lies.append({"seam": title, "at_mm": photo.at_mm or 0.0, "reverse": photo.reverse})
+        if spec is None and state.seam.spec:
+            spec = spec_from_table(state.seam.spec)
+        try:
+            readings.append(read_on_seam(layout, seam, measurement, photo, f"{word}, photo of {title}"))
+            stages.append(state.latest.visit.stage)
+        except GapvisionError as error:
+            widgets.show_notice("usage", error.code, error.message, "Change which way its stations run, or the edge.")
+    return _Chosen(seam, spec, tuple(readings), tuple(stages)), {"edge": edge, "photos": lies}
+
+
+def _lie(
+    layout: PanelLayout,
+    seam: SeamLayout,
+    measurement: Measurement,
+    before: Mapping[str, Any],
+    number: int,
+    key: str,
+    title: str,
+) -> PhotoPlace:
+    """Ask how one photo lies on its seam."""
+    s = measurement.profile.s_mm if measurement.profile is not None else np.zeros(2)
+    if "at_mm" in before:
+        at_mm, reverse = float(before["at_mm"]), bool(before["reverse"])
+    else:
+        told = seam.photos[number] if number < len(seam.photos) else PhotoPlace()
+        middle = max(0.0, 0.5 * (path_length(seam.place) - float(s[-1] - s[0])))
+        at_mm = float(round(middle)) if told.at_mm is None else told.at_mm
+        reverse = told.reverse
+        if not _fits(layout, seam, measurement, reverse):
+            reverse = not reverse
+    left, right = st.columns(2)
+    at_mm = left.number_input(
+        f"{title}: begins [mm from the seam's start]", 0.0, 5000.0, at_mm, 5.0, format="%.0f", key=f"at_{key}"
+    )
     way = right.selectbox(
-        f"{name.capitalize()}: stations run", ["forward", "backward"], key=f"way_{key}",
+        f"{title}: stations run", ["forward", "backward"], index=int(reverse), key=f"way_{key}",
         format_func=lambda w: "from the seam's start" if w == "forward" else "towards the seam's start",
     )  # fmt: skip
-    return edge, float(at_mm), way == "backward"
+    return PhotoPlace(at_mm=float(at_mm), reverse=way == "backward")
 
 
-def _propose(by_title: dict[str, SeamState], shape: str, side: str, name: str) -> str:
-    """The first seam whose words name the panel and this side of it."""
+def _fits(layout: PanelLayout, seam: SeamLayout, measurement: Measurement, reverse: bool) -> bool:
+    """Whether the photo shows the panel on the side of the seam where it lies."""
+    try:
+        read_on_seam(layout, seam, measurement, PhotoPlace(at_mm=0.0, reverse=reverse), "")
+    except GapvisionError:
+        return False
+    return True
+
+
+def _propose(by_title: Mapping[str, SeamState], panel: str, seam: SeamLayout) -> list[dict[str, Any]]:
+    """The first of the job's seams whose words name the panel and this seam of it."""
     for title, state in by_title.items():
         words = f"{title} {state.panel.name if state.panel else ''}".casefold()
-        if shape not in words or (side and side not in words):
-            continue
-        if name in words.replace(shape, ""):
-            return title
-    return _NONE
+        rest = words.replace(panel.casefold(), "")
+        if all(word in words for word in panel.casefold().split()) and seam.name.casefold() in rest:
+            return [{"seam": title}]
+    return []
 
 
-def _seams(chosen: dict[str, _Matched], places: dict[str, Place]) -> tuple[list[PanelSeam], list[DrawnSeam]]:
-    """The measured seams placed on the panel, and all sides for drawing."""
-    centre = middle_of(list(places.values()))
-    seams, drawn = [], []
-    for name, place in places.items():
-        match = chosen.get(name)
-        if match is None:
-            drawn.append(_drawn(name, place, None))
-            continue
-        spec = spec_from_table(match.state.seam.spec) if match.state.seam.spec else simple_spec(4.7625, 0.5, 0.5)
-        reading = reading_from_measurement(
-            match.measurement, name, at_mm=match.at_mm, reverse=match.reverse, panel_edge=match.edge
-        )
-        seams.append(PanelSeam(name=name, place=place, spec=spec, readings=(placed(reading, place, centre),)))
-        verdict = predict_move(Panel(name="panel", seams=(seams[-1],), centre=centre), Move())[0].verdict
-        drawn.append(_drawn(name, place, verdict))
-    return seams, drawn
+# --- what is seen -----------------------------------------------------------------
 
 
-def _drawn(name: str, place: Place, verdict: Verdict | None) -> DrawnSeam:
-    """One side of the panel as it is drawn."""
-    if verdict is None:
-        return DrawnSeam(name, "not measured", "", place)
-    worst = "" if verdict.worst is None else f"worst {verdict.worst.worst_mm:.2f} mm"
-    return DrawnSeam(name, verdict.state, worst, place)
+def _measured(chosen: Sequence[_Chosen]) -> list[_Measured]:
+    """The seams that were photographed and have limits."""
+    return [_Measured(c.seam, c.spec, c.readings) for c in chosen if c.readings and c.spec is not None]
 
 
-def _list(drawn: list[DrawnSeam]) -> None:
-    for seam in drawn:
-        st.write(f"{seam.name.capitalize()}: {seam.state}" + (f", {seam.words}" if seam.words else ""))
-
-
-def _plan(
-    seams: list[PanelSeam],
-    places: dict[str, Place],
-    words: tuple[str, str, str, str],
-    shape: str,
+def _draw(
+    layout: PanelLayout,
+    title: str,
+    measured: Sequence[_Measured],
+    chosen: Sequence[_Chosen],
+    move: Move | None = None,
 ) -> None:
+    """The panel with its seams by state, their worst values, and a list that says the same in words."""
+    verdicts: dict[str, list[Verdict]] = {}
+    if measured:
+        panel = panel_of(layout, [(m.seam, m.spec, m.readings) for m in measured])
+        stages = iter(predict_move(panel, move or Move()))
+        verdicts = {m.seam.name: [next(stages).verdict for _ in m.readings] for m in measured}
+    drawn = [_drawn(one, verdicts.get(one.seam.name, [])) for one in chosen]
+    st.html(draw_panel(title, drawn, layout.outline, [(a.name, a.xy) for a in layout.adjusters]))
+    known = ["in tolerance", "out of tolerance", "not proven", "not measured"]
+    shown = {seam.state for seam in drawn}
+    st.html(draw_key([*known, "measured"] if "measured" in shown else known))
+    if any(seam.worst for seam in drawn):
+        st.write(
+            "Number and yellow dot: the worst gap of each seam and its place. Thin dots along a seam: not photographed."
+        )
+    for one, seam in zip(chosen, drawn, strict=True):
+        stage = f", {one.stages[0]}" if one.stages else ""
+        st.write(
+            f"{seam.name.capitalize()}: {seam.state}"
+            + (f", {_in_full(verdicts[seam.name])}{stage}" if seam.worst else stage)
+        )
+    for number, adjuster in enumerate(layout.adjusters, 1):
+        st.write(f"{number}. {adjuster.name} ({adjuster.kind}): {_travel_words(layout, adjuster)}")
+
+
+def _drawn(one: _Chosen, verdicts: Sequence[Verdict]) -> DrawnSeam:
+    """One seam as it is drawn."""
+    name, place = one.seam.name, one.seam.place
+    if not one.readings:
+        return DrawnSeam(name, "not measured", "", place)
+    if not verdicts:
+        ends = [along(place, float(r.s_mm[0]), float(r.s_mm[-1])) for r in one.readings]
+        return DrawnSeam(name, "measured", "", place, tuple(("measured", line) for line in ends))
+    state = next((s for s in _WORST_FIRST if any(v.state == s for v in verdicts)), OPEN)
+    stretches = tuple(
+        (span.state, along(place, span.from_mm, max(span.to_mm, span.from_mm + 1.0)))
+        for verdict in verdicts
+        for span in verdict.spans
+        if span.state != HOLE
+    )
+    worst = _worst(verdicts)
+    if worst is None or worst.worst is None:
+        return DrawnSeam(name, state, "", place, stretches)
+    at = worst.worst.worst_at_mm
+    words = widgets.short_length(worst.worst.worst_mm, st.session_state["unit"])
+    return DrawnSeam(name, state, words, place, stretches, along(place, at, at + 1.0)[0])
+
+
+def _worst(verdicts: Sequence[Verdict]) -> Verdict | None:
+    """The verdict with the largest excess."""
+    known = [v for v in verdicts if v.worst is not None]
+    return max(known, key=lambda v: v.worst.excess_mm if v.worst else -math.inf, default=None)
+
+
+def _in_full(verdicts: Sequence[Verdict]) -> str:
+    """The worst value with its place and U."""
+    verdict = _worst(verdicts)
+    if verdict is None or verdict.worst is None:
+        return ""
+    w = verdict.worst
+    return (
+        f"worst {widgets.show_length(w.worst_mm, st.session_state['unit'])}, U {w.worst_u_mm:.2f} mm, "
+        f"{w.worst_at_mm:.0f} mm from its start"
+    )
+
+
+def _travel_words(layout: PanelLayout, adjuster: Adjuster) -> str:
+    """How far an adjuster can still go, in the panel's own words for its directions."""
+    parts = []
+    for travel, back, on in (
+        (adjuster.travel_x, layout.words[1], layout.words[0]),
+        (adjuster.travel_y, layout.words[3], layout.words[2]),
+        (adjuster.travel_out, "in", "out"),
+    ):
+        if travel is not None:
+            parts.append(f"{-travel[0]:g} mm {back}, {travel[1]:g} mm {on}")
+    return "; ".join(parts) if parts else "travel not given, taken as enough"
+
+
+# --- what to do -------------------------------------------------------------------
+
+
+def _plan(panel: Panel, layout: PanelLayout, chosen: Sequence[_Chosen]) -> None:
     """Try moves with sliders, and work out the best one and the trim."""
-    centre = middle_of(list(places.values()))
-    panel = Panel(name=shape, seams=tuple(seams), centre=centre, words=words, shape=shape)
+    words = panel.words
     st.subheader("Try a move", anchor=False)
     st.write(
         "Check under 'Which seam is where' how each photo lies and which edge is this panel's: the advice rests on it."
@@ -184,14 +336,14 @@ def _plan(
     x = st.slider(f"{words[0]} (+) or {words[1]} (-) [mm]", -5.0, 5.0, 0.0, 0.1, key="panel_x")
     y = st.slider(f"{words[2]} (+) or {words[3]} (-) [mm]", -5.0, 5.0, 0.0, 0.1, key="panel_y")
     turn = st.slider("Turn, counter-clockwise (+) [mm per metre]", -10.0, 10.0, 0.0, 0.5, key="panel_turn")
-    moved = predict_move(panel, Move(x_mm=x, y_mm=y, turn_rad=turn / 1000))
-    shown = {stage_seam.name: stage.verdict for stage_seam, stage in zip(seams, moved, strict=True)}
-    st.html(
-        draw_panel(
-            f"{shape}, moved" if (x, y, turn) != (0, 0, 0) else shape,
-            [_drawn(name, place, shown.get(name)) for name, place in places.items()],
-        )
-    )
+    move = Move(x_mm=x, y_mm=y, turn_rad=turn / 1000)
+    if move != Move():
+        measured = [_Measured(s, seam.spec, seam.readings) for s, seam in _pairs(chosen, panel)]
+        _draw(layout, f"{panel.name}, moved", measured, chosen, move)
+        for told, adjuster in zip(point_moves(panel, move), panel.adjusters, strict=True):
+            far = _beyond(told.x_mm, adjuster.travel_x) or _beyond(told.y_mm, adjuster.travel_y)
+            said = f"{told.name}: {told.words}"
+            st.write(f"\u2717 {said}: further than its travel allows" if far else f"\u2713 {said}")
     if st.button("Work out what to do", key="make_plan", type="primary"):
         st.session_state["plan_shown"] = True
     if st.session_state.get("plan_shown"):
@@ -199,6 +351,15 @@ def _plan(
         _say(plan)
         _templates(plan)
         _keep(plan)
+
+
+def _pairs(chosen: Sequence[_Chosen], panel: Panel) -> list[tuple[SeamLayout, Any]]:
+    layouts = {one.seam.name: one.seam for one in chosen}
+    return [(layouts[seam.name], seam) for seam in panel.seams]
+
+
+def _beyond(value_mm: float, travel: tuple[float, float] | None) -> bool:
+    return travel is not None and not travel[0] - 0.005 <= value_mm <= travel[1] + 0.005
 
 
 def _keep(plan: CorrectionPlan) -> None:

@@ -42,6 +42,10 @@ DEFAULTS: dict[str, Any] = {
 }
 
 
+#: What else the draft holds, as it was made on the page.
+_FREE = ("seam_points", "excluded", "photo", "panel_drafts", "panel_photos")
+
+
 @dataclass(frozen=True, slots=True)
 class Chosen:
     """The photo on screen: where it lies, its name, its address for the browser."""
@@ -75,7 +79,7 @@ def start() -> str:
         for key, value in DEFAULTS.items():
             kept = draft.get(key, value)
             st.session_state[key] = kept if isinstance(kept, type(value)) else value
-        for key in ("seam_points", "excluded", "photo"):
+        for key in _FREE:
             if key in draft:
                 st.session_state[key] = draft[key]
     # A widget that is not on screen in a run loses its value; holding on to it here keeps it.
@@ -87,7 +91,7 @@ def start() -> str:
 def keep(ticket: str) -> None:
     """Write what was typed and chosen to disk, when it changed."""
     draft = {key: st.session_state.get(key, value) for key, value in DEFAULTS.items()}
-    draft |= {key: st.session_state[key] for key in ("seam_points", "excluded", "photo") if key in st.session_state}
+    draft |= {key: st.session_state[key] for key in _FREE if key in st.session_state}
     if st.session_state.get("_kept") != draft:
         Inbox().save_draft(ticket, draft)
         st.session_state["_kept"] = draft

@@ -23,6 +23,11 @@ def show_length(length_mm: float, unit: str) -> str:
     return f"{first} ({format_mm(length_mm)})"
 
 
+def short_length(length_mm: float, unit: str) -> str:
+    """A length in the unit chosen, alone: for places with little room."""
+    return {"in": format_inch, "fraction": format_fraction}.get(unit, format_mm)(length_mm)
+
+
 def length_field(label: str, key: str, default_unit: str = "mm", help_text: str | None = None) -> float | None:
     """A text field for a length; a mistake is said below it in one sentence.
 

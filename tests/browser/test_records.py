@@ -7,7 +7,9 @@ import pytest
 from playwright.sync_api import expect
 
 from gapvision.cli import main
-from tests.browser._help import DESK, PHONE, start_server
+from tests.browser._help import DESK, PHONE, ROOT, start_server
+
+FILES = ("bonnet.toml", "seam.toml", "finish.toml")
 
 
 @pytest.fixture(scope="module")
@@ -69,4 +71,30 @@ def test_panel_and_plan(shop, visit, shots, readme_picture, size):
     shots(one, f"panels_{'phone' if size is PHONE else 'desk'}")
     if size is PHONE:
         readme_picture(one, "page_panel_phone", "img[alt^='bonnet: left']")
+    one.fine()
+
+
+def test_a_panel_file_of_the_shop_is_drawn_kept_and_there_after_a_reload(shop, visit, shots):
+    one = visit(shop.url, PHONE)
+    one.measured()
+    one.view("Panels")
+    one.page.get_by_text("The panel's specification").click()
+    folder = ROOT / "sample_images" / "panel_example"
+    one.page.locator("input[type=file]").last.set_input_files([str(folder / n) for n in FILES])
+    one.page.get_by_text("left hinge (hinge): 2 mm to the left, 2 mm to the right").wait_for()
+    one.page.get_by_role("button", name="Add an adjuster").click()
+    one.page.get_by_label("Name of the adjuster").fill("front buffer")
+    one.page.get_by_label("Its place, x").fill("250mm")
+    one.page.get_by_label("Its place, y").fill("2 1/2in")
+    one.page.get_by_label("Travel in and out: on").fill("4mm")
+    one.page.get_by_role("button", name="Add it").click()
+    one.page.get_by_text("front buffer (hinge): 0 mm in, 4 mm out").wait_for()
+    one.settled()
+    shots(one, "panel_file_phone")
+    one.page.get_by_role("button", name="Keep with the job").click()
+    one.page.get_by_text("Panel 'bonnet' is kept with job DEMO-1.").wait_for()
+    one.page.reload()
+    one.measured()
+    one.view("Panels")
+    one.page.get_by_text("front buffer (hinge): 0 mm in, 4 mm out").wait_for()
     one.fine()

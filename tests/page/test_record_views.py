@@ -97,9 +97,11 @@ def test_panel_outline_move_and_plan(page, job):
     page.session_state["view"] = "Panels"
     page.run()
     assert not page.exception
-    assert page.selectbox(key="match_bonnet__left").value == "bonnet, left"
-    assert any(m.value.startswith("Left: ") for m in page.markdown)
+    assert page.multiselect(key="photos_T-1|ready shape: bonnet|left").value == ["bonnet, left"]
+    assert any(m.value == "Left: measured, after fit-up" for m in page.markdown), "no limits, so no judgement"
     assert any(m.value == "Right: not measured" for m in page.markdown)
+    page.selectbox(key="panel_usual").set_value("even-close").run()
+    assert any(m.value.startswith("Left: ") and ", worst 4." in m.value for m in page.markdown)
     page.button(key="make_plan").click().run()
     assert not page.exception
     assert "What to do" in [s.value for s in page.subheader]
@@ -160,16 +162,18 @@ def test_a_seam_without_a_name_is_not_saved(page):
 
 def test_drawing_has_pattern_sign_and_words_for_each_state():
     seams = [
-        DrawnSeam("left", "in tolerance", "worst 4.80 mm", ((0, 0), (0, 900))),
-        DrawnSeam("right", "out of tolerance", "worst 6.1 mm", ((900, 0), (900, 900))),
+        DrawnSeam("left", "in tolerance", "4.80 mm", ((0, 0), (0, 900))),
+        DrawnSeam("right", "out of tolerance", "6.1 mm", ((900, 0), (900, 900))),
         DrawnSeam("rear", "not proven", "<x>", ((0, 0), (900, 0))),
         DrawnSeam("front", "not measured", "", ((0, 900), (900, 900))),
     ]
     picture = draw_panel("bonnet", seams)
-    assert "right out of tolerance, worst 6.1 mm" in picture
+    assert "right out of tolerance, 6.1 mm" in picture
     svg = base64.b64decode(re.search(r"base64,([^\"]+)", picture)[1]).decode()
     assert len(set(re.findall(r'stroke-dasharray="([^"]*)"', svg))) == 4
-    assert {"\u2713 left", "\u2717 right", "? rear", "- front"} <= set(re.findall(r">([^<>]+)</tspan>", svg))
+    assert {"\u2713 left", "in", "\u2717 right", "out", "? rear: not proven", "- front: not measured"} <= set(
+        re.findall(r">([^<>]+)</tspan>", svg)
+    )
     assert "<x>" not in svg
     assert min(int(n) for n in re.findall(r'font-size="(\d+)"', svg)) >= 14
     with pytest.raises(ValueError, match="without seams"):

@@ -1,0 +1,347 @@
+"""Where a panel's description comes from: kept with the job, a ready shape, or a file of the shop's own."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import streamlit as st
+
+from gapvision.errors import GapvisionError
+from gapvision.judgement import PRESETS, PanelLayout, layout_from_table, toml_from_text
+from gapvision.page import widgets
+from gapvision.page.books import records
+from gapvision.records import Job
+from gapvision.units import parse_length
+from gapvision.workshop import panels_of, set_panel
+
+_SIZES = {"bonnet": (1300.0, 1100.0), "door": (950.0, 700.0), "boot lid": (1100.0, 700.0)}
+_SEAMS = {
+    "bonnet": ("left", "right", "rear"),
+    "boot lid": ("left", "right", "front", "rear"),
+    "door": ("front", "rear", "sill", "top"),
+}
+_READY = "ready shape: "
+_MOST_BYTES = 200_000
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """The panel on screen.
+
+    Attributes
+    ----------
+    key : str
+        Tells it from other panels of other jobs, for widgets and drafts.
+    base, text : str
+        Its file as it is kept or ready, and as it is now.
+    photos : dict
+        Where its photos lie, as kept with the job.
+    """
+
+    key: str
+    base: str
+    text: str
+    photos: dict[str, Any]
+
+    def layout(self) -> PanelLayout:
+        """Read it.
+
+        Raises
+        ------
+        GapvisionError
+            With what is wrong with the file.
+        """
+        return layout_from_table(toml_from_text(self.text, "the panel file"))
+
+
+def choose(job: Job) -> Source:
+    """Ask which panel; a ready shape asks for its size too."""
+    kept = panels_of(records(), job.job_id)
+    options = [*kept, *(_READY + shape for shape in _SIZES)]
+    if st.session_state.get("panel_shape") not in options:
+        st.session_state["panel_shape"] = st.session_state.get("panel_kept") or options[0]
+        if st.session_state["panel_shape"] not in options:
+            st.session_state["panel_shape"] = options[0]
+    name = st.selectbox("Panel", options, key="panel_shape")
+    if name in kept:
+        base, photos = str(kept[name]["file"]), dict(kept[name]["photos"])
+    else:
+        base, photos = _ready(name.removeprefix(_READY)), {}
+    key = f"{job.reference}|{name}"
+    return Source(key, base, drafts().get(key, base), photos)
+
+
+def drafts() -> dict[str, str]:
+    """Panel files that were changed and not yet kept, by :attr:`Source.key`; they survive a reload."""
+    return dict(st.session_state.get("panel_drafts", {}))
+
+
+def _draft(key: str, text: str | None) -> None:
+    known = drafts()
+    if text is None:
+        known.pop(key, None)
+    else:
+        known[key] = text
+    st.session_state["panel_drafts"] = known
+
+
+def _ready(shape: str) -> str:
+    """A ready shape's file, of the size and side asked for."""
+    first, second = (
+        ("Along the car [mm]", "Upwards [mm]") if shape == "door" else ("Across the car [mm]", "Along the car [mm]")
+    )
+    left, right = st.columns(2)
+    width = left.number_input(first, 100.0, 3000.0, _SIZES[shape][0], 10.0, format="%.0f", key=f"width_{shape}")
+    height = right.number_input(second, 100.0, 3000.0, _SIZES[shape][1], 10.0, format="%.0f", key=f"height_{shape}")
+    side = ""
+    if shape == "door":
+        side = st.selectbox("Side", ["", "left", "right"], key="panel_side", format_func=lambda s: s or "neither")
+    return ready_file(shape, f"{side} {shape}".strip(), float(width), float(height))
+
+
+def ready_file(shape: str, name: str, width_mm: float, length_mm: float) -> str:
+    """Write a panel file for a ready shape.
+
+    Parameters
+    ----------
+    shape : str
+        ``bonnet``, ``boot lid`` or ``door``.
+    name : str
+        What to call the panel.
+    width_mm, length_mm : float
+        As for :func:`gapvision.judgement.shape_seams` [mm].
+    """
+    head = [
+        'format = "gapvision-panel/1"',
+        f"name = {_quoted(name)}",
+        f"shape = {_quoted(shape)}",
+        f'width = "{width_mm:.0f}mm"',
+        f'length = "{length_mm:.0f}mm"',
+    ]
+    return "\n".join([*head, *(f"\n[[seams]]\nname = {_quoted(seam)}" for seam in _SEAMS[shape])]) + "\n"
+
+
+# --- changing it ------------------------------------------------------------------
+
+
+def edit(source: Source, job: Job, photos: Mapping[str, Any]) -> None:
+    """The panel's own file: choose one, add seams and adjusters, change its lines, keep it with the job."""
+    with st.container():
+        said = st.session_state.pop("panel_said", None)
+        if said:
+            st.success(said)
+    with st.expander("The panel's specification", key="panel_spec_box"):
+        st.write(
+            "Outline, seams, limits and adjusters come from this file. The same file serves 'gapvision plan'. "
+            "What you change here is kept with the job when you press Keep."
+        )
+        _upload(source)
+        _add_adjuster(source)
+        _add_seam(source)
+        _lines(source)
+        left, middle, right = st.columns(3)
+        if left.button("Keep with the job", type="primary", key="keep_panel", width="stretch"):
+            _keep(source, job, photos)
+        if source.text != source.base and middle.button("Forget my changes", key="forget_panel", width="stretch"):
+            _draft(source.key, None)
+            st.rerun()
+        right.download_button(
+            "Download the file",
+            source.text.encode(),
+            "panel.toml",
+            "application/toml",
+            on_click="ignore",
+            width="stretch",
+        )
+
+
+def _keep(source: Source, job: Job, photos: Mapping[str, Any]) -> None:
+    try:
+        name = set_panel(records(), job.job_id, source.text, dict(photos))
+    except GapvisionError as error:
+        widgets.show_error(error)
+        return
+    _draft(source.key, None)
+    st.session_state["panel_kept"] = name
+    st.session_state.pop("panel_shape", None)
+    st.session_state["panel_said"] = f"Panel '{name}' is kept with job {job.reference}."
+    st.rerun()
+
+
+def _lines(source: Source) -> None:
+    """The file's lines; a change counts when the field is left."""
+    key = f"panel_text_{source.key}"
+    st.session_state[key] = source.text
+
+    def changed() -> None:
+        text = st.session_state[key]
+        _draft(source.key, None if text == source.base else text)
+
+    st.text_area("The file's lines", key=key, height=320, on_change=changed)
+
+
+def _upload(source: Source) -> None:
+    files = st.file_uploader(
+        "Choose a panel file (.toml), and with it the files that it names",
+        type=["toml"],
+        accept_multiple_files=True,
+        max_upload_size=1,
+        key=f"panel_file_{st.session_state.get('panel_files_taken', 0)}",
+    )
+    if not files:
+        return
+    try:
+        text = together({file.name: file.getvalue() for file in files})
+        layout_from_table(toml_from_text(text, "the panel file"))
+    except GapvisionError as error:
+        widgets.show_error(error)
+        return
+    _draft(source.key, text)
+    # A fresh control: else the same files would be taken in again at every run.
+    st.session_state["panel_files_taken"] = st.session_state.get("panel_files_taken", 0) + 1
+    st.rerun()
+
+
+def together(files: Mapping[str, bytes]) -> str:
+    """Make one panel file, which stands alone, of a panel file and the files that it names.
+
+    Parameters
+    ----------
+    files : mapping
+        Names and contents.
+
+    Raises
+    ------
+    GapvisionError
+        ``specification-unreadable``; ``panel-file-bad`` when no file, or more than one, is a panel's.
+    """
+    import tomli_w
+
+    texts: dict[str, str] = {}
+    for name, data in files.items():
+        if len(data) > _MOST_BYTES:
+            raise GapvisionError("panel-file-bad", f"'{name}' is far larger than a panel file.")
+        try:
+            texts[name] = data.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            raise GapvisionError("specification-unreadable", f"'{name}' is not a text file in UTF-8.") from None
+    tables = {name: toml_from_text(text, f"'{name}'") for name, text in texts.items()}
+    panels = [name for name, table in tables.items() if "seams" in table]
+    if len(panels) != 1:
+        raise GapvisionError(
+            "panel-file-bad",
+            "None of the files is a panel's." if not panels else "More than one of the files is a panel's.",
+            "Choose one panel file (with [[seams]] in it) and the files that it names.",
+        )
+    table = tables[panels[0]]
+    changed = False
+    rows = table["seams"] if isinstance(table["seams"], list) else []
+    for holder, key in [(table, "finish"), *((row, "spec") for row in rows if isinstance(row, dict))]:
+        named = holder.get(key)
+        if isinstance(named, str):
+            if named not in tables:
+                raise GapvisionError(
+                    "panel-file-bad", f"'{panels[0]}' names the file '{named}'.", "Choose both files together."
+                )
+            holder[key] = tables[named]
+            changed = True
+    return tomli_w.dumps(table) if changed else texts[panels[0]]
+
+
+def _add_adjuster(source: Source) -> None:
+    with st.popover("Add an adjuster", width="stretch"), st.form(f"adjuster_{source.key}", clear_on_submit=True):
+        st.write("Where the panel can be set, and how far it can still go each way. Empty: not known.")
+        name = st.text_input("Name of the adjuster", placeholder="e.g. left hinge, lower")
+        kind = st.selectbox("Kind", ["hinge", "latch", "buffer", "shim point"])
+        left, right = st.columns(2)
+        x = left.text_input("Its place, x", placeholder="e.g. -500mm")
+        y = right.text_input("Its place, y", placeholder="e.g. 60mm")
+        travel = {}
+        for key, word in (("travel_x", "along x"), ("travel_y", "along y"), ("travel_out", "in and out")):
+            left, right = st.columns(2)
+            back = left.text_input(f"Travel {word}: back", placeholder="e.g. 2mm", key=f"{key}_back")
+            on = right.text_input(f"Travel {word}: on", placeholder="e.g. 3mm", key=f"{key}_on")
+            if back.strip() or on.strip():
+                travel[key] = (back, on)
+        if st.form_submit_button("Add it"):
+            _append(source, lambda: adjuster_lines(name, kind, (x, y), travel))
+
+
+def adjuster_lines(name: str, kind: str, at: tuple[str, str], travel: Mapping[str, tuple[str, str]]) -> str:
+    """Lines of a panel file for one adjuster.
+
+    Parameters
+    ----------
+    at : (str, str)
+        Its place, as lengths with their unit.
+    travel : mapping
+        ``travel_x``, ``travel_y``, ``travel_out`` -> how far back and on, without sign; empty counts as nothing.
+
+    Raises
+    ------
+    GapvisionError
+        When a length is none, or the name is missing.
+    """
+    if not name.strip():
+        raise GapvisionError("panel-file-bad", "The adjuster has no name.", "Give one, e.g. left hinge.")
+    lines = ["[[adjusters]]", f"name = {_quoted(name.strip())}", f"kind = {_quoted(kind)}", f"at = {_pair(at)}"]
+    for key, (back, on) in travel.items():
+        least = abs(parse_length(back, "mm")) if back.strip() else 0.0
+        most = abs(parse_length(on, "mm")) if on.strip() else 0.0
+        lines.append(f'{key} = ["{-least:g}mm", "{most:g}mm"]')
+    return "\n".join(lines) + "\n"
+
+
+def _add_seam(source: Source) -> None:
+    with st.popover("Add a seam", width="stretch"), st.form(f"seam_{source.key}", clear_on_submit=True):
+        st.write("A seam between two points of the panel's plane; more points can be given in the file's lines.")
+        name = st.text_input("Name of the seam on the panel", placeholder="e.g. lower rear corner")
+        ends = []
+        for word in ("start", "end"):
+            left, right = st.columns(2)
+            ends.append(
+                (
+                    left.text_input(f"Its {word}, x", placeholder="e.g. 0mm"),
+                    right.text_input(f"Its {word}, y", placeholder="e.g. 700mm"),
+                )
+            )
+        wanted = st.selectbox(
+            "What is wanted",
+            ["", *PRESETS],
+            format_func=lambda key: PRESETS[key][0] if key else "as the job's own seam says",
+        )
+        if st.form_submit_button("Add it"):
+            _append(source, lambda: seam_lines(name, ends[0], ends[1], wanted))
+
+
+def seam_lines(name: str, start: tuple[str, str], end: tuple[str, str], preset: str = "") -> str:
+    """Lines of a panel file for one seam; arguments and errors as :func:`adjuster_lines`."""
+    if not name.strip():
+        raise GapvisionError("panel-file-bad", "The seam has no name.", "Give one, e.g. rear.")
+    lines = ["[[seams]]", f"name = {_quoted(name.strip())}", f"start = {_pair(start)}", f"end = {_pair(end)}"]
+    if preset:
+        lines.append(f"preset = {_quoted(preset)}")
+    return "\n".join(lines) + "\n"
+
+
+def _append(source: Source, make: Any) -> None:
+    """Put lines at the end of the file, where TOML takes another entry of a list; refused lines change nothing."""
+    try:
+        text = source.text.rstrip("\n") + "\n\n" + make()
+        layout_from_table(toml_from_text(text, "the panel file"))
+    except GapvisionError as error:
+        widgets.show_error(error)
+        return
+    _draft(source.key, text)
+    st.rerun()
+
+
+def _pair(place: tuple[str, str]) -> str:
+    return "[" + ", ".join(f'"{parse_length(part, "mm"):g}mm"' for part in place) + "]"
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
