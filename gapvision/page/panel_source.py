@@ -127,7 +127,7 @@ def ready_file(shape: str, name: str, width_mm: float, length_mm: float) -> str:
 # --- changing it ------------------------------------------------------------------
 
 
-def edit(source: Source, job: Job, photos: Mapping[str, Any]) -> None:
+def edit(source: Source, job: Job, photos: Mapping[str, Any], words: tuple[str, str, str, str]) -> None:
     """The panel's own file: choose one, add seams and adjusters, change its lines, keep it with the job."""
     with st.container():
         said = st.session_state.pop("panel_said", None)
@@ -139,7 +139,7 @@ def edit(source: Source, job: Job, photos: Mapping[str, Any]) -> None:
             "What you change here is kept with the job when you press Keep."
         )
         _upload(source)
-        _add_adjuster(source)
+        _add_adjuster(source, words)
         _add_seam(source)
         _lines(source)
         left, middle, right = st.columns(3)
@@ -251,8 +251,13 @@ def together(files: Mapping[str, bytes]) -> str:
     return tomli_w.dumps(table) if changed else texts[panels[0]]
 
 
-def _add_adjuster(source: Source) -> None:
-    with st.popover("Add an adjuster", width="stretch"), st.form(f"adjuster_{source.key}", clear_on_submit=True):
+def _box(label: str) -> Any:
+    """A box that is closed again once something was added."""
+    return st.popover(label, width="stretch", key=f"{label}_{st.session_state.get('panel_added', 0)}")
+
+
+def _add_adjuster(source: Source, words: tuple[str, str, str, str]) -> None:
+    with _box("Add an adjuster"), st.form(f"adjuster_{source.key}", clear_on_submit=True):
         st.write("Where the panel can be set, and how far it can still go each way. Empty: not known.")
         name = st.text_input("Name of the adjuster", placeholder="e.g. left hinge, lower")
         kind = st.selectbox("Kind", ["hinge", "latch", "buffer", "shim point"])
@@ -260,10 +265,11 @@ def _add_adjuster(source: Source) -> None:
         x = left.text_input("Its place, x", placeholder="e.g. -500mm")
         y = right.text_input("Its place, y", placeholder="e.g. 60mm")
         travel = {}
-        for key, word in (("travel_x", "along x"), ("travel_y", "along y"), ("travel_out", "in and out")):
+        ways = (("travel_x", words[1], words[0]), ("travel_y", words[3], words[2]), ("travel_out", "in", "out"))
+        for key, word_back, word_on in ways:
             left, right = st.columns(2)
-            back = left.text_input(f"Travel {word}: back", placeholder="e.g. 2mm", key=f"{key}_back")
-            on = right.text_input(f"Travel {word}: on", placeholder="e.g. 3mm", key=f"{key}_on")
+            back = left.text_input(f"How far {word_back}", placeholder="e.g. 2mm", key=f"{key}_back")
+            on = right.text_input(f"How far {word_on}", placeholder="e.g. 3mm", key=f"{key}_on")
             if back.strip() or on.strip():
                 travel[key] = (back, on)
         if st.form_submit_button("Add it"):
@@ -291,12 +297,12 @@ def adjuster_lines(name: str, kind: str, at: tuple[str, str], travel: Mapping[st
     for key, (back, on) in travel.items():
         least = abs(parse_length(back, "mm")) if back.strip() else 0.0
         most = abs(parse_length(on, "mm")) if on.strip() else 0.0
-        lines.append(f'{key} = ["{-least:g}mm", "{most:g}mm"]')
+        lines.append(f'{key} = ["{0.0 - least:g}mm", "{most:g}mm"]')
     return "\n".join(lines) + "\n"
 
 
 def _add_seam(source: Source) -> None:
-    with st.popover("Add a seam", width="stretch"), st.form(f"seam_{source.key}", clear_on_submit=True):
+    with _box("Add a seam"), st.form(f"seam_{source.key}", clear_on_submit=True):
         st.write("A seam between two points of the panel's plane; more points can be given in the file's lines.")
         name = st.text_input("Name of the seam on the panel", placeholder="e.g. lower rear corner")
         ends = []
@@ -336,6 +342,7 @@ def _append(source: Source, make: Any) -> None:
         widgets.show_error(error)
         return
     _draft(source.key, text)
+    st.session_state["panel_added"] = st.session_state.get("panel_added", 0) + 1
     st.rerun()
 
 

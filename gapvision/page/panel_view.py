@@ -74,11 +74,11 @@ def show(ticket: str) -> None:
     except GapvisionError as error:
         with top:
             widgets.show_error(error)
-        panel_source.edit(source, job, source.photos)
+        panel_source.edit(source, job, source.photos, ("in +x", "in -x", "in +y", "in -y"))
         return
     with asked:
         chosen, photos = _photos(source, layout, records().seam_states(job.job_id))
-    panel_source.edit(source, job, photos)
+    panel_source.edit(source, job, photos, layout.words)
     try:
         measured = _measured(chosen)
         with top:
@@ -319,7 +319,7 @@ def _travel_words(layout: PanelLayout, adjuster: Adjuster) -> str:
         (adjuster.travel_out, "in", "out"),
     ):
         if travel is not None:
-            parts.append(f"{-travel[0]:g} mm {back}, {travel[1]:g} mm {on}")
+            parts.append(f"{abs(travel[0]):g} mm {back}, {travel[1]:g} mm {on}")
     return "; ".join(parts) if parts else "travel not given, taken as enough"
 
 

@@ -86,7 +86,7 @@ def test_a_panel_file_of_the_shop_is_drawn_kept_and_there_after_a_reload(shop, v
     one.page.get_by_label("Name of the adjuster").fill("front buffer")
     one.page.get_by_label("Its place, x").fill("250mm")
     one.page.get_by_label("Its place, y").fill("2 1/2in")
-    one.page.get_by_label("Travel in and out: on").fill("4mm")
+    one.page.get_by_label("How far out").fill("4mm")
     one.page.get_by_role("button", name="Add it").click()
     one.page.get_by_text("front buffer (hinge): 0 mm in, 4 mm out").wait_for()
     one.settled()
