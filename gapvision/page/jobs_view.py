@@ -12,7 +12,8 @@ import streamlit as st
 
 from gapvision.errors import GapvisionError
 from gapvision.judgement import nominal_at, spec_from_table
-from gapvision.page import widgets
+from gapvision.judgement.compare import Comparison
+from gapvision.page import before_after, widgets
 from gapvision.page.books import line_title, records, seam_title, stored_photo
 from gapvision.page.shown import draw_viewer
 from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
@@ -161,15 +162,17 @@ def _history(measured: list[SeamState]) -> None:
     measurement = load(after)
     band = _band(seam, measurement.profile)
     widgets.show_verdict(measurement, band)
-    more = []
+    more: list[ExtraLine] = []
+    comparison, before = None, None
     if len(lines) > 1:
         others = [line for line in lines if line is not after]
         before = st.selectbox("Compare with", others, format_func=line_title, key=f"before_{seam.seam_id}")
-        more = _compare(seam, before, after)
-    draw_viewer(stored_photo(after), measurement, band, "viewer_job", more=more)
-    widgets.show_spans(measurement, band, st.session_state["unit"])
-    if len(lines) > 1:
-        _side_by_side(before, after)
+        more, comparison = _compare(seam, before, after)
+    if before is not None:
+        before_after.show(before, after, comparison)
+    left_out = records().measurement(after.measurement_id).get("left_out", [])
+    draw_viewer(stored_photo(after), measurement, band, "viewer_job", more=more, left_out=left_out)
+    widgets.show_spans(measurement, band, st.session_state["unit"], left_out)
 
 
 def _band(seam: Seam, profile: GapProfile | None) -> Band | None:
@@ -183,7 +186,7 @@ def _band(seam: Seam, profile: GapProfile | None) -> Band | None:
     return Band(float(wanted[0]), float(wanted[0]) - spec.allow_below_mm, float(wanted[0]) + spec.allow_above_mm)
 
 
-def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> list[ExtraLine]:
+def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> tuple[list[ExtraLine], Comparison | None]:
     """What changed, in words, and the profile before on the stations of after."""
     from gapvision.workshop import compare_lines
 
@@ -204,7 +207,7 @@ def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> lis
         compared = compare_lines(records(), before, after, datum=datum, nominal_mm=wanted)
     except GapvisionError as error:
         widgets.show_error(error)
-        return []
+        return [], None
     c = compared.comparison
     st.write(
         f"Mean change {c.mean_change_mm:+.2f} mm, U {c.mean_u_mm:.2f}: wider along {c.wider_mm:.0f} mm, narrower along "
@@ -214,17 +217,7 @@ def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> lis
         st.write(f"Nearer to what is wanted along {c.better_mm:.0f} mm, further from it along {c.worse_mm:.0f} mm.")
     widgets.show_notices(compared.notices)
     # The comparison runs on the stations of 'before'; the plot shows those of 'after'.
-    return [ExtraLine(c.s_mm - c.datum.shift_mm, c.before_mm, f"before: {before.visit.stage}")]
-
-
-def _side_by_side(before: MeasurementLine, after: MeasurementLine) -> None:
-    """Both photos, before and after."""
-    figures = "".join(
-        f'<figure style="margin:0;flex:1 1 280px"><img src="{stored_photo(line).url("preview")}" alt="Photo {word}" loading="lazy" '
-        f'style="width:100%;border-radius:8px"><figcaption>{word}: {html.escape(line_title(line))}</figcaption></figure>'
-        for word, line in (("Before", before), ("After", after))
-    )
-    st.html(f'<div style="display:flex;flex-wrap:wrap;gap:12px">{figures}</div>')
+    return [ExtraLine(c.s_mm - c.datum.shift_mm, c.before_mm, f"before: {before.visit.stage}")], c
 
 
 def _report(job: Job) -> None:

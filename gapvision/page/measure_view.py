@@ -47,7 +47,7 @@ def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> N
     with st.container():
         if measurement.profile is not None:
             st.subheader("Spans to look at", anchor=False)
-            widgets.show_spans(measurement, band, unit)
+            widgets.show_spans(measurement, band, unit, session.excluded(photo.sha256))
             st.subheader("In numbers", anchor=False)
             widgets.show_numbers(measurement, unit)
         if measurement.notices:
@@ -194,10 +194,18 @@ def _settings(photo: Chosen, band: Band | None) -> Settings | None:
 
 def _viewer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
     """The linked photo and profile; points tapped on it are measured along."""
-    tapped = draw_viewer(photo, measurement, band, "viewer", tappable=True)
-    if tapped:
-        session.set_seam_points(photo.sha256, tapped["points"])
+    spans = session.excluded(photo.sha256)
+    asked = draw_viewer(photo, measurement, band, "viewer", tappable=True, left_out=spans)
+    if "points" in asked:
+        session.set_seam_points(photo.sha256, asked["points"]["points"])
         st.rerun()
+    if "span" in asked:
+        span = asked["span"]
+        start, stop, reason = float(span["from"]), float(span["to"]), str(span["reason"]).strip()[:200]
+        one = {"from_mm": start, "to_mm": stop, "reason": reason}
+        if reason and start <= stop and one not in spans:
+            session.set_excluded(photo.sha256, [*spans, one])
+            st.rerun()
     with st.container():
         if session.seam_points(photo.sha256):
             st.write("Measured along the points you tapped.")
@@ -209,13 +217,16 @@ def _viewer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
 def _leave_out(photo: Chosen, measurement: Measurement) -> None:
     """Leave a span out (a handle, a missing seal), with a reason that goes into the record."""
     spans = session.excluded(photo.sha256)
-    with st.expander("Leave a span out", key="leave_out_box"):
+    with st.container():
+        if spans:
+            st.subheader("Left out", anchor=False)
         for k, span in enumerate(spans):
             left, right = st.columns([3, 1])
             left.write(f"{span['from_mm']:.0f} to {span['to_mm']:.0f} mm: {span['reason']}")
             if right.button("Take back", key=f"take_back_{k}"):
                 session.set_excluded(photo.sha256, spans[:k] + spans[k + 1 :])
                 st.rerun()
+    with st.expander("Leave a span out by numbers", key="leave_out_box"):
         s = measurement.profile.s_mm if measurement.profile is not None else np.array([0.0])
         with st.form("leave_out", clear_on_submit=True):
             left, right = st.columns(2)
@@ -234,9 +245,19 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
                     st.rerun()
 
 
+def _json(photo: Chosen, measurement: Measurement) -> bytes:
+    """The measurement file, with what was left out of it and why."""
+    from gapvision.reports.measurement_json import content_bytes, to_dict
+
+    content = to_dict(measurement)
+    left_out = session.excluded(photo.sha256)
+    if left_out:
+        content["left_out"] = left_out
+    return content_bytes(content)
+
+
 def _downloads(photo: Chosen, measurement: Measurement, band: Band | None, unit: str) -> None:
     """Files to take away; each is made when it is asked for."""
-    from gapvision.reports.measurement_json import to_json
     from gapvision.reports.table import csv_text
 
     st.subheader("Download", anchor=False)
@@ -244,7 +265,7 @@ def _downloads(photo: Chosen, measurement: Measurement, band: Band | None, unit:
     nominal = None if band is None else band.nominal_mm
     tolerance = None if band is None else band.upper_mm - band.nominal_mm
     files: list[tuple[str, str, str, Any]] = [
-        ("JSON", f"{stem}.json", "application/json", lambda: to_json(measurement))
+        ("JSON", f"{stem}.json", "application/json", lambda: _json(photo, measurement))
     ]
     if measurement.profile is not None:
         files += [

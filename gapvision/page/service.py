@@ -102,6 +102,16 @@ def without_spans(measurement: Measurement, spans: list[dict[str, Any]]) -> Meas
     return _shortened.get((measurement, pairs), lambda: leave_out(measurement, pairs)) if pairs else measurement
 
 
+def remembered(key: Any, make: Callable[[], _T]) -> _T:
+    """What ``make`` gives, from memory when it was made lately; two photos at most are decoded at a time."""
+
+    def work() -> _T:
+        with _AT_ONCE:
+            return make()
+
+    return _pictures.get(key, work)
+
+
 def quick_look(path: Path, name: str, sha256: str) -> list[Notice]:
     """Whether a photo will do, at once and without measuring it; empty: good.
 

@@ -40,7 +40,7 @@ def _component() -> Any:
 
 
 def draw_viewer(photo: Chosen, measurement: Measurement, band: Band | None, key: str, **more: Any) -> Any:
-    """The linked photo and profile; gives what was tapped on it."""
+    """The linked photo and profile; gives what was asked on it: ``points`` tapped, or a ``span`` to leave out."""
     data = viewer_data(
         measurement,
         band,
@@ -49,6 +49,6 @@ def draw_viewer(photo: Chosen, measurement: Measurement, band: Band | None, key:
         unit=st.session_state["unit"],
         **more,
     )
-    result = _component()(data=data, key=key, on_points_change=lambda: None)
-    tapped = getattr(result, "points", None)
-    return tapped if tapped and tapped["key"] == data["key"] else None
+    result = _component()(data=data, key=key, on_points_change=lambda: None, on_span_change=lambda: None)
+    asked = {name: getattr(result, name, None) for name in ("points", "span")}
+    return {name: value for name, value in asked.items() if value and value["key"] == data["key"]}

@@ -57,6 +57,7 @@ class Viewer {
     this.pointers = new Map();
     this.points = [];
     this.tapping = false;
+    this.span = null;
     this.chosen = -1;
     this.bind();
     this.update(component);
@@ -69,6 +70,7 @@ class Viewer {
     this.data = data;
     if (fresh) {
       this.points = [];
+      this.span = null;
       this.chosen = -1;
       this.image.src = data.preview_url;
       this.sharp.removeAttribute("src");
@@ -84,7 +86,9 @@ class Viewer {
     this.layout();
     if (fresh && data.s.length) this.choose(data.start_index, false);
     else if (data.s.length) this.choose(Math.min(Math.max(this.chosen, 0), data.s.length - 1), false);
+    if (this.span && (!data.s.length || data.s.length !== this.spanOf)) this.span = null;
     this.showTapping();
+    this.showSpan();
   }
 
   layout() {
@@ -199,6 +203,11 @@ class Viewer {
       const away = this.unit(a[m], b[m]);
       this.label(b[m][0] + 36 * away[0], b[m][1] + 36 * away[1], String(number), COLOURS[span.state]);
     }
+    if (this.span) {
+      const [first, last] = this.span;
+      const outline = a.slice(first, last + 1).concat(b.slice(first, last + 1).reverse());
+      node("polygon", { points: text(outline), fill: "#ffe000", "fill-opacity": 0.45, stroke: "#111", "stroke-width": 2, "stroke-dasharray": "6 3", class: "gv-left-out" }, this.overlay);
+    }
     if (this.chosen >= 0 && d.s.length) {
       const i = this.chosen, away = this.unit(a[i], b[i]);
       const line = { x1: a[i][0] - 20 * away[0], y1: a[i][1] - 20 * away[1], x2: b[i][0] + 20 * away[0], y2: b[i][1] + 20 * away[1] };
@@ -273,9 +282,9 @@ class Viewer {
       const x = X(span.from), w = Math.max(X(span.to) - x, 3);
       node("rect", { x, y: top, width: w, height: bottom - top, fill: COLOURS[span.state], "fill-opacity": 0.12 }, svg);
       node("rect", { x, y: top, width: w, height: bottom - top, fill: `url(#gvc-${span.state})`, "fill-opacity": 0.55 }, svg);
-      const words = span.state === "hole" ? "not measured" : `${(number += 1)} ${WORDS[span.state]}`;
-      const short = span.state === "hole" ? "" : String(number);
-      const fit = w > 8 * words.length ? words : short;
+      const words = span.state === "hole" ? (span.reason ? `left out: ${span.reason}` : "not measured") : `${(number += 1)} ${WORDS[span.state]}`;
+      const short = span.state === "hole" ? (span.reason ? "left out" : "") : String(number);
+      const fit = w > 8 * words.length ? words : short && (span.state !== "hole" || w > 60) ? short : "";
       const centre = Math.min(Math.max(x + w / 2, left + 4.2 * fit.length), right - 4.2 * fit.length);
       if (fit && centre - lastLabel > 6 + 4.2 * fit.length) {
         node("text", { x: centre, y: top - 6, "text-anchor": "middle", "font-size": 14, fill: ink }, svg).textContent = fit;
@@ -303,6 +312,10 @@ class Viewer {
     this.cursor = node("g", { class: "gv-cursor" }, svg);
     this.cursorAt = (i) => {
       this.cursor.replaceChildren();
+      if (this.span) {
+        const [x0, x1] = this.span.map((k) => X(d.s[k]));
+        node("rect", { x: x0, y: top, width: Math.max(x1 - x0, 2), height: bottom - top, fill: "#ffe000", "fill-opacity": 0.3, stroke: ink, "stroke-width": 2, "stroke-dasharray": "6 3" }, this.cursor);
+      }
       if (i < 0) return;
       node("line", { x1: X(d.s[i]), x2: X(d.s[i]), y1: top, y2: bottom, stroke: ink, "stroke-width": 1.6 }, this.cursor);
       node("circle", { cx: X(d.s[i]), cy: Y(d.g[i]), r: 6, fill: "#ffe000", stroke: "#111", "stroke-width": 2 }, this.cursor);
@@ -402,7 +415,68 @@ class Viewer {
       : this.data.s.length ? "Tap the seam or the plot to read a station. Drag to move, pinch or wheel to zoom." : "Drag to move, pinch or wheel to zoom.";
   }
 
+  // --- a span to be left out: its two stations, drawn sideways over the plot or stepped
+  setSpan(first, last) {
+    const most = this.data.s.length - 1;
+    const [a, b] = [first, last].map((k) => Math.min(Math.max(k, 0), most));
+    this.span = [Math.min(a, b), Math.max(a, b)];
+    this.spanOf = this.data.s.length;
+    this.showSpan();
+    this.drawOverlay();
+    if (this.cursorAt) this.cursorAt(this.chosen);
+  }
+  showSpan() {
+    const d = this.data, on = Boolean(this.span);
+    this.root.querySelector(".gv-leave-bar").hidden = !d.tappable || !d.s.length;
+    this.root.querySelector(".gv-leave").setAttribute("aria-pressed", String(on));
+    this.root.querySelector(".gv-leaving").hidden = !on;
+    this.chart.style.touchAction = on ? "none" : "pan-y";
+    const reason = this.root.querySelector(".gv-reason").value.trim();
+    this.root.querySelector(".gv-go").disabled = !on || !reason;
+    if (!on) return;
+    const [from, to] = this.span.map((k) => d.s[k].toFixed(0));
+    this.root.querySelector(".gv-span").textContent = `From station ${from} to ${to} mm. Draw sideways over the plot to choose, then say why.`;
+  }
+  closeSpan() {
+    this.span = null;
+    this.root.querySelector(".gv-reason").value = "";
+    this.showSpan();
+    this.drawOverlay();
+    if (this.cursorAt) this.cursorAt(this.chosen);
+  }
+  bindSpan() {
+    const on = (name, work) => this.root.querySelector(name).addEventListener("click", work);
+    on(".gv-leave", () => { if (this.span) this.closeSpan(); else this.setSpan(this.chosen - 10, this.chosen + 10); });
+    on(".gv-start-back", () => this.setSpan(this.span[0] - 1, this.span[1]));
+    on(".gv-start-on", () => this.setSpan(Math.min(this.span[0] + 1, this.span[1]), this.span[1]));
+    on(".gv-end-back", () => this.setSpan(this.span[0], Math.max(this.span[1] - 1, this.span[0])));
+    on(".gv-end-on", () => this.setSpan(this.span[0], this.span[1] + 1));
+    on(".gv-stay", () => this.closeSpan());
+    const reason = this.root.querySelector(".gv-reason");
+    reason.addEventListener("input", () => this.showSpan());
+    for (const button of this.root.querySelectorAll(".gv-reasons button")) {
+      button.addEventListener("click", () => { reason.value = button.textContent; this.showSpan(); });
+    }
+    on(".gv-go", () => {
+      if (!this.span || !reason.value.trim()) return;
+      const [from, to] = this.span.map((k) => this.data.s[k]);
+      this.component.setTriggerValue("span", { key: this.data.key, from, to, reason: reason.value.trim() });
+      this.closeSpan();
+    });
+    this.chart.addEventListener("pointerdown", (event) => {
+      if (!this.span) return;
+      this.chart.setPointerCapture(event.pointerId);
+      this.spanFrom = this.nearestInChart(event);
+    });
+    this.chart.addEventListener("pointermove", (event) => {
+      if (this.span && event.buttons && this.spanFrom !== null) this.setSpan(this.spanFrom, this.nearestInChart(event));
+    });
+    for (const name of ["pointerup", "pointercancel"]) this.chart.addEventListener(name, () => { this.spanFrom = null; });
+  }
+
   bind() {
+    this.spanFrom = null;
+    this.bindSpan();
     const on = (name, work) => this.root.querySelector(name).addEventListener("click", work);
     const middle = () => [this.photo.clientWidth / 2, this.photo.clientHeight / 2];
     on(".gv-in", () => this.zoom(1.6, ...middle()));

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +30,7 @@ def viewer_data(
     more: Sequence[ExtraLine] = (),
     verdict: Verdict | None = None,
     tappable: bool = False,
+    left_out: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
     """Everything the browser draws, as plain lists.
 
@@ -48,7 +49,9 @@ def viewer_data(
     verdict : Verdict, optional
         A judgement of this profile; its limits, states and spans are drawn in place of the band's.
     tappable : bool
-        Whether points along the seam may be tapped.
+        Whether points along the seam may be tapped, and spans left out.
+    left_out : sequence of mapping
+        Spans that a person left out: ``from_mm``, ``to_mm``, ``reason``.
     """
     width, height = measurement.width_px, measurement.height_px
     data: dict[str, Any] = {
@@ -88,7 +91,7 @@ def viewer_data(
         bx=_plain(profile.edge_b_px[:, 0], 2),
         by=_plain(profile.edge_b_px[:, 1], 2),
         runs=_runs(profile),
-        **_judged(profile, band, verdict),
+        **_judged(profile, band, verdict, left_out),
         forms=[
             {
                 "letter": letter,
@@ -111,7 +114,9 @@ def _plain(values: NDArray[np.float64], decimals: int = 4) -> list[float | None]
     return [round(float(v), decimals) if np.isfinite(v) else None for v in values]
 
 
-def _judged(profile: GapProfile, band: Band | None, verdict: Verdict | None) -> dict[str, Any]:
+def _judged(
+    profile: GapProfile, band: Band | None, verdict: Verdict | None, left_out: Sequence[Mapping[str, Any]]
+) -> dict[str, Any]:
     """Limits, states, spans and the station shown first: the one furthest beyond, or the middle."""
     n = len(profile.s_mm)
     lower = upper = None
@@ -129,7 +134,7 @@ def _judged(profile: GapProfile, band: Band | None, verdict: Verdict | None) -> 
     return {
         "band": None if lower is None or upper is None else {"lower": _plain(lower), "upper": _plain(upper)},
         "states": states.tolist(),
-        "spans": [_span(profile, span) for span in spans],
+        "spans": [_span(profile, span) | {"reason": reason_of(span, left_out)} for span in spans],
         "start_index": start,
     }
 
@@ -149,6 +154,13 @@ def verdict_spans(profile: GapProfile, verdict: Verdict) -> tuple[NDArray[np.str
     given = np.array(verdict.states)
     states = np.where(given == IN, "in", np.where(given == OUT, side, "unproven")).astype("U8")
     return states, spans_of_states(profile, states, beyond)
+
+
+def reason_of(span: Span, left_out: Sequence[Mapping[str, Any]]) -> str:
+    """Why a hole is there: the reason a person gave, or nothing."""
+    if span.state != "hole":
+        return ""
+    return "; ".join(str(x["reason"]) for x in left_out if x["from_mm"] < span.to_mm and x["to_mm"] > span.from_mm)
 
 
 def _span(profile: GapProfile, span: Span) -> dict[str, Any]:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import streamlit as st
 
 from gapvision.errors import GapvisionError
 from gapvision.page.drawings import drawing_for
+from gapvision.page.viewer import reason_of
 from gapvision.reports.spans import Band, find_spans
 from gapvision.results import Measurement, Notice
 from gapvision.units import format_both, format_fraction, format_inch, format_mm, parse_length
@@ -113,7 +116,9 @@ def show_numbers(measurement: Measurement, unit: str) -> None:
     st.html(f'<div class="gv-numbers">{cells}</div>')
 
 
-def show_spans(measurement: Measurement, band: Band | None, unit: str) -> None:
+def show_spans(
+    measurement: Measurement, band: Band | None, unit: str, left_out: Sequence[Mapping[str, Any]] = ()
+) -> None:
     """List of spans that are out of tolerance, not proven or not measured."""
     if measurement.profile is None:
         return
@@ -124,11 +129,13 @@ def show_spans(measurement: Measurement, band: Band | None, unit: str) -> None:
     body, number = "", 0
     for span in spans:
         mark, worst = "-", ""
+        reason = reason_of(span, left_out)
+        words = f"left out: {html.escape(reason)}" if reason else span.words
         if span.state != "hole":
             number += 1
             mark = str(number)
             worst = f"{show_length(span.worst_mm, unit)} at {span.worst_at_mm:.0f} mm, U {span.worst_u_mm:.2f}"
-        body += f"<tr><td>{mark}</td><td>{span.words}</td><td>{span.from_mm:.0f} to {span.to_mm:.0f} mm</td><td>{worst}</td></tr>"
+        body += f"<tr><td>{mark}</td><td>{words}</td><td>{span.from_mm:.0f} to {span.to_mm:.0f} mm</td><td>{worst}</td></tr>"
     st.html(
         '<div class="gv-table" tabindex="0" role="region" aria-label="Spans"><table><thead><tr><th scope="col">No.</th><th scope="col">State</th>'
         f'<th scope="col">From, to</th><th scope="col">Worst</th></tr></thead><tbody>{body}</tbody></table></div>'

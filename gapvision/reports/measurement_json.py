@@ -87,7 +87,12 @@ def to_dict(measurement: Measurement) -> dict[str, Any]:
 
 def to_json(measurement: Measurement) -> bytes:
     """The file's bytes: one station a line, UTF-8."""
-    content = to_dict(measurement)
+    return content_bytes(to_dict(measurement))
+
+
+def content_bytes(content: dict[str, Any]) -> bytes:
+    """The bytes of a measurement file's content; it may carry more, such as ``left_out``."""
+    content = dict(content)
     stations = content.pop("stations")
     head = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False)
     lines = ",\n  ".join(json.dumps(s, ensure_ascii=False, allow_nan=False) for s in stations)

@@ -1,0 +1,125 @@
+"""Before and after: the same stretch of a seam cut out of both photos, at the same scale, laid on each other by s."""
+
+from __future__ import annotations
+
+import base64
+import html
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import streamlit as st
+
+from gapvision.judgement.compare import Comparison
+from gapvision.page import service
+from gapvision.page.books import line_title, records, stored_photo
+from gapvision.records import MeasurementLine
+from gapvision.reports.crops import SeamCrop, crop_seam, needed_height_mm
+
+_WIDE = 360.0  # of the drawing; its text is 15 in it, so 14 px and more on a phone
+_FOOT = 22.0
+
+
+def show(before: MeasurementLine, after: MeasurementLine, comparison: Comparison | None) -> None:
+    """Both photos; with a comparison the same crop of both, else the whole photos."""
+    st.subheader("Before and after", anchor=False)
+    figures = None if comparison is None else _crops(before, after, comparison)
+    words = "The same stretch at the same scale; stations as in the plot below. Blue: edge A, orange dashes: edge B."
+    if figures is None:
+        figures = _whole(before, after)
+        words = "The whole photos: how they lie on each other is not known."
+    st.html(f'<div style="display:flex;flex-wrap:wrap;gap:12px">{"".join(figures)}</div>')
+    st.write(words)
+
+
+def _crops(before: MeasurementLine, after: MeasurementLine, comparison: Comparison) -> list[str] | None:
+    """The two cut-outs; None when a photo does not show the stretch."""
+    shift = comparison.datum.shift_mm
+    start, stop = float(comparison.s_mm[0]), float(comparison.s_mm[-1])
+    if stop - start < 5:
+        return None
+    contents = [records().measurement(line.measurement_id) for line in (before, after)]
+    stretches = [(start, stop), (start - shift, stop - shift)]
+    height = max(needed_height_mm(c, a, b) for c, (a, b) in zip(contents, stretches, strict=True))
+    figures = []
+    for word, line, content, (a, b), offset in zip(
+        ("Before", "After"), (before, after), contents, stretches, (-shift, 0.0), strict=True
+    ):
+        crop = _crop(line, content, a, b, height)
+        if crop is None:
+            return None
+        label = f"{word}: {line_title(line)}"
+        picture = draw_crop(crop, np.asarray(crop.s_mm) + offset, f"Crop {word.lower()}: the seam with both its edges")
+        figures.append(_figure(picture, label))
+    return figures
+
+
+def _crop(line: MeasurementLine, content: dict[str, Any], a: float, b: float, height: float) -> SeamCrop | None:
+    def make() -> SeamCrop | None:
+        return crop_seam(records().photo_bytes(line.photo), content, a, b, height_mm=height)
+
+    return service.remembered(("crop", line.measurement_id, round(a, 2), round(b, 2), round(height, 1)), make)
+
+
+def draw_crop(crop: SeamCrop, station_mm: Sequence[float] | np.ndarray[Any, Any], label: str) -> str:
+    """Draw a cut-out with its edges and a scale of stations, as an ``img`` element.
+
+    Parameters
+    ----------
+    crop : SeamCrop
+        The cut-out.
+    station_mm : array, shape (n,)
+        What to call its stations [mm].
+    label : str
+        What a screen reader says.
+    """
+    k = _WIDE / crop.width_px
+    tall = crop.height_px * k
+    parts = [
+        f'<image width="{_WIDE:g}" height="{tall:.1f}" href="data:image/jpeg;base64,{base64.b64encode(crop.jpeg).decode()}"/>'
+    ]
+    for edge, colour, dash in ((crop.edge_a_px, "#0060aa", ""), (crop.edge_b_px, "#d65400", "7 3")):
+        points = " ".join(f"{(x + 0.5) * k:.1f},{(y + 0.5) * k:.1f}" for x, y in edge)
+        parts.append(
+            f'<polyline points="{points}" fill="none" stroke="#fff" stroke-opacity=".7" stroke-width="2.4"/>'
+            f'<polyline points="{points}" fill="none" stroke="{colour}" stroke-width="1.2" stroke-dasharray="{dash}"/>'
+        )
+    s = np.asarray(station_mm, dtype=float)
+    x = 0.5 * (crop.edge_a_px[:, 0] + crop.edge_b_px[:, 0]) * k
+    step = next(v for v in (10, 20, 50, 100, 200, 500, 1000) if (s[-1] - s[0]) / v <= 6 or v == 1000)
+    parts.append(f'<rect y="{tall:.1f}" width="{_WIDE:g}" height="{_FOOT:g}" fill="#f4f6f8"/>')
+    for tick in np.arange(np.ceil(s[0] / step) * step, s[-1] + 1e-6, step):
+        at = float(np.interp(tick, s, x))
+        parts.append(
+            f'<path d="M{at:.1f} {tall - 8:.1f}v10" stroke="#fff" stroke-width="4"/>'
+            f'<path d="M{at:.1f} {tall - 8:.1f}v10" stroke="#111" stroke-width="1.6"/>'
+            f'<text x="{min(max(at, 16), _WIDE - 16):.1f}" y="{tall + 17:.1f}" font-size="15" text-anchor="middle" '
+            f'fill="#1b1f24">{tick:.0f}</text>'
+        )
+    svg = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDE:g} {tall + _FOOT:.1f}" font-family="sans-serif">'
+        f"{''.join(parts)}</svg>"
+    )
+    packed = base64.b64encode(svg.encode()).decode()
+    return (
+        f'<img alt="{html.escape(label, quote=True)}" style="width:100%;border-radius:8px;display:block" '
+        f'src="data:image/svg+xml;base64,{packed}">'
+    )
+
+
+def _whole(before: MeasurementLine, after: MeasurementLine) -> list[str]:
+    figures = []
+    for word, line in (("before", before), ("after", after)):
+        picture = (
+            f'<img src="{stored_photo(line).url("preview")}" alt="Photo {word}" loading="lazy" '
+            'style="width:100%;border-radius:8px">'
+        )
+        figures.append(_figure(picture, f"{word.capitalize()}: {line_title(line)}"))
+    return figures
+
+
+def _figure(picture: str, label: str) -> str:
+    return (
+        f'<figure style="margin:0;flex:1 1 320px">{picture}'
+        f'<figcaption style="font-size:16px;padding:4px 0 6px">{html.escape(label)}</figcaption></figure>'
+    )
