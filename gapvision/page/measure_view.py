@@ -22,6 +22,7 @@ _TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 
 def show(ticket: str) -> None:
     """The whole view."""
+    save_view.ask_first()
     _take(ticket)
     photo = _choose(ticket)
     band = _wanted()

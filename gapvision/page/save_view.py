@@ -24,6 +24,36 @@ _TICKS = {
 }
 
 
+#: What a photo is for: asked before it is taken.
+PURPOSES = ("Just measure", "For a job")
+
+
+def ask_first() -> None:
+    """Job, seam, stage and conditions, before the photo is taken; or just measure, and choose when saving."""
+    purpose = st.segmented_control("What for", PURPOSES, key="what_for", default=None)
+    if purpose != PURPOSES[1]:
+        return
+    with st.expander("Job, seam, stage, conditions", expanded=True, key="choose_box"):
+        try:
+            _, seam = _choices()
+        except GapvisionError as error:
+            widgets.show_error(error)
+            return
+    if seam is not None and seam.spec and st.session_state.get("spec_of") != seam.seam_id:
+        _take_over(seam.spec)
+    st.session_state["spec_of"] = None if seam is None else seam.seam_id
+
+
+def _take_over(table: dict[str, Any]) -> None:
+    """Type a seam's own wanted gap and tolerance into their fields, where one number says it."""
+    from gapvision.judgement import spec_from_table
+
+    spec = spec_from_table(table)
+    if len(spec.nominal) == 1 and abs(spec.allow_below_mm - spec.allow_above_mm) < 1e-9:
+        st.session_state["nominal"] = f"{spec.nominal[0].gap_mm:.4g}mm"
+        st.session_state["tolerance"] = f"{spec.allow_above_mm:.4g}mm"
+
+
 def offer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
     """The form; without pressing its button nothing is stored, and typed words stay in the draft."""
     # A container that is always there: what comes and goes must not shift the places below, or they fold up.
@@ -31,18 +61,44 @@ def offer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
         saved = st.session_state.pop("saved", None)
         if saved:
             st.success(saved)
-    with st.expander("Save to a job", key="save_box"):
-        try:
-            _form(photo, measurement, band)
-        except GapvisionError as error:
-            widgets.show_error(error)
+    first = st.session_state.get("what_for") == PURPOSES[1]
+    try:
+        if first:
+            st.subheader("Save", anchor=False)
+            job, seam = _chosen()
+            name = st.session_state["new_seam"].strip() if seam is None else seam_title(seam)
+            st.write(
+                f"Goes to {'a new job' if job is None else 'job ' + job.reference}, "
+                f"{f'seam {name}' if name else 'a seam without a name yet'}, stage {st.session_state['stage']}."
+            )
+            if st.button("Save", type="primary", key="save"):
+                _save(photo, measurement, band, job, seam)
+        else:
+            with st.expander("Save to a job", key="save_box"):
+                job, seam = _choices()
+                if st.button("Save", type="primary", key="save"):
+                    _save(photo, measurement, band, job, seam)
+    except GapvisionError as error:
+        widgets.show_error(error)
 
 
-def _form(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
+def _chosen() -> tuple[Job | None, Seam | None]:
+    """The job and the seam chosen above; None: new ones."""
+    reference = st.session_state.get("save_job")
+    jobs = {line.job.reference: line.job for line in records().jobs(limit=200)}
+    job = jobs.get(str(reference))
+    seams = {} if job is None else {seam_title(s): s for s in records().seams(job.job_id)}
+    return job, seams.get(str(st.session_state.get("save_seam")))
+
+
+def _choices() -> tuple[Job | None, Seam | None]:
+    """Ask for job, seam, stage and conditions; None: a new job, a new seam."""
     # Widgets take a new value only before they are drawn: what was saved last is chosen now.
     for key, value in st.session_state.pop("saved_to", {}).items():
         st.session_state[key] = value
     jobs = {line.job.reference: line.job for line in records().jobs(limit=200)}
+    if st.session_state.get("save_job") not in jobs:
+        st.session_state["save_job"] = _NEW
     reference = st.selectbox("Job", [_NEW, *jobs], key="save_job")
     job = jobs.get(reference)
     if job is None:
@@ -51,6 +107,11 @@ def _form(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
         right.text_input("Customer", key="new_customer")
         st.text_input("Car, in your own words", key="new_car")
     seams = {} if job is None else {seam_title(s): s for s in records().seams(job.job_id)}
+    before = st.session_state.get("save_job_before", reference)
+    st.session_state["save_job_before"] = reference
+    if st.session_state.get("save_seam") not in seams:
+        # Another job: its first seam is proposed; "new ..." that was chosen stays.
+        st.session_state["save_seam"] = next(iter(seams), _NEW) if before != reference else _NEW
     seam = seams.get(st.selectbox("Seam", [*seams, _NEW], key="save_seam"))
     if seam is None:
         left, right = st.columns(2)
@@ -66,8 +127,7 @@ def _form(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
     left.text_input("Metal temperature [degrees Celsius]", key="metal_temp")
     right.text_input("Who took the photo", key="who")
     st.text_area("Remarks", key="remarks")
-    if st.button("Save", type="primary", key="save"):
-        _save(photo, measurement, band, job, seam)
+    return job, seam
 
 
 def _conditions() -> Conditions:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import expect
 
+from gapvision.records import Store
 from tests.browser._help import DESK, PHONE, ROOT
 
 SAMPLE = ROOT / "sample_images" / "backlit_bonnet_gap.jpg"
@@ -97,6 +98,61 @@ def test_a_day(server, visit, shots, tmp_path):
     content = json.loads(Path(tmp_path / "m.json").read_text())
     assert content["schema"] == "gapvision-measurement/1"
     assert content["stations"]
+    one.fine()
+
+
+def draw_sideways(one, start, stop):
+    """Draw with a finger over the plot, from one share of its width to another."""
+    chart = one.page.locator(".gv-chart")
+    chart.scroll_into_view_if_needed()
+    box = chart.bounding_box()
+    y = box["y"] + 0.5 * box["height"]
+    touch = one.context.new_cdp_session(one.page)
+    places = [box["x"] + box["width"] * (start + (stop - start) * k / 8) for k in range(9)]
+    for k, x in enumerate(places):
+        kind = "touchMove" if k else "touchStart"
+        touch.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y}]})
+    touch.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
+def test_a_span_left_out_with_a_finger_goes_into_the_record(server, visit, shots):
+    one = visit(server.url)
+    one.measured()
+    upload(one, SAMPLE)
+    one.page.get_by_text(SAMPLE.name).first.wait_for()
+    one.measured()
+    one.settled()
+    one.page.get_by_role("button", name="Leave a span out").tap()
+    draw_sideways(one, 0.4, 0.6)
+    one.page.get_by_role("button", name="End one station later").tap()
+    said = one.page.locator(".gv-span").inner_text()
+    start, stop = (int(n) for n in re.search(r"station (\d+) to (\d+) mm", said).groups())
+    assert 20 < stop - start < 120
+    go = one.page.locator(".gv-go")
+    assert go.is_disabled(), "not without a reason"
+    one.page.get_by_role("button", name="handle or lock").tap()
+    shots(one, "leave_out_phone")
+    go.tap()
+    one.page.get_by_text(f"{start} to {stop} mm: handle or lock").wait_for()
+    one.measured()
+    expect(one.page.locator(".gv-chart")).to_contain_text("left out")
+    one.page.get_by_text("Save to a job").click()
+    one.page.get_by_label("Customer").fill("R. Example")
+    one.page.get_by_label("Name of the seam").fill("bonnet, left")
+    one.page.get_by_label("Name of the seam").press("Tab")
+    one.settled()
+    one.page.get_by_role("button", name="Save", exact=True).click()
+    said = one.page.get_by_text(re.compile("Saved as measurement"))
+    said.wait_for(timeout=20000)
+    number = int(re.search(r"measurement (\d+)", said.inner_text())[1])
+    with Store(server.data) as store:
+        content = store.measurement(number)
+    (span,) = content["left_out"]
+    assert (span["from_mm"], span["to_mm"], span["reason"]) == (start, stop, "handle or lock")
+    assert not [s for s in content["stations"] if start <= s["s_mm"] <= stop]
+    one.view("Jobs")
+    one.measured()
+    expect(one.page.locator(".gv-chart")).to_contain_text("left out")
     one.fine()
 
 

@@ -32,11 +32,14 @@ def test_before_and_after(shop, visit, shots, readme_picture, size):
     one.measured()
     one.page.get_by_text(re.compile("Mean change")).wait_for()
     expect(one.page.locator(".gv-key")).to_contain_text("before:")
-    for word in ("Before", "After"):
-        photo = one.page.get_by_alt_text(f"Photo {word}")
-        photo.scroll_into_view_if_needed()
-        expect(photo).to_have_js_property("complete", True)
-        assert photo.evaluate("image => image.naturalWidth") > 100
+    crops = [one.page.get_by_alt_text(f"Crop {word}: the seam with both its edges") for word in ("before", "after")]
+    for crop in crops:
+        crop.scroll_into_view_if_needed()
+        expect(crop).to_have_js_property("complete", True)
+    places = [crop.evaluate("e => [e.naturalWidth / e.naturalHeight, e.clientWidth]") for crop in crops]
+    assert places[0] == pytest.approx(places[1], rel=0.01), "the same crop"
+    left, right = (crop.bounding_box() for crop in crops)
+    assert (left["x"] == right["x"]) if size is PHONE else (left["y"] == right["y"]), "side by side where there is room"
     shots(one, f"demo_jobs_{'phone' if size is PHONE else 'desk'}")
     if size is PHONE:
         readme_picture(one, "page_jobs_phone", ".gv-help")

@@ -178,3 +178,30 @@ def test_drawing_has_pattern_sign_and_words_for_each_state():
     assert min(int(n) for n in re.findall(r'font-size="(\d+)"', svg)) >= 14
     with pytest.raises(ValueError, match="without seams"):
         draw_panel("bonnet", [])
+
+
+def test_job_seam_and_stage_can_be_chosen_before_the_photo(page, job):
+    from gapvision.judgement import simple_spec, spec_to_table
+
+    store = records()
+    seam = store.seams(job.job_id)[0]
+    store.edit_seam(seam.seam_id, spec=spec_to_table(simple_spec(5.1, 0.3, 0.3)))
+    page.run()
+    assert not [e for e in page.expander if e.label == "Job, seam, stage, conditions"]
+    page.session_state["what_for"] = "For a job"
+    page.run()
+    page.selectbox(key="save_job").set_value("T-1").run()
+    assert not page.exception
+    assert page.selectbox(key="save_seam").value == "bonnet, left"
+    assert page.text_input(key="nominal").value == "5.1mm", "the seam's own specification is typed in"
+    assert page.text_input(key="tolerance").value == "0.3mm"
+    page.text_input(key="tolerance").set_value("0.4mm").run()
+    assert page.text_input(key="tolerance").value == "0.4mm", "and only once"
+    page.selectbox(key="stage").set_value("after paint").run()
+    assert any("Goes to job T-1, seam bonnet, left, stage after paint." in m.value for m in page.markdown)
+    page.button(key="save").click().run()
+    assert not page.exception
+    assert store.history(seam.seam_id)[-1].visit.stage == "after paint"
+    page.selectbox(key="save_seam").set_value("new ...").run()
+    assert page.selectbox(key="save_seam").value == "new ..."
+    assert not page.exception
