@@ -31,7 +31,10 @@ _PICTURES: dict[str, tuple[str, str]] = {
     ),
     "square": (
         "Hold the camera square above the gap, not from the side",
-        _PHONE_SQUARE + '<g transform="translate(150 0)">' + _PHONE_TILTED + "</g>",
+        _PHONE_SQUARE
+        + '<g transform="translate(150 0)">'
+        + _PHONE_TILTED
+        + '</g><path d="M40 20l9 10 17-22M186 48l20 20M206 48l-20 20" stroke-width="4"/>',
     ),
     "steady": (
         "Rest the phone, tap the seam to focus, hold still",
@@ -63,9 +66,88 @@ _PICTURES: dict[str, tuple[str, str]] = {
         "Send the photo as the phone stored it",
         '<rect x="40" y="16" width="50" height="88" rx="6"/><path d="M104 60h60M152 50l12 10-12 10"/><rect x="180" y="26" width="70" height="60"/><path d="M180 76l22-22 16 14 12-10 20 18"/>',
     ),
+    "write": (
+        "Write a number with its unit, such as 3/16in or 4.76mm",
+        '<rect x="30" y="34" width="220" height="48" rx="8"/><path d="M228 44v28" stroke-width="3"/>'
+        '<text x="46" y="66" font-size="24" font-family="sans-serif" fill="#1b1f24" stroke="none">3/16in, 4.76mm</text>',
+    ),
+    "lines": (
+        "Mend the line that is named",
+        '<path d="M80 8h100l24 24v84H80z"/><path d="M98 36h60M98 52h84M98 84h84M98 100h50"/>'
+        '<path d="M98 68h84" stroke-width="5"/><path d="M30 68h40M58 58l12 10-12 10"/>',
+    ),
+    "same place": (
+        "Leave a strip in its place between the two photos, or let both show the same stretch",
+        '<rect x="8" y="14" width="120" height="92"/><rect x="152" y="14" width="120" height="92"/>'
+        '<path d="M8 66h120M8 73h120M152 66h120M152 71h120"/><rect x="30" y="34" width="76" height="16" fill="currentColor"/>'
+        '<rect x="174" y="34" width="76" height="16" fill="currentColor"/><path d="M68 28V4h144v24" stroke-dasharray="5 4"/>',
+    ),
+    "checklist": (
+        "Bring the panel into the same state for both photos, and tick the list each time",
+        '<rect x="80" y="8" width="120" height="104" rx="6"/>'
+        + "".join(
+            f'<rect x="94" y="{y}" width="16" height="16"/><path d="M97 {y + 8}l5 5 9-12M122 {y + 8}h60"/>'
+            for y in (22, 50, 78)
+        ),
+    ),
+    "folder": (
+        "Look at the folder of the records: is there room, may it be written, is it the right one?",
+        '<path d="M50 30h60l12 14h108v62H50z"/><circle cx="140" cy="74" r="20"/><path d="M140 62v14M140 84v2" stroke-width="4"/>',
+    ),
+    "choose": (
+        "Choose another entry of the list",
+        '<rect x="60" y="10" width="160" height="30" rx="6"/><path d="M190 20l9 9 9-9"/>'
+        '<path d="M60 46h160v62H60zM60 66h160M60 87h160"/><path d="M30 77h22M44 68l10 9-10 9"/>',
+    ),
 }
 
 _FOR_CODE = {
+    "line-too-narrow": "points",
+    "print-scale-matters": "print",
+    "measurement-was-refused": "lay",
+    "photo-has-no-profile": "lay",
+    "nothing-to-judge": "lay",
+    "length-not-understood": "write",
+    "value-out-of-range": "write",
+    "strip-letters-not-understood": "write",
+    "record-text-bad": "write",
+    "job-exists": "write",
+    "seam-exists": "write",
+    "shop-setting-bad": "write",
+    "specification-unreadable": "lines",
+    "specification-nonsense": "lines",
+    "finish-nonsense": "lines",
+    "panel-file-bad": "lines",
+    "plan-file-bad": "lines",
+    "job-data-bad": "lines",
+    "measurement-file-bad": "lines",
+    "comparison-no-overlap": "same place",
+    "opposite-does-not-overlap": "same place",
+    "alignment-weak": "same place",
+    "datum-missing": "same place",
+    "conditions-differ": "checklist",
+    "too-many-photos": "folder",
+    "folder-not-writable": "folder",
+    "records-newer": "folder",
+    "records-damaged": "folder",
+    "records-busy": "folder",
+    "stored-photo-missing": "folder",
+    "stored-photo-changed": "folder",
+    "backup-target-bad": "folder",
+    "package-bad": "folder",
+    "package-unsafe": "folder",
+    "package-altered": "folder",
+    "package-too-large": "folder",
+    "job-here-already": "choose",
+    "job-not-found": "choose",
+    "seam-not-in-job": "choose",
+    "visit-not-found": "choose",
+    "measurement-not-found": "choose",
+    "bin-item-not-found": "choose",
+    "preset-unknown": "choose",
+    "rule-unknown": "choose",
+    "paper-unknown": "choose",
+    "template-has-no-line": "choose",
     "strip-not-found": "lay",
     "foreign-target": "print",
     "too-few-corners": "lay",

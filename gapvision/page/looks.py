@@ -11,6 +11,11 @@ button, [role="button"], [data-baseweb="select"] > div, input, textarea, [data-t
 [data-testid="stLinkButton"] a, [data-testid="stFormSubmitButton"] button { min-height: 48px; font-weight: 600; }
 [data-testid="stExpander"] summary { min-height: 48px; display: flex; align-items: center; }
 [data-testid="stCheckbox"] label, [data-testid="stRadio"] label { min-height: 44px; display: flex; align-items: center; }
+[data-testid="stPopoverButton"] { min-height: 48px; font-weight: 600; }
+[data-testid="stMultiSelect"] button, [data-testid="stSelectbox"] button { min-width: 44px; min-height: 44px; }
+[data-testid="stMultiSelect"] [data-tag] { min-height: 44px; font-size: 16px; }
+[data-testid="stSlider"] [data-rac]:has(> [data-testid="stSliderThumbValue"]) { width: 28px; height: 28px; }
+[data-testid="stSlider"] [data-rac][data-orientation]:not([role]) { min-height: 48px; }
 [data-testid="stButtonGroup"] button { min-height: 48px; font-size: 1rem; }
 [data-testid="stWidgetLabel"] p, [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p, small { font-size: 15px !important; }
 [data-testid="stCaptionContainer"] { color: inherit !important; opacity: 1 !important; }

@@ -144,9 +144,9 @@ def _wanted() -> Band | None:
     """Wanted gap, tolerance and unit."""
     left, middle, right = st.columns(3)
     with left:
-        nominal = widgets.length_field("Wanted gap", "nominal", help_text="For example 3/16in, 4.76mm or 0.1875in")
+        nominal = widgets.length_field("Wanted gap", "nominal", example="e.g. 3/16in, 4.76mm or 0.1875in")
     with middle:
-        tolerance = widgets.length_field("Tolerance, either way", "tolerance", help_text="For example 0.5mm or 1/64in")
+        tolerance = widgets.length_field("Tolerance, either way", "tolerance", example="e.g. 0.5mm or 1/64in")
     with right:
         st.selectbox("Show lengths in", list(widgets.UNITS), format_func=lambda unit: widgets.UNITS[unit], key="unit")
     if nominal is None or tolerance is None:
@@ -154,7 +154,7 @@ def _wanted() -> Band | None:
     try:
         return Band.around(nominal, tolerance)
     except GapvisionError as error:
-        st.error(str(error))
+        widgets.show_error(error)
         return None
 
 
@@ -238,7 +238,10 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
             reason = st.text_input("Reason", placeholder="e.g. door handle, seal missing")
             if st.form_submit_button("Leave it out"):
                 if stop <= start or not reason.strip():
-                    st.error("Give a span that ends after it starts, and a reason.")
+                    widgets.show_notice(
+                        "usage", "value-out-of-range", "The span or its reason is missing.",
+                        "Give a span that ends after it starts, and a reason.",
+                    )  # fmt: skip
                 else:
                     session.set_excluded(
                         photo.sha256, [*spans, {"from_mm": start, "to_mm": stop, "reason": reason.strip()[:200]}]

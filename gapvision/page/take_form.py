@@ -79,20 +79,23 @@ async def accept(request: Request) -> Response:
     if not kept:
         return answer(422, "No photo was chosen.")
     if by_script:
-        said = await run_in_threadpool(_quick_words, kept[-1])
-        return JSONResponse({"kept": [photo.sha256 for photo in kept], "said": said})
+        said, picture = await run_in_threadpool(_quick_words, kept[-1])
+        return JSONResponse({"kept": [photo.sha256 for photo in kept], "said": said, "picture": picture})
     return RedirectResponse(f"/?ticket={ticket}", status_code=303)
 
 
-def _quick_words(photo: InboxPhoto) -> str:
-    """Whether the photo will do, in a sentence; 'good' when it will."""
+def _quick_words(photo: InboxPhoto) -> tuple[str, str]:
+    """Whether the photo will do, in a sentence ('good' when it will), and a drawing of what to do."""
+    from gapvision.page.drawings import drawing_for
     from gapvision.page.service import quick_look
 
     try:
         notices = quick_look(photo.path, photo.name, photo.sha256)
     except GapvisionError as error:
-        return str(error)
-    return f"{notices[0].message} {notices[0].advice}" if notices else "good"
+        return str(error), drawing_for(error.code)
+    if not notices:
+        return "good", ""
+    return f"{notices[0].message} {notices[0].advice}", drawing_for(notices[0].code)
 
 
 def _same_site(request: Request) -> bool:
@@ -114,7 +117,7 @@ function send(file) {
     post.upload.onprogress = (e) => { if (e.lengthComputable) bar.value = e.loaded / e.total; };
     post.onload = () => {
       busy -= 1;
-      if (post.status === 200) { let said = "kept"; try { said = "kept, " + JSON.parse(post.response).said; } catch (e) {} if (said !== "kept, good") failed += 1; word.textContent = file.name + ": " + said; bar.value = 1; }
+      if (post.status === 200) { let said = "kept", picture = ""; try { const told = JSON.parse(post.response); said = "kept, " + told.said; picture = told.picture || ""; } catch (e) {} if (said !== "kept, good") failed += 1; word.textContent = file.name + ": " + said; bar.value = 1; if (picture) row.insertAdjacentHTML("beforeend", picture); }
       else { failed += 1; let said = "could not be kept"; try { said = JSON.parse(post.response).said; } catch (e) {} word.textContent = file.name + ": " + said; bar.remove(); }
       done();
     };

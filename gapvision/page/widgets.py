@@ -31,7 +31,7 @@ def short_length(length_mm: float, unit: str) -> str:
     return {"in": format_inch, "fraction": format_fraction}.get(unit, format_mm)(length_mm)
 
 
-def length_field(label: str, key: str, default_unit: str = "mm", help_text: str | None = None) -> float | None:
+def length_field(label: str, key: str, default_unit: str = "mm", example: str | None = None) -> float | None:
     """A text field for a length; a mistake is said below it in one sentence.
 
     Returns
@@ -39,13 +39,13 @@ def length_field(label: str, key: str, default_unit: str = "mm", help_text: str 
     float or None
         Length [mm]; None when empty or not understood.
     """
-    text = st.text_input(label, key=key, help=help_text)
+    text = st.text_input(label, key=key, placeholder=example)
     if not text.strip():
         return None
     try:
         return parse_length(text, default_unit)
     except GapvisionError as error:
-        st.error(str(error))
+        show_error(error)
         return None
 
 

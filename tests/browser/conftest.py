@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from gapvision.cli import main
 from tests.browser._help import CHROMIUM, FLAGS, PHONE, Watched, start_server
 
 
@@ -21,6 +22,17 @@ def pytest_collection_modifyitems(items):
 def server(tmp_path_factory):
     """The page on this machine only."""
     one = start_server(tmp_path_factory.mktemp("page"))
+    yield one
+    one.process.terminate()
+    one.process.wait(10)
+
+
+@pytest.fixture(scope="session")
+def shop(tmp_path_factory):
+    """A page whose records hold the demo job."""
+    folder = tmp_path_factory.mktemp("shop")
+    assert main(["demo-job", "--data", str(folder / "data")]) == 0
+    one = start_server(folder)
     yield one
     one.process.terminate()
     one.process.wait(10)

@@ -7,20 +7,9 @@ import pytest
 from playwright.sync_api import expect
 
 from gapvision.cli import main
-from tests.browser._help import DESK, PHONE, ROOT, start_server
+from tests.browser._help import DESK, PHONE, ROOT
 
 FILES = ("bonnet.toml", "seam.toml", "finish.toml")
-
-
-@pytest.fixture(scope="module")
-def shop(tmp_path_factory):
-    """A page whose records hold the demo job."""
-    folder = tmp_path_factory.mktemp("shop")
-    assert main(["demo-job", "--data", str(folder / "data")]) == 0
-    one = start_server(folder)
-    yield one
-    one.process.terminate()
-    one.process.wait(10)
 
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])

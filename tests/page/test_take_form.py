@@ -44,6 +44,7 @@ def test_post_by_script_says_whether_the_photo_will_do(client, ticket):
     )
     assert answer.status_code == 200
     assert "Choose a JPEG" in answer.json()["said"]
+    assert answer.json()["picture"].startswith('<img class="gv-drawing"')
     assert len(Inbox().photos(ticket)) == 1, "kept all the same: it may be a photo that a later version reads"
 
 
