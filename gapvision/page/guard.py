@@ -235,7 +235,7 @@ button, .button { display: block; text-align: center; text-decoration: none; mar
 [hidden] { display: none !important; }
 :focus-visible { outline: 3px solid #b94a00; outline-offset: 2px; }
 .said { border-left: 6px solid #b94a00; padding: 8px 12px; background: #fdf1e8; color: #1b1f24; }
-li { margin: 10px 0; overflow-wrap: anywhere; } li img { display: block; max-width: 280px; width: 100%; border-radius: 6px; margin: 6px 0; } progress { width: 100%; height: 22px; }
+li { margin: 10px 0; overflow-wrap: anywhere; } li img.thumb { max-width: 112px; max-height: 84px; width: auto; } li img { display: block; max-width: 280px; width: 100%; border-radius: 6px; margin: 6px 0; } progress { width: 100%; height: 22px; }
 @media (prefers-color-scheme: dark) { body { background: #14181d; color: #f0f3f6; } input { background: #20262d; color: #f0f3f6; border-color: #9aa5b0; } .button.second { background: #2b333c; color: #f0f3f6; } button, .button { background: #1f74b3; } }
 """
 

@@ -22,6 +22,12 @@ from gapvision.reports.spans import Band
 from gapvision.results import GapProfile, Measurement
 
 _MOST = 100
+_JOB_FIELDS = ("job_reference", "job_customer", "job_car", "job_notes")
+_DATUMS = {
+    "align": "the shape of the profiles",
+    "strip": "a strip left in its place",
+    "mark": "a mark that both photos show",
+}
 
 
 def show(ticket: str) -> None:
@@ -62,18 +68,23 @@ def _title(line: JobLine) -> str:
 
 
 def _new_job() -> None:
-    with st.expander("New job"), st.form("new_job", clear_on_submit=True):
-        reference = st.text_input("Reference", placeholder="empty: the next free number")
-        customer = st.text_input("Customer")
-        car = st.text_input("Car, in your own words")
-        notes = st.text_area("Notes")
-        if st.form_submit_button("Open the job"):
+    # Not a form: what is typed in one is lost when a phone drops the page before it is sent.
+    if st.session_state.pop("job_opened", False):
+        for key in _JOB_FIELDS:
+            st.session_state[key] = ""
+    with st.expander("New job", key="new_job_box"):
+        reference = st.text_input("Reference", key="job_reference", placeholder="empty: the next free number")
+        customer = st.text_input("Customer", key="job_customer")
+        car = st.text_input("Car, in your own words", key="job_car")
+        notes = st.text_area("Notes", key="job_notes")
+        if st.button("Open the job", key="open_job"):
             try:
                 job = records().new_job(reference=reference, customer=customer, car=car, notes=notes)
             except GapvisionError as error:
                 widgets.show_error(error)
                 return
             st.session_state["job_choice"] = st.session_state["job"] = job.reference
+            st.session_state["job_opened"] = True
             st.rerun()
 
 
@@ -82,11 +93,13 @@ def _about(job: Job) -> None:
         st.write(job.notes)
     for note in records().notes(job.job_id)[-5:]:
         st.write(f"Note, {note.made_at[:10]} {note.who}: {note.text}")
-    with st.form("note", clear_on_submit=True):
-        text = st.text_input("Add a note", key="note_text")
-        if st.form_submit_button("Keep the note") and text.strip():
-            records().add_note(job.job_id, text.strip(), who=st.session_state["who"])
-            st.rerun()
+    if st.session_state.pop("note_kept", False):
+        st.session_state["note_text"] = ""
+    text = st.text_area("Add a note", key="note_text", height=90)
+    if st.button("Keep the note", key="keep_note") and text.strip():
+        records().add_note(job.job_id, text.strip(), who=st.session_state["who"])
+        st.session_state["note_kept"] = True
+        st.rerun()
 
 
 def _at_a_glance(states: list[SeamState]) -> None:
@@ -192,10 +205,11 @@ def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> tup
 
     datum = st.selectbox(
         "Lay them on each other by",
-        ["align", "strip"],
+        list(_DATUMS),
         key=f"datum_{seam.seam_id}",
-        format_func=lambda d: "the shape of the profiles" if d == "align" else "a strip left in its place",
+        format_func=lambda d: _DATUMS[d],
     )
+    marks = _marks(seam, before, after) if datum == "mark" else ()
     wanted = None
     if seam.spec is not None:
         spec = spec_from_table(seam.spec)
@@ -204,7 +218,7 @@ def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> tup
             return nominal_at(spec, s_mm, (float(s_mm[0]), float(s_mm[-1])))
 
     try:
-        compared = compare_lines(records(), before, after, datum=datum, nominal_mm=wanted)
+        compared = compare_lines(records(), before, after, datum=datum, marks=marks, nominal_mm=wanted)
     except GapvisionError as error:
         widgets.show_error(error)
         return [], None
@@ -218,6 +232,27 @@ def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> tup
     widgets.show_notices(compared.notices)
     # The comparison runs on the stations of 'before'; the plot shows those of 'after'.
     return [ExtraLine(c.s_mm - c.datum.shift_mm, c.before_mm, f"before: {before.visit.stage}")], c
+
+
+def _marks(
+    seam: Seam, before: MeasurementLine, after: MeasurementLine
+) -> tuple[tuple[tuple[float, float], tuple[float, float]], ...]:
+    """Ask at which station of each photo the same mark lies; where that is in the photos."""
+    st.write("Read the mark's station in each photo (choose the stage above to see it), and write both here.")
+    places = []
+    for column, (word, line) in zip(st.columns(2), (("before", before), ("after", after)), strict=True):
+        profile = load(line).profile
+        if profile is None:
+            return ()
+        first, last = float(profile.s_mm[0]), float(profile.s_mm[-1])
+        at = column.number_input(
+            f"Mark's station {word} [mm]", first, last, round(0.5 * (first + last)) + 0.0, 1.0, format="%.1f",
+            key=f"mark_{word}_{seam.seam_id}_{line.measurement_id}",
+        )  # fmt: skip
+        middle = 0.5 * (profile.edge_a_px + profile.edge_b_px)
+        places.append(tuple(float(np.interp(at, profile.s_mm, middle[:, k])) for k in (0, 1)))
+    (x1, y1), (x2, y2) = places
+    return (((x1, y1), (x2, y2)),)
 
 
 def _report(job: Job) -> None:

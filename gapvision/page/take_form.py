@@ -110,6 +110,8 @@ const on = document.querySelector("#on"); let busy = 0, failed = 0;
 function send(file) {
   const row = document.createElement("li"), bar = document.createElement("progress"), word = document.createElement("span");
   bar.max = 1; bar.setAttribute("aria-label", file.name); word.textContent = file.name + ": sending"; row.append(word, bar); list.append(row);
+  const small = document.createElement("img"); small.alt = ""; small.className = "thumb"; small.src = URL.createObjectURL(file);
+  small.onload = () => URL.revokeObjectURL(small.src); small.onerror = () => small.remove(); row.prepend(small);
   busy += 1; let tries = 0;
   function once() {
     const body = new FormData(); body.append("photos", file, file.name);

@@ -334,7 +334,7 @@ class Viewer {
     const steep = this.root.querySelector(".gv-steep");
     steep.textContent = "";
     if (!d.forms.length) return;
-    const W = this.photo.clientWidth, H = 150, left = 64, right = W - 12, top = 8, bottom = H - 26;
+    const W = this.photo.clientWidth, H = 166, left = 64, right = W - 12, top = 24, bottom = H - 26;
     const s0 = d.s[0] - 2, s1 = d.s[d.s.length - 1] + 2;
     let reach = 0.05;
     for (const form of d.forms) form.y.forEach((y, i) => { reach = Math.max(reach, Math.abs(y) + Math.min(form.u[i], 1)); });
@@ -351,10 +351,13 @@ class Viewer {
       home.appendChild(words);
       const svg = node("svg", { viewBox: `0 0 ${W} ${H}`, role: "img", "aria-label": form.words }, home);
       svg.style.height = `${H}px`;
-      let step = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5].find((v) => (2 * half) / v <= 4) || 10;
+      const inch = d.unit !== "mm", unit = inch ? MM_PER_INCH : 1;
+      const step = unit * ([0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5].find((v) => (2 * half) / (v * unit) <= 4) || 10);
+      const places = inch ? (step < 0.99 * 0.001 * MM_PER_INCH ? 4 : 3) : step < 0.0099 ? 3 : step < 0.099 ? 2 : 1;
+      node("text", { x: 4, y: 14, "font-size": 14, fill: "currentColor" }, svg).textContent = `${inch ? "inch" : "mm"}, drawn ${times} times steeper than along the seam`;
       for (let y = Math.ceil(-half / step) * step; y <= half; y += step) {
         node("line", { x1: left, x2: right, y1: Y(y), y2: Y(y), stroke: "currentColor", "stroke-opacity": Math.abs(y) < 1e-9 ? 0.8 : 0.18, "stroke-dasharray": Math.abs(y) < 1e-9 ? "5 4" : "" }, svg);
-        node("text", { x: left - 6, y: Y(y) + 5, "text-anchor": "end", "font-size": 14, fill: "currentColor" }, svg).textContent = (-y + 0).toFixed(step < 0.099 ? 2 : 1).replace("-0.00", "0.00").replace("-0.0", "0.0");
+        node("text", { x: left - 6, y: Y(y) + 5, "text-anchor": "end", "font-size": 14, fill: "currentColor" }, svg).textContent = (Math.abs(y) < 1e-9 ? 0 : -y / unit).toFixed(places);
       }
       const stepS = [10, 20, 25, 50, 100, 200, 250, 500].find((v) => (s1 - s0) / v <= (W < 520 ? 5 : 9)) || 1000;
       for (let s = Math.ceil(s0 / stepS) * stepS; s <= s1; s += stepS) node("text", { x: X(s), y: H - 6, "text-anchor": "middle", "font-size": 14, fill: "currentColor" }, svg).textContent = String(Math.round(s));
@@ -370,7 +373,7 @@ class Viewer {
         node("polyline", { points: line.join(" "), fill: "none", stroke: colour, "stroke-width": 2 }, svg);
       }
     }
-    steep.textContent = `Deviation in mm, drawn ${times} times steeper across the seam than along it; up is towards panel A; dashed: least-squares ${d.forms[0].about}; shade: U.`;
+    steep.textContent = `Deviation of each edge, drawn ${times} times steeper across the seam than along it; up is towards panel A; dashed: least-squares ${d.forms[0].about}; shade: U.`;
   }
 
   choose(i, draw = true) {
@@ -379,7 +382,7 @@ class Viewer {
     this.chosen = Math.min(Math.max(i, 0), d.s.length - 1);
     const k = this.chosen;
     const state = d.band ? `, ${WORDS[d.states[k]]}` : "";
-    this.read.textContent = `Station ${d.s[k].toFixed(0)} mm: gap ${both(d.g[k], d.unit)}, U ${d.u[k].toFixed(2)} mm${state}`;
+    this.read.textContent = `Station ${d.s[k].toFixed(0)} mm: gap ${both(d.g[k], d.unit)}, U ${d.u[k].toFixed(2)} mm (${(d.u[k] / MM_PER_INCH).toFixed(3)} in)${state}`;
     this.slider.value = k;
     this.slider.setAttribute("aria-valuetext", this.read.textContent);
     if (draw) this.drawOverlay();

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from gapvision.judgement import IN, OUT, Verdict
 from gapvision.reports.figures import ExtraLine, about_own_line, straightness_words
 from gapvision.reports.spans import Band, Span, find_spans, judge_stations, spans_of_states
-from gapvision.results import GapProfile, Measurement
+from gapvision.results import GapProfile, Measurement, Straightness
+from gapvision.units import format_inch
 
 _HERE = Path(__file__).parent
 PREVIEW_PX = 1600
@@ -95,7 +96,7 @@ def viewer_data(
         forms=[
             {
                 "letter": letter,
-                "words": straightness_words(letter, form),
+                "words": straightness_words(letter, form) + _in_inch(form, unit),
                 "about": "parabola" if measurement.seam_kind == "curved" else "line",
                 "y": _plain(about_own_line(profile.s_mm, offset, curved=measurement.seam_kind == "curved")),
                 "u": _plain(u),
@@ -107,6 +108,14 @@ def viewer_data(
         ],
     )
     return data
+
+
+def _in_inch(form: Straightness | None, unit: str) -> str:
+    """The form once more in inch, where inches are shown."""
+    if form is None or unit == "mm":
+        return ""
+    value = form.min_zone_mm if form.fairness_mm is None else form.fairness_mm
+    return f"; {format_inch(value, 3)} in all"
 
 
 def _plain(values: NDArray[np.float64], decimals: int = 4) -> list[float | None]:

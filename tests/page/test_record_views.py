@@ -66,9 +66,31 @@ def test_search_history_and_comparison(page, job):
 def test_note_is_kept(page, job):
     page.session_state["view"] = "Jobs"
     page.run()
-    page.text_input(key="note_text").set_value("Latch worn")
-    next(b for b in page.button if b.label == "Keep the note").click().run()
+    page.text_area(key="note_text").set_value("Latch worn").run()
+    fresh = AppTest.from_file(str(ENTRY), default_timeout=60)
+    fresh.query_params["ticket"] = page.session_state["ticket"]
+    fresh.session_state["view"] = "Jobs"
+    fresh.run()
+    assert fresh.text_area(key="note_text").value == "Latch worn", "typed, not kept, and there after a reload"
+    fresh.button(key="keep_note").click().run()
     assert [n.text for n in records().notes(job.job_id)] == ["Latch worn"]
+    assert fresh.text_area(key="note_text").value == ""
+
+
+def test_stages_are_laid_on_each_other_by_a_mark(page, job):
+    page.session_state["view"] = "Jobs"
+    page.run()
+    seam = records().seams(job.job_id)[0]
+    page.selectbox(key=f"datum_{seam.seam_id}").set_value("mark").run()
+    assert not page.exception
+    first = next(n for n in page.number_input if n.label == "Mark's station before [mm]")
+    second = next(n for n in page.number_input if n.label == "Mark's station after [mm]")
+    assert first.value == second.value
+    first.set_value(first.value + 20.0).run()
+    assert not page.exception
+    assert "the mark tapped in both photos" in html_of(page)
+    same = "Mean change +0.00 mm" in html_of(page)
+    assert not same, "laid 20 mm apart, the same photo differs from itself"
 
 
 def test_decide_needs_a_measurement_then_judges_and_forecasts(page):
