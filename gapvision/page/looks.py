@@ -16,6 +16,8 @@ button, [role="button"], [data-baseweb="select"] > div, input, textarea, [data-t
 [data-testid="stMultiSelect"] [data-tag] { min-height: 44px; font-size: 16px; }
 [data-testid="stSlider"] [data-rac]:has(> [data-testid="stSliderThumbValue"]) { width: 28px; height: 28px; }
 [data-testid="stSlider"] [data-rac][data-orientation]:not([role]) { min-height: 48px; }
+button[kind^="primary"], [data-testid="stMultiSelect"] [data-tag] { background: #0b5c93 !important; border-color: #6cb6ee; color: #fff !important; }
+[data-testid="stSlider"] > [role="group"] { padding-top: 14px; }
 [data-testid="stButtonGroup"] button { min-height: 48px; font-size: 1rem; }
 [data-testid="stWidgetLabel"] p, [data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p, small { font-size: 15px !important; }
 [data-testid="stCaptionContainer"] { color: inherit !important; opacity: 1 !important; }
