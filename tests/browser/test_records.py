@@ -31,7 +31,7 @@ def test_before_and_after(shop, visit, shots, readme_picture, size):
     assert (left["x"] == right["x"]) if size is PHONE else (left["y"] == right["y"]), "side by side where there is room"
     shots(one, f"demo_jobs_{'phone' if size is PHONE else 'desk'}")
     if size is PHONE:
-        readme_picture(one, "page_jobs_phone", ".gv-help")
+        readme_picture(one, "page_jobs_phone", "img[alt^='Crop before']")
     one.fine()
 
 
