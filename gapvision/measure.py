@@ -26,8 +26,17 @@ from gapvision.vision.band import Band, CentreLine, sample_band
 from gapvision.vision.detect import find_strips
 from gapvision.vision.edges import SeamEdges, find_edges
 from gapvision.vision.field import MetricField, fit_field
-from gapvision.vision.gap import EdgeReading, build_profile, sight_across_deg, sight_along_deg
+from gapvision.vision.gap import (
+    RIM_SHARE_LEARNED,
+    RIM_SHARE_RULES,
+    EdgeReading,
+    build_profile,
+    sight_across_deg,
+    sight_along_deg,
+)
+from gapvision.vision.placing import EdgeKind
 from gapvision.vision.seam import SeamFind, find_seam, recentre
+from gapvision.vision.steps import RULES
 
 FloatArray = NDArray[np.float64]
 
@@ -150,12 +159,8 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         field,
         band,
         _EDGE_HEIGHT_MM,
-        EdgeReading(
-            t_mm=edges.t_a_mm, std_mm=edges.std_a_mm, kind=edges.kind_a, silhouette=edges.silhouette_share > 0.5
-        ),
-        EdgeReading(
-            t_mm=edges.t_b_mm, std_mm=edges.std_b_mm, kind=edges.kind_b, silhouette=edges.silhouette_share > 0.5
-        ),
+        _reading(edges, edges.t_a_mm, edges.std_a_mm, edges.kind_a),
+        _reading(edges, edges.t_b_mm, edges.std_b_mm, edges.kind_b),
         print_scale_checked=settings.print_scale_checked,
         station_mm=settings.station_mm,
         side_b_first=set(sides.values()) == {"B"},
@@ -164,7 +169,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         raise GapvisionError("edges-not-found")
     if float(np.median(profile.gap_mm)) < _STROKE_MM and hint is None:
         raise GapvisionError("gap-out-of-frame" if found.cut_by_frame else "line-too-narrow")
-    notices += _notices(photo, views, settings, field, found, band, edges, profile, tilt, quality)
+    notices += _notices(photo, views, settings, field, found, band, edges, profile, tilt)
     flush = Flush(mean_mm=field.flush_mm, expanded_u_mm=2 * field.flush_std_mm) if field.flush_free else None
     straight_a, straight_b, kind = _straightness(profile)
     info = ScaleInfo(
@@ -294,6 +299,16 @@ def _edges(
     return band, edges, line
 
 
+def _reading(edges: SeamEdges, t_mm: FloatArray, std_mm: FloatArray, kind: EdgeKind) -> EdgeReading:
+    return EdgeReading(
+        t_mm=t_mm,
+        std_mm=std_mm,
+        kind=kind,
+        silhouette=edges.silhouette_share > 0.5,
+        rim_share=RIM_SHARE_RULES if edges.method == RULES else RIM_SHARE_LEARNED,
+    )
+
+
 def _notices(
     photo: Photo,
     views: list[StripView],
@@ -304,7 +319,6 @@ def _notices(
     edges: SeamEdges,
     profile: GapProfile,
     tilt: float,
-    quality: q.StripQuality,
 ) -> list[Notice]:
     out = []
     rms = float(np.sqrt((field.residual_px**2).mean()))
@@ -338,7 +352,6 @@ def _notices(
                 message=f"Part of strip {', '.join(hidden)} is hidden, dirty, torn or out of view.",
             )
         )
-    del quality
     return out
 
 

@@ -25,6 +25,18 @@ from gapvision.training.scenes import Scene, draw_scene
 BANDS_PER_SCENE = 4
 SAMPLES = 16
 _SHARD = 8
+_MIRRORS = (
+    "aluminium",
+    "brazed",
+    "brushed_steel",
+    "gloss",
+    "ground_steel",
+    "lead",
+    "metallic",
+    "primer_black",
+    "worn_paint",
+)
+_DARK_FLOOR = 0.1
 
 
 def mix(
@@ -58,8 +70,18 @@ def mix(
     return np.asarray(even * tint, np.float32), lamp
 
 
+def is_hard(scene: Scene) -> bool:
+    """Whether a scene has what the detector finds hardest: a roll that mirrors a dark gap, or lies over a lit one."""
+    rolled = [e for e in (scene.edge_a, scene.edge_b) if e.kind in ("hem", "flat_hem") and e.finish.name in _MIRRORS]
+    return bool(rolled) and (scene.floor_albedo < _DARK_FLOOR or scene.filling in ("seal", "flange"))
+
+
 def scene_bands(
-    seed: int, samples: int = SAMPLES, variant: str = "llvm_ad_rgb", bands: int = BANDS_PER_SCENE
+    seed: int,
+    samples: int = SAMPLES,
+    variant: str = "llvm_ad_rgb",
+    bands: int = BANDS_PER_SCENE,
+    hard_only: bool = False,
 ) -> dict[str, Any]:
     """Render one scene and photograph it several times.
 
@@ -71,6 +93,8 @@ def scene_bands(
         filling, light, and ``seed`` (n,).
     """
     scene = draw_scene(seed)
+    if hard_only and not is_hard(scene):
+        return {}
     if min(crop_box(scene)[2:]) < 60:
         return {}
     passes = render_passes(scene, samples, variant)
@@ -105,7 +129,9 @@ def scene_bands(
     return {k: np.array(v) for k, v in out.items()} if out["band"] else {}
 
 
-def _shard(first: int, count: int, samples: int, variant: str, folder: str, stop_at: float, lone: bool) -> int:
+def _shard(
+    first: int, count: int, samples: int, variant: str, folder: str, stop_at: float, lone: bool, hard_only: bool
+) -> int:
     import cv2
 
     if lone:
@@ -119,7 +145,7 @@ def _shard(first: int, count: int, samples: int, variant: str, folder: str, stop
         if time.time() > stop_at:
             return 0
         try:
-            part = scene_bands(seed, samples, variant)
+            part = scene_bands(seed, samples, variant, hard_only=hard_only)
         except RuntimeError as error:  # one bad scene must not end a long run; it is named and left out
             sys.stderr.write(f"scene {seed} left out: {error}\n")
             continue
@@ -130,7 +156,16 @@ def _shard(first: int, count: int, samples: int, variant: str, folder: str, stop
     return count
 
 
-def render_all(first: int, scenes: int, folder: Path, workers: int, samples: int, variant: str, minutes: float) -> int:
+def render_all(
+    first: int,
+    scenes: int,
+    folder: Path,
+    workers: int,
+    samples: int,
+    variant: str,
+    minutes: float,
+    hard_only: bool = False,
+) -> int:
     """Render scenes ``first`` to ``first + scenes`` into shards; returns how many were done in the time."""
     folder.mkdir(parents=True, exist_ok=True)
     stop_at = time.time() + 60 * minutes
@@ -150,6 +185,7 @@ def render_all(first: int, scenes: int, folder: Path, workers: int, samples: int
                         str(folder),
                         stop_at,
                         workers > 2,
+                        hard_only,
                     )
                 )
         for k, job in enumerate(as_completed(jobs)):
@@ -173,8 +209,9 @@ def main() -> None:
     parser.add_argument("--samples", type=int, default=SAMPLES)
     parser.add_argument("--variant", default=os.environ.get("GAPVISION_VARIANT", "llvm_ad_rgb"))
     parser.add_argument("--minutes", type=float, default=600.0)
+    parser.add_argument("--hard", action="store_true", help="leave out scenes without a roll that mirrors the gap")
     a = parser.parse_args()
-    render_all(a.first, a.scenes, a.out, a.workers, a.samples, a.variant, a.minutes)
+    render_all(a.first, a.scenes, a.out, a.workers, a.samples, a.variant, a.minutes, a.hard)
 
 
 if __name__ == "__main__":

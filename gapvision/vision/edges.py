@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from gapvision.geometry.edge_form import running_median
 from gapvision.vision.band import BAND_STEP_MM, Band
 from gapvision.vision.placing import EdgeKind, PlacedEdge, edge_kind, place_edge
-from gapvision.vision.steps import RULES, EdgeChances, gap_is_bright, gap_is_uneven, inner_rival_mm, rule_chances
+from gapvision.vision.steps import RULES, gap_is_bright, gap_is_uneven, inner_rival_mm, rule_chances
 from gapvision.vision.tracking import Track, track
 
 FloatArray = NDArray[np.float64]
@@ -22,13 +22,11 @@ FloatArray = NDArray[np.float64]
 _STD_LIMIT_MM = 1.8
 _LIT_STD_MM = 0.7
 _SPREAD_SHARE = 0.25
-_LEARNED_SPREAD = 1.0
-_PEAK_MM = 0.07
-_ROLL_SHARE = 0.6
-# Where detector and rules choose different steps, one of them is wrong; edge_rules section 5, "agreement".
-_APART_FREE_MM, _APART_MOST_MM, _APART_SHARE, _APART_SHARE_LIT = 0.12, 1.5, 0.5, 0.3
-_RULES_WEIGHT_DARK, _RULES_WEIGHT_LIT = 0.4, 0.3
-_LEAST = 1e-7
+_LEAST, _LEAST_RULE = 1e-6, 1e-5
+_OWN_ROWS = 3
+_SILHOUETTE_SHARE = 0.75
+_TRUSTED_STD_MM = 0.2
+_UNSURE_DEPTH_STD_MM = 0.75
 STRANGE = 1.5  # distance from the teaching bands, 1 = 99 % of them are nearer
 _OVER_LEVEL = 0.985
 _UNDER_LEVEL = 0.008
@@ -72,6 +70,95 @@ class SeamEdges:
     method: str
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class ChosenEdge:
+    """One edge chosen and placed.
+
+    Attributes
+    ----------
+    t_mm, std_mm : ndarray, shape (n_s,)
+        Offset, NaN where no light was recorded, and its standard uncertainty [mm].
+    path : Track
+        The step chosen, joined along the seam.
+    placed : PlacedEdge
+        The step's own steepest place.
+    figures : dict of ndarray, shape (n_s,)
+        What the trust was judged by; empty where the rules alone chose.
+    """
+
+    t_mm: FloatArray
+    std_mm: FloatArray
+    path: Track
+    placed: PlacedEdge
+    figures: dict[str, FloatArray]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choice:
+    """Both edges chosen along a band.
+
+    Attributes
+    ----------
+    edges : tuple of ChosenEdge
+        A and B.
+    bright, silhouette : ndarray, shape (n_s,), bool
+        Gap brighter than both panels; the same and even, in a photo whose gap is lit along most of the seam.
+    method : str
+        ``rules`` or the model's version.
+    """
+
+    edges: tuple[ChosenEdge, ChosenEdge]
+    bright: NDArray[np.bool_]
+    silhouette: NDArray[np.bool_]
+    method: str
+
+
+def choose_edges(band: Band, method: str = "auto") -> Choice:
+    """Choose both edges on a band, place them and say how far they can be trusted.
+
+    Parameters
+    ----------
+    band : Band
+        Rectified band, gap's middle near t = 0.
+    method : str
+        ``rules`` or ``auto``.
+    """
+    by_rule = rule_chances(band)
+    rule_paths = (track(by_rule.chance_a), track(by_rule.chance_b))
+    bright = gap_is_bright(band)
+    # What lies in a lit gap makes steps of its own; the rules cannot tell them from the panel's.
+    uneven = gap_is_uneven(band, rule_paths[0].row, rule_paths[1].row)
+    even = bright & ~uneven
+    if not _detector_fits(band, method):
+        edges = []
+        lit = np.where(uneven, _LIT_STD_MM, 0.0)
+        for path, outward in zip(rule_paths, (-1, 1), strict=True):
+            placed = place_edge(band, path.row, outward)
+            std = np.hypot(_rule_std(band, path, placed, outward), lit)
+            edges.append(ChosenEdge(placed.t_mm, std, path, placed, {}))
+        return Choice((edges[0], edges[1]), bright, even, RULES)
+    from gapvision.vision import learned, trust  # need the stored models; not for those who want the rules
+
+    # White paper or a lamp put behind the gap lights it along the whole seam; a bright thing in it does not.
+    silhouette = even & (even.mean() > _SILHOUETTE_SHARE)
+    chances, overlaps = learned.edge_opinions(band.linear, band.px_per_mm)
+    edges = []
+    for chance, overlap, rule_chance, rule_path, outward in zip(
+        chances, overlaps, (by_rule.chance_a, by_rule.chance_b), rule_paths, (-1, 1), strict=True
+    ):
+        # Of an even gap brighter than both panels the outline is mostly the innermost step (edge_rules section 6):
+        # the rules have half the say there.
+        path = track(np.where(silhouette, _agree(chance, rule_chance), _soften(chance)))
+        placed = place_edge(band, path.row, outward)
+        row = np.where(silhouette, path.row, own_place(chance, path.row))
+        t = np.where(silhouette, placed.t_mm, np.interp(row, np.arange(len(band.t_mm)), band.t_mm))
+        evidence = trust.Evidence(chance, row, rule_path.row, placed, outward, overlap)
+        figures = trust.edge_figures(band, evidence, bright, uneven)
+        std = np.where(silhouette, placed.std_mm, trust.edge_std_mm(band, evidence, figures))
+        edges.append(ChosenEdge(np.where(np.isfinite(placed.t_mm), t, np.nan), std, path, placed, figures))
+    return Choice((edges[0], edges[1]), bright, silhouette, learned.model_version())
+
+
 def find_edges(band: Band, method: str = "auto") -> SeamEdges:
     """Find both edges on a band.
 
@@ -86,104 +173,70 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
     -------
     SeamEdges
     """
-    by_rule = rule_chances(band)
-    rule_paths = (track(by_rule.chance_a), track(by_rule.chance_b))
-    chances = edge_chances(band, method, by_rule, rule_paths)
-    learned = chances.method != RULES
-    paths = (track(chances.chance_a), track(chances.chance_b)) if learned else rule_paths
-    t_raw, results = [], []
-    # What lies in a lit gap makes steps of its own; the rules cannot tell them from the panel's.
-    uneven = gap_is_uneven(band, paths[0].row, paths[1].row)
-    lit = np.where(uneven, _LIT_STD_MM, 0.0)
-    for path, rule_path, outward in zip(paths, rule_paths, (-1, 1), strict=True):
-        placed = place_edge(band, path.row, outward)
-        t_raw.append(np.interp(path.row, np.arange(len(band.t_mm)), band.t_mm))
-        std = (
-            _learned_std(band, path, rule_path, placed, uneven)
-            if learned
-            else np.hypot(_rule_std(band, path, placed, outward), lit)
-        )
-        trusted = np.isfinite(placed.t_mm) & (std < 0.25)
-        sure = trusted if trusted.sum() > 20 else np.isfinite(placed.t_mm)
-        kind = edge_kind(band, placed.t_mm, outward, sure, bool(placed.burnt.mean() > 0.5))
-        t = np.where(std <= _STD_LIMIT_MM, placed.t_mm, np.nan)
-        results.append((t, std, kind, placed))
+    choice = choose_edges(band, method)
+    kinds = []
+    for edge, outward in zip(choice.edges, (-1, 1), strict=True):
+        seen = np.isfinite(edge.t_mm)
+        trusted = seen & (edge.std_mm < _TRUSTED_STD_MM)
+        sure = trusted if trusted.sum() > 20 else seen
+        kind = edge_kind(band, edge.t_mm, outward, sure, bool(edge.placed.burnt.mean() > 0.5))
+        if seen.any() and float(np.median(edge.std_mm[seen])) > _TRUSTED_STD_MM:
+            # The shading beside a place that is not the edge tells nothing of the edge.
+            kind = EdgeKind(kind.kind, kind.depth_mm, max(_UNSURE_DEPTH_STD_MM, kind.depth_std_mm))
+        kinds.append(kind)
     over = under = 0.0
-    for (t, _, _, _), outward in zip(results, (-1, 1), strict=True):
-        level, burnt_out = _panel_level(band, t, outward)
+    edge_a, edge_b = choice.edges
+    for edge, outward in ((edge_a, -1), (edge_b, 1)):
+        level, burnt_out = _panel_level(band, np.where(edge.std_mm <= _STD_LIMIT_MM, edge.t_mm, np.nan), outward)
         over = max(over, float(np.mean((burnt_out > 0.4) | (level > _GLARING_LEVEL))))
         under = max(under, float(np.mean(level < _UNDER_LEVEL)))
-    bright = gap_is_bright(band)
-    burnt = results[0][3].burnt | results[1][3].burnt
+    rows = np.arange(len(band.t_mm))
+    middle = 0.5 * (np.interp(edge_a.path.row, rows, band.t_mm) + np.interp(edge_b.path.row, rows, band.t_mm))
     return SeamEdges(
-        t_a_mm=results[0][0],
-        t_b_mm=results[1][0],
-        std_a_mm=results[0][1],
-        std_b_mm=results[1][1],
-        middle_mm=0.5 * (t_raw[0] + t_raw[1]),
-        kind_a=results[0][2],
-        kind_b=results[1][2],
-        bright_share=float(bright.mean()),
-        burnt_share=float(burnt.mean()),
+        t_a_mm=np.where(edge_a.std_mm <= _STD_LIMIT_MM, edge_a.t_mm, np.nan),
+        t_b_mm=np.where(edge_b.std_mm <= _STD_LIMIT_MM, edge_b.t_mm, np.nan),
+        std_a_mm=edge_a.std_mm,
+        std_b_mm=edge_b.std_mm,
+        middle_mm=middle,
+        kind_a=kinds[0],
+        kind_b=kinds[1],
+        bright_share=float(choice.bright.mean()),
+        burnt_share=float((edge_a.placed.burnt | edge_b.placed.burnt).mean()),
         over_share=over,
         under_share=under,
-        silhouette_share=float(np.mean(bright & ~uneven)),
-        method=chances.method,
+        silhouette_share=float(choice.silhouette.mean()),
+        method=choice.method,
     )
 
 
-def edge_chances(band: Band, method: str, by_rule: EdgeChances, rule_paths: tuple[Track, Track]) -> EdgeChances:
-    """Chances of every place: the learned detector's, or the rules' where those are asked for or the band is strange.
-
-    Parameters
-    ----------
-    band : Band
-        Rectified band.
-    method : str
-        ``auto`` or ``rules``.
-    by_rule : EdgeChances
-        The rules' answer.
-    rule_paths : tuple of Track
-        Edges A and B as the rules follow them.
-    """
+def _detector_fits(band: Band, method: str) -> bool:
+    """Whether the learned detector is wanted and the band is like those it was taught on."""
     if method == RULES or abs(float(np.median(np.diff(band.line.s_mm))) - 1.0) > 0.5:
-        return by_rule  # the detector was taught on stations 1 mm apart
-    from gapvision.vision import learned  # needs the stored model; not for those who want the rules
+        return False  # taught on stations 1 mm apart
+    from gapvision.vision import learned
 
-    if learned.strangeness(band.linear, band.px_per_mm) > STRANGE:
-        return by_rule
-    chance_a, chance_b = learned.edge_chances(band.linear, band.px_per_mm)
-    uneven = gap_is_uneven(band, rule_paths[0].row, rule_paths[1].row)
-    # An even gap brighter than both panels needs no learning: its outline is the innermost step (edge_rules section 6).
-    silhouette = gap_is_bright(band) & ~uneven
-    weight = np.where(silhouette, 1.0, np.where(uneven, _RULES_WEIGHT_LIT, _RULES_WEIGHT_DARK))
-    return EdgeChances(
-        chance_a=_agree(chance_a, by_rule.chance_a, weight),
-        chance_b=_agree(chance_b, by_rule.chance_b, weight),
-        method=learned.model_version(),
+    return learned.strangeness(band.linear, band.px_per_mm) <= STRANGE
+
+
+def _soften(chance: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Chances of a single station for joining: neighbours' answers are not independent, so each counts less."""
+    soft = np.sqrt(np.sqrt(chance))
+    return np.asarray(soft / np.maximum(soft.sum(0), 1e-12), np.float32)
+
+
+def own_place(chance: NDArray[np.float32], row: FloatArray) -> FloatArray:
+    """Mean place of the chances within 0.15 mm of a row, in band rows, shape (n_s,)."""
+    rows = np.clip(
+        np.round(row).astype(int)[None] + np.arange(-_OWN_ROWS, _OWN_ROWS + 1)[:, None], 0, chance.shape[0] - 1
     )
+    weight = chance[rows, np.arange(chance.shape[1])[None]]
+    return np.asarray((weight * rows).sum(0) / np.maximum(weight.sum(0), 1e-12), float)
 
 
-def _agree(learned: NDArray[np.float32], by_rule: NDArray[np.float32], weight: FloatArray) -> NDArray[np.float32]:
-    """Weighted product of two opinions: a place that either finds impossible is not chosen; columns sum to 1."""
-    both = (1 - weight) * np.log(np.maximum(learned, _LEAST)) + weight * np.log(np.maximum(by_rule, _LEAST))
-    both = np.where(learned.sum(0) > 0, np.exp(both - both.max(0)), 0.0)
+def _agree(learned: NDArray[np.float32], by_rule: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Product of two opinions: a place that either finds impossible is not chosen; columns sum to 1."""
+    both = np.sqrt(np.maximum(learned, _LEAST) * np.maximum(by_rule, _LEAST_RULE)) * (learned.sum(0) > 0)
     return np.asarray(both / np.maximum(both.sum(0), 1e-12), np.float32)
-
-
-def _learned_std(
-    band: Band, path: Track, rule_path: Track, placed: PlacedEdge, uneven: NDArray[np.bool_]
-) -> FloatArray:
-    """Standard uncertainty of one edge across the seam where the detector chose the step [mm]."""
-    apart = running_median(np.abs(path.row - rule_path.row) * BAND_STEP_MM, 9)
-    share = np.where(uneven, _APART_SHARE_LIT, _APART_SHARE)  # in a lit gap the rules are often wrong
-    doubt = share * np.clip(apart - _APART_FREE_MM, 0, _APART_MOST_MM)
-    # One peak has a width of its own (the net answers in blurred places); inside it the placing rule decides.
-    reach = np.sqrt(np.maximum((path.reach_rows * BAND_STEP_MM) ** 2 - _PEAK_MM**2, 0.0))
-    # A wide step or a weak one is a roll or a reflection more often than not, whoever chose it.
-    weak = _ROLL_SHARE * np.interp(placed.step_log, _WEAK_LOG, _WEAK_STD)
-    wide = _ROLL_SHARE * np.maximum(placed.width_px - _SHARP_PX, 0) / band.px_per_mm
-    return np.sqrt(placed.std_mm**2 + (_LEARNED_SPREAD * reach) ** 2 + doubt**2 + weak**2 + wide**2)
 
 
 def _rule_std(band: Band, path: Track, placed: PlacedEdge, outward: int) -> FloatArray:

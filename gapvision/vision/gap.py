@@ -22,8 +22,9 @@ FloatArray = NDArray[np.float64]
 
 _SHEET_STD_MM = 0.15
 _SHEET_MM = 1.15  # 18 to 19 gauge, common practice, no source
-# Standard uncertainty as share of what shows of a cut face: read right on dark faces, up to all of it on light ones.
-_RIM_SHARE = 0.22
+# Standard uncertainty as share of what shows of a cut face: the rules read it right on dark faces, off by up to all
+# of it on light ones; the detector was taught the upper rim.
+RIM_SHARE_RULES, RIM_SHARE_LEARNED = 0.22, 0.10
 _STD_UNCHECKED_PRINT = 0.012  # rectangular +-2 %, check_values H-07
 _STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm, check_values H-07
 _STD_FLUSH_UNKNOWN_MM = 0.50  # a step of 1 mm shows at once and is taken as the 95 % limit; common practice, no source
@@ -43,12 +44,15 @@ class EdgeReading:
         Cut or rolled, and how deep its outline lies.
     silhouette : bool
         The gap is bright: what shows is the outline, on a cut edge that faces the camera its lower rim.
+    rim_share : float
+        How far the face of a cut edge may have been read as panel, as a share of what shows of it.
     """
 
     t_mm: FloatArray
     std_mm: FloatArray
     kind: EdgeKind
     silhouette: bool = False
+    rim_share: float = RIM_SHARE_RULES
 
 
 def sight_across_deg(field: MetricField, band: Band) -> FloatArray:
@@ -92,7 +96,6 @@ def build_profile(
     *,
     print_scale_checked: bool,
     station_mm: float,
-    u_factor: float = 1.0,
     side_b_first: bool = False,
 ) -> GapProfile:
     """Gap, edges and uncertainty at every station where both edges are trusted.
@@ -180,7 +183,7 @@ def build_profile(
     rim = np.zeros(len(pick))
     for edge, faces in ((edge_a, angle > 0), (edge_b, angle < 0)):
         if edge.kind.kind != "hem" and not edge.silhouette:
-            rim = np.hypot(rim, np.where(faces, _RIM_SHARE * _SHEET_MM * np.tan(np.abs(angle)), 0.0))
+            rim = np.hypot(rim, np.where(faces, edge.rim_share * _SHEET_MM * np.tan(np.abs(angle)), 0.0))
     parts["rim"] = rim
     parts["repeat"] = np.full(len(pick), _scatter(gap))
     std = np.sqrt(sum(v**2 for v in parts.values())) if len(pick) else np.zeros(0)
@@ -188,7 +191,7 @@ def build_profile(
     return GapProfile(
         s_mm=line.s_mm[pick],
         gap_mm=gap,
-        expanded_u_mm=COVERAGE_FACTOR * std * u_factor,
+        expanded_u_mm=COVERAGE_FACTOR * std,
         edge_a_px=px_a,
         edge_b_px=px_b,
         edge_a_mm=mid_line[0],

@@ -82,9 +82,30 @@ def edge_chances(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> tuple
         Chance that the outline of the edge (of a cut edge: its upper rim) lies
         at each row; every column sums to 1.
     """
-    logits, _ = _run(linear, px_per_mm)
+    chances, _ = edge_opinions(linear, px_per_mm)
+    return chances
+
+
+def edge_opinions(
+    linear: NDArray[Any], px_per_mm: NDArray[Any] | float
+) -> tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
+    """Chances of both edges, and how far the band and its mirror picture lead to the same answer.
+
+    Returns
+    -------
+    chances : tuple of ndarray, shape (401, n_s), float32
+        As `edge_chances` gives them.
+    overlap : tuple of ndarray, shape (n_s,), float32
+        Bhattacharyya coefficient of the two answers, smoothed along the seam: 1 where they are the same.
+    """
+    logits, raw, mirror = _run(linear, px_per_mm)
     facts = _facts()
-    return _chances(logits[0], facts), _chances(logits[1], facts)
+    chances = (_chances(logits[0], facts), _chances(logits[1], facts))
+    overlap = []
+    for k in (0, 1):
+        both = np.sqrt(_chances(raw[k], facts) * _chances(mirror[k], facts)).sum(0)
+        overlap.append(np.convolve(np.pad(both, 4, mode="edge"), np.full(9, 1 / 9), mode="valid").astype(np.float32))
+    return chances, (overlap[0], overlap[1])
 
 
 def strangeness(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> float:
@@ -141,8 +162,8 @@ def _chances(logits: FloatArray, facts: dict[str, Any]) -> FloatArray:
     return np.asarray(out, np.float32)
 
 
-def _run(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> tuple[FloatArray, FloatArray]:
-    """Averaged logits (2, 416, n_s) of the band and its mirror, and both runs' raw answers."""
+def _run(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Logits (2, 416, n_s): the mean of both answers, that to the band, that to its mirror picture turned back."""
     light = np.asarray(linear, np.float32)
     both = np.stack([features(light, px_per_mm), features(light[::-1], px_per_mm)])
     if both.shape[3] > MAX_COLUMNS:
@@ -153,7 +174,7 @@ def _run(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> tuple[FloatAr
         raw = np.asarray(net.forward(), np.float32).copy()
     mirror = raw[1][::-1].copy()
     mirror[:, :N_T] = mirror[:, :N_T][:, ::-1].copy()
-    return 0.5 * (raw[0] + mirror), raw
+    return 0.5 * (raw[0] + mirror), raw[0], mirror
 
 
 @lru_cache(maxsize=1)

@@ -37,6 +37,9 @@ _LEVEL_SLACK = 0.1
 _STAIR_WEIGHT = 0.7
 _MIN_SCORE = 0.20
 _RIVAL_RATIO = 0.72
+# A straight line or a plain arc on which so many of the stations lie is the seam; a stretch further off is not.
+_COURSES = ((1, 0.65), (2, 0.75))
+_COURSE_NEAR_MM, _STRAY_MM, _STRAY_STATIONS, _PARALLEL = 0.7, 1.5, 8, 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -300,6 +303,36 @@ def centre_line(x: FloatArray, y: FloatArray, station_mm: float) -> CentreLine:
     return CentreLine(s_mm=s, points=points, normals=np.stack([-ahead[:, 1], ahead[:, 0]], 1))
 
 
+def _without_strays(line: CentreLine, middle_mm: FloatArray) -> FloatArray:
+    """Middle with stretches that leave the seam's own course put back on to it.
+
+    A pen line or the border of a patch beside the gap can draw both edges away together over some length.  A seam
+    bends, but where most of its stations lie on a line or a plain arc, that tells which stretches do not belong to it.
+    """
+    places = line.points + line.normals * middle_mm[:, None]
+    centre = places.mean(0)
+    _, _, axes = np.linalg.svd(places - centre, full_matrices=False)
+    along, across = ((places - centre) @ axes.T).T
+    x = along / max(float(np.ptp(along)) / 2, 1e-9)
+    for degree, share in _COURSES:
+        weight = np.ones(len(x))
+        course = across
+        for _ in range(12):
+            course = np.polynomial.Polynomial.fit(x, across, degree, w=np.sqrt(weight))(x)
+            away = np.abs(across - course)
+            weight = np.where(away < _COURSE_NEAR_MM, 1.0, (_COURSE_NEAR_MM / np.maximum(away, 1e-9)) ** 2)
+        if np.mean(away < _COURSE_NEAR_MM) >= share:
+            stray = away > _STRAY_MM
+            # What only runs beside the seam runs parallel to it; a bend of the seam itself does not.
+            slope = np.abs(np.gradient(_smooth(across - course, 9))) / np.maximum(np.abs(np.gradient(along)), 1e-6)
+            if stray.sum() < _STRAY_STATIONS or float(np.median(slope[stray])) > _PARALLEL:
+                return middle_mm
+            # The axis and the normals are nearly square to each other; the sign says which way.
+            turn = line.normals @ axes[1]
+            return np.where(stray, middle_mm + (course - across) * np.sign(np.where(turn == 0, 1, turn)), middle_mm)
+    return middle_mm
+
+
 def recentre(line: CentreLine, middle_mm: FloatArray, station_mm: float) -> CentreLine:
     """Move a centre line on to the middle of the gap that was found beside it.
 
@@ -312,7 +345,7 @@ def recentre(line: CentreLine, middle_mm: FloatArray, station_mm: float) -> Cent
     station_mm : float
         Spacing of the new stations [mm].
     """
-    points = line.points + line.normals * _smooth(middle_mm, 21)[:, None]
+    points = line.points + line.normals * _smooth(_without_strays(line, middle_mm), 21)[:, None]
     arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     s = np.arange(0, arc[-1], station_mm)
     new = np.stack([np.interp(s, arc, points[:, k]) for k in range(2)], 1)

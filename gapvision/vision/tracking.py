@@ -23,8 +23,6 @@ _REACH_STATES = 4
 _JUMP = 0.004
 _FLOOR = 1e-6
 _AVERAGE_STATIONS = 9
-_TAIL, _TAIL_SIGMAS = 0.06, 1.555  # a normal distribution has 6 % beyond 1.555 sigma on each side
-_NEAR_ROWS = 4  # 0.2 mm
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,19 +33,12 @@ class Track:
     ----------
     row : ndarray, shape (n_s,)
         Most likely place, in band rows.
-    mass : ndarray, shape (n_s,)
-        Chance within 0.2 mm of it.
-    shift_rows, std_rows : ndarray, shape (n_s,)
-        Mean of the chances away from the place, and their spread about the place.
-    reach_rows : ndarray, shape (n_s,)
-        How far the chances reach, without their outermost tails, as a standard deviation.
+    std_rows : ndarray, shape (n_s,)
+        Spread of the chances about the place, as a standard deviation.
     """
 
     row: NDArray[np.float64]
-    mass: NDArray[np.float64]
-    shift_rows: NDArray[np.float64]
     std_rows: NDArray[np.float64]
-    reach_rows: NDArray[np.float64]
 
 
 def best_path(chance: FloatArray) -> NDArray[np.float64]:
@@ -116,12 +107,5 @@ def track(chance: FloatArray) -> Track:
     level = cv2.blur(level, (_AVERAGE_STATIONS, 1), borderType=cv2.BORDER_REPLICATE).astype(np.float64)
     total = np.maximum(level.sum(0), 1e-12)
     x = offset[:, None].astype(np.float64)
-    shift = (level * x).sum(0) / total
     std = np.sqrt((level * x * x).sum(0) / total)
-    # Half the reach of the middle part of the chances, whichever side is longer: covers a second peak, not far specks.
-    share = np.cumsum(level, axis=0) / total
-    low = offset[(share >= _TAIL).argmax(0)]
-    high = offset[(share >= 1 - _TAIL).argmax(0)]
-    reach = np.maximum(np.abs(low), np.abs(high)).astype(np.float64) / _TAIL_SIGMAS
-    mass = level[np.abs(offset) <= _NEAR_ROWS].sum(0) / total
-    return Track(row=row, mass=mass, shift_rows=shift, std_rows=std, reach_rows=reach)
+    return Track(row=row, std_rows=std)

@@ -1,0 +1,171 @@
+"""Teach how far off a chosen edge may be, on scenes that the detector was not taught on.
+
+``python -m gapvision.training.trust --data FOLDER --out FILE``
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from gapvision.intake.light import encode_srgb
+from gapvision.training.train import split_of
+from gapvision.vision.band import BAND_STEP_MM, Band, CentreLine
+from gapvision.vision.edges import choose_edges
+from gapvision.vision.plain_net import Net, run_net
+from gapvision.vision.steps import RULES
+from gapvision.vision.trust import FIGURES
+
+FloatArray = NDArray[np.float64]
+Samples = dict[str, NDArray[Any]]
+
+LEVEL = 0.92
+_HIDDEN = 16
+_STEPS, _BATCH, _RATE, _DECAY, _NOISE = 500, 4096, 3e-3, 0.05, 0.3
+_SMALL_MM = 0.005
+_INSIDE_MM = 9.7
+
+
+def as_band(linear: NDArray[np.float32], px_per_mm: float) -> Band:
+    """Turn a stored training band, shape (401, n_s), into what the core measures on."""
+    n_t, n_s = linear.shape
+    s = np.arange(n_s, dtype=float)
+    line = CentreLine(s_mm=s, points=np.stack([s, 0 * s], 1), normals=np.tile([0.0, 1.0], (n_s, 1)))
+    return Band(
+        linear=linear,
+        peak=encode_srgb(np.nan_to_num(linear)).astype(np.float32),
+        t_mm=(np.arange(n_t) - n_t // 2) * BAND_STEP_MM,
+        line=line,
+        px_per_mm=np.full(n_s, px_per_mm),
+    )
+
+
+def shard_samples(path: str) -> Samples:
+    """Figures, errors and trust of every edge station of a shard; lit silhouettes of cut edges are left out.
+
+    Over a lit gap the lower rim of a cut edge shows, and the truth here is the upper one.
+
+    Returns
+    -------
+    dict
+        ``figures`` (n, 16), ``error`` (n,) [mm] outwards, ``std`` (n,) as the stored model gives it, ``edge``,
+        ``seed``, ``band`` (n,), ``group`` (n, 4): finish, kind, filling, light.
+    """
+    out: dict[str, list[Any]] = {k: [] for k in ("figures", "error", "std", "edge", "seed", "band", "group")}
+    with np.load(path, allow_pickle=False) as shard:
+        data = {k: shard[k] for k in shard.files}
+    for i, seed in enumerate(data["seed"]):
+        band = as_band(data["band"][i].astype(np.float32) ** 2, float(data["px_per_mm"][i]))
+        choice = choose_edges(band)
+        if choice.method == RULES:
+            continue
+        for k, outward in ((0, -1), (1, 1)):
+            edge, truth = choice.edges[k], data["truth"][i][k].astype(float)
+            error = (edge.t_mm - truth) * outward
+            group = data["group"][i]
+            use = np.isfinite(error) & (np.abs(truth) < _INSIDE_MM)
+            use &= ~(choice.silhouette & (group[2 + k] == "cut"))
+            n = int(use.sum())
+            out["figures"].append(np.stack([edge.figures[name][use] for name in FIGURES], 1))
+            out["error"].append(error[use])
+            out["std"].append(edge.std_mm[use])
+            out["edge"].append(np.full(n, k))
+            out["seed"].append(np.full(n, seed))
+            out["band"].append(np.full(n, i))
+            out["group"].append(np.tile(np.array([group[k], group[2 + k], group[4], group[5]]), (n, 1)))
+    return {k: np.concatenate(v) for k, v in out.items()} if out["error"] else {}
+
+
+def collect(folders: list[Path], workers: int) -> Samples:
+    """Samples of all shards of some folders."""
+    paths = [str(p) for folder in folders for p in sorted(folder.glob("shard*.npz"))]
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        parts = [p for p in pool.map(shard_samples, paths) if p]
+    return {k: np.concatenate([p[k] for p in parts]) for k in parts[0]}
+
+
+def fit(figures: FloatArray, error: FloatArray, level: float = LEVEL, seed: int = 0) -> Net:
+    """Teach a small net the size that a share ``level`` of the errors stays below (pinball loss on its logarithm)."""
+    torch.manual_seed(seed)
+    random = torch.Generator().manual_seed(seed)
+    mean, std = figures.mean(0), figures.std(0) + 1e-3
+    x = torch.tensor(np.clip((figures - mean) / std, -6, 6), dtype=torch.float32)
+    z = torch.tensor(np.log(np.abs(error) + _SMALL_MM), dtype=torch.float32)
+    layers = (torch.nn.Linear(x.shape[1], _HIDDEN), torch.nn.Linear(_HIDDEN, 1))
+    net = torch.nn.Sequential(layers[0], torch.nn.ReLU(), layers[1])
+    best = torch.optim.AdamW(net.parameters(), lr=_RATE, weight_decay=_DECAY)
+    for step in range(_STEPS):
+        for group in best.param_groups:
+            group["lr"] = _RATE * (0.5 + 0.5 * np.cos(np.pi * step / _STEPS)) + 1e-5
+        pick = torch.randint(0, len(x), (_BATCH,), generator=random)
+        # Blurred inputs keep so small a set of scenes from being learned by heart.
+        some = x[pick] + _NOISE * torch.randn(_BATCH, x.shape[1], generator=random)
+        away = z[pick] - net(some)[:, 0]
+        loss = torch.maximum(level * away, (level - 1) * away).mean()
+        best.zero_grad()
+        loss.backward()
+        best.step()
+    out = {"mean": mean, "std": std}
+    for k, layer in enumerate(layers):
+        out[f"w{k}"] = layer.weight.detach().numpy().T.astype(float)
+        out[f"b{k}"] = layer.bias.detach().numpy().astype(float)
+    return {k: v.astype(np.float32) for k, v in out.items()}
+
+
+def table(error: FloatArray, limit: FloatArray, group: NDArray[Any]) -> str:
+    """Share of errors within the limit, and sizes, by group, as rows of text."""
+    rows = ["| group | edge stations | within % | limit mm | within 0.1 mm % | off > 0.4 mm where limit < 0.15 mm % |"]
+    rows.append("| --- | --- | --- | --- | --- | --- |")
+
+    def row(name: str, keep: NDArray[np.bool_]) -> None:
+        size, most = np.abs(error[keep]), limit[keep]
+        sure = most < 0.15
+        wrong = 100 * float(np.mean(size[sure] > 0.4)) if sure.any() else float("nan")
+        rows.append(
+            f"| {name} | {keep.sum()} | {100 * np.mean(size <= most):.1f} | {np.median(most):.2f} | "
+            f"{100 * np.mean(size < 0.1):.0f} | {wrong:.2f} |"
+        )
+
+    row("all", np.ones(len(error), bool))
+    for k, what in enumerate(("finish", "kind", "filling", "light")):
+        for name in np.unique(group[:, k]):
+            row(f"{what}: {name}", group[:, k] == name)
+    return "\n".join(rows)
+
+
+def main() -> None:
+    """Collect, teach on two thirds of the scenes, print the figures of the others and store."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--data", type=Path, nargs="+", required=True)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--level", type=float, default=LEVEL)
+    parser.add_argument("--figures-only", action="store_true", help="judge the stored model, teach nothing")
+    a = parser.parse_args()
+    samples = collect(a.data, a.workers)
+    judged = split_of(samples["seed"]) == 2
+    figures, error = samples["figures"], samples["error"]
+    if not a.figures_only:
+        net = fit(figures[~judged], error[~judged], a.level)
+        np.savez(a.out, **net)
+        limit = np.exp(run_net({k: v.astype(float) for k, v in net.items()}, figures[judged])[:, 0])
+        sys.stdout.write("The net alone:\n" + table(error[judged], limit, samples["group"][judged]) + "\n")
+    sys.stdout.write(
+        "As the core uses it, U of one edge:\n"
+        + table(error[judged], 2 * samples["std"][judged], samples["group"][judged])
+        + "\n"
+    )
+    n = [len(np.unique(samples["seed"][k])) for k in (~judged, judged)]
+    sys.stderr.write(f"{n[0]} scenes taught, {n[1]} judged\n")
+
+
+if __name__ == "__main__":
+    main()

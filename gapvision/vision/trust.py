@@ -1,0 +1,214 @@
+"""How far off an edge chosen by the detector may be, learned from scenes that the detector was not taught on.
+
+The detector's own chances say much about its errors, but not all: whether it
+answers alike to the mirror picture, whether the rules agree, how sharp the step
+is and how the rest of the seam came out tell the rest.  A very small net turns
+these plain figures into the size that nearly all errors stay below, station by
+station.  Two doubts are added that its teaching scenes show too rarely: a wide
+step over a dark gap is a roll that mirrors the gap more often than not, and a
+fainter step further in may then be the outline; and where the detector itself is
+unsure, the rules' other choice stays possible (edge_rules sections 4 and 5).
+Taught by ``gapvision.training.trust``, stored as plain arrays of numbers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.vision.band import BAND_STEP_MM, Band
+from gapvision.vision.placing import PlacedEdge
+from gapvision.vision.plain_net import Net, load_net, run_net
+from gapvision.vision.steps import inner_rival_mm, log_light, smooth_across
+
+FloatArray = NDArray[np.float64]
+
+FIGURES = (
+    "mass within 0.2 mm",
+    "mass within 0.1 mm",
+    "5 % place",
+    "95 % place",
+    "rules apart",
+    "width",
+    "photo's step",
+    "photo's mass",
+    "photo's overlap",
+    "photo's low mass",
+    "bright gap",
+    "uneven gap",
+    "burnt out",
+    "steepness",
+    "steeper inside",
+    "steeper outside",
+)
+_MODEL_FILE = "trust.npz"
+_ALONG = 9
+_FAR_ALONG = 25
+_REACH_ROWS = 60
+_LEAST = 1e-6
+_FAR_MM = 2.0
+_LOG_RANGE = (-4.5, 1.5)
+# A step wider than the lens makes it, over a dark gap; edge_rules section 5: beyond 3.5 px a third is right, beyond
+# 5 px a tenth.
+_ROLL_WIDTH_PX, _ROLL_STD_MM, _DARK_STEP = (3.2, 3.8), 0.20, 0.3
+_ROLL_MASS, _ROLL_SHARE = (0.88, 0.96), (1.0, 0.25)
+_RIVAL_WIDTH_PX, _RIVAL_SHARE, _RIVAL_QUANTILE = (3.0, 3.6), 0.5, 0.7
+_UNSURE_MASS, _UNSURE_SHARE, _UNSURE_FREE_MM = (0.7, 0.9), 0.65, 0.1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Evidence:
+    """What is known of one edge besides its place.
+
+    Attributes
+    ----------
+    chance : ndarray, shape (n_t, n_s)
+        Detector's chances.
+    row, rule_row : ndarray, shape (n_s,)
+        Place chosen and the place that the rules follow, in band rows.
+    placed : PlacedEdge
+        The step's own steepest place near the chosen one.
+    outward : int
+        +1 for edge B, -1 for edge A.
+    overlap : ndarray, shape (n_s,)
+        How far the detector answers alike to the band and to its mirror picture, 0 to 1.
+    """
+
+    chance: NDArray[np.float32]
+    row: FloatArray
+    rule_row: FloatArray
+    placed: PlacedEdge
+    outward: int
+    overlap: NDArray[np.float32]
+
+
+def _along(values: NDArray[np.floating], window: int = _ALONG) -> FloatArray:
+    return np.asarray(cv2.blur(values.astype(np.float32)[None], (window, 1), borderType=cv2.BORDER_REPLICATE)[0], float)
+
+
+def _about(image: NDArray[np.float32], row: FloatArray, offsets: FloatArray) -> NDArray[np.float32]:
+    """Values at ``row + offsets``, shape (n, n_s)."""
+    rows = (row[None] + offsets[:, None]).astype(np.float32)
+    cols = np.broadcast_to(np.arange(image.shape[1], dtype=np.float32)[None], rows.shape)
+    return cv2.remap(
+        np.ascontiguousarray(image, np.float32),
+        np.ascontiguousarray(cols),
+        rows,
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+
+
+def edge_figures(
+    band: Band, edge: Evidence, bright: NDArray[np.bool_], uneven: NDArray[np.bool_]
+) -> dict[str, FloatArray]:
+    """Plain figures of one edge at every station.
+
+    Parameters
+    ----------
+    band : Band
+        Rectified band.
+    edge : Evidence
+        The edge.
+    bright, uneven : ndarray, shape (n_s,), bool
+        Gap brighter than both panels; gap that shows something.
+
+    Returns
+    -------
+    dict of ndarray, shape (n_s,)
+        One for each of ``FIGURES``; the same for an edge and its mirror picture.
+    """
+    out = edge.outward
+    n_s = len(edge.row)
+    offsets = np.arange(-_REACH_ROWS, _REACH_ROWS + 1)
+    near = _about(edge.chance, edge.row, (offsets * out).astype(float))
+    near = cv2.blur(near, (_ALONG, 1), borderType=cv2.BORDER_REPLICATE)
+    total = np.maximum(cv2.blur(edge.chance.sum(0)[None], (_ALONG, 1), borderType=cv2.BORDER_REPLICATE)[0], _LEAST)
+    share = np.cumsum(near, axis=0) / total
+    x = offsets * BAND_STEP_MM
+
+    def mass(half_mm: float) -> FloatArray:
+        return np.asarray(near[np.abs(x) <= half_mm + 1e-9].sum(0) / total, float)
+
+    def quantile(q: float) -> FloatArray:
+        return x[np.minimum((share < q).sum(0), len(x) - 1)]
+
+    log = smooth_across(log_light(band.linear), 0.8 / float(np.median(band.px_per_mm)))
+    log = cv2.blur(log, (5, 1), borderType=cv2.BORDER_REPLICATE)
+    slope = np.abs(np.gradient(log, BAND_STEP_MM, axis=0))
+    steep = np.log(_about(slope, edge.row, np.arange(-40, 41).astype(float) * out).astype(float) + 0.05)
+    here = steep[37:44].max(0)
+    m02 = mass(0.2)
+    values = (
+        m02,
+        mass(0.1),
+        quantile(0.05),
+        quantile(0.95),
+        _along(np.abs(rules_apart_mm(edge)), _FAR_ALONG),
+        _along(np.log(edge.placed.width_px + 0.5), _FAR_ALONG),
+        np.full(n_s, np.median(np.clip(edge.placed.step_log, -4, 4))),
+        np.full(n_s, np.median(m02)),
+        np.full(n_s, np.median(edge.overlap)),
+        np.full(n_s, np.quantile(m02, 0.1)),
+        bright.astype(float),
+        uneven.astype(float),
+        edge.placed.burnt.astype(float),
+        here,
+        steep[:36].max(0) - here,
+        steep[45:].max(0) - here,
+    )
+    return {name: np.nan_to_num(np.asarray(v, float)) for name, v in zip(FIGURES, values, strict=True)}
+
+
+def rules_apart_mm(edge: Evidence) -> FloatArray:
+    """How much further outwards than the chosen place the rules' place lies [mm], shape (n_s,)."""
+    return np.clip((edge.rule_row - edge.row) * edge.outward * BAND_STEP_MM, -_FAR_MM, _FAR_MM)
+
+
+def edge_std_mm(band: Band, edge: Evidence, figures: dict[str, FloatArray]) -> FloatArray:
+    """Standard uncertainty of an edge across the seam [mm], shape (n_s,).
+
+    Parameters
+    ----------
+    band : Band
+        Rectified band.
+    edge : Evidence
+        The edge.
+    figures : dict of ndarray
+        From `edge_figures`.
+    """
+    limit = error_limit_mm(np.stack([figures[k] for k in FIGURES], 1))
+    mass = figures["mass within 0.2 mm"]
+    width_px = np.exp(figures["width"]) - 0.5
+    roll = np.where(figures["photo's step"] > _DARK_STEP, _ROLL_STD_MM, 0.0)
+    roll = roll * np.interp(width_px, _ROLL_WIDTH_PX, (0, 1)) * np.interp(mass, _ROLL_MASS, _ROLL_SHARE)
+    rival = _steady_quantile(inner_rival_mm(band, edge.row, edge.outward), _RIVAL_QUANTILE)
+    rival = _RIVAL_SHARE * rival * np.interp(width_px, _RIVAL_WIDTH_PX, (0, 1))
+    unsure = _UNSURE_SHARE * np.interp(mass, _UNSURE_MASS, (1, 0))
+    unsure = unsure * np.maximum(np.abs(rules_apart_mm(edge)) - _UNSURE_FREE_MM, 0)
+    return np.sqrt((0.5 * limit) ** 2 + roll**2 + rival**2 + unsure**2)
+
+
+def _steady_quantile(values: FloatArray, q: float) -> FloatArray:
+    padded = np.pad(values, _FAR_ALONG // 2, mode="edge")
+    return np.asarray(np.quantile(np.lib.stride_tricks.sliding_window_view(padded, _FAR_ALONG), q, axis=1), float)
+
+
+def error_limit_mm(figures: FloatArray) -> FloatArray:
+    """Size that nearly all errors stay below (the share stands in the model card) [mm], shape (n_s,).
+
+    Parameters
+    ----------
+    figures : ndarray, shape (n_s, 16)
+        In the order of ``FIGURES``.
+    """
+    return np.asarray(np.exp(np.clip(run_net(_model(), figures)[:, 0], *_LOG_RANGE)), float)
+
+
+@lru_cache(maxsize=1)
+def _model() -> Net:
+    return load_net(_MODEL_FILE)
