@@ -7,6 +7,8 @@ import pytest
 
 from gapvision.measure import Settings, measure_photo
 from gapvision.scenes import Inside, Line, render_grey
+from gapvision.vision.band import CentreLine
+from gapvision.vision.seam import recentre
 from tests.vision.conftest import PLAIN, SPECS, photo_of
 
 CHECKED = Settings(print_scale_checked=True)
@@ -62,3 +64,22 @@ def test_curved_seams_are_called_curved(scene):
     grey, _ = scene("arc")
     assert measure_photo(photo_of(grey), CHECKED).seam_kind == "curved"
     assert SPECS["arc"].seam_radius_mm == 600.0
+
+
+def straight_line(n=250):
+    s = np.arange(n, dtype=float)
+    return CentreLine(s_mm=s, points=np.stack([s, np.zeros(n)], 1), normals=np.tile([0.0, 1.0], (n, 1)))
+
+
+def test_a_stretch_that_follows_a_line_beside_the_seam_is_put_back():
+    middle = np.where(np.arange(250) < 40, 5.5, 0.1)
+    new = recentre(straight_line(), middle, 1.0)
+    assert np.abs(new.points[:, 1] - 0.1).max() < 0.3
+
+
+@pytest.mark.parametrize("sag_mm", [1.0, 8.0])
+def test_a_bend_of_the_seam_itself_is_kept(sag_mm):
+    s = np.arange(250.0)
+    bend = sag_mm * np.sin(2 * np.pi * s / 250)
+    new = recentre(straight_line(), bend, 1.0)
+    assert np.abs(np.interp(s[12:-12], new.points[:, 0], new.points[:, 1]) - bend[12:-12]).max() < 0.3

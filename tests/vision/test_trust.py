@@ -1,0 +1,90 @@
+"""How far a chosen edge is trusted: sharp and lone, doubtful, mirrored; and the plain stored nets."""
+
+from io import BytesIO
+from statistics import NormalDist
+
+import numpy as np
+import pytest
+
+from gapvision.vision import trust
+from gapvision.vision.band import BAND_STEP_MM
+from gapvision.vision.edges import choose_edges, own_place
+from gapvision.vision.placing import place_edge
+from gapvision.vision.plain_net import run_net
+from tests.vision.test_edges import T, band_of, gap_band
+
+
+def test_stored_net_is_two_plain_layers():
+    net = {
+        "mean": np.array([1.0, 0.0]),
+        "std": np.array([2.0, 1.0]),
+        "w0": np.array([[1.0, -1.0], [0.0, 1.0]]),
+        "b0": np.array([0.5, 0.0]),
+        "w1": np.array([[2.0], [3.0]]),
+        "b1": np.array([0.25]),
+    }
+    # By hand: (3 - 1) / 2 = 1; layer 1: 1 + 0.5 = 1.5 and -1 + 0.5 = -0.5 -> 0; answer 2 * 1.5 + 0.25 = 3.25.
+    assert run_net(net, np.array([[3.0, 0.5]]))[0, 0] == pytest.approx(3.25)
+    far, farther = run_net(net, np.array([[1e3, 0.0], [1e9, 0.0]]))[:, 0]
+    assert far == farther  # what was never seen is capped, not extrapolated
+
+
+def test_stored_trust_holds_only_numbers():
+    from importlib.resources import files
+
+    data = files("gapvision.vision.models").joinpath("trust.npz").read_bytes()
+    with np.load(BytesIO(data), allow_pickle=False) as stored:
+        assert {stored[k].dtype.kind for k in stored.files} == {"f"}
+        assert stored["w0"].shape[0] == len(trust.FIGURES)
+
+
+def test_a_lone_sharp_edge_is_trusted_to_a_tenth():
+    choice = choose_edges(gap_band(-2.2, 2.4, noise=0.002))
+    for edge, true in zip(choice.edges, (-2.2, 2.4), strict=True):
+        assert np.median(edge.std_mm) < 0.06
+        assert (np.abs(edge.t_mm - true) <= 2 * edge.std_mm).mean() > 0.9
+
+
+def roll_over_a_dark_gap(outline=2.0, roll=2.9):
+    """A roll that mirrors a dark gap: its outline is a faint step, what meets the eye is the wide one further out."""
+    normal = np.vectorize(NormalDist().cdf)
+    light = 0.004 + 0.012 * normal((T - outline) / 0.1) + 0.35 * normal((T - roll) / 0.28)
+    light = np.maximum(light, 0.004 + 0.35 * normal((-2.0 - T) / 0.1))
+    noise = np.random.default_rng(1).normal(0, 0.0008, (len(T), 120))
+    return band_of(np.clip(light[:, None] + noise, 0.001, 1))
+
+
+def test_the_outline_of_a_roll_lies_within_u():
+    soft = choose_edges(roll_over_a_dark_gap()).edges[1]
+    assert (np.abs(soft.t_mm - 2.0) <= 2 * soft.std_mm).mean() > 0.9
+
+
+def test_a_wide_step_with_a_fainter_one_further_in_is_not_trusted():
+    """Wherever the detector would have been sure of the wide step, the faint one stays possible."""
+    band = roll_over_a_dark_gap()
+    row = np.full(120, 200 + 2.9 / BAND_STEP_MM)
+    chance = np.exp(-0.5 * ((np.arange(401)[:, None] - row[None]) / 1.5) ** 2).astype(np.float32)
+    sure = trust.Evidence(chance / chance.sum(0), row, row, place_edge(band, row, 1), 1, np.ones(120, np.float32))
+    no = np.zeros(120, bool)
+    std = trust.edge_std_mm(band, sure, trust.edge_figures(band, sure, no, no))
+    assert np.median(2 * std) >= 0.9
+
+
+def test_trust_is_the_same_for_the_mirror_picture():
+    band = gap_band(-2.6, 1.9, noise=0.003)
+    one, other = choose_edges(band), choose_edges(band_of(band.linear[::-1]))
+    np.testing.assert_allclose(one.edges[0].t_mm, -other.edges[1].t_mm, atol=0.02)
+    np.testing.assert_allclose(one.edges[0].std_mm, other.edges[1].std_mm, rtol=0.15, atol=0.01)
+
+
+def test_own_place_is_the_mean_of_the_near_chances():
+    chance = np.zeros((401, 3), np.float32)
+    chance[100], chance[101], chance[150] = 0.3, 0.3, 0.4
+    np.testing.assert_allclose(own_place(chance, np.full(3, 100.0)), 100.5)
+
+
+@pytest.mark.parametrize("value", [-1e6, 0.0, 1e6])
+def test_limits_stay_finite(value):
+    limit = trust.error_limit_mm(np.full((4, len(trust.FIGURES)), value))
+    assert (limit > 0.01).all()
+    assert (limit < 5).all()
