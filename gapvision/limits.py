@@ -52,7 +52,7 @@ MAX_MEASUREMENT_FILE_BYTES = Limit(
     64e6, "byte", "2 m of seam at 0.2 mm stations take 5 MB; ten times that and more", "computed"
 )
 
-# --- the page ------------------------------------------------------------------------
+# --- measuring and the page ----------------------------------------------------------
 LEAST_PX_PER_TOLERANCE = Limit(
-    1.5, "px", "below it the place of an edge is hardly surer than the tolerance; measure.py warns alike", "computed"
+    1.5, "px", "below it the place of an edge is hardly surer than the tolerance", "computed"
 )

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from gapvision import METHOD_VERSION
 from gapvision.codes import CODES
 from gapvision.errors import GapvisionError
+from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.results import (
     Flush,
     GapProfile,
@@ -342,7 +343,8 @@ def _notices(
         out.append(Notice(code="flush-unknown"))
     if photo.focal_35mm_mm is None:
         out.append(Notice(code="focal-unknown"))
-    if settings.tolerance_mm is not None and float(np.median(band.px_per_mm)) * settings.tolerance_mm < 1.5:
+    px_per_mm = float(np.median(band.px_per_mm))
+    if settings.tolerance_mm is not None and px_per_mm * settings.tolerance_mm < LEAST_PX_PER_TOLERANCE.value:
         out.append(Notice(code="resolution-low"))
     hidden = [v.letter for v in views if len(v.corner_ids) < 28]
     if hidden:

@@ -16,7 +16,6 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from gapvision.intake.light import encode_srgb
 from gapvision.training.train import split_of
 from gapvision.vision.band import BAND_STEP_MM, Band, CentreLine
 from gapvision.vision.edges import choose_edges
@@ -41,7 +40,7 @@ def as_band(linear: NDArray[np.float32], px_per_mm: float) -> Band:
     line = CentreLine(s_mm=s, points=np.stack([s, 0 * s], 1), normals=np.tile([0.0, 1.0], (n_s, 1)))
     return Band(
         linear=linear,
-        peak=encode_srgb(np.nan_to_num(linear)).astype(np.float32),
+        peak=linear,
         t_mm=(np.arange(n_t) - n_t // 2) * BAND_STEP_MM,
         line=line,
         px_per_mm=np.full(n_s, px_per_mm),

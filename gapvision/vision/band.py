@@ -71,9 +71,7 @@ class Band:
     linear : ndarray, shape (n_t, n_s), float32
         Linear light, each column the mean over one station along the seam; NaN outside the photo.
     peak : ndarray, shape (n_t, n_s), float32
-        Brightest encoded value among the samples of each place, 0 to 1 (burnt out at 1).
-    texture : ndarray, shape (n_t, n_s), float32
-        Standard deviation of the linear light along the station.
+        Brightest linear light among the samples of each place, burnt out at 1; NaN outside the photo.
     t_mm : ndarray, shape (n_t,)
         Offset across the centre line [mm]; A negative, B positive.
     line : CentreLine
