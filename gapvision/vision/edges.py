@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from gapvision.geometry.edge_form import running_median
 from gapvision.vision.band import BAND_STEP_MM, Band
-from gapvision.vision.placing import EdgeKind, PlacedEdge, edge_kind, place_edge
+from gapvision.vision.placing import UNKNOWN_KIND, EdgeKind, PlacedEdge, edge_kind, place_edge
 from gapvision.vision.steps import RULES, gap_is_bright, gap_is_uneven, inner_rival_mm, rule_chances
 from gapvision.vision.tracking import Track, track
 
@@ -26,7 +26,6 @@ _LEAST, _LEAST_RULE = 1e-6, 1e-5
 _OWN_ROWS = 3
 _SILHOUETTE_SHARE = 0.75
 _TRUSTED_STD_MM = 0.2
-_UNSURE_DEPTH_STD_MM = 0.75
 STRANGE = 1.5  # distance from the teaching bands, 1 = 99 % of them are nearer
 _OVER_LEVEL = 0.985
 _UNDER_LEVEL = 0.008
@@ -182,7 +181,7 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
         kind = edge_kind(band, edge.t_mm, outward, sure, bool(edge.placed.burnt.mean() > 0.5))
         if seen.any() and float(np.median(edge.std_mm[seen])) > _TRUSTED_STD_MM:
             # The shading beside a place that is not the edge tells nothing of the edge.
-            kind = EdgeKind(kind.kind, kind.depth_mm, max(_UNSURE_DEPTH_STD_MM, kind.depth_std_mm))
+            kind = UNKNOWN_KIND
         kinds.append(kind)
     over = under = 0.0
     edge_a, edge_b = choice.edges

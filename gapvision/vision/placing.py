@@ -89,6 +89,10 @@ class EdgeKind:
     depth_std_mm: float
 
 
+#: Cut or rolled cannot be told: anything between the two.
+UNKNOWN_KIND = EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)
+
+
 def _peak(values: FloatArray) -> FloatArray:
     """Sub-row place of the maximum of each column, by a parabola; rows from 0."""
     i = values.argmax(0)
@@ -205,7 +209,7 @@ def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bo
     x = np.arange(0.0, _PLATEAU_TO_MM + 0.025, 0.05)
     use = np.flatnonzero(trusted & np.isfinite(t_mm))
     if len(use) < 15:
-        return EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)
+        return UNKNOWN_KIND
     rows = (t_mm[use][None] + outward * x[:, None] - band.t_mm[0]) / BAND_STEP_MM
     lo = np.clip(rows.astype(int), 0, len(band.t_mm) - 2)
     frac = rows - lo
@@ -242,7 +246,7 @@ def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bo
     depths = [d for d in (ramp_mm(block) for block in blocks) if np.isfinite(d)]
     whole = ramp_mm(np.arange(len(use)))
     if len(depths) < 1 or not np.isfinite(whole):
-        return EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)
+        return UNKNOWN_KIND
     d = np.array(depths)
     if whole <= blur + 0.1:
         agree = float(np.mean(d <= blur + _VOTE_WITHIN_MM))
@@ -257,4 +261,4 @@ def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bo
             # hems run from 1 to 2.5 mm.
             depth = _HEM_FROM_MM + _HEM_PER_RAMP * whole
             return EdgeKind("hem", depth, float(np.hypot(_HEM_DEPTH_STD, _VOTE_STD * (1 - agree))))
-    return EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)
+    return UNKNOWN_KIND
