@@ -232,6 +232,12 @@ _ALL = (
         "Slip white paper into the gap or light it from behind, dimmed until it is not burnt out.",
     ),
     Code(
+        "seam-unfamiliar",
+        "warning",
+        "The seam looks like nothing that the edge detector was taught on; plain rules measured it.",
+        "Look at the drawn edges with care; more even light, or white paper in the gap, makes the photo a usual one.",
+    ),
+    Code(
         "coverage-low",
         "warning",
         "Only part of the seam beside the strips could be measured.",

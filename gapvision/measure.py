@@ -25,7 +25,7 @@ from gapvision.results import (
 from gapvision.vision import quality as q
 from gapvision.vision.band import Band, CentreLine, sample_band
 from gapvision.vision.detect import find_strips
-from gapvision.vision.edges import SeamEdges, find_edges
+from gapvision.vision.edges import SeamEdges, find_edges, is_unfamiliar
 from gapvision.vision.field import MetricField, fit_field
 from gapvision.vision.gap import (
     RIM_SHARE_LEARNED,
@@ -335,6 +335,8 @@ def _notices(
     if edges.under_share > 0.5:
         out.append(Notice(code="edge-underexposed"))
     out += _doubt_notices(profile, len(band.line.s_mm), tilt, field.flush_free)
+    if settings.edges == "auto" and edges.method == RULES and is_unfamiliar(band):
+        out.append(Notice(code="seam-unfamiliar"))
     if edges.burnt_share > 0.3:
         out.append(Notice(code="gap-burnt-out"))
     if not settings.print_scale_checked:

@@ -166,6 +166,7 @@ _FOR_CODE = {
     "strip-damaged": "lay",
     "lens-smeared": "clean",
     "edge-doubtful": "behind",
+    "seam-unfamiliar": "behind",
     "coverage-low": "light",
     "gap-burnt-out": "behind",
     "print-scale-unchecked": "print",

@@ -212,9 +212,14 @@ def _detector_fits(band: Band, method: str) -> bool:
     """Whether the learned detector is wanted and the band is like those it was taught on."""
     if method == RULES or abs(float(np.median(np.diff(band.line.s_mm))) - 1.0) > 0.5:
         return False  # taught on stations 1 mm apart
+    return not is_unfamiliar(band)
+
+
+def is_unfamiliar(band: Band) -> bool:
+    """Whether a band with stations 1 mm apart is unlike all that the detector was taught on."""
     from gapvision.vision import learned
 
-    return learned.strangeness(band.linear, band.px_per_mm) <= STRANGE
+    return learned.strangeness(band.linear, band.px_per_mm) > STRANGE
 
 
 def _soften(chance: NDArray[np.float32]) -> NDArray[np.float32]:

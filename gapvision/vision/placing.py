@@ -27,7 +27,7 @@ _STD_DARK = 0.012
 _LINEAR_SHARE = 0.5
 _APART_SHARE = 0.5
 _STD_BRIGHT = 0.018
-_STD_BURNT = 0.050
+_STD_BURNT = 0.065  # on rendered lamps with rolls of metal and gloss, 0.05 covered too little
 _BURNT_LEVEL = 0.985
 
 _PLATEAU_FROM_MM, _PLATEAU_TO_MM = 2.8, 4.0
