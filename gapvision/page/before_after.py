@@ -13,6 +13,7 @@ import streamlit as st
 from gapvision.judgement.compare import Comparison
 from gapvision.page import service
 from gapvision.page.books import line_title, records, stored_photo
+from gapvision.page.drawings import svg_image
 from gapvision.records import MeasurementLine
 from gapvision.reports.crops import SeamCrop, crop_seam, needed_height_mm
 
@@ -100,11 +101,7 @@ def draw_crop(crop: SeamCrop, station_mm: Sequence[float] | np.ndarray[Any, Any]
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDE:g} {tall + _FOOT:.1f}" font-family="sans-serif">'
         f"{''.join(parts)}</svg>"
     )
-    packed = base64.b64encode(svg.encode()).decode()
-    return (
-        f'<img alt="{html.escape(label, quote=True)}" style="width:100%;border-radius:8px;display:block" '
-        f'src="data:image/svg+xml;base64,{packed}">'
-    )
+    return svg_image(svg, label, 'style="width:100%;border-radius:8px;display:block"')
 
 
 def _whole(before: MeasurementLine, after: MeasurementLine) -> list[str]:

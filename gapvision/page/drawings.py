@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import html
 
 # On a light plate, so that it can be read on a dark page too.
 _HEAD = (
@@ -186,14 +187,19 @@ def drawing_for(code: str) -> str:
     Returns
     -------
     str
-        An ``img`` element with the drawing inside (Streamlit takes bare SVG out of HTML), or nothing.
+        An ``img`` element with the drawing inside, or nothing.
     """
     name = _FOR_CODE.get(code, "file" if code.startswith("file-") else "")
     if not name:
         return ""
     label, body = _PICTURES[name]
-    packed = base64.b64encode((_HEAD + body + "</svg>").encode()).decode()
-    return f'<img class="gv-drawing" alt="{label}" src="data:image/svg+xml;base64,{packed}">'
+    return svg_image(_HEAD + body + "</svg>", label, 'class="gv-drawing"')
+
+
+def svg_image(svg: str, label: str, attribute: str) -> str:
+    """An ``img`` element that holds a drawing (Streamlit takes bare SVG out of HTML), with words for who cannot see it."""
+    packed = base64.b64encode(svg.encode()).decode()
+    return f'<img {attribute} alt="{html.escape(label, quote=True)}" src="data:image/svg+xml;base64,{packed}">'
 
 
 def file_drawing() -> str:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import base64
 import html
 import math
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+
+from gapvision.page.drawings import svg_image
 
 Point = tuple[float, float]
 
@@ -223,8 +224,4 @@ def _image(body: str, height: float, label: str) -> str:
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:g} {height:.0f}" font-family="sans-serif">'
         f"{body}</svg>"
     )
-    packed = base64.b64encode(svg.encode()).decode()
-    return (
-        f'<img alt="{html.escape(label, quote=True)}" style="width:100%;max-width:520px;display:block" '
-        f'src="data:image/svg+xml;base64,{packed}">'
-    )
+    return svg_image(svg, label, 'style="width:100%;max-width:520px;display:block"')

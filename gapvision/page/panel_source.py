@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -193,16 +193,8 @@ def _upload(source: Source) -> None:
     )
     if not files:
         return
-    try:
-        text = together({file.name: file.getvalue() for file in files})
-        layout_from_table(toml_from_text(text, "the panel file"))
-    except GapvisionError as error:
-        widgets.show_error(error)
-        return
-    _draft(source.key, text)
     # A fresh control: else the same files would be taken in again at every run.
-    st.session_state["panel_files_taken"] = st.session_state.get("panel_files_taken", 0) + 1
-    st.rerun()
+    _redraft(source, lambda: together({file.name: file.getvalue() for file in files}), "panel_files_taken")
 
 
 def together(files: Mapping[str, bytes]) -> str:
@@ -335,14 +327,19 @@ def seam_lines(name: str, start: tuple[str, str], end: tuple[str, str], preset: 
 
 def _append(source: Source, make: Any) -> None:
     """Put lines at the end of the file, where TOML takes another entry of a list; refused lines change nothing."""
+    _redraft(source, lambda: source.text.rstrip("\n") + "\n\n" + make(), "panel_added")
+
+
+def _redraft(source: Source, make: Callable[[], str], counter: str) -> None:
+    """Take a new text of the panel file if it can be read, count it and draw the page anew; else say why not."""
     try:
-        text = source.text.rstrip("\n") + "\n\n" + make()
+        text = make()
         layout_from_table(toml_from_text(text, "the panel file"))
     except GapvisionError as error:
         widgets.show_error(error)
         return
     _draft(source.key, text)
-    st.session_state["panel_added"] = st.session_state.get("panel_added", 0) + 1
+    st.session_state[counter] = st.session_state.get(counter, 0) + 1
     st.rerun()
 
 
