@@ -147,3 +147,118 @@ def format_inch(length_mm: float, decimals: int = 4) -> str:
 def format_both(length_mm: float, decimals: int = 2) -> str:
     """Write a length in both systems, e.g. ``4.76 mm (3/16 in)``."""
     return f"{format_mm(length_mm, decimals)} ({format_fraction(length_mm)})" if math.isfinite(length_mm) else "-"
+
+
+# --- one unit at a time, as the page's switch asks -------------------------------------
+
+#: What lengths can be shown in, and what people call it.
+UNIT_NAMES = {"mm": "mm", "in": "inch decimals", "fraction": "inch fractions"}
+#: Below this, 1/64 in steps would round too much of a length away [mm]; four of them.
+_LEAST_FRACTION_MM = 4 * MM_PER_INCH / 64
+_SPOKEN = re.compile(
+    r"(?P<open>\()?(?P<first>(?<![\w./])[+-]?\d+(?:\.\d+)?)(?: to (?P<last>[+-]?\d+(?:\.\d+)?))? mm"
+    r"(?P<slope>/m\b| per metre\b)?(?![\w/])(?P<after>\)| \()?"
+)
+
+
+def format_place(length_mm: float, unit: str) -> str:
+    """Write a place along a seam or another long length: whole mm, 1/100 in, or 1/64 in.
+
+    Parameters
+    ----------
+    length_mm : float
+        Length [mm].  NaN gives ``-``.
+    unit : str
+        A key of UNIT_NAMES.
+    """
+    if unit == "mm":
+        return format_mm(length_mm, 0)
+    return format_fraction(length_mm) if unit == "fraction" else format_inch(length_mm, 2)
+
+
+def format_small(length_mm: float, unit: str, *, signed: bool = False) -> str:
+    """Write an uncertainty, a step or a change in both systems, the one chosen first.
+
+    Both inch units give decimals: an uncertainty of 0.1 mm is nothing in steps of 1/64 in.
+
+    Parameters
+    ----------
+    length_mm : float
+        Length [mm].  NaN gives ``-``.
+    unit : str
+        A key of UNIT_NAMES.
+    signed : bool
+        Write a plus too.
+    """
+    if not math.isfinite(length_mm):
+        return "-"
+    sign = "+" if signed else ""
+    mm, inch = f"{length_mm:{sign}.2f} mm", f"{length_mm / MM_PER_INCH:{sign}.3f} in"
+    return f"{mm} ({inch})" if unit == "mm" else f"{inch} ({mm})"
+
+
+def format_slope(mm_per_m: float, unit: str) -> str:
+    """Write a slope: mm per metre, or inch per foot with mm per metre beside it (1 mm/m = 0.012 in/ft exactly).
+
+    Parameters
+    ----------
+    mm_per_m : float
+        Slope [mm/m].  NaN gives ``-``.
+    unit : str
+        A key of UNIT_NAMES.
+    """
+    if not math.isfinite(mm_per_m):
+        return "-"
+    metric = f"{mm_per_m:+.1f} mm per metre"
+    return metric if unit == "mm" else f"{mm_per_m * 0.012:+.3f} in per foot ({metric})"
+
+
+def sentence_in(text: str, unit: str) -> str:
+    """Put the millimetres of a finished sentence into the unit chosen, mm behind in brackets.
+
+    Sentences come from rooms that know nothing of the page's switch; this is the one place that
+    translates them.  What is given in both systems already stays as it is.
+
+    Parameters
+    ----------
+    text : str
+        Words with lengths such as ``0.31 mm``, ``20 to 54 mm``, ``+1.2 mm/m``.
+    unit : str
+        A key of UNIT_NAMES; ``mm`` gives the text back.
+
+    Examples
+    --------
+    >>> sentence_in("Straight within 0.31 mm (U 0.05 mm) from 20 to 54 mm.", "in")
+    'Straight within 0.012 in (0.31 mm) (U 0.002 in (0.05 mm)) from 0.79 to 2.13 in (20 to 54 mm).'
+    """
+    if unit == "mm":
+        return text
+
+    def said(match: re.Match[str]) -> str:
+        numbers = [n for n in (match["first"], match["last"]) if n is not None]
+        if match["after"] == " (" or (match["open"] and match["after"] == ")"):
+            follows = text[match.end() :].split(")")[0]
+            if match["after"] == ")" or follows.endswith("in"):
+                return match[0]
+        if match["slope"]:
+            inch = " to ".join(_signed_like(n, float(n) * 0.012, 3) for n in numbers) + " in per foot"
+        else:
+            inch = " to ".join(_inch_like(n, unit) for n in numbers) + " in"
+        metric = f"{' to '.join(numbers)} mm{match['slope'] or ''}"
+        return f"{match['open'] or ''}{inch} ({metric}){match['after'] or ''}"
+
+    return _SPOKEN.sub(said, text)
+
+
+def _inch_like(number: str, unit: str) -> str:
+    """A number of mm in inch, about as fine as it was written."""
+    mm = float(number)
+    whole = "." not in number
+    if unit == "fraction" and (whole or abs(mm) >= _LEAST_FRACTION_MM):
+        sign = "+" if number.startswith("+") else ""
+        return sign + format_fraction(mm).removesuffix(" in")
+    return _signed_like(number, mm / MM_PER_INCH, 2 if whole else 3)
+
+
+def _signed_like(number: str, value: float, decimals: int) -> str:
+    return f"{value:{'+' if number.startswith('+') else ''}.{decimals}f}"

@@ -29,7 +29,7 @@ from gapvision.judgement.panel_file import (
     read_panel,
 )
 from gapvision.judgement.plan import CorrectionPlan, StagePrediction, StretchPlan, make_plan, predict_move
-from gapvision.judgement.readings import mirror, reading_from_measurement
+from gapvision.judgement.readings import laid_on, mirror, reading_from_measurement
 from gapvision.judgement.specification import (
     PRESETS,
     limits_at,
@@ -108,6 +108,7 @@ __all__ = [
     "guard_band",
     "judge_gap",
     "judge_reading",
+    "laid_on",
     "layout_from_table",
     "limits_at",
     "make_plan",

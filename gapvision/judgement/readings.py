@@ -108,6 +108,13 @@ def mirror(reading: SeamReading, length_mm: float | None = None) -> SeamReading:
     )
 
 
+def laid_on(other: SeamReading, reading: SeamReading) -> SeamReading:
+    """Count the other side's seam the same way round and put its middle on the middle of ``reading``."""
+    turned = mirror(other)
+    shift = 0.5 * float(reading.s_mm[0] + reading.s_mm[-1] - turned.s_mm[0] - turned.s_mm[-1])
+    return replace(turned, s_mm=turned.s_mm + shift)
+
+
 def _on_left(measurement: Measurement, panel_edge: str) -> bool:
     """Say on which side of increasing s the panel lies, seen from outside: from the edges' pixels (y down)."""
     p = measurement.profile

@@ -348,7 +348,7 @@ def _reasons(
     for c in checks:
         if c.state != IN:
             reasons.append(
-                f"{c.name[0].upper()}{c.name[1:]}: {c.value:+.2f} {c.unit}, U {c.expanded_u:.2f}, limit "
+                f"{c.name[0].upper()}{c.name[1:]}: {c.value:+.2f} {c.unit}, U {c.expanded_u:.2f} {c.unit}, limit "
                 f"{c.limit:.2f} {c.unit}: {c.state}."
             )
     if rule.name != "simple" and (2 * u >= _BAND_PROVABLE * width).mean() > 0.5:

@@ -6,7 +6,9 @@ from functools import lru_cache
 from pathlib import Path
 
 from gapvision.page.session import Chosen
+from gapvision.page.widgets import short_length, unit
 from gapvision.records import MeasurementLine, Seam, Store, data_folder
+from gapvision.results import Measurement
 
 
 @lru_cache(maxsize=4)
@@ -25,6 +27,13 @@ def stored_photo(line: MeasurementLine) -> Chosen:
     return Chosen(path, line.photo.file_name or path.name, line.photo.sha256, "record")
 
 
+def load(line: MeasurementLine) -> Measurement:
+    """A stored result, as it was measured."""
+    from gapvision.reports.measurement_json import from_dict
+
+    return from_dict(records().measurement(line.measurement_id))
+
+
 def stored_path(sha256: str) -> Path | None:
     """Where a stored photo lies; None when no record has it."""
     row = records().database.row("SELECT suffix FROM photos WHERE sha256 = ?", (sha256,))
@@ -37,7 +46,7 @@ def seam_title(seam: Seam) -> str:
 
 
 def line_title(line: MeasurementLine) -> str:
-    """Stage, day and mean gap of a result."""
-    gap = "refused" if line.mean_mm is None else f"mean {line.mean_mm:.2f} mm"
+    """Stage, day and mean gap of a result, in the unit chosen on the page."""
+    gap = "refused" if line.mean_mm is None else f"mean {short_length(line.mean_mm, unit())}"
     old = "" if line.newest else ", older method"
     return f"{line.visit.stage}, {line.visit.on_date}: {gap}{old}"

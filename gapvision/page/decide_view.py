@@ -9,34 +9,28 @@ import numpy as np
 import streamlit as st
 
 from gapvision.judgement import (
-    PRESETS,
+    Check,
     DecisionRule,
     FinishForecast,
-    FinishPlan,
     SeamReading,
     SeamSpec,
     Verdict,
-    coat,
     forecast,
     form_checks,
     judge_gap,
-    preset,
+    laid_on,
+    opposite_check,
     reading_from_measurement,
-    simple_spec,
     verdict_sentence,
 )
-from gapvision.judgement.films import FILMS
-from gapvision.judgement.types import STAGES
-from gapvision.page import widgets
-from gapvision.page.shown import Shown, draw_viewer, recall
+from gapvision.page import decide_spec, widgets
+from gapvision.page.books import line_title, load, records, seam_title
+from gapvision.page.decide_spec import Place
+from gapvision.page.shown import draw_viewer, plot_files, recall
 from gapvision.reports.figures import ExtraLine
+from gapvision.reports.table import decision_csv
+from gapvision.units import format_place, format_slope, format_small, sentence_in
 
-_OWN = "the tolerance typed in Measure"
-_RULES = {
-    "proven": "accept only what is proven (ISO 14253-1)",
-    "simple": "accept what reads inside (simple acceptance)",
-    "risk": "accept up to a stated risk (JCGM 106)",
-}
 _SIGNS = {"in tolerance": "&#10003;", "out of tolerance": "&#10007;", "not proven": "?", "not measured": "-"}
 
 
@@ -47,106 +41,98 @@ def show(ticket: str) -> None:
     if shown is None or shown.measurement.profile is None:
         st.info("Measure a seam first; the decision is about the photo shown there.")
         return
+    place = decide_spec.place_of(shown)
     st.write(f"About {shown.photo.name}")
-    spec, rule = _wanted(shown)
+    spec, rule = decide_spec.choose(shown, place)
     if spec is None:
         return
-    reading = reading_from_measurement(shown.measurement, spec.name)
+    # Stations keep the photo's own numbers, so that limits and words are those of the plot.
+    reading = reading_from_measurement(shown.measurement, spec.name, at_mm=float(shown.measurement.profile.s_mm[0]))
     moved, words = _move(reading)
-    checks = form_checks(moved, spec, rule)
-    verdict = judge_gap(
-        moved.s_mm, moved.gap_mm, moved.expanded_u_mm, spec, rule, spacing_mm=moved.spacing_mm, checks=checks
-    )
-    plan = _finish()
+    other = _other_side(spec, place)
+    now = _judge(reading, spec, rule, other)
+    verdict = _judge(moved, spec, rule, other) if words else now
+    plan = decide_spec.paint(place)
     future = None
     if plan is not None:
         future = forecast(
-            moved.s_mm, moved.gap_mm, moved.expanded_u_mm, spec, plan, rule, spacing_mm=moved.spacing_mm, checks=checks
-        )
+            moved.s_mm, moved.gap_mm, moved.expanded_u_mm, spec, plan, rule, spacing_mm=moved.spacing_mm,
+            checks=verdict.checks,
+        )  # fmt: skip
     _say(verdict, f"As it {'would stand ' + words if words else 'stands'}")
     if future is not None:
         _say(future.verdict, "After paint")
     lines = []
     if words:
-        lines.append(ExtraLine(moved.s_mm, moved.gap_mm, f"gap {words}"))
+        lines.append(ExtraLine(moved.s_mm, moved.gap_mm, f"gap {words}", moved.expanded_u_mm))
     if future is not None:
-        lines.append(ExtraLine(future.s_mm, future.gap_mm, "gap after paint"))
-    draw_viewer(
-        shown.photo, shown.measurement, shown.band, "viewer_decide", more=lines, verdict=verdict if not words else None
-    )
+        lines.append(ExtraLine(future.s_mm, future.gap_mm, "gap after paint", future.expanded_u_mm))
+    draw_viewer(shown.photo, shown.measurement, shown.band, "viewer_decide", more=lines, verdict=now)
     _checks(verdict)
     if future is not None:
         _set_now(future)
+    st.subheader("Download", anchor=False)
+    stem = f"{shown.photo.stem}.decided"
+    files = plot_files(stem, shown.measurement, widgets.unit(), verdict=now, more=lines)
+    csv = ("CSV", f"{stem}.csv", lambda: decision_csv(now, lines).encode("utf-8-sig"))
+    widgets.downloads([*files, csv], "decide")
     _cautions(future is not None)
 
 
-def _wanted(shown: Shown) -> tuple[SeamSpec | None, DecisionRule]:
-    left, right = st.columns(2)
-    names = [_OWN, *PRESETS]
-    name = left.selectbox(
-        "What is wanted", names, key="spec_name", format_func=lambda n: n if n == _OWN else PRESETS[n][0]
+def _judge(reading: SeamReading, spec: SeamSpec, rule: DecisionRule, other: SeamReading | None) -> Verdict:
+    """The decision on a reading, with every limit that can be looked at."""
+    checks: list[Check] = form_checks(reading, spec, rule)
+    if spec.opposite_mm is not None and other is not None:
+        checks.append(opposite_check(reading, laid_on(other, reading), spec.opposite_mm, rule))
+    return judge_gap(
+        reading.s_mm, reading.gap_mm, reading.expanded_u_mm, spec, rule, spacing_mm=reading.spacing_mm, checks=checks
     )
-    rule_name = right.selectbox("Decision rule", list(_RULES), key="rule", format_func=lambda n: _RULES[n])
-    risk = 0.05
-    if rule_name == "risk":
-        risk = right.slider("Accepted risk of being wrong [%]", 1, 20, 5, key="risk") / 100
-    rule = DecisionRule(name=rule_name, risk=risk)
-    if name != _OWN:
-        spec = preset(name)
-        st.write(f"Source of this specification: {spec.source}.")
-        return spec, rule
-    if shown.band is None:
-        st.info("Give a wanted gap and a tolerance in Measure, or choose a ready specification.")
-        return None, rule
-    b = shown.band
-    return simple_spec(b.nominal_mm, b.nominal_mm - b.lower_mm, b.upper_mm - b.nominal_mm), rule
+
+
+def _other_side(spec: SeamSpec, place: Place) -> SeamReading | None:
+    """The same seam on the other side of the car, as the job has it; says so when a limit on it cannot be checked."""
+    if spec.opposite_mm is None:
+        return None
+    seam, job = place.seam, place.job
+    if seam is not None and job is not None and seam.side:
+        away = {"left": "right", "right": "left"}[seam.side]
+        for state in records().seam_states(job.job_id):
+            if (state.seam.side, state.seam.name) == (away, seam.name) and state.latest is not None:
+                if state.latest.status == "refused":
+                    break
+                st.write(f"Other side: {seam_title(state.seam)}, {line_title(state.latest)}.")
+                return reading_from_measurement(load(state.latest), seam_title(state.seam))
+    st.write("The limit on the difference to the other side is not checked: the job has no such seam measured.")
+    return None
 
 
 def _move(reading: SeamReading) -> tuple[SeamReading, str]:
     """Try a move of the panel: away from the gap, and a turn about the middle of the stretch."""
     with st.expander("Try a move of the panel"):
         st.write("Along one seam, a move opens or closes the gap and turns it. Other seams of the panel move too.")
-        shift = st.slider("Open (+) or close (-) the gap [mm]", -3.0, 3.0, 0.0, 0.1, key="move_shift")
-        turn = st.slider("Open more towards the end of the seam [mm per metre]", -10.0, 10.0, 0.0, 0.5, key="move_turn")
+        shift = widgets.length_slider("Open (+) or close (-) the gap", "move_shift", 3.0, 0.1)
+        turn = widgets.slope_slider("Open more towards the end of the seam", "move_turn", 10.0, 0.5)
     if shift == 0 and turn == 0:
         return reading, ""
     middle = 0.5 * (float(reading.s_mm[0]) + float(reading.s_mm[-1]))
     gap = reading.gap_mm + shift + turn * (reading.s_mm - middle) / 1000
-    return replace(reading, gap_mm=gap), f"moved {shift:+.1f} mm, turned {turn:+.1f} mm per metre"
-
-
-def _finish() -> FinishPlan | None:
-    """Coats still to come."""
-    with st.expander("Paint"):
-        st.write("Typical dry films of one coat; the paint maker's data sheet rules.")
-        stage = st.selectbox("The photo shows", list(STAGES), key="finish_stage")
-        kinds = st.multiselect("Coats, in all", list(FILMS), key="finish_kinds")
-        coats = []
-        for kind in kinds:
-            film = FILMS[kind]
-            left, right = st.columns(2)
-            count = left.number_input(f"{kind}: coats", 1, 9, 1, key=f"coats_{kind}")
-            low, high = right.slider(
-                f"{kind}: film of one coat [micrometre]", 0.0, 400.0, film.film_um, 1.0, key=f"film_{kind}"
-            )
-            right.write(f"{film.status}: {film.source}")
-            changed = {} if (low, high) == film.film_um else {"film_um": (low, high)}
-            coats.append(coat(kind, int(count), **changed))
-        left, right = st.columns(2)
-        with left:
-            smallest = widgets.length_field("Smallest finished gap that does not chip", "smallest_gap")
-        with right:
-            movement = widgets.length_field("Allowance for swing and movement", "movement")
-    if not coats:
-        return None
-    return FinishPlan(coats=tuple(coats), stage=stage, smallest_gap_mm=smallest, movement_mm=movement or 0.0)
+    words = f"moved {shift:+.1f} mm, turned {turn:+.1f} mm per metre"
+    return replace(reading, gap_mm=gap), sentence_in(words, widgets.unit())
 
 
 def _say(verdict: Verdict, title: str) -> None:
-    reasons = "".join(f"<li>{html.escape(r)}</li>" for r in verdict.reasons)
+    unit = widgets.unit()
+    reasons = "".join(f"<li>{html.escape(sentence_in(r, unit))}</li>" for r in verdict.reasons)
+    worst = ""
+    if verdict.worst is not None:
+        w = verdict.worst
+        worst = (
+            f"<small>Worst: {widgets.show_length(w.worst_mm, unit)} at {format_place(w.worst_at_mm, unit)}, "
+            f"U {format_small(w.worst_u_mm, unit)}.</small>"
+        )
     st.html(
-        f'<div class="gv-verdict">{_SIGNS[verdict.state]} {html.escape(title)}: {verdict.state}'
-        f"<small>{html.escape(verdict_sentence(verdict))}</small><small><ul>{reasons}</ul></small></div>"
+        f'<div class="gv-verdict">{_SIGNS[verdict.state]} {html.escape(title)}: {verdict.state}{worst}'
+        f"<small>{html.escape(sentence_in(verdict_sentence(verdict), unit))}</small><small><ul>{reasons}</ul></small></div>"
     )
 
 
@@ -154,9 +140,15 @@ def _checks(verdict: Verdict) -> None:
     if not verdict.checks:
         return
     st.subheader("Limits on the seam as a whole", anchor=False)
+    unit = widgets.unit()
+
+    def told(value: float, of: str, signed: bool = False) -> str:
+        return format_slope(value, unit) if of == "mm/m" else format_small(value, unit, signed=signed)
+
     rows = "".join(
-        f"<tr><td>{_SIGNS[c.state]} {c.state}</td><td>{html.escape(c.name)} {html.escape(c.where)}</td>"
-        f"<td>{c.value:+.2f} {c.unit}, U {c.expanded_u:.2f}</td><td>{c.limit:.2f} {c.unit}</td></tr>"
+        f"<tr><td>{_SIGNS[c.state]} {c.state}</td><td>{html.escape(c.name)} {html.escape(sentence_in(c.where, unit))}</td>"
+        f"<td>{told(c.value, c.unit, signed=True)}, U {told(c.expanded_u, c.unit).removeprefix('+')}</td>"
+        f"<td>{told(c.limit, c.unit).removeprefix('+')}</td></tr>"
         for c in verdict.checks
     )
     st.html(
@@ -167,22 +159,24 @@ def _checks(verdict: Verdict) -> None:
 
 
 def _set_now(future: FinishForecast) -> None:
-    unit = st.session_state["unit"]
+    unit = widgets.unit()
     st.subheader("Gap to set now", anchor=False)
     middle = len(future.s_mm) // 2
+    loss, aim, low, high = (
+        future.loss,
+        *(float(v[middle]) for v in (future.set_now_mm, future.set_lower_mm, future.set_upper_mm)),
+    )
     st.write(
-        f"The coats still to come take {future.loss.least_mm:.2f} to {future.loss.most_mm:.2f} mm from the gap. In the "
-        f"middle of the seam set {widgets.show_length(float(future.set_now_mm[middle]), unit)} now, and stay within "
-        f"{future.set_lower_mm[middle]:.2f} to {future.set_upper_mm[middle]:.2f} mm."
+        f"The coats still to come take {format_small(loss.least_mm, unit)} to {format_small(loss.most_mm, unit)} from the "
+        f"gap. In the middle of the seam set {widgets.show_length(aim, unit)} now, and stay within "
+        f"{widgets.show_length(low, unit)} to {widgets.show_length(high, unit)}."
     )
     if np.isfinite(future.chip_limit_mm):
         risky = [s for s in future.chip_spans if s.state != "in tolerance"]
-        if risky:
-            for span in risky:
-                st.write(
-                    f"Edges may chip from {span.from_mm:.0f} to {span.to_mm:.0f} mm: finished gap {span.worst_mm:.2f} mm."
-                )
-        else:
+        for span in risky:
+            stretch = widgets.show_stretch(span.from_mm, span.to_mm, unit)
+            st.write(f"Edges may chip from {stretch}: finished gap {widgets.show_length(span.worst_mm, unit)}.")
+        if not risky:
             st.write("No place is at risk of chipping by the smallest gap stated.")
     widgets.show_notices(future.notices)
 

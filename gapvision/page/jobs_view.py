@@ -11,15 +11,17 @@ import numpy as np
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import nominal_at, spec_from_table
+from gapvision.judgement import Verdict, nominal_at, spec_from_table
 from gapvision.judgement.compare import Comparison
 from gapvision.page import before_after, widgets
-from gapvision.page.books import line_title, records, seam_title, stored_photo
-from gapvision.page.shown import draw_viewer
+from gapvision.page.books import line_title, load, records, seam_title, stored_photo
+from gapvision.page.shown import draw_viewer, plot_files
 from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
-from gapvision.reports.figures import ExtraLine
+from gapvision.reports.figures import ExtraLine, line_of
 from gapvision.reports.spans import Band
+from gapvision.reports.table import comparison_csv, csv_text
 from gapvision.results import GapProfile, Measurement
+from gapvision.units import format_small
 
 _MOST = 100
 _JOB_FIELDS = ("job_reference", "job_customer", "job_car", "job_notes")
@@ -108,11 +110,13 @@ def _at_a_glance(states: list[SeamState]) -> None:
     if not states:
         st.write("No seam yet: save a measurement to this job.")
         return
-    rows = ""
+    rows, unit = "", widgets.unit()
     for state in states:
         line = state.latest
         sign, word = state_of(state)
-        gap = "" if line is None or line.mean_mm is None else f"{line.mean_mm:.2f} mm, U {line.u_mm or 0:.2f}"
+        gap = ""
+        if line is not None and line.mean_mm is not None:
+            gap = f"{widgets.show_length(line.mean_mm, unit)}, U {format_small(line.u_mm or 0.0, unit)}"
         stage = "" if line is None else f"{html.escape(line.visit.stage)}, {line.visit.on_date}"
         rows += f"<tr><td>{html.escape(seam_title(state.seam))}</td><td>{sign} {word}</td><td>{gap}</td><td>{stage}</td></tr>"
     st.html(
@@ -146,13 +150,6 @@ def judge_stored(state: SeamState) -> str:
     return judge_gap(profile.s_mm, profile.gap_mm, profile.expanded_u_mm, spec, spacing_mm=profile.spacing_mm).state
 
 
-def load(line: MeasurementLine) -> Measurement:
-    """A stored result, as it was measured."""
-    from gapvision.reports.measurement_json import from_dict
-
-    return from_dict(records().measurement(line.measurement_id))
-
-
 def _history(measured: list[SeamState]) -> None:
     """One seam through its stages; an earlier result can be laid under it."""
     st.subheader("One seam through the stages", anchor=False)
@@ -175,6 +172,7 @@ def _history(measured: list[SeamState]) -> None:
     measurement = load(after)
     band = _band(seam, measurement.profile)
     widgets.show_verdict(measurement, band)
+    verdict = None if band is not None else _running(seam, measurement.profile)
     more: list[ExtraLine] = []
     comparison, before = None, None
     if len(lines) > 1:
@@ -184,8 +182,46 @@ def _history(measured: list[SeamState]) -> None:
     if before is not None:
         before_after.show(before, after, comparison)
     left_out = records().measurement(after.measurement_id).get("left_out", [])
-    draw_viewer(stored_photo(after), measurement, band, "viewer_job", more=more, left_out=left_out)
-    widgets.show_spans(measurement, band, st.session_state["unit"], left_out)
+    draw_viewer(stored_photo(after), measurement, band, "viewer_job", more=more, verdict=verdict, left_out=left_out)
+    widgets.show_spans(measurement, band, widgets.unit(), left_out)
+    _downloads(seam, after, measurement, comparison, before, band=band, verdict=verdict, more=more)
+
+
+def _downloads(
+    seam: Seam,
+    after: MeasurementLine,
+    measurement: Measurement,
+    comparison: Comparison | None,
+    before: MeasurementLine | None,
+    *,
+    band: Band | None,
+    verdict: Verdict | None,
+    more: list[ExtraLine],
+) -> None:
+    """The plot on screen as PNG and SVG, and its numbers: of both stages with their change, else of the one."""
+    st.subheader("Download this plot", anchor=False)
+    stem = f"{seam_title(seam)} {after.visit.stage}".replace(" ", "_").replace(",", "")
+
+    def numbers() -> bytes:
+        if comparison is not None and before is not None:
+            text = comparison_csv(comparison, before.visit.stage, after.visit.stage)
+        else:
+            nominal = None if band is None else band.nominal_mm
+            text = csv_text(measurement, nominal, None if band is None else band.upper_mm - band.nominal_mm)
+        return text.encode("utf-8-sig")
+
+    files = plot_files(stem, measurement, widgets.unit(), band=band, verdict=verdict, more=more)
+    widgets.downloads([*files, ("Profile, CSV", f"{stem}.csv", numbers)], "jobs")
+
+
+def _running(seam: Seam, profile: GapProfile | None) -> Verdict | None:
+    """The decision by a specification whose wanted gap runs along the seam; None without one."""
+    from gapvision.judgement import judge_gap
+
+    if seam.spec is None or profile is None:
+        return None
+    spec = spec_from_table(seam.spec)
+    return judge_gap(profile.s_mm, profile.gap_mm, profile.expanded_u_mm, spec, spacing_mm=profile.spacing_mm)
 
 
 def _band(seam: Seam, profile: GapProfile | None) -> Band | None:
@@ -223,15 +259,18 @@ def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> tup
         widgets.show_error(error)
         return [], None
     c = compared.comparison
-    st.write(
-        f"Mean change {c.mean_change_mm:+.2f} mm, U {c.mean_u_mm:.2f}: wider along {c.wider_mm:.0f} mm, narrower along "
+    widgets.say(
+        f"Mean change {c.mean_change_mm:+.2f} mm, U {c.mean_u_mm:.2f} mm: wider along {c.wider_mm:.0f} mm, narrower along "
         f"{c.narrower_mm:.0f} mm, no change proven along {c.unproven_mm:.0f} mm. Laid on each other by: {c.datum.words}."
     )
     if c.better_mm is not None and c.worse_mm is not None:
-        st.write(f"Nearer to what is wanted along {c.better_mm:.0f} mm, further from it along {c.worse_mm:.0f} mm.")
+        widgets.say(f"Nearer to what is wanted along {c.better_mm:.0f} mm, further from it along {c.worse_mm:.0f} mm.")
     widgets.show_notices(compared.notices)
+    earlier = load(before).profile
+    if earlier is None:
+        return [], c
     # The comparison runs on the stations of 'before'; the plot shows those of 'after'.
-    return [ExtraLine(c.s_mm - c.datum.shift_mm, c.before_mm, f"before: {before.visit.stage}")], c
+    return [line_of(earlier, f"before: {before.visit.stage}", -c.datum.shift_mm)], c
 
 
 def _marks(

@@ -10,7 +10,7 @@ import streamlit as st
 from gapvision.errors import GapvisionError
 from gapvision.page import decide_view, jobs_view, measure_view, panel_view, session
 from gapvision.page.looks import CSS
-from gapvision.page.widgets import show_error
+from gapvision.page.widgets import show_error, unit_switch
 
 _LOG = logging.getLogger(__name__)
 
@@ -33,11 +33,15 @@ def show() -> None:
             st.segmented_control("View", list(VIEWS), default="Measure", key="view", label_visibility="collapsed")
             or "Measure"
         )
-        st.title(_TITLES[name], anchor=False)
+        with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
+            st.title(_TITLES[name], anchor=False, width="content")
+            unit_switch()
         VIEWS[name](ticket)
         session.keep(ticket)
     except GapvisionError as error:
         show_error(error)
+        if "ticket" in st.session_state:  # what was typed is kept, whatever came of it
+            session.keep(st.session_state["ticket"])
     except Exception:
         # The one place that stops a crash: Streamlit's own control flow passes, what was typed is kept, the cause is logged.
         if _is_control_flow():

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-import numpy as np
 import streamlit as st
 
 from gapvision.errors import GapvisionError
@@ -12,7 +9,7 @@ from gapvision.measure import Settings
 from gapvision.page import save_view, service, session, widgets
 from gapvision.page.inbox import Inbox, InboxPhoto
 from gapvision.page.session import Chosen
-from gapvision.page.shown import Shown, draw_viewer, remember
+from gapvision.page.shown import Shown, draw_viewer, plot_files, remember
 from gapvision.reports.spans import Band
 from gapvision.results import Measurement
 from gapvision.targets.print_scale import print_scales
@@ -25,25 +22,29 @@ def show(ticket: str) -> None:
     save_view.ask_first()
     _take(ticket)
     photo = _choose(ticket)
+    # The short verdict stands straight below the photo's name, though what it rests on is asked for below it.
+    top = st.container()
     band = _wanted()
     settings = _settings(photo, band)
     if settings is None:
         return
     try:
-        with st.spinner("Measuring", show_time=False):
+        with top, st.spinner("Measuring", show_time=False):
             measurement = service.measure(photo.path, photo.name, photo.sha256, settings)
     except GapvisionError as error:
-        widgets.show_error(error)
+        with top:
+            widgets.show_error(error)
         return
     measurement = service.without_spans(measurement, session.excluded(photo.sha256))
     remember(Shown(photo, measurement, band))
+    with top:
+        widgets.show_verdict(measurement, band)
     show_result(photo, measurement, band)
 
 
 def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
-    """Verdict, photo with edges, profile, spans, numbers, notices, downloads."""
+    """Photo with edges, profile, spans, numbers, notices, downloads."""
     unit = st.session_state["unit"]
-    widgets.show_verdict(measurement, band)
     _viewer(photo, measurement, band)
     with st.container():
         if measurement.profile is not None:
@@ -141,14 +142,12 @@ def _escape(text: str) -> str:
 
 
 def _wanted() -> Band | None:
-    """Wanted gap, tolerance and unit."""
-    left, middle, right = st.columns(3)
+    """Wanted gap and tolerance."""
+    left, right = st.columns(2)
     with left:
         nominal = widgets.length_field("Wanted gap", "nominal", example="e.g. 3/16in, 4.76mm or 0.1875in")
-    with middle:
-        tolerance = widgets.length_field("Tolerance, either way", "tolerance", example="e.g. 0.5mm or 1/64in")
     with right:
-        st.selectbox("Show lengths in", list(widgets.UNITS), format_func=lambda unit: widgets.UNITS[unit], key="unit")
+        tolerance = widgets.length_field("Tolerance, either way", "tolerance", example="e.g. 0.5mm or 1/64in")
     if nominal is None or tolerance is None:
         return None
     try:
@@ -223,30 +222,37 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
             st.subheader("Left out", anchor=False)
         for k, span in enumerate(spans):
             left, right = st.columns([3, 1])
-            left.write(f"{span['from_mm']:.0f} to {span['to_mm']:.0f} mm: {span['reason']}")
+            stretch = widgets.show_stretch(span["from_mm"], span["to_mm"], widgets.unit())
+            left.write(f"{stretch}: {span['reason']}")
             if right.button("Take back", key=f"take_back_{k}"):
                 session.set_excluded(photo.sha256, spans[:k] + spans[k + 1 :])
                 st.rerun()
     with st.expander("Leave a span out by numbers", key="leave_out_box"):
-        s = measurement.profile.s_mm if measurement.profile is not None else np.array([0.0])
-        with st.form("leave_out", clear_on_submit=True):
-            left, right = st.columns(2)
-            start = left.number_input(
-                "From station [mm]", value=float(s[0]) if len(s) else 0.0, step=1.0, format="%.0f"
-            )
-            stop = right.number_input("To station [mm]", value=float(s[0]) if len(s) else 0.0, step=1.0, format="%.0f")
-            reason = st.text_input("Reason", placeholder="e.g. door handle, seal missing")
-            if st.form_submit_button("Leave it out"):
-                if stop <= start or not reason.strip():
-                    widgets.show_notice(
-                        "usage", "value-out-of-range", "The span or its reason is missing.",
-                        "Give a span that ends after it starts, and a reason.",
-                    )  # fmt: skip
-                else:
-                    session.set_excluded(
-                        photo.sha256, [*spans, {"from_mm": start, "to_mm": stop, "reason": reason.strip()[:200]}]
-                    )
-                    st.rerun()
+        # Not a form: what is typed in one is lost when a phone drops the page before it is sent.
+        if st.session_state.pop("span_left_out", False):
+            for key in ("span_from", "span_to", "span_reason"):
+                st.session_state[key] = ""
+        first, last = (0.0, 0.0) if measurement.profile is None else measurement.profile.s_mm[[0, -1]]
+        stretch = widgets.show_stretch(float(first), float(last), widgets.unit())
+        st.write(f"This photo's stations run from {stretch}.")
+        left, right = st.columns(2)
+        bare = "mm" if widgets.unit() == "mm" else "in"
+        with left:
+            start = widgets.length_field("From station", "span_from", bare, example=f"e.g. 120{bare}")
+        with right:
+            stop = widgets.length_field("To station", "span_to", bare, example=f"e.g. 160{bare}")
+        reason = st.text_input("Reason", key="span_reason", placeholder="e.g. door handle, seal missing").strip()
+        if st.button("Leave it out", key="leave_out"):
+            if start is None or stop is None or stop <= start or not reason:
+                widgets.show_notice(
+                    "usage", "value-out-of-range", "The span or its reason is missing.",
+                    "Give a span that ends after it starts, and a reason.",
+                )  # fmt: skip
+            else:
+                one = {"from_mm": start, "to_mm": stop, "reason": reason[:200]}
+                session.set_excluded(photo.sha256, [*spans, one])
+                st.session_state["span_left_out"] = True
+                st.rerun()
 
 
 def _json(photo: Chosen, measurement: Measurement) -> bytes:
@@ -265,40 +271,24 @@ def _downloads(photo: Chosen, measurement: Measurement, band: Band | None, unit:
     from gapvision.reports.table import csv_text
 
     st.subheader("Download", anchor=False)
-    stem = photo.name.removeprefix("sample: ").rsplit(".", 1)[0].replace(" ", "_")
+    stem = photo.stem
     nominal = None if band is None else band.nominal_mm
     tolerance = None if band is None else band.upper_mm - band.nominal_mm
-    files: list[tuple[str, str, str, Any]] = [
-        ("JSON", f"{stem}.json", "application/json", lambda: _json(photo, measurement))
-    ]
+    files: list[widgets.File] = [("JSON", f"{stem}.json", lambda: _json(photo, measurement))]
     if measurement.profile is not None:
         files += [
-            ("CSV", f"{stem}.csv", "text/csv", lambda: csv_text(measurement, nominal, tolerance).encode("utf-8-sig")),
-            (
-                "Profile, PNG",
-                f"{stem}.profile.png",
-                "image/png",
-                lambda: service.profile_plot(measurement, band, unit, "png"),
-            ),
-            (
-                "Profile, SVG",
-                f"{stem}.profile.svg",
-                "image/svg+xml",
-                lambda: service.profile_plot(measurement, band, unit, "svg"),
-            ),
+            ("CSV", f"{stem}.csv", lambda: csv_text(measurement, nominal, tolerance).encode("utf-8-sig")),
+            *plot_files(stem, measurement, unit, band=band),
             (
                 "Straightness, PNG",
                 f"{stem}.straightness.png",
-                "image/png",
-                lambda: service.straightness_plot(measurement, "png"),
+                lambda: service.straightness_plot(measurement, unit, "png"),
             ),
             (
-                "Photo with edges, PNG",
-                f"{stem}.overlay.png",
-                "image/png",
-                lambda: service.overlay(photo.path, measurement, band),
+                "Straightness, SVG",
+                f"{stem}.straightness.svg",
+                lambda: service.straightness_plot(measurement, unit, "svg"),
             ),
+            ("Photo with edges, PNG", f"{stem}.overlay.png", lambda: service.overlay(photo.path, measurement, band)),
         ]
-    for row in range(0, len(files), 3):
-        for column, (label, name, mime, make) in zip(st.columns(3), files[row : row + 3], strict=False):
-            column.download_button(label, make, name, mime, on_click="ignore", width="stretch", key=f"download_{name}")
+    widgets.downloads(files, "measure")

@@ -40,8 +40,7 @@ from gapvision.judgement import (
 from gapvision.judgement.panel import path_length
 from gapvision.judgement.plan import CorrectionPlan
 from gapvision.page import panel_source, widgets
-from gapvision.page.books import records, seam_title
-from gapvision.page.jobs_view import load
+from gapvision.page.books import load, records, seam_title
 from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
 from gapvision.page.panel_source import Source
 from gapvision.records import SeamState

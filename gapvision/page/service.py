@@ -7,14 +7,15 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import replace
-from functools import lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
 from gapvision.errors import GapvisionError
 from gapvision.geometry.leaving_out import leave_out
+from gapvision.judgement import Verdict
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.measure import Settings, measure_photo
+from gapvision.reports.figures import ExtraLine
 from gapvision.reports.spans import Band
 from gapvision.results import Measurement, Notice
 
@@ -148,20 +149,26 @@ def picture(path: Path, sha256: str, longest_px: int) -> bytes:
     return _pictures.get((sha256, longest_px), work)
 
 
-@lru_cache(maxsize=16)
-def profile_plot(measurement: Measurement, band: Band | None, unit: str, kind: str) -> bytes:
-    """The profile as ``png`` or ``svg``."""
+def profile_plot(
+    measurement: Measurement,
+    band: Band | None,
+    unit: str,
+    kind: str,
+    *,
+    verdict: Verdict | None = None,
+    more: tuple[ExtraLine, ...] = (),
+) -> bytes:
+    """The profile with its further lines as ``png`` or ``svg``."""
     from gapvision.reports.figures import draw_profile, figure_bytes
 
-    return figure_bytes(draw_profile(measurement, band, unit=unit), kind)
+    return figure_bytes(draw_profile(measurement, band, verdict=verdict, more=more, unit=unit), kind)
 
 
-@lru_cache(maxsize=16)
-def straightness_plot(measurement: Measurement, kind: str) -> bytes:
+def straightness_plot(measurement: Measurement, unit: str, kind: str) -> bytes:
     """Both edges' form as ``png`` or ``svg``."""
     from gapvision.reports.figures import draw_straightness, figure_bytes
 
-    return figure_bytes(draw_straightness(measurement), kind)
+    return figure_bytes(draw_straightness(measurement, unit=unit), kind)
 
 
 def overlay(path: Path, measurement: Measurement, band: Band | None) -> bytes:

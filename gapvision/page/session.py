@@ -11,6 +11,9 @@ import streamlit as st
 from gapvision.page.inbox import Inbox
 from gapvision.page.samples import all_samples
 
+#: What Decide judges by when nothing else is chosen.
+OWN_TOLERANCE = "the tolerance typed in Measure"
+
 #: Widgets whose content is kept in the draft, with what they hold at first.
 DEFAULTS: dict[str, Any] = {
     "nominal": "3/16in",
@@ -42,12 +45,21 @@ DEFAULTS: dict[str, Any] = {
     "what_for": "Just measure",
     "save_job": "new ...",
     "save_seam": "new ...",
-    "spec_name": "the tolerance typed in Measure",
+    "spec_name": OWN_TOLERANCE,
     "rule": "proven",
     "smallest_gap": "",
     "movement": "",
     "finish_stage": "bare metal",
+    "finish_kinds": [],
+    "risk": 5,
+    "move_shift": 0.0,
+    "move_turn": 0.0,
+    "span_from": "",
+    "span_to": "",
+    "span_reason": "",
 }
+#: Widgets that come by number (coats, films, a specification's lines) begin with one of these words; kept likewise.
+PREFIXES = ("coats_", "film_", "spec_")
 
 
 #: What else the draft holds, as it was made on the page.
@@ -62,6 +74,11 @@ class Chosen:
     name: str
     sha256: str
     where: str
+
+    @property
+    def stem(self) -> str:
+        """Its name for files made from it."""
+        return self.name.removeprefix("sample: ").rsplit(".", 1)[0].replace(" ", "_")
 
     def url(self, size: str) -> str:
         """Address of the photo, ``thumb``, ``preview`` or ``full``."""
@@ -87,22 +104,29 @@ def start() -> str:
         for key, value in DEFAULTS.items():
             kept = draft.get(key, value)
             st.session_state[key] = kept if isinstance(kept, type(value)) else value
-        for key in _FREE:
-            if key in draft:
+        for key in draft:
+            if key in _FREE or (key.startswith(PREFIXES) and key not in DEFAULTS):
                 st.session_state[key] = draft[key]
     # A widget that is not on screen in a run loses its value; holding on to it here keeps it.
     for key, value in DEFAULTS.items():
         st.session_state[key] = st.session_state.get(key, value)
+    for key in _numbered():
+        st.session_state[key] = st.session_state[key]
     return str(ticket)
 
 
 def keep(ticket: str) -> None:
     """Write what was typed and chosen to disk, when it changed."""
     draft = {key: st.session_state.get(key, value) for key, value in DEFAULTS.items()}
-    draft |= {key: st.session_state[key] for key in _FREE if key in st.session_state}
+    draft |= {key: st.session_state[key] for key in (*_FREE, *_numbered()) if key in st.session_state}
     if st.session_state.get("_kept") != draft:
         Inbox().save_draft(ticket, draft)
         st.session_state["_kept"] = draft
+
+
+def _numbered() -> list[str]:
+    """Keys of the widgets that come by number."""
+    return [str(k) for k in st.session_state if str(k).startswith(PREFIXES) and str(k) not in DEFAULTS]
 
 
 def photos(ticket: str) -> list[Chosen]:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import streamlit as st
 
+from gapvision.judgement import Verdict
+from gapvision.page import service
 from gapvision.page.session import Chosen
 from gapvision.page.viewer import register, viewer_data
+from gapvision.page.widgets import File
+from gapvision.reports.figures import ExtraLine
 from gapvision.reports.spans import Band
 from gapvision.results import Measurement
 
@@ -52,3 +57,23 @@ def draw_viewer(photo: Chosen, measurement: Measurement, band: Band | None, key:
     result = _component()(data=data, key=key, on_points_change=lambda: None, on_span_change=lambda: None)
     asked = {name: getattr(result, name, None) for name in ("points", "span")}
     return {name: value for name, value in asked.items() if value and value["key"] == data["key"]}
+
+
+def plot_files(
+    stem: str,
+    measurement: Measurement,
+    unit: str,
+    *,
+    band: Band | None = None,
+    verdict: Verdict | None = None,
+    more: Sequence[ExtraLine] = (),
+) -> list[File]:
+    """The plot on screen, with its further lines, as files to take away."""
+    return [
+        (
+            f"Profile, {kind.upper()}",
+            f"{stem}.profile.{kind}",
+            partial(service.profile_plot, measurement, band, unit, kind, verdict=verdict, more=tuple(more)),
+        )
+        for kind in ("png", "svg")
+    ]

@@ -32,6 +32,32 @@ function both(mm, unit) {
   return unit === "mm" ? `${length(mm, "mm")} (${fraction(mm)})` : `${length(mm, unit)} (${length(mm, "mm")})`;
 }
 
+// A place along the seam: as fine as stations are.
+function place(mm, unit) {
+  if (unit === "in") return `${(mm / MM_PER_INCH).toFixed(2)} in`;
+  return unit === "fraction" ? fraction(mm) : `${mm.toFixed(0)} mm`;
+}
+// Uncertainties are nothing in steps of 1/64 in: both inch units give decimals.
+function small(mm, unit) {
+  const metric = `${mm.toFixed(2)} mm`, inch = `${(mm / MM_PER_INCH).toFixed(3)} in`;
+  return unit === "mm" ? `${metric} (${inch})` : `${inch} (${metric})`;
+}
+// Where ticks along the seam stand [mm], and what they are called.
+function stationTicks(s0, s1, unit, most) {
+  const steps = unit === "mm" ? [5, 10, 20, 25, 50, 100, 200, 250, 500, 1000] : [0.25, 0.5, 1, 2, 5, 10, 20, 40].map((v) => v * MM_PER_INCH);
+  const step = steps.find((v) => (s1 - s0) / v <= most) || steps[steps.length - 1] * 2;
+  const ticks = [];
+  for (let s = Math.ceil(s0 / step) * step; s <= s1; s += step) {
+    const at = Math.abs(s) < 1e-9 ? 0 : s;
+    const words = unit === "mm" ? String(Math.round(at)) : unit === "fraction" ? fraction(at).replace(" in", "") : String(Math.round((at / MM_PER_INCH) * 100) / 100);
+    ticks.push([at, words]);
+  }
+  return ticks;
+}
+
+// The stroke of the second, third and fourth line, and how the shade of its U is hatched.
+const MORE = [["8 4", "M3,0 v8", "dashed", "upright"], ["2 4", "M3,0 v8 M0,4 h8", "dotted", "crossed"], ["10 3 2 3", "M0,8 l8,-8 M0,0 l8,8", "dash-dot", "slanting crossed"]];
+
 function patterns(svg, prefix) {
   const defs = node("defs", {}, svg);
   const shapes = { wide: "M-2,2 l4,-4 M0,8 l8,-8 M6,10 l4,-4", tight: "M-2,6 l4,4 M0,0 l8,8 M6,-2 l4,4", unproven: "M0,4 h8", hole: "" };
@@ -40,6 +66,10 @@ function patterns(svg, prefix) {
     if (state === "hole") node("circle", { cx: 4, cy: 4, r: 1.2, fill: COLOURS.hole }, pattern);
     else node("path", { d: path, stroke: COLOURS[state], "stroke-width": 1.8, fill: "none" }, pattern);
   }
+  MORE.forEach(([, path], k) => {
+    const pattern = node("pattern", { id: `${prefix}-more${k}`, width: 8, height: 8, patternUnits: "userSpaceOnUse" }, defs);
+    node("path", { d: path, stroke: "currentColor", "stroke-width": 1, "stroke-opacity": 0.55, fill: "none" }, pattern);
+  });
   return defs;
 }
 
@@ -185,8 +215,12 @@ class Viewer {
         this.label(edge[0][0] + 20 * away[0], edge[0][1] + 20 * away[1], letter);
       }
       for (let i = 0; i <= last; i += 1) {
-        if (Math.abs(d.s[i] / 10 - Math.round(d.s[i] / 10)) > 1e-6) continue;
-        const far = Math.abs(d.s[i] / 50 - Math.round(d.s[i] / 50)) < 1e-6 ? 12 : 6;
+        // Every 10 mm, longer every 50 mm; in inch every 1/2 in, longer every 2 in: the station that lies nearest.
+        const [short, long] = d.unit === "mm" ? [10, 50] : [MM_PER_INCH / 2, 2 * MM_PER_INCH];
+        const off = (step) => Math.abs(d.s[i] - step * Math.round(d.s[i] / step));
+        const near = d.unit === "mm" ? 1e-6 : 0.5;
+        if (off(short) > near) continue;
+        const far = off(long) <= near ? 12 : 6;
         const away = this.unit(a[i], b[i]);
         for (const [p, sign] of [[a[i], -1], [b[i], 1]]) {
           const line = { x1: p[0] + 2 * sign * away[0], y1: p[1] + 2 * sign * away[1], x2: p[0] + far * sign * away[0], y2: p[1] + far * sign * away[1] };
@@ -264,12 +298,11 @@ class Viewer {
       const t = node("text", { x: left - 6, y: Y(g) + 5, "text-anchor": "end", "font-size": 14, fill: ink }, svg);
       t.textContent = d.unit === "mm" ? g.toFixed(step < 0.099 ? 2 : 1) : d.unit === "in" ? (g / MM_PER_INCH).toFixed(3) : fraction(g).replace(" in", "");
     }
-    const stepS = [5, 10, 20, 25, 50, 100, 200, 250, 500].find((v) => (s1 - s0) / v <= (W < 520 ? 5 : 9)) || 1000;
-    for (let s = Math.ceil(s0 / stepS) * stepS; s <= s1; s += stepS) {
+    for (const [s, words] of stationTicks(s0, s1, d.unit, W < 520 ? 5 : 9)) {
       node("line", { x1: X(s), x2: X(s), y1: bottom, y2: bottom + 5, stroke: ink }, svg);
-      node("text", { x: X(s), y: bottom + 20, "text-anchor": "middle", "font-size": 14, fill: ink }, svg).textContent = String(Math.round(s));
+      node("text", { x: X(s), y: bottom + 20, "text-anchor": "middle", "font-size": 14, fill: ink }, svg).textContent = words;
     }
-    node("text", { x: (left + right) / 2, y: H - 6, "text-anchor": "middle", "font-size": 14, fill: ink }, svg).textContent = "station along the seam [mm]";
+    node("text", { x: (left + right) / 2, y: H - 6, "text-anchor": "middle", "font-size": 14, fill: ink }, svg).textContent = `station along the seam [${d.unit === "mm" ? "mm" : "in"}]`;
     node("text", { x: 4, y: 16, "font-size": 14, fill: ink }, svg).textContent = d.unit === "mm" ? "gap [mm]" : "gap [in]";
     if (d.band) {
       const edge = (limit) => [[left, Y(limit[0])], ...d.s.map((s, i) => [X(s), Y(limit[i])]), [right, Y(limit[limit.length - 1])]];
@@ -301,12 +334,7 @@ class Viewer {
       node("polygon", { points: up.concat(down).join(" "), fill: "#2f7fc1", "fill-opacity": 0.28 }, svg);
       node("polyline", { points: line.join(" "), fill: "none", stroke: "#2f7fc1", "stroke-width": 2.2, class: "gv-line" }, svg);
     }
-    d.more.forEach((other, k) => {
-      let points = [];
-      const flush = () => { if (points.length > 1) node("polyline", { points: points.join(" "), fill: "none", stroke: ink, "stroke-width": 1.8, "stroke-dasharray": ["8 4", "2 4", "10 3 2 3"][k % 3] }, svg); points = []; };
-      other.s.forEach((s, i) => { if (other.g[i] === null) flush(); else if (s >= s0 && s <= s1) points.push(`${X(s)},${Y(other.g[i])}`); });
-      flush();
-    });
+    d.more.forEach((other, k) => this.further(svg, other, k, X, Y));
     node("line", { x1: left, x2: left, y1: top, y2: bottom, stroke: ink }, svg);
     node("line", { x1: left, x2: right, y1: bottom, y2: bottom, stroke: ink }, svg);
     this.cursor = node("g", { class: "gv-cursor" }, svg);
@@ -322,8 +350,28 @@ class Viewer {
     };
     this.cursorAt(this.chosen);
     const keys = [["blue line: gap, shade: U"]];
-    d.more.forEach((other, k) => keys.push([`${["dashed", "dotted", "dash-dot"][k % 3]}: ${other.label}`]));
+    d.more.forEach((other, k) => keys.push([`${MORE[k % 3][2]}: ${other.label}${other.u ? `, ${MORE[k % 3][3]} hatching: its U` : ""}`]));
     this.root.querySelector(".gv-key").textContent = keys.join("; ") + (d.band ? "; green band: tolerance" : "");
+  }
+
+  // A further profile with its U: runs without a gap, each a line, a hatched shade and the shade's two thin borders.
+  further(svg, other, k, X, Y) {
+    const stroke = MORE[k % 3][0];
+    let run = [];
+    const flush = () => {
+      const text = (points) => points.map((p) => p.map((v) => v.toFixed(1)).join(",")).join(" ");
+      if (run.length > 1) {
+        if (other.u) {
+          const up = run.map((i) => [X(other.s[i]), Y(other.g[i] + other.u[i])]), down = run.map((i) => [X(other.s[i]), Y(other.g[i] - other.u[i])]);
+          node("polygon", { points: text(up.concat([...down].reverse())), fill: `url(#gvc-more${k % 3})`, class: "gv-more-u" }, svg);
+          for (const border of [up, down]) node("polyline", { points: text(border), fill: "none", stroke: "currentColor", "stroke-width": 0.8, "stroke-dasharray": stroke }, svg);
+        }
+        node("polyline", { points: text(run.map((i) => [X(other.s[i]), Y(other.g[i])])), fill: "none", stroke: "currentColor", "stroke-width": 1.8, "stroke-dasharray": stroke, class: "gv-more" }, svg);
+      }
+      run = [];
+    };
+    other.s.forEach((s, i) => { if (other.g[i] === null || s < this.s0 || s > this.s1) flush(); else run.push(i); });
+    flush();
   }
 
   // --- form of both edges, each about its own least-squares line, at one stated exaggeration
@@ -359,8 +407,7 @@ class Viewer {
         node("line", { x1: left, x2: right, y1: Y(y), y2: Y(y), stroke: "currentColor", "stroke-opacity": Math.abs(y) < 1e-9 ? 0.8 : 0.18, "stroke-dasharray": Math.abs(y) < 1e-9 ? "5 4" : "" }, svg);
         node("text", { x: left - 6, y: Y(y) + 5, "text-anchor": "end", "font-size": 14, fill: "currentColor" }, svg).textContent = (Math.abs(y) < 1e-9 ? 0 : -y / unit).toFixed(places);
       }
-      const stepS = [10, 20, 25, 50, 100, 200, 250, 500].find((v) => (s1 - s0) / v <= (W < 520 ? 5 : 9)) || 1000;
-      for (let s = Math.ceil(s0 / stepS) * stepS; s <= s1; s += stepS) node("text", { x: X(s), y: H - 6, "text-anchor": "middle", "font-size": 14, fill: "currentColor" }, svg).textContent = String(Math.round(s));
+      for (const [s, words] of stationTicks(s0, s1, d.unit, W < 520 ? 5 : 9)) node("text", { x: X(s), y: H - 6, "text-anchor": "middle", "font-size": 14, fill: "currentColor" }, svg).textContent = words;
       const colour = form.letter === "A" ? "#2f7fc1" : "#d9601a";
       for (const [first, stop] of d.runs) {
         const up = [], down = [], line = [];
@@ -382,7 +429,7 @@ class Viewer {
     this.chosen = Math.min(Math.max(i, 0), d.s.length - 1);
     const k = this.chosen;
     const state = d.band ? `, ${WORDS[d.states[k]]}` : "";
-    this.read.textContent = `Station ${d.s[k].toFixed(0)} mm: gap ${both(d.g[k], d.unit)}, U ${d.u[k].toFixed(2)} mm (${(d.u[k] / MM_PER_INCH).toFixed(3)} in)${state}`;
+    this.read.textContent = `Station ${place(d.s[k], d.unit)}: gap ${both(d.g[k], d.unit)}, U ${small(d.u[k], d.unit)}${state}`;
     this.slider.value = k;
     this.slider.setAttribute("aria-valuetext", this.read.textContent);
     if (draw) this.drawOverlay();
@@ -437,8 +484,8 @@ class Viewer {
     const reason = this.root.querySelector(".gv-reason").value.trim();
     this.root.querySelector(".gv-go").disabled = !on || !reason;
     if (!on) return;
-    const [from, to] = this.span.map((k) => d.s[k].toFixed(0));
-    this.root.querySelector(".gv-span").textContent = `From station ${from} to ${to} mm. Draw sideways over the plot to choose, then say why.`;
+    const [from, to] = this.span.map((k) => place(d.s[k], d.unit));
+    this.root.querySelector(".gv-span").textContent = `From station ${from.replace(/ (mm|in)$/, "")} to ${to}. Draw sideways over the plot to choose, then say why.`;
   }
   closeSpan() {
     this.span = null;

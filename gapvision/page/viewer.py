@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.judgement import IN, OUT, Verdict
+from gapvision.judgement import Verdict
 from gapvision.reports.figures import ExtraLine, about_own_line, straightness_words
-from gapvision.reports.spans import Band, Span, find_spans, judge_stations, spans_of_states
-from gapvision.results import GapProfile, Measurement, Straightness
-from gapvision.units import format_inch
+from gapvision.reports.spans import Band, Span, find_spans, judge_stations, verdict_spans
+from gapvision.results import GapProfile, Measurement
+from gapvision.units import sentence_in
 
 _HERE = Path(__file__).parent
 PREVIEW_PX = 1600
@@ -75,7 +75,7 @@ def viewer_data(
         "spans": [],
         "runs": [],
         "forms": [],
-        "more": [{"label": m.label, "s": _plain(m.s_mm), "g": _plain(m.gap_mm)} for m in more],
+        "more": [_extra(line) for line in more],
         "band": None,
         "tappable": tappable,
         "start_index": 0,
@@ -96,7 +96,7 @@ def viewer_data(
         forms=[
             {
                 "letter": letter,
-                "words": straightness_words(letter, form) + _in_inch(form, unit),
+                "words": sentence_in(straightness_words(letter, form), unit),
                 "about": "parabola" if measurement.seam_kind == "curved" else "line",
                 "y": _plain(about_own_line(profile.s_mm, offset, curved=measurement.seam_kind == "curved")),
                 "u": _plain(u),
@@ -110,12 +110,15 @@ def viewer_data(
     return data
 
 
-def _in_inch(form: Straightness | None, unit: str) -> str:
-    """The form once more in inch, where inches are shown."""
-    if form is None or unit == "mm":
-        return ""
-    value = form.min_zone_mm if form.fairness_mm is None else form.fairness_mm
-    return f"; {format_inch(value, 3)} in all"
+def _extra(line: ExtraLine) -> dict[str, Any]:
+    """A further profile; ``u`` is null where its U is not known."""
+    u = line.expanded_u_mm
+    return {
+        "label": line.label,
+        "s": _plain(line.s_mm),
+        "g": _plain(line.gap_mm),
+        "u": None if u is None else _plain(u),
+    }
 
 
 def _plain(values: NDArray[np.float64], decimals: int = 4) -> list[float | None]:
@@ -146,23 +149,6 @@ def _judged(
         "spans": [_span(profile, span) | {"reason": reason_of(span, left_out)} for span in spans],
         "start_index": start,
     }
-
-
-def verdict_spans(profile: GapProfile, verdict: Verdict) -> tuple[NDArray[np.str_], list[Span]]:
-    """States and spans of a judgement in the words of the plots.
-
-    Returns
-    -------
-    states : ndarray of str, shape (n,)
-        ``in``, ``wide``, ``tight`` or ``unproven``.
-    spans : list of Span
-        Runs that are not in tolerance, and the holes.
-    """
-    beyond = np.maximum(profile.gap_mm - verdict.upper_mm, verdict.lower_mm - profile.gap_mm)
-    side = np.where(profile.gap_mm - verdict.upper_mm >= verdict.lower_mm - profile.gap_mm, "wide", "tight")
-    given = np.array(verdict.states)
-    states = np.where(given == IN, "in", np.where(given == OUT, side, "unproven")).astype("U8")
-    return states, spans_of_states(profile, states, beyond)
 
 
 def reason_of(span: Span, left_out: Sequence[Mapping[str, Any]]) -> str:

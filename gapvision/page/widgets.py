@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import streamlit as st
@@ -11,11 +11,46 @@ import streamlit as st
 from gapvision.errors import GapvisionError
 from gapvision.page.drawings import drawing_for
 from gapvision.page.viewer import reason_of
+from gapvision.reports.glance import at_a_glance
 from gapvision.reports.spans import Band, find_spans
 from gapvision.results import Measurement, Notice
-from gapvision.units import format_both, format_fraction, format_inch, format_mm, parse_length
+from gapvision.units import (
+    MM_PER_INCH,
+    UNIT_NAMES,
+    format_both,
+    format_fraction,
+    format_inch,
+    format_mm,
+    format_place,
+    format_slope,
+    format_small,
+    parse_length,
+    sentence_in,
+)
 
-UNITS = {"mm": "mm", "in": "inch decimals", "fraction": "inch fractions"}
+_SIGNS = {"in": "&#10003;", "out": "&#10007;", "refused": "&#10007;", "open": "?", "holes": "?", "measured": "&middot;"}
+
+
+def unit() -> str:
+    """The unit that the page's switch asks for."""
+    return str(st.session_state.get("unit", "mm"))
+
+
+def unit_switch() -> None:
+    """One switch for all views."""
+    st.selectbox(
+        "Show lengths in",
+        list(UNIT_NAMES),
+        format_func=lambda name: UNIT_NAMES[name],
+        key="unit",
+        label_visibility="collapsed",
+        width=176,
+    )
+
+
+def say(text: str) -> None:
+    """Write a sentence of another room, its lengths in the unit chosen."""
+    st.write(sentence_in(text, unit()))
 
 
 def show_length(length_mm: float, unit: str) -> str:
@@ -29,6 +64,28 @@ def show_length(length_mm: float, unit: str) -> str:
 def short_length(length_mm: float, unit: str) -> str:
     """A length in the unit chosen, alone: for places with little room."""
     return {"in": format_inch, "fraction": format_fraction}.get(unit, format_mm)(length_mm)
+
+
+def length_slider(label: str, key: str, reach_mm: float, step_mm: float) -> float:
+    """A slider either way from nothing, its places told in the unit chosen [mm]."""
+    steps = round(reach_mm / step_mm)
+    places = [round(k * step_mm, 3) + 0.0 for k in range(-steps, steps + 1)]
+    if st.session_state.get(key) not in places:
+        st.session_state[key] = 0.0
+
+    def told(mm: float) -> str:
+        return f"{mm:+.1f} mm" if unit() == "mm" else f"{mm / MM_PER_INCH:+.3f} in"
+
+    return float(st.select_slider(label, places, key=key, format_func=told))
+
+
+def slope_slider(label: str, key: str, reach: float, step: float) -> float:
+    """As :func:`length_slider`, for a slope [mm per metre]."""
+    steps = round(reach / step)
+    places = [round(k * step, 3) + 0.0 for k in range(-steps, steps + 1)]
+    if st.session_state.get(key) not in places:
+        st.session_state[key] = 0.0
+    return float(st.select_slider(label, places, key=key, format_func=lambda slope: format_slope(slope, unit())))
 
 
 def length_field(label: str, key: str, default_unit: str = "mm", example: str | None = None) -> float | None:
@@ -66,29 +123,31 @@ def show_notice(kind: str, code: str, message: str, advice: str) -> None:
     picture = drawing_for(code) if kind in ("refusal", "warning", "usage") else ""
     role = ' role="alert"' if kind in ("refusal", "usage") else ""
     css = "refusal" if kind == "usage" else kind
+    message, advice = sentence_in(message, unit()), sentence_in(advice, unit())
     st.html(
         f'<div class="gv-note {css}"{role}><b>{word}: {html.escape(message)}</b><br>{html.escape(advice)}{picture}</div>'
     )
 
 
 def show_verdict(measurement: Measurement, band: Band | None) -> None:
-    """One plain sentence about the seam, with a sign that is no colour."""
-    if measurement.profile is None:
-        st.html('<div class="gv-verdict">&#10007; Refused<small>This photo cannot be measured.</small></div>')
-        return
-    if band is None:
-        st.html('<div class="gv-verdict">Measured<small>Give a wanted gap and a tolerance to judge it.</small></div>')
-        return
-    states = {span.state for span in find_spans(measurement.profile, band)}
-    if states & {"wide", "tight"}:
-        sign, words, more = "&#10007;", "Out of tolerance", "At least one span is proven out of tolerance."
-    elif "unproven" in states:
-        sign, words, more = "?", "Not proven", "A limit lies within the uncertainty U along part of the seam."
-    elif "hole" in states:
-        sign, words, more = "?", "In tolerance where measured", "Part of the seam could not be measured."
-    else:
-        sign, words, more = "&#10003;", "In tolerance", "Every station with its uncertainty U lies inside the limits."
-    st.html(f'<div class="gv-verdict">{sign} {words}<small>{more} U: k = 2, about 95 %.</small></div>')
+    """In or out, the worst place, what to do next; with a sign that is no colour."""
+    said = at_a_glance(measurement, band)
+    lines = []
+    if said.worst is not None:
+        w = said.worst
+        lines.append(
+            f"Worst: {show_length(w.worst_mm, unit())} at {format_place(w.worst_at_mm, unit())}, "
+            f"U {format_small(w.worst_u_mm, unit())} (k = 2, about 95 %)."
+        )
+    if said.next_step:
+        lines.append(f"Next: {sentence_in(said.next_step, unit())}")
+    small = "".join(f"<small>{html.escape(line)}</small>" for line in lines)
+    st.html(f'<div class="gv-verdict {said.state}">{_SIGNS[said.state]} {said.words}{small}</div>')
+
+
+def show_stretch(from_mm: float, to_mm: float, unit: str) -> str:
+    """From where to where along a seam, in the unit chosen."""
+    return f"{format_place(from_mm, unit).rsplit(' ', 1)[0]} to {format_place(to_mm, unit)}"
 
 
 def show_numbers(measurement: Measurement, unit: str) -> None:
@@ -102,14 +161,15 @@ def show_numbers(measurement: Measurement, unit: str) -> None:
         ("Mean gap", show_length(summary.mean_mm, unit)),
         ("Smallest", show_length(summary.min_mm, unit)),
         ("Largest", show_length(summary.max_mm, unit)),
-        ("U, middle of all stations", f"{float(np.median(profile.expanded_u_mm)):.2f} mm"),
-        ("Taper", f"{summary.taper_mm_per_m:+.1f} mm per metre"),
-        ("Evenness (std. dev.)", f"{summary.std_mm:.2f} mm"),
+        ("U, middle of all stations", format_small(float(np.median(profile.expanded_u_mm)), unit)),
+        ("Taper", format_slope(summary.taper_mm_per_m, unit)),
+        ("Evenness (std. dev.)", format_small(summary.std_mm, unit)),
         (
             "Flush, B above A",
             "not known"
             if measurement.flush is None
-            else f"{measurement.flush.mean_mm:+.2f} mm, U {measurement.flush.expanded_u_mm:.2f}",
+            else f"{format_small(measurement.flush.mean_mm, unit, signed=True)}, "
+            f"U {format_small(measurement.flush.expanded_u_mm, unit)}",
         ),
     ]
     cells = "".join(f"<div><span>{name}</span><b>{html.escape(value)}</b></div>" for name, value in rows)
@@ -134,9 +194,34 @@ def show_spans(
         if span.state != "hole":
             number += 1
             mark = str(number)
-            worst = f"{show_length(span.worst_mm, unit)} at {span.worst_at_mm:.0f} mm, U {span.worst_u_mm:.2f}"
-        body += f"<tr><td>{mark}</td><td>{words}</td><td>{span.from_mm:.0f} to {span.to_mm:.0f} mm</td><td>{worst}</td></tr>"
+            at = format_place(span.worst_at_mm, unit)
+            worst = f"{show_length(span.worst_mm, unit)} at {at}, U {format_small(span.worst_u_mm, unit)}"
+        stretch = show_stretch(span.from_mm, span.to_mm, unit)
+        body += f"<tr><td>{mark}</td><td>{words}</td><td>{stretch}</td><td>{worst}</td></tr>"
     st.html(
         '<div class="gv-table" tabindex="0" role="region" aria-label="Spans"><table><thead><tr><th scope="col">No.</th><th scope="col">State</th>'
         f'<th scope="col">From, to</th><th scope="col">Worst</th></tr></thead><tbody>{body}</tbody></table></div>'
     )
+
+
+#: Label, file name, and what makes its bytes when it is asked for.
+File = tuple[str, str, Callable[[], bytes]]
+_MIME = {
+    "json": "application/json",
+    "csv": "text/csv",
+    "png": "image/png",
+    "svg": "image/svg+xml",
+    "pdf": "application/pdf",
+    "zip": "application/zip",
+    "dxf": "image/vnd.dxf",
+}
+
+
+def downloads(files: Sequence[File], key: str) -> None:
+    """Buttons for files to take away, three in a row; each file is made when it is asked for."""
+    for row in range(0, len(files), 3):
+        for column, (label, name, make) in zip(st.columns(3), files[row : row + 3], strict=False):
+            mime = _MIME[name.rsplit(".", 1)[1]]
+            column.download_button(
+                label, make, name, mime, on_click="ignore", width="stretch", key=f"download_{key}_{label}"
+            )

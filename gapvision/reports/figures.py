@@ -17,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
-from gapvision.reports.spans import Band, Span, find_spans, with_holes
-from gapvision.results import Measurement, Straightness
-from gapvision.units import MM_PER_INCH, format_fraction
+from gapvision.judgement.types import Verdict
+from gapvision.reports.spans import Band, Span, find_spans, verdict_spans, with_holes
+from gapvision.results import GapProfile, Measurement, Straightness
+from gapvision.units import MM_PER_INCH, format_fraction, format_place, sentence_in
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,6 +31,8 @@ BLUE, VERMILION, PURPLE, INK, PAPER = "#0b5c93", "#b94a00", "#7a3b8f", "#1b1f24"
 _HATCH = {"wide": "///", "tight": "\\\\\\", "unproven": "---", "hole": "..."}
 _TINT = {"wide": VERMILION, "tight": PURPLE, "unproven": "#6b6b6b", "hole": "#9a9a9a"}
 _SIZE_IN = (10.0, 4.6)
+#: Stroke and hatch of the second, third and fourth line: told apart without colour.
+_MORE = (("--", "|||"), (":", "+++"), ("-.", "xxx"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,25 +42,46 @@ class ExtraLine:
     Attributes
     ----------
     s_mm, gap_mm : ndarray, shape (m,)
-        Stations and gaps [mm].
+        Stations and gaps [mm]; a NaN breaks the line.
     label : str
         What it is.
+    expanded_u_mm : ndarray, shape (m,), optional
+        U of the gaps [mm]; drawn as a hatched shade.
     """
 
     s_mm: NDArray[np.float64]
     gap_mm: NDArray[np.float64]
     label: str
+    expanded_u_mm: NDArray[np.float64] | None = None
+
+
+def line_of(profile: GapProfile, label: str, shift_mm: float = 0.0) -> ExtraLine:
+    """Make a second line of another measurement, broken at its holes.
+
+    Parameters
+    ----------
+    profile : GapProfile
+        E.g. the state before.
+    label : str
+        What it is.
+    shift_mm : float
+        What to add to its stations so that they are those of the plot [mm].
+    """
+    s, gap = with_holes(profile, profile.gap_mm)
+    _, u = with_holes(profile, profile.expanded_u_mm)
+    return ExtraLine(s + shift_mm, gap, label, u)
 
 
 def draw_profile(
     measurement: Measurement,
     band: Band | None = None,
     *,
+    verdict: Verdict | None = None,
     more: Sequence[ExtraLine] = (),
     unit: str = "mm",
     size_in: tuple[float, float] = _SIZE_IN,
 ) -> Figure:
-    """Draw the gap along the seam with U, the tolerance band and the spans that miss it.
+    """Draw the gap along the seam with U, the tolerance band, the spans that miss it, and further lines.
 
     Parameters
     ----------
@@ -65,10 +89,12 @@ def draw_profile(
         A measured photo.
     band : Band, optional
         Tolerance; without it only the gap and its holes are shown.
+    verdict : Verdict, optional
+        A judgement of this very profile; its limits, which may run, and its spans are drawn in place of the band's.
     more : sequence of ExtraLine
-        Further profiles.
+        Further profiles, at most three: a forecast, the state before.
     unit : str
-        ``mm``, ``in`` (decimals) or ``fraction`` (inch fractions) on the left axis; mm get inches on the right.
+        ``mm``, ``in`` (decimals) or ``fraction`` (inch fractions) for all lengths; mm get inches on the right.
     size_in : tuple of float
         Width and height [in].
 
@@ -77,6 +103,8 @@ def draw_profile(
     ValueError
         If the photo was refused.
     """
+    if len(more) > len(_MORE):
+        raise ValueError(f"more: expected at most {len(_MORE)} lines, got {len(more)}")
     profile = _measured(measurement)
     fig, axes = _new_figure(size_in)
     ax = axes[0]
@@ -84,27 +112,43 @@ def draw_profile(
     _, u = with_holes(profile, profile.expanded_u_mm)
     ax.fill_between(s, gap - u, gap + u, color=BLUE, alpha=0.22, linewidth=0, label="U (k = 2)")
     ax.plot(s, gap, color=BLUE, linewidth=1.8, label="gap")
-    for line, style in zip(more, ("--", ":", "-."), strict=False):
-        ax.plot(line.s_mm, line.gap_mm, color=INK, linestyle=style, linewidth=1.4, label=line.label)
-    low, high = _gap_range(profile, band, more)
+    for line, looks in zip(more, _MORE, strict=False):
+        _draw_more(ax, line, *looks)
+    limits = _limits(profile, band, verdict)
+    low, high = _gap_range(profile, limits, more)
     ax.set_ylim(low, high)
     if len(s):
         ax.set_xlim(float(np.nanmin(s)) - 2, float(np.nanmax(s)) + 2)
-    if band is not None:
-        ax.axhspan(band.lower_mm, band.upper_mm, color="#3d7a4f", alpha=0.12, linewidth=0)
-        ax.axhline(band.nominal_mm, color="#2f5f3d", linewidth=0.9, linestyle="-.", label="nominal")
-        for k, limit in enumerate((band.lower_mm, band.upper_mm)):
-            ax.axhline(limit, color="#2f5f3d", linewidth=1.2, linestyle="--", label="limits" if k == 0 else None)
-    _shade_spans(ax, find_spans(profile, band))
-    ax.set_xlabel("station along the seam [mm]")
+    if limits is not None:
+        ends = np.array(ax.get_xlim())
+        at = np.concatenate([ends[:1], profile.s_mm, ends[1:]]) if len(s) else ends
+        lower, upper = (np.concatenate([v[:1], v, v[-1:]]) if len(s) else v for v in limits)
+        ax.fill_between(at, lower, upper, color="#3d7a4f", alpha=0.12, linewidth=0)
+        if band is not None and verdict is None:
+            ax.axhline(band.nominal_mm, color="#2f5f3d", linewidth=0.9, linestyle="-.", label="nominal")
+        for k, limit in enumerate((lower, upper)):
+            ax.plot(at, limit, color="#2f5f3d", linewidth=1.2, linestyle="--", label="limits" if k == 0 else None)
+    _shade_spans(ax, find_spans(profile, band) if verdict is None else verdict_spans(profile, verdict)[1], unit)
+    _label_station_axis(ax, unit)
     _label_gap_axis(ax, unit)
     ax.grid(True, alpha=0.25)
     ax.legend(loc="upper center", bbox_to_anchor=(0.5, -0.16), ncols=6, frameon=False, fontsize=9)
     return fig
 
 
-def draw_straightness(measurement: Measurement, *, size_in: tuple[float, float] = (10.0, 5.2)) -> Figure:
+def draw_straightness(
+    measurement: Measurement, *, unit: str = "mm", size_in: tuple[float, float] = (10.0, 5.2)
+) -> Figure:
     """Draw the form of both edges, each about its own least-squares line, at a stated exaggeration.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        A measured photo.
+    unit : str
+        ``mm``, ``in`` or ``fraction``; both inch units give decimals here.
+    size_in : tuple of float
+        Width and height [in].
 
     Raises
     ------
@@ -139,10 +183,16 @@ def draw_straightness(measurement: Measurement, *, size_in: tuple[float, float] 
             middle = float(profile.s_mm[0] + profile.s_mm[-1]) / 2
             ax.set_xlim(middle - 0.51 * length, middle + 0.51 * length)
         ax.grid(True, alpha=0.25)
-        ax.set_ylabel(f"edge {letter} [mm]")
-        ax.set_title(straightness_words(letter, form_of_edge), loc="left", fontsize=10)
+        if unit == "mm":
+            ax.set_ylabel(f"edge {letter} [mm]")
+        else:
+            _inch_ticks(ax.yaxis, 2 * half)
+            ax.set_ylabel(f"edge {letter} [in]")
+        words = sentence_in(straightness_words(letter, form_of_edge), unit)
+        ax.set_title(words, loc="left", fontsize=10 if unit == "mm" else 9)
+    _label_station_axis(axes[1], unit)
     axes[1].set_xlabel(
-        f"station along the seam [mm]      drawn {times:g} times steeper across the seam than along it; "
+        f"{axes[1].get_xlabel()}      drawn {times:g} times steeper across the seam than along it; "
         f"dashed: least-squares {'parabola' if curved else 'line'}; band: U"
     )
     return fig
@@ -216,11 +266,36 @@ def _new_figure(size_in: tuple[float, float], rows: int = 1) -> tuple[Figure, li
     return fig, list(axes)
 
 
-def _gap_range(profile: Any, band: Band | None, more: Sequence[ExtraLine]) -> tuple[float, float]:
+def _draw_more(ax: Axes, line: ExtraLine, stroke: str, hatch: str) -> None:
+    """Draw a further profile with its U as a hatched shade between thin borders in the line's own stroke."""
+    if line.expanded_u_mm is not None:
+        low, high = line.gap_mm - line.expanded_u_mm, line.gap_mm + line.expanded_u_mm
+        ax.fill_between(line.s_mm, low, high, facecolor="none", edgecolor=INK, alpha=0.35, hatch=hatch, linewidth=0)
+        for border in (low, high):
+            ax.plot(line.s_mm, border, color=INK, linestyle=stroke, linewidth=0.6)
+    label = line.label if line.expanded_u_mm is None else f"{line.label}, hatched: its U"
+    ax.plot(line.s_mm, line.gap_mm, color=INK, linestyle=stroke, linewidth=1.6, label=label)
+
+
+def _limits(
+    profile: GapProfile, band: Band | None, verdict: Verdict | None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Lower and upper limit at each station [mm], or None."""
+    n = len(profile.s_mm)
+    if verdict is not None:
+        if len(verdict.s_mm) != n:
+            raise ValueError(f"verdict: expected one of these {n} stations, got {len(verdict.s_mm)}")
+        return verdict.lower_mm, verdict.upper_mm
+    return None if band is None else (np.full(max(n, 2), band.lower_mm), np.full(max(n, 2), band.upper_mm))
+
+
+def _gap_range(
+    profile: GapProfile,
+    limits: tuple[NDArray[np.float64], NDArray[np.float64]] | None,
+    more: Sequence[ExtraLine],
+) -> tuple[float, float]:
     """Limits of the gap axis: everything measured, the band, and headroom for the labels; wild U is cut off."""
-    values = [profile.gap_mm, *(line.gap_mm[np.isfinite(line.gap_mm)] for line in more)]
-    if band is not None:
-        values.append(np.array([band.lower_mm, band.upper_mm]))
+    values = [profile.gap_mm, *(line.gap_mm[np.isfinite(line.gap_mm)] for line in more), *(limits or ())]
     flat = np.concatenate(values) if any(len(v) for v in values) else np.array([0.0, 1.0])
     spread = float(np.median(profile.expanded_u_mm)) if len(profile.gap_mm) else 0.0
     low, high = float(flat.min()) - spread, float(flat.max()) + spread
@@ -228,7 +303,7 @@ def _gap_range(profile: Any, band: Band | None, more: Sequence[ExtraLine]) -> tu
     return low - 0.08 * room, high + 0.25 * room
 
 
-def _shade_spans(ax: Axes, spans: list[Span]) -> None:
+def _shade_spans(ax: Axes, spans: list[Span], unit: str) -> None:
     """Shade each span with its own hatch and write its number and state above it."""
     left, right = ax.get_xlim()
     row_ends = [-np.inf, -np.inf, -np.inf]
@@ -249,7 +324,7 @@ def _shade_spans(ax: Axes, spans: list[Span]) -> None:
         )
         if span.state != "hole":
             number += 1
-        text = span_label(span, number)
+        text = span_label(span, number, unit)
         middle = (start + stop) / 2
         half = len(text) * per_letter / 2
         middle = min(max(middle, left + half), right - half)
@@ -271,11 +346,41 @@ def _shade_spans(ax: Axes, spans: list[Span]) -> None:
         )
 
 
-def span_label(span: Span, number: int) -> str:
-    """Short label of a span: number, state, worst value."""
+def span_label(span: Span, number: int, unit: str = "mm") -> str:
+    """Short label of a span: number, state, worst value in the unit of the plot."""
     if span.state == "hole":
         return span.words
-    return f"{number} {span.words}, {span.worst_mm:.2f}"
+    if unit == "mm":
+        return f"{number} {span.words}, {span.worst_mm:.2f}"
+    worst = format_fraction(span.worst_mm) if unit == "fraction" else f"{span.worst_mm / MM_PER_INCH:.3f} in"
+    return f"{number} {span.words}, {worst.removesuffix(' in')}"
+
+
+def _label_station_axis(ax: Axes, unit: str) -> None:
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
+
+    if unit == "mm":
+        ax.set_xlabel("station along the seam [mm]")
+        return
+    left, right = ax.get_xlim()
+    step = next(v for v in (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 1e9) if (right - left) / MM_PER_INCH / v <= 12)
+    ax.xaxis.set_major_locator(MultipleLocator(step * MM_PER_INCH))
+
+    def told(mm: float, _pos: int) -> str:
+        return format_place(mm, unit).removesuffix(" in") if unit == "fraction" else f"{mm / MM_PER_INCH:g}"
+
+    ax.xaxis.set_major_formatter(FuncFormatter(told))
+    ax.set_xlabel("station along the seam [in]")
+
+
+def _inch_ticks(axis: Any, range_mm: float) -> None:
+    """Ticks at round decimals of an inch on an axis that is drawn in mm."""
+    from matplotlib.ticker import FuncFormatter, MultipleLocator
+
+    steps = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1e9)
+    step = next(v for v in steps if range_mm / MM_PER_INCH / v <= 6)
+    axis.set_major_locator(MultipleLocator(step * MM_PER_INCH))
+    axis.set_major_formatter(FuncFormatter(lambda mm, _pos: f"{mm / MM_PER_INCH + 0.0:.3f}"))
 
 
 def _label_gap_axis(ax: Axes, unit: str) -> None:
@@ -327,9 +432,9 @@ def straightness_words(letter: str, form: Straightness | None) -> str:
             f"Edge {letter}: curved by design, fair within {form.fairness_mm:.2f} mm of a smooth curve "
             f"(waves under {form.cutoff_mm:.0f} mm)"
         )
-    words = f"Edge {letter}: straight within {form.min_zone_mm:.2f} mm (U {form.expanded_u_mm:.2f}) "
+    words = f"Edge {letter}: straight within {form.min_zone_mm:.2f} mm (U {form.expanded_u_mm:.2f} mm) "
     words += f"over {form.span_mm:.0f} mm"
     if form.worst_100_mm is not None and form.worst_100_from_mm is not None:
         start = form.worst_100_from_mm
-        words += f"; worst 100 mm: {form.worst_100_mm:.2f} mm, from {start:.0f} to {start + 100:.0f}"
+        words += f"; worst 100 mm: {form.worst_100_mm:.2f} mm, from {start:.0f} to {start + 100:.0f} mm"
     return words

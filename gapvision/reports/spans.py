@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
+from gapvision.judgement.types import IN, OUT, Verdict
 from gapvision.results import GapProfile
 
 #: Stations less far out over less than this do not part two spans of one state [mm].
@@ -151,6 +152,23 @@ def spans_of_states(profile: GapProfile, states: NDArray[np.str_], excess_mm: ND
             )
         )
     return sorted(spans, key=lambda span: (span.from_mm, span.to_mm))
+
+
+def verdict_spans(profile: GapProfile, verdict: Verdict) -> tuple[NDArray[np.str_], list[Span]]:
+    """States and spans of a judgement in the words of the plots.
+
+    Returns
+    -------
+    states : ndarray of str, shape (n,)
+        ``in``, ``wide``, ``tight`` or ``unproven``.
+    spans : list of Span
+        Runs that are not in tolerance, and the holes.
+    """
+    above, below = profile.gap_mm - verdict.upper_mm, verdict.lower_mm - profile.gap_mm
+    side = np.where(above >= below, "wide", "tight")
+    given = np.array(verdict.states)
+    states = np.where(given == IN, "in", np.where(given == OUT, side, "unproven")).astype("U8")
+    return states, spans_of_states(profile, states, np.maximum(above, below))
 
 
 def _runs(state: NDArray[np.str_], profile: GapProfile) -> list[tuple[int, int]]:

@@ -111,7 +111,7 @@ def test_decide_needs_a_measurement_then_judges_and_forecasts(page):
     assert "After paint" in words
     assert "Gap to set now" in [s.value for s in page.subheader]
     assert "Two-pack" in words
-    page.slider(key="move_shift").set_value(0.5).run()
+    page.select_slider(key="move_shift").set_value(0.5).run()
     assert "moved +0.5 mm" in html_of(page)
 
 
@@ -151,10 +151,10 @@ def test_tight_limits_give_a_trim_table_and_templates(page, job):
 
 def test_saving_keeps_measurement_verdict_conditions_and_what_was_left_out(page):
     page.run()
-    page.number_input[0].set_value(100.0)
-    page.number_input[1].set_value(140.0)
-    next(t for t in page.text_input if t.label == "Reason").set_value("door handle")
-    next(b for b in page.button if b.label == "Leave it out").click().run()
+    page.text_input(key="span_from").set_value("100")
+    page.text_input(key="span_to").set_value("140mm")
+    page.text_input(key="span_reason").set_value("door handle")
+    page.button(key="leave_out").click().run()
     page.text_input(key="new_seam").set_value("bonnet, left")
     page.checkbox(key="latched").set_value(True)
     page.text_input(key="metal_temp").set_value("18,5")

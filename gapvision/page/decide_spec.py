@@ -1,0 +1,310 @@
+"""What Decide judges by: the seam's own specification as the job keeps it, a ready one, or typed numbers; all prefilled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import streamlit as st
+
+from gapvision.errors import GapvisionError
+from gapvision.judgement import (
+    PRESETS,
+    Coat,
+    DecisionRule,
+    FinishPlan,
+    NominalPoint,
+    SeamSpec,
+    coat,
+    preset,
+    simple_spec,
+    spec_from_table,
+    spec_to_table,
+)
+from gapvision.judgement.films import FILMS
+from gapvision.judgement.types import STAGES
+from gapvision.page import widgets
+from gapvision.page.books import records, seam_title
+from gapvision.page.session import OWN_TOLERANCE
+from gapvision.page.shown import Shown
+from gapvision.records import Job, Seam
+from gapvision.units import MM_PER_INCH
+
+_OF_SEAM = "seam "
+#: Field of the page -> label, field of SeamSpec; all lengths.
+_LENGTHS = {
+    "below": ("Allowed below it", "allow_below_mm"),
+    "above": ("Allowed above it", "allow_above_mm"),
+    "straightness": ("Straightness of each edge", "straightness_mm"),
+    "straightness_100": ("Straightness, any 100 mm", "straightness_100_mm"),
+    "step_10": ("Step of the gap over 10 mm", "step_10_mm"),
+    "flush": ("Flush, either way", "flush_mm"),
+    "opposite": ("Difference to the other side", "opposite_mm"),
+    "length": ("Length of the seam", "length_mm"),
+    "largest_hole": ("Largest hole that still proves", "largest_hole_mm"),
+}
+#: Names of these fields in a specification's file, where they differ.
+_IN_FILE = {"below": "allow_below", "above": "allow_above"}
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the photo on screen belongs: a job, and its seam where that is known."""
+
+    job: Job | None = None
+    seam: Seam | None = None
+
+    @property
+    def seams(self) -> dict[str, Seam]:
+        """The job's seams that have a specification, by what the list calls them."""
+        if self.job is None:
+            return {}
+        known = [s for s in records().seams(self.job.job_id) if s.spec]
+        return {f"{_OF_SEAM}{s.seam_id}": s for s in known}
+
+
+def place_of(shown: Shown) -> Place:
+    """Find the job and the seam of the photo on screen.
+
+    The seam that the photo was saved to; else the one chosen in Measure before the photo was taken; else the job
+    that was last looked at, with no seam.
+    """
+    state = st.session_state
+    chosen = str(state["save_job"]) if state["what_for"] == "For a job" else str(state.get("job", ""))
+    try:
+        job = records().job(chosen) if chosen and chosen != "new ..." else None
+    except GapvisionError:
+        return Place()
+    if job is None:
+        return Place()
+    seams = {s.seam_id: s for s in records().seams(job.job_id)}
+    saved = [x for x in records().job_lines(job.job_id) if x.photo.original_sha256 == shown.photo.sha256]
+    if saved:
+        return Place(job, seams.get(saved[-1].seam_id))
+    if state["what_for"] == "For a job":
+        by_title = {seam_title(s): s for s in seams.values()}
+        return Place(job, by_title.get(str(state["save_seam"])))
+    return Place(job)
+
+
+# --- the specification ------------------------------------------------------------
+
+
+def choose(shown: Shown, place: Place) -> tuple[SeamSpec | None, DecisionRule]:
+    """Ask what is wanted and by which rule; the numbers come from the choice and can be changed."""
+    state, own_seams = st.session_state, place.seams
+    mine = f"{_OF_SEAM}{place.seam.seam_id}" if place.seam is not None else ""
+    if mine in own_seams and state.get("decide_seam") != (mine, shown.photo.sha256):
+        state["spec_name"] = mine  # a photo of a seam that has a specification is judged by it
+    state["decide_seam"] = (mine, shown.photo.sha256)
+    names = [*own_seams, OWN_TOLERANCE, *PRESETS]
+    if state.get("spec_name") not in names:
+        state["spec_name"] = OWN_TOLERANCE
+    left, right = st.columns(2)
+
+    def told(name: str) -> str:
+        if name in own_seams and place.job is not None:
+            return f"{seam_title(own_seams[name])}, as job {place.job.reference} has it"
+        return PRESETS[name][0] if name in PRESETS else name
+
+    name = left.selectbox("What is wanted", names, key="spec_name", format_func=told)
+    rule = _rule(right)
+    try:
+        source = _source(name, shown, own_seams)
+        if source is None:
+            st.info("Give a wanted gap and a tolerance in Measure, or choose a ready specification.")
+            return None, rule
+        spec = _numbers(name, source)
+    except GapvisionError as error:
+        widgets.show_error(error)
+        return None, rule
+    if spec is not source:
+        st.write("Judged by the numbers typed here.")
+        if place.seam is not None and st.button(f"Keep them as what is wanted of {seam_title(place.seam)}", key="keep"):
+            records().edit_seam(place.seam.seam_id, spec=spec_to_table(spec))
+            state["decide_seam"] = None  # what was kept is chosen next
+            st.rerun()
+    elif name != OWN_TOLERANCE:
+        st.write(f"Source of this specification: {spec.source}.")
+    return spec, rule
+
+
+_RULES = {
+    "proven": "accept only what is proven (ISO 14253-1)",
+    "simple": "accept what reads inside (simple acceptance)",
+    "risk": "accept up to a stated risk (JCGM 106)",
+}
+
+
+def _rule(column: Any) -> DecisionRule:
+    name = column.selectbox("Decision rule", list(_RULES), key="rule", format_func=lambda n: _RULES[n])
+    if name != "risk":
+        return DecisionRule(name=name)
+    return DecisionRule(name=name, risk=column.slider("Accepted risk of being wrong [%]", 1, 20, key="risk") / 100)
+
+
+def _source(name: str, shown: Shown, own_seams: dict[str, Seam]) -> SeamSpec | None:
+    """The specification that was chosen, before any number of it is changed."""
+    if name in own_seams:
+        table = own_seams[name].spec or {}
+        return spec_from_table(table, f"the specification of {seam_title(own_seams[name])}")
+    if name in PRESETS:
+        return preset(name)
+    b = shown.band
+    return None if b is None else simple_spec(b.nominal_mm, b.nominal_mm - b.lower_mm, b.upper_mm - b.nominal_mm)
+
+
+def _numbers(name: str, source: SeamSpec) -> SeamSpec:
+    """Every number of the specification, prefilled, to be changed."""
+    state = st.session_state
+    signature = [name, repr(spec_to_table(source))]
+    if state.get("spec_filled") != signature:
+        # Another tolerance typed in Measure must not wipe out the other lines typed here.
+        only = name == OWN_TOLERANCE and (state.get("spec_filled") or [""])[0] == name
+        _fill(source, ("nominal", "below", "above") if only else ("nominal", *_LENGTHS, "taper"))
+        state["spec_filled"] = signature
+        state["spec_as_filled"] = _texts()
+    bare = "mm" if widgets.unit() == "mm" else "in"
+    with st.expander("Its numbers", key="spec_box"):
+        st.text_input(
+            "Wanted gap, or place and gap in turn", key="spec_nominal", placeholder="e.g. 0% 1/4in; 100% 1/8in"
+        )
+        columns = st.columns(2)
+        for k, (field, (label, _)) in enumerate(_LENGTHS.items()):
+            columns[k % 2].text_input(label, key=f"spec_{field}", placeholder="no limit")
+        st.text_input("Taper beside the wanted one [mm per metre]", key="spec_taper", placeholder="no limit")
+        st.write("An empty line sets no limit. Lengths are written like 4.76mm, 0.1875in or 3/16in.")
+    if _texts() == state["spec_as_filled"]:
+        return source  # to its last digit
+    table: dict[str, Any] = {"nominal": _nominal_from(state["spec_nominal"], bare)}
+    for field in _LENGTHS:
+        if text := state[f"spec_{field}"].strip():
+            table[_IN_FILE.get(field, field)] = _with_unit(text, bare)
+    if text := state["spec_taper"].strip().replace(",", "."):
+        try:
+            table["taper_mm_per_m"] = float(text)
+        except ValueError:
+            raise GapvisionError(
+                "value-out-of-range", f"'{text}' is not a taper.", "Write mm per metre, e.g. 2, or nothing."
+            ) from None
+    for word in ("name", "panel", "side"):
+        table[word] = getattr(source, word)
+    spec = spec_from_table(table, "the specification")
+    return replace(spec, source=source.source)
+
+
+def _texts() -> list[str]:
+    """What stands in the fields."""
+    return [str(st.session_state.get(f"spec_{field}", "")) for field in ("nominal", *_LENGTHS, "taper")]
+
+
+def _fill(spec: SeamSpec, fields: tuple[str, ...]) -> None:
+    """Type a specification into its fields, in the unit chosen."""
+    for field in fields:
+        if field == "nominal":
+            text = _nominal_text(spec)
+        elif field == "taper":
+            text = "" if spec.taper_mm_per_m is None else f"{spec.taper_mm_per_m:.6g}"
+        else:
+            value = getattr(spec, _LENGTHS[field][1])
+            text = "" if value is None else _typed(value)
+        st.session_state[f"spec_{field}"] = text
+
+
+def _typed(length_mm: float) -> str:
+    return f"{length_mm:.6g}mm" if widgets.unit() == "mm" else f"{length_mm / MM_PER_INCH:.7g}in"
+
+
+def _nominal_text(spec: SeamSpec) -> str:
+    if len(spec.nominal) == 1:
+        return _typed(spec.nominal[0].gap_mm)
+
+    def at(point: NominalPoint) -> str:
+        return f"{100 * point.at:.6g}%" if spec.at_unit == "share" else _typed(point.at)
+
+    return "; ".join(f"{at(p)} {_typed(p.gap_mm)}" for p in spec.nominal)
+
+
+def _nominal_from(text: str, bare: str) -> Any:
+    """The form of the specification's file: one length, or a list of places with their gaps."""
+    if ";" not in text:
+        return _with_unit(text.strip(), bare)
+    points = []
+    for part in text.split(";"):
+        at, _, gap = part.strip().partition(" ")
+        at = at if at.endswith("%") else _with_unit(at, bare)
+        points.append({"at": at, "gap": _with_unit(gap.strip(), bare)})
+    return points
+
+
+def _with_unit(text: str, bare: str) -> str:
+    """A bare number gets the unit chosen on the page."""
+    return text + bare if text and text[-1].isdigit() else text
+
+
+# --- paint ------------------------------------------------------------------------
+
+
+def paint(place: Place) -> FinishPlan | None:
+    """Coats still to come: those kept with the job, or chosen here."""
+    from gapvision.workshop import finish_of, set_finish
+
+    kept = None if place.job is None else finish_of(records(), place.job.job_id)
+    _fill_paint(place, kept)
+    own = {} if kept is None else {c.kind: c for c in kept.coats}
+    with st.expander("Paint", key="paint_box"):
+        st.write("Typical dry films of one coat; the paint maker's data sheet rules.")
+        stage = st.selectbox("The photo shows", list(STAGES), key="finish_stage")
+        kinds = st.multiselect("Coats, in all", [*FILMS, *(k for k in own if k not in FILMS)], key="finish_kinds")
+        coats = [_coat(kind, own.get(kind)) for kind in kinds]
+        left, right = st.columns(2)
+        with left:
+            smallest = widgets.length_field("Smallest finished gap that does not chip", "smallest_gap")
+        with right:
+            movement = widgets.length_field("Allowance for swing and movement", "movement")
+        if not coats:
+            return None
+        plan = FinishPlan(coats=tuple(coats), stage=stage, smallest_gap_mm=smallest, movement_mm=movement or 0.0)
+        if place.job is not None and plan != kept:
+            if st.button(f"Keep this paint with job {place.job.reference}", key="keep_paint"):
+                set_finish(records(), place.job.job_id, plan)
+                st.rerun()
+        elif kept is not None and place.job is not None:
+            st.write(f"As job {place.job.reference} has it.")
+    return plan
+
+
+def _fill_paint(place: Place, kept: FinishPlan | None) -> None:
+    """Type the job's paint into the fields, once for each job."""
+    state = st.session_state
+    if kept is None or place.job is None or state.get("spec_paint_of") == place.job.reference:
+        return
+    state["spec_paint_of"] = place.job.reference
+    state["finish_stage"] = kept.stage
+    state["finish_kinds"] = [c.kind for c in kept.coats]
+    for c in kept.coats:
+        state[f"coats_{c.kind}"], state[f"film_{c.kind}"] = c.coats, tuple(c.film_um)
+    state["smallest_gap"] = "" if kept.smallest_gap_mm is None else _typed(kept.smallest_gap_mm)
+    state["movement"] = _typed(kept.movement_mm) if kept.movement_mm else ""
+
+
+def _coat(kind: str, kept: Coat | None) -> Coat:
+    """Number and film of one kind of coat; edge and share stay as the job has them."""
+    film = FILMS.get(kind)
+    usual = kept.film_um if kept is not None else film.film_um if film is not None else (0.0, 0.0)
+    state = st.session_state
+    state.setdefault(f"coats_{kind}", kept.coats if kept is not None else 1)
+    state[f"film_{kind}"] = tuple(state.get(f"film_{kind}", usual))
+    left, right = st.columns(2)
+    count = left.number_input(f"{kind}: coats", 1, 20, key=f"coats_{kind}")
+    most = max(400.0, usual[1], state[f"film_{kind}"][1])
+    low, high = right.slider(f"{kind}: film of one coat [micrometre]", 0.0, most, step=1.0, key=f"film_{kind}")
+    if kept is not None and (low, high) == kept.film_um:
+        right.write(kept.source)
+        return replace(kept, coats=int(count))
+    if kept is not None:
+        return replace(kept, coats=int(count), film_um=(low, high), source="entered by the user")
+    if film is not None:
+        right.write(f"{film.status}: {film.source}")
+    changed = {} if film is not None and (low, high) == film.film_um else {"film_um": (low, high)}
+    return coat(kind, int(count), **changed)

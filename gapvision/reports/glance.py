@@ -1,0 +1,87 @@
+"""One photo at a glance: in or out, the worst place, and what to do next; for a phone beside the car."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from gapvision.reports.spans import Band, Span, find_spans
+from gapvision.results import GapProfile, Measurement
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Glance:
+    """The short verdict.
+
+    Attributes
+    ----------
+    state : str
+        ``in``, ``out``, ``open`` (not proven), ``holes`` (in where measured), ``measured`` (no tolerance given)
+        or ``refused``.
+    words : str
+        The state for people.
+    worst : Span or None
+        The station furthest beyond its limit, or nearest to it; without a tolerance None.
+    beyond_mm : float
+        How far the worst lies beyond its limit; negative: inside [mm].
+    next_step : str
+        What to do, one sentence or two.
+    """
+
+    state: str
+    words: str
+    worst: Span | None = None
+    beyond_mm: float = float("nan")
+    next_step: str = ""
+
+
+def at_a_glance(measurement: Measurement, band: Band | None) -> Glance:
+    """Say in short what a measurement means.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        Measured or refused.
+    band : Band, optional
+        Tolerance.
+    """
+    profile = measurement.profile
+    if profile is None or not len(profile.s_mm):
+        advice = measurement.notices[0].advice if measurement.notices else ""
+        return Glance(state="refused", words="Refused", next_step=advice)
+    if band is None:
+        return Glance(
+            state="measured", words="Measured", next_step="Give a wanted gap and a tolerance, then it is judged."
+        )
+    worst, beyond = _worst(profile, band)
+    states = {span.state for span in find_spans(profile, band)}
+    if states & {"wide", "tight"}:
+        side = "too wide" if worst.worst_mm > band.upper_mm else "too tight"
+        step = f"It is {beyond:.2f} mm {side} there. Decide tries a move; Panels works out what to do to the metal."
+        return Glance(state="out", words="Out of tolerance", worst=worst, beyond_mm=beyond, next_step=step)
+    if "unproven" in states:
+        return Glance(
+            state="open", words="Not proven", worst=worst, beyond_mm=beyond, next_step=_for_proof(measurement)
+        )
+    if "hole" in states:
+        step = "Part of the seam was not measured: take that stretch again, or leave it out with a reason."
+        return Glance(state="holes", words="In tolerance where measured", worst=worst, beyond_mm=beyond, next_step=step)
+    step = "Nothing to change here; go on to the next seam."
+    return Glance(state="in", words="In tolerance", worst=worst, beyond_mm=beyond, next_step=step)
+
+
+def _worst(profile: GapProfile, band: Band) -> tuple[Span, float]:
+    """The station with the largest excess over its limit; of those proven out, when there are any."""
+    excess = np.maximum(profile.gap_mm - band.upper_mm, band.lower_mm - profile.gap_mm)
+    proven = excess > profile.expanded_u_mm
+    i = int(np.argmax(np.where(proven, excess, -np.inf) if proven.any() else excess))
+    s, gap, u = (float(v[i]) for v in (profile.s_mm, profile.gap_mm, profile.expanded_u_mm))
+    return Span("worst", s, s, gap, s, u), float(excess[i])
+
+
+def _for_proof(measurement: Measurement) -> str:
+    """What makes U smaller: the advice of the first notice that has one, else the usual."""
+    words = "A limit lies within U."
+    advice = next((n.advice for n in measurement.notices if n.kind in ("warning", "note") and n.advice), "")
+    return f"{words} {advice or 'Light the gap from behind and go nearer, then take it again.'}"
