@@ -162,7 +162,7 @@ _SPOKEN = re.compile(
 
 
 def format_place(length_mm: float, unit: str) -> str:
-    """Write a place along a seam or another long length: whole mm, 1/100 in, or 1/64 in.
+    """Write a place along a seam or another long length: whole mm, 1/100 in, or 1/32 in.
 
     Parameters
     ----------
@@ -173,7 +173,7 @@ def format_place(length_mm: float, unit: str) -> str:
     """
     if unit == "mm":
         return format_mm(length_mm, 0)
-    return format_fraction(length_mm) if unit == "fraction" else format_inch(length_mm, 2)
+    return format_fraction(length_mm, 32) if unit == "fraction" else format_inch(length_mm, 2)
 
 
 def format_small(length_mm: float, unit: str, *, signed: bool = False) -> str:
@@ -214,7 +214,9 @@ def format_slope(mm_per_m: float, unit: str) -> str:
 
 
 def sentence_in(text: str, unit: str) -> str:
-    """Put the millimetres of a finished sentence into the unit chosen, mm behind in brackets.
+    """Put the millimetres of a finished sentence into the unit chosen.
+
+    Whole millimetres (places, stretches) become inches; finer ones (gaps, changes) keep their mm behind them.
 
     Sentences come from rooms that know nothing of the page's switch; this is the one place that
     translates them.  What is given in both systems already stays as it is.
@@ -229,7 +231,7 @@ def sentence_in(text: str, unit: str) -> str:
     Examples
     --------
     >>> sentence_in("Straight within 0.31 mm (U 0.05 mm) from 20 to 54 mm.", "in")
-    'Straight within 0.012 in (0.31 mm) (U 0.002 in (0.05 mm)) from 0.79 to 2.13 in (20 to 54 mm).'
+    'Straight within 0.012 in = 0.31 mm (U 0.002 in = 0.05 mm) from 0.79 to 2.13 in.'
     """
     if unit == "mm":
         return text
@@ -244,8 +246,9 @@ def sentence_in(text: str, unit: str) -> str:
             inch = " to ".join(_signed_like(n, float(n) * 0.012, 3) for n in numbers) + " in per foot"
         else:
             inch = " to ".join(_inch_like(n, unit) for n in numbers) + " in"
-        metric = f"{' to '.join(numbers)} mm{match['slope'] or ''}"
-        return f"{match['open'] or ''}{inch} ({metric}){match['after'] or ''}"
+        fine = match["slope"] or any("." in n for n in numbers)
+        metric = f" = {' to '.join(numbers)} mm{match['slope'] or ''}" if fine else ""
+        return f"{match['open'] or ''}{inch}{metric}{match['after'] or ''}"
 
     return _SPOKEN.sub(said, text)
 
@@ -256,7 +259,7 @@ def _inch_like(number: str, unit: str) -> str:
     whole = "." not in number
     if unit == "fraction" and (whole or abs(mm) >= _LEAST_FRACTION_MM):
         sign = "+" if number.startswith("+") else ""
-        return sign + format_fraction(mm).removesuffix(" in")
+        return sign + format_fraction(mm, 32 if whole else 64).removesuffix(" in")
     return _signed_like(number, mm / MM_PER_INCH, 2 if whole else 3)
 
 

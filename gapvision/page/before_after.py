@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import base64
 import html
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 import streamlit as st
 
 from gapvision.judgement.compare import Comparison
-from gapvision.page import service
+from gapvision.page import service, widgets
 from gapvision.page.books import line_title, records, stored_photo
 from gapvision.page.drawings import svg_image
 from gapvision.records import MeasurementLine
-from gapvision.reports.crops import SeamCrop, crop_seam, needed_height_mm
+from gapvision.reports.crops import SeamCrop, crop_seam, needed_height_mm, rectified_crop
+from gapvision.units import MM_PER_INCH
 
 _WIDE = 360.0  # of the drawing; its text is 15 in it, so 14 px and more on a phone
 _FOOT = 22.0
@@ -24,17 +25,27 @@ _FOOT = 22.0
 def show(before: MeasurementLine, after: MeasurementLine, comparison: Comparison | None) -> None:
     """Both photos; with a comparison the same crop of both, else the whole photos."""
     st.subheader("Before and after", anchor=False)
-    figures = None if comparison is None else _crops(before, after, comparison)
-    words = "The same stretch at the same scale; stations as in the plot below. Blue: edge A, orange dashes: edge B."
-    if figures is None:
-        figures = _whole(before, after)
-        words = "The whole photos: how they lie on each other is not known."
+    crops = None if comparison is None else _crops(before, after, comparison)
+    if crops is None or comparison is None:
+        figures, words = _whole(before, after), "The whole photos: how they lie on each other is not known."
+    else:
+        figures = _figures(before, after, crops, (-comparison.datum.shift_mm, 0.0))
+        words = f"{_HOW[crops[0].rectified]} Stations as in the plot below. Blue: edge A, orange dashes: edge B, as measured."
     st.html(f'<div style="display:flex;flex-wrap:wrap;gap:12px">{"".join(figures)}</div>')
     st.write(words)
 
 
-def _crops(before: MeasurementLine, after: MeasurementLine, comparison: Comparison) -> list[str] | None:
-    """The two cut-outs; None when a photo does not show the stretch."""
+#: Whether both cut-outs are rectified -> how they are to be read.
+_HOW = {
+    True: "Both photos rectified to the plane of the panels by their strips: the same stretch of seam at the same scale, "
+    "along it and across it; the bracket shows how long a length is in both.",
+    False: "The same stretch, level and at the same scale along the seam, but not rectified to the plane of the panels, "
+    "because the strips could not be read again in both photos: across the seam the scale may differ a little.",
+}
+
+
+def _crops(before: MeasurementLine, after: MeasurementLine, comparison: Comparison) -> list[SeamCrop] | None:
+    """Both cut-outs, rectified when both can be, else level; None when a photo does not show the stretch."""
     shift = comparison.datum.shift_mm
     start, stop = float(comparison.s_mm[0]), float(comparison.s_mm[-1])
     if stop - start < 5:
@@ -42,28 +53,47 @@ def _crops(before: MeasurementLine, after: MeasurementLine, comparison: Comparis
     contents = [records().measurement(line.measurement_id) for line in (before, after)]
     stretches = [(start, stop), (start - shift, stop - shift)]
     height = max(needed_height_mm(c, a, b) for c, (a, b) in zip(contents, stretches, strict=True))
+    for cut in (rectified_crop, crop_seam):
+        crops = [
+            crop
+            for line, content, (a, b) in zip((before, after), contents, stretches, strict=True)
+            if (crop := _crop(cut, line, content, a, b, height)) is not None
+        ]
+        if len(crops) == 2:
+            return crops
+    return None
+
+
+def _crop(
+    cut: Callable[..., SeamCrop | None],
+    line: MeasurementLine,
+    content: dict[str, Any],
+    a: float,
+    b: float,
+    height: float,
+) -> SeamCrop | None:
+    def make() -> SeamCrop | None:
+        return cut(records().photo_bytes(line.photo), content, a, b, height_mm=height)
+
+    return service.remembered((cut.__name__, line.measurement_id, round(a, 2), round(b, 2), round(height, 1)), make)
+
+
+def _figures(
+    before: MeasurementLine, after: MeasurementLine, crops: list[SeamCrop], offsets: tuple[float, float]
+) -> list[str]:
+    """The cut-outs drawn, on the stations of the photo after."""
     figures = []
-    for word, line, content, (a, b), offset in zip(
-        ("Before", "After"), (before, after), contents, stretches, (-shift, 0.0), strict=True
-    ):
-        crop = _crop(line, content, a, b, height)
-        if crop is None:
-            return None
-        label = f"{word}: {line_title(line)}"
-        picture = draw_crop(crop, np.asarray(crop.s_mm) + offset, f"Crop {word.lower()}: the seam with both its edges")
-        figures.append(_figure(picture, label))
+    for word, line, crop, offset in zip(("Before", "After"), (before, after), crops, offsets, strict=True):
+        words = f"Crop {word.lower()}: the seam with both its edges"
+        picture = draw_crop(crop, np.asarray(crop.s_mm) + offset, words, unit=widgets.unit())
+        figures.append(_figure(picture, f"{word}: {line_title(line)}"))
     return figures
 
 
-def _crop(line: MeasurementLine, content: dict[str, Any], a: float, b: float, height: float) -> SeamCrop | None:
-    def make() -> SeamCrop | None:
-        return crop_seam(records().photo_bytes(line.photo), content, a, b, height_mm=height)
-
-    return service.remembered(("crop", line.measurement_id, round(a, 2), round(b, 2), round(height, 1)), make)
-
-
-def draw_crop(crop: SeamCrop, station_mm: Sequence[float] | np.ndarray[Any, Any], label: str) -> str:
-    """Draw a cut-out with its edges and a scale of stations, as an ``img`` element.
+def draw_crop(
+    crop: SeamCrop, station_mm: Sequence[float] | np.ndarray[Any, Any], label: str, *, unit: str = "mm"
+) -> str:
+    """Draw a cut-out with its edges, a scale of stations and, when rectified, a bracket of one length both ways.
 
     Parameters
     ----------
@@ -73,6 +103,8 @@ def draw_crop(crop: SeamCrop, station_mm: Sequence[float] | np.ndarray[Any, Any]
         What to call its stations [mm].
     label : str
         What a screen reader says.
+    unit : str
+        ``mm``, ``in`` or ``fraction``.
     """
     k = _WIDE / crop.width_px
     tall = crop.height_px * k
@@ -87,7 +119,9 @@ def draw_crop(crop: SeamCrop, station_mm: Sequence[float] | np.ndarray[Any, Any]
         )
     s = np.asarray(station_mm, dtype=float)
     x = 0.5 * (crop.edge_a_px[:, 0] + crop.edge_b_px[:, 0]) * k
-    step = next(v for v in (10, 20, 50, 100, 200, 500, 1000) if (s[-1] - s[0]) / v <= 6 or v == 1000)
+    one = 1.0 if unit == "mm" else MM_PER_INCH
+    steps = (10, 20, 50, 100, 200, 500, 1000) if unit == "mm" else (0.5, 1, 2, 5, 10, 20, 50)
+    step = one * next(v for v in steps if (s[-1] - s[0]) / (v * one) <= 6 or v == steps[-1])
     parts.append(f'<rect y="{tall:.1f}" width="{_WIDE:g}" height="{_FOOT:g}" fill="#f4f6f8"/>')
     for tick in np.arange(np.ceil(s[0] / step) * step, s[-1] + 1e-6, step):
         at = float(np.interp(tick, s, x))
@@ -95,7 +129,16 @@ def draw_crop(crop: SeamCrop, station_mm: Sequence[float] | np.ndarray[Any, Any]
             f'<path d="M{at:.1f} {tall - 8:.1f}v10" stroke="#fff" stroke-width="4"/>'
             f'<path d="M{at:.1f} {tall - 8:.1f}v10" stroke="#111" stroke-width="1.6"/>'
             f'<text x="{min(max(at, 16), _WIDE - 16):.1f}" y="{tall + 17:.1f}" font-size="15" text-anchor="middle" '
-            f'fill="#1b1f24">{tick:.0f}</text>'
+            f'fill="#1b1f24">{tick / one:g}</text>'
+        )
+    if crop.rectified:
+        length, words = (10.0, "10 mm") if unit == "mm" else (MM_PER_INCH / 2, "1/2 in")
+        leg = length / crop.mm_per_px * k
+        shape = f'd="M6 6v{leg:.1f}h{leg:.1f}" fill="none"'
+        parts.append(
+            f'<path {shape} stroke="#fff" stroke-width="4.5"/><path {shape} stroke="#111" stroke-width="2"/>'
+            f'<text x="{leg + 11:.1f}" y="18" font-size="15" fill="#111" stroke="#fff" stroke-width="3.5" '
+            f'paint-order="stroke">{words}</text>'
         )
     svg = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDE:g} {tall + _FOOT:.1f}" font-family="sans-serif">'

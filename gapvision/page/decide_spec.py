@@ -90,8 +90,8 @@ def place_of(shown: Shown) -> Place:
 # --- the specification ------------------------------------------------------------
 
 
-def choose(shown: Shown, place: Place) -> tuple[SeamSpec | None, DecisionRule]:
-    """Ask what is wanted and by which rule; the numbers come from the choice and can be changed."""
+def choose(shown: Shown, place: Place, below: Any) -> tuple[SeamSpec | None, DecisionRule]:
+    """Ask what is wanted and by which rule; the numbers come from the choice and can be changed in ``below``."""
     state, own_seams = st.session_state, place.seams
     mine = f"{_OF_SEAM}{place.seam.seam_id}" if place.seam is not None else ""
     if mine in own_seams and state.get("decide_seam") != (mine, shown.photo.sha256):
@@ -114,12 +114,13 @@ def choose(shown: Shown, place: Place) -> tuple[SeamSpec | None, DecisionRule]:
         if source is None:
             st.info("Give a wanted gap and a tolerance in Measure, or choose a ready specification.")
             return None, rule
-        spec = _numbers(name, source)
+        with below:
+            spec = _numbers(name, source)
     except GapvisionError as error:
         widgets.show_error(error)
         return None, rule
     if spec is not source:
-        st.write("Judged by the numbers typed here.")
+        st.write("Judged by the numbers typed below.")
         if place.seam is not None and st.button(f"Keep them as what is wanted of {seam_title(place.seam)}", key="keep"):
             records().edit_seam(place.seam.seam_id, spec=spec_to_table(spec))
             state["decide_seam"] = None  # what was kept is chosen next
@@ -169,9 +170,10 @@ def _numbers(name: str, source: SeamSpec) -> SeamSpec:
         st.text_input(
             "Wanted gap, or place and gap in turn", key="spec_nominal", placeholder="e.g. 0% 1/4in; 100% 1/8in"
         )
-        columns = st.columns(2)
-        for k, (field, (label, _)) in enumerate(_LENGTHS.items()):
-            columns[k % 2].text_input(label, key=f"spec_{field}", placeholder="no limit")
+        fields = list(_LENGTHS)
+        for row in range(0, len(fields), 2):
+            for column, field in zip(st.columns(2), fields[row : row + 2], strict=False):
+                column.text_input(_LENGTHS[field][0], key=f"spec_{field}", placeholder="no limit")
         st.text_input("Taper beside the wanted one [mm per metre]", key="spec_taper", placeholder="no limit")
         st.write("An empty line sets no limit. Lengths are written like 4.76mm, 0.1875in or 3/16in.")
     if _texts() == state["spec_as_filled"]:
@@ -212,7 +214,10 @@ def _fill(spec: SeamSpec, fields: tuple[str, ...]) -> None:
 
 
 def _typed(length_mm: float) -> str:
-    return f"{length_mm:.6g}mm" if widgets.unit() == "mm" else f"{length_mm / MM_PER_INCH:.7g}in"
+    """A length to be changed: in inch only where four decimals are all of it."""
+    inch = round(length_mm / MM_PER_INCH, 4)
+    exact = abs(inch * MM_PER_INCH - length_mm) < 1e-4
+    return f"{inch:g}in" if widgets.unit() != "mm" and exact else f"{length_mm:.6g}mm"
 
 
 def _nominal_text(spec: SeamSpec) -> str:

@@ -43,25 +43,30 @@ def show(ticket: str) -> None:
         return
     place = decide_spec.place_of(shown)
     st.write(f"About {shown.photo.name}")
-    spec, rule = decide_spec.choose(shown, place)
+    asked, said, below = st.container(), st.container(), st.container()  # the verdict stands before the details
+    with asked:
+        spec, rule = decide_spec.choose(shown, place, below)
     if spec is None:
         return
     # Stations keep the photo's own numbers, so that limits and words are those of the plot.
     reading = reading_from_measurement(shown.measurement, spec.name, at_mm=float(shown.measurement.profile.s_mm[0]))
-    moved, words = _move(reading)
-    other = _other_side(spec, place)
+    with below:
+        moved, words = _move(reading)
+        other = _other_side(spec, place)
     now = _judge(reading, spec, rule, other)
     verdict = _judge(moved, spec, rule, other) if words else now
-    plan = decide_spec.paint(place)
+    with below:
+        plan = decide_spec.paint(place)
     future = None
     if plan is not None:
         future = forecast(
             moved.s_mm, moved.gap_mm, moved.expanded_u_mm, spec, plan, rule, spacing_mm=moved.spacing_mm,
             checks=verdict.checks,
         )  # fmt: skip
-    _say(verdict, f"As it {'would stand ' + words if words else 'stands'}")
-    if future is not None:
-        _say(future.verdict, "After paint")
+    with said:
+        _say(verdict, f"As it {'would stand ' + words if words else 'stands'}")
+        if future is not None:
+            _say(future.verdict, "After paint")
     lines = []
     if words:
         lines.append(ExtraLine(moved.s_mm, moved.gap_mm, f"gap {words}", moved.expanded_u_mm))

@@ -12,11 +12,11 @@ function node(tag, attributes, parent) {
   return element;
 }
 
-// Nearest 1/64 inch, ties away from zero, as gapvision/units.py has it.
-function fraction(mm) {
+// Nearest 1/64 inch (places: 1/32), ties away from zero, as gapvision/units.py has it.
+function fraction(mm, finest = 64) {
   const sign = mm < 0 ? "-" : "";
-  let steps = Math.floor((Math.abs(mm) / MM_PER_INCH) * 64 + 0.5);
-  let below = 64;
+  let steps = Math.floor((Math.abs(mm) / MM_PER_INCH) * finest + 0.5);
+  let below = finest;
   while (steps > 0 && steps % 2 === 0 && below > 1) { steps /= 2; below /= 2; }
   const whole = Math.floor(steps / below);
   const rest = steps - whole * below;
@@ -35,7 +35,7 @@ function both(mm, unit) {
 // A place along the seam: as fine as stations are.
 function place(mm, unit) {
   if (unit === "in") return `${(mm / MM_PER_INCH).toFixed(2)} in`;
-  return unit === "fraction" ? fraction(mm) : `${mm.toFixed(0)} mm`;
+  return unit === "fraction" ? fraction(mm, 32) : `${mm.toFixed(0)} mm`;
 }
 // Uncertainties are nothing in steps of 1/64 in: both inch units give decimals.
 function small(mm, unit) {
@@ -354,7 +354,7 @@ class Viewer {
     this.root.querySelector(".gv-key").textContent = keys.join("; ") + (d.band ? "; green band: tolerance" : "");
   }
 
-  // A further profile with its U: runs without a gap, each a line, a hatched shade and the shade's two thin borders.
+  // A further profile with its U: runs without a gap, each a line, a hatched shade and its two thin borders.
   further(svg, other, k, X, Y) {
     const stroke = MORE[k % 3][0];
     let run = [];
@@ -363,8 +363,10 @@ class Viewer {
       if (run.length > 1) {
         if (other.u) {
           const up = run.map((i) => [X(other.s[i]), Y(other.g[i] + other.u[i])]), down = run.map((i) => [X(other.s[i]), Y(other.g[i] - other.u[i])]);
-          node("polygon", { points: text(up.concat([...down].reverse())), fill: `url(#gvc-more${k % 3})`, class: "gv-more-u" }, svg);
-          for (const border of [up, down]) node("polyline", { points: text(border), fill: "none", stroke: "currentColor", "stroke-width": 0.8, "stroke-dasharray": stroke }, svg);
+          const shade = text(up.concat([...down].reverse()));
+          node("polygon", { points: shade, fill: "currentColor", "fill-opacity": 0.14 }, svg);
+          node("polygon", { points: shade, fill: `url(#gvc-more${k % 3})`, class: "gv-more-u" }, svg);
+          for (const border of [up, down]) node("polyline", { points: text(border), fill: "none", stroke: "currentColor", "stroke-width": 0.8, "stroke-opacity": 0.7 }, svg);
         }
         node("polyline", { points: text(run.map((i) => [X(other.s[i]), Y(other.g[i])])), fill: "none", stroke: "currentColor", "stroke-width": 1.8, "stroke-dasharray": stroke, class: "gv-more" }, svg);
       }
@@ -400,7 +402,7 @@ class Viewer {
       const svg = node("svg", { viewBox: `0 0 ${W} ${H}`, role: "img", "aria-label": form.words }, home);
       svg.style.height = `${H}px`;
       const inch = d.unit !== "mm", unit = inch ? MM_PER_INCH : 1;
-      const step = unit * ([0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5].find((v) => (2 * half) / (v * unit) <= 4) || 10);
+      const step = unit * ([0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5].find((v) => (2 * half) / (v * unit) <= 5) || 10);
       const places = inch ? (step < 0.99 * 0.001 * MM_PER_INCH ? 4 : 3) : step < 0.0099 ? 3 : step < 0.099 ? 2 : 1;
       node("text", { x: 4, y: 14, "font-size": 14, fill: "currentColor" }, svg).textContent = `${inch ? "inch" : "mm"}, drawn ${times} times steeper than along the seam`;
       for (let y = Math.ceil(-half / step) * step; y <= half; y += step) {

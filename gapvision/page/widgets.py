@@ -44,7 +44,7 @@ def unit_switch() -> None:
         format_func=lambda name: UNIT_NAMES[name],
         key="unit",
         label_visibility="collapsed",
-        width=176,
+        width=150,
     )
 
 

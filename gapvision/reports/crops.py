@@ -1,4 +1,9 @@
-"""The same crop of a seam from any photo of it: seam level, the same stretch, the same scale."""
+"""The same crop of a seam from any photo of it: seam level, the same stretch, the same scale.
+
+A level crop turns and scales the photo; a rectified one is what a camera square above the panel would see, by the
+map that is fitted to the strips in the photo (:mod:`gapvision.vision.field`), so that a millimetre is as long
+across the seam as along it, at its beginning as at its end.
+"""
 
 from __future__ import annotations
 
@@ -13,6 +18,8 @@ from gapvision.results import FloatArray
 _MARGIN_MM = 14.0
 _LEAST_HEIGHT_MM = 34.0
 _DECODE_PX = 2600
+#: Stations and the map of the strips must agree on lengths this well, or the map is not that of this measurement.
+_SAME_LENGTH = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -29,6 +36,10 @@ class SeamCrop:
         Edges in the cut-out [px].
     s_mm : ndarray, shape (n,)
         Their stations.
+    mm_per_px : float
+        Scale of the cut-out; of a level one along the seam only [mm].
+    rectified : bool
+        Whether it shows the panel square on.
     """
 
     jpeg: bytes
@@ -37,6 +48,8 @@ class SeamCrop:
     edge_a_px: FloatArray
     edge_b_px: FloatArray
     s_mm: FloatArray
+    mm_per_px: float
+    rectified: bool = False
 
 
 def crop_seam(
@@ -71,68 +84,197 @@ def crop_seam(
     SeamCrop or None
         None when fewer than two stations lie in the stretch.
     """
+    stretch = _stretch(content, from_mm, to_mm)
+    if stretch is None:
+        return None
+    s, a, b = stretch
+    height = height_mm or needed_height_mm(content, from_mm, to_mm)
+    frame = _Frame.along(s, a, b, from_mm, to_mm, height, width_px, turned=turned)
+    jpeg = _picture(photo, float(content["photo"]["width_px"]), frame.places(width_px))
+    return SeamCrop(
+        jpeg=jpeg,
+        width_px=width_px,
+        height_px=frame.height_px,
+        edge_a_px=frame.inside(a),
+        edge_b_px=frame.inside(b),
+        s_mm=s,
+        mm_per_px=frame.mm_per_px,
+    )
+
+
+def rectified_crop(
+    photo: bytes,
+    content: dict[str, Any],
+    from_mm: float,
+    to_mm: float,
+    *,
+    width_px: int = 1000,
+    height_mm: float | None = None,
+) -> SeamCrop | None:
+    """Cut a stretch of a seam out of its photo as a camera square above the panel would see it.
+
+    Parameters
+    ----------
+    photo, content, from_mm, to_mm, width_px, height_mm
+        As for :func:`crop_seam`; same stretch, width and height give the same scale whatever the photo.
+
+    Returns
+    -------
+    SeamCrop or None
+        None when fewer than two stations lie in the stretch, when the strips cannot be found in the photo again, or
+        when their map and the stations disagree on lengths by more than 3 %; a level crop is what is left then.
+
+    Notes
+    -----
+    Rectified at the height of the panels' faces.  The bottom of the gap lies deeper and is seen a little displaced.
+    """
+    from gapvision.intake.photo import read_photo
+    from gapvision.targets.strip import FACE_HEIGHT_MM
+    from gapvision.vision.detect import find_strips
+    from gapvision.vision.field import fit_field
+
+    stretch = _stretch(content, from_mm, to_mm)
+    told = content.get("scale") or {}
+    if stretch is None:
+        return None
+    s, a, b = stretch
+    whole = read_photo(photo, "the photo")
+    print_scale = (float(told.get("print_scale_along", 1.0)), float(told.get("print_scale_across", 1.0)))
+    views = find_strips(whole, *print_scale)
+    if not views:
+        return None
+    size = (whole.width_px, whole.height_px)
+    side_b = frozenset(k for k, side in (told.get("strip_sides") or {}).items() if str(side).upper() == "B")
+    field = fit_field(views, size, whole.focal_35mm_mm, print_scale, side_b)
+    del whole
+    a, b = (field.to_panel(edge, -FACE_HEIGHT_MM) for edge in (a, b))  # places on the panel [mm]
+    if not (np.isfinite(a).all() and np.isfinite(b).all()):
+        return None
+    height = height_mm or needed_height_mm(content, from_mm, to_mm)
+    frame = _Frame.along(s, a, b, from_mm, to_mm, height, width_px)
+    if abs(frame.units_per_mm - 1.0) > _SAME_LENGTH:
+        return None
+    panel = frame.places(width_px)
+    seen = field.project(panel.reshape(-1, 2), -FACE_HEIGHT_MM).reshape(panel.shape)
+    return SeamCrop(
+        jpeg=_picture(photo, float(size[0]), seen),
+        width_px=width_px,
+        height_px=frame.height_px,
+        edge_a_px=frame.inside(a),
+        edge_b_px=frame.inside(b),
+        s_mm=s,
+        mm_per_px=frame.mm_per_px,
+        rectified=True,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Frame:
+    """Where a cut-out lies in a plane: the photo's [px], or the panel's [mm].
+
+    Attributes
+    ----------
+    corner, step_x, step_y : ndarray, shape (2,)
+        Place of its first pixel, and the step to the next along and across the seam.
+    height_px : int
+        Its height.
+    mm_per_px : float
+        Its scale along the seam [mm].
+    units_per_mm : float
+        Units of the plane for a millimetre along the seam.
+    """
+
+    corner: FloatArray
+    step_x: FloatArray
+    step_y: FloatArray
+    height_px: int
+    mm_per_px: float
+    units_per_mm: float
+
+    @classmethod
+    def along(
+        cls,
+        s: FloatArray,
+        a: FloatArray,
+        b: FloatArray,
+        from_mm: float,
+        to_mm: float,
+        height_mm: float,
+        width_px: int,
+        *,
+        turned: bool = False,
+    ) -> _Frame:
+        """Lay it along the seam, level, with both edges in the middle of its height."""
+        middle = (a + b) / 2
+        slope = np.stack([np.polyfit(s, middle[:, i], 1) for i in range(2)])  # x and y as lines in s
+        along = slope[:, 0] * (-1 if turned else 1)
+        units_per_mm = float(np.hypot(*along))
+        axis = along / units_per_mm
+        # Across: a quarter turn from the axis, so that the cut-out is a turned picture, never a mirrored one.
+        across = np.array([-axis[1], axis[0]])
+        centre = slope[:, 0] * (from_mm + to_mm) / 2 + slope[:, 1]
+        off = (np.concatenate([a, b]) - centre) @ across
+        centre = centre + across * float(off.max() + off.min()) / 2
+        scale = (to_mm - from_mm) * 1.04 / width_px
+        height_px = max(round(height_mm / scale), 8)
+        step_x, step_y = axis * units_per_mm * scale, across * units_per_mm * scale
+        corner = centre - step_x * (width_px - 1) / 2 - step_y * (height_px - 1) / 2
+        return cls(
+            corner=corner,
+            step_x=step_x,
+            step_y=step_y,
+            height_px=height_px,
+            mm_per_px=scale,
+            units_per_mm=units_per_mm,
+        )
+
+    def places(self, width_px: int) -> FloatArray:
+        """Place of each pixel of the cut-out in the plane, shape (H, W, 2)."""
+        x, y = np.meshgrid(np.arange(width_px), np.arange(self.height_px))
+        return np.asarray(self.corner + x[..., None] * self.step_x + y[..., None] * self.step_y, dtype=float)
+
+    def inside(self, places: FloatArray) -> FloatArray:
+        """Places of the plane, shape (n, 2), as pixels of the cut-out."""
+        back = np.linalg.inv(np.stack([self.step_x, self.step_y], axis=1))
+        return np.asarray((places - self.corner) @ back.T, dtype=float)
+
+
+def _stretch(content: dict[str, Any], from_mm: float, to_mm: float) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Stations of a stretch and where both edges lie in the photo [px]; None when there are fewer than two."""
+    rows = [s for s in content["stations"] if from_mm - 0.5 <= s["s_mm"] <= to_mm + 0.5]
+    if len(rows) < 2:
+        return None
+    s, a, b = (np.array([r[key] for r in rows], dtype=float) for key in ("s_mm", "edge_a_px", "edge_b_px"))
+    return s, a, b
+
+
+def _picture(photo: bytes, photo_width_px: float, at_px: FloatArray) -> bytes:
+    """A JPEG of the photo's colours at places of shape (H, W, 2) [px]; white outside the photo."""
+    import cv2
     from PIL import Image
 
     from gapvision.intake.photo import read_colour
 
-    rows = [s for s in content["stations"] if from_mm - 0.5 <= s["s_mm"] <= to_mm + 0.5]
-    if len(rows) < 2:
-        return None
-    s = np.array([r["s_mm"] for r in rows])
-    a = np.array([r["edge_a_px"] for r in rows], dtype=float)
-    b = np.array([r["edge_b_px"] for r in rows], dtype=float)
-    middle = (a + b) / 2
-    slope = np.stack([np.polyfit(s, middle[:, i], 1) for i in range(2)])  # x and y as lines in s
-    along = slope[:, 0] * (-1 if turned else 1)  # px per mm
-    px_per_mm = float(np.hypot(*along))
-    axis = along / px_per_mm
-    # Across: a quarter turn from the axis, so that the cut-out is a turned picture, never a mirrored one.
-    across = np.array([-axis[1], axis[0]])
-    centre = slope[:, 0] * (from_mm + to_mm) / 2 + slope[:, 1]
-    off = (np.concatenate([a, b]) - centre) @ across / px_per_mm
-    height = height_mm or needed_height_mm(content, from_mm, to_mm)
-    centre = centre + across * px_per_mm * float(off.max() + off.min()) / 2
-    scale = (to_mm - from_mm) * 1.04 / width_px  # mm per px of the cut-out
-    height_px = max(round(height / scale), 8)
-    picture = read_colour(photo, _DECODE_PX)
-    shrink = picture.shape[1] / float(content["photo"]["width_px"])
-    step_x, step_y = axis * px_per_mm * scale, across * px_per_mm * scale  # photo px per cut-out px
-    corner = centre - step_x * (width_px - 1) / 2 - step_y * (height_px - 1) / 2
-
-    def to_small(p: FloatArray) -> FloatArray:
-        return np.asarray((p + 0.5) * shrink, dtype=float)
-
-    origin = to_small(corner)
-    # Pillow's corner of a pixel is at whole numbers; ours its centre.
-    sx, sy = step_x * shrink, step_y * shrink
-    at = origin - (sx + sy) / 2
-    data = (sx[0], sy[0], at[0], sx[1], sy[1], at[1])
-    cut = Image.fromarray(picture).transform(
-        (width_px, height_px), Image.Transform.AFFINE, data, Image.Resampling.BICUBIC, fillcolor=(255, 255, 255)
+    colours = read_colour(photo, _DECODE_PX)
+    shrink = colours.shape[1] / photo_width_px
+    at = np.nan_to_num((at_px + 0.5) * shrink - 0.5, nan=-1e4).astype(np.float32)
+    pixels = cv2.remap(
+        colours, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255)
     )
     out = io.BytesIO()
-    cut.save(out, "JPEG", quality=85)
-    frame = np.linalg.inv(np.stack([step_x, step_y], axis=1))
-    return SeamCrop(
-        jpeg=out.getvalue(),
-        width_px=width_px,
-        height_px=height_px,
-        edge_a_px=(a - corner) @ frame.T,
-        edge_b_px=(b - corner) @ frame.T,
-        s_mm=s,
-    )
+    Image.fromarray(np.asarray(pixels)).save(out, "JPEG", quality=85)
+    return out.getvalue()
 
 
 def needed_height_mm(content: dict[str, Any], from_mm: float, to_mm: float) -> float:
     """Height that a cut-out needs to show both edges with some panel beside them [mm]."""
-    rows = [r for r in content["stations"] if from_mm - 0.5 <= r["s_mm"] <= to_mm + 0.5]
-    if len(rows) < 2:
+    stretch = _stretch(content, from_mm, to_mm)
+    if stretch is None:
         return _LEAST_HEIGHT_MM
-    s = np.array([r["s_mm"] for r in rows])
-    edges = np.array([r["edge_a_px"] + r["edge_b_px"] for r in rows], dtype=float)
-    middle = (edges[:, :2] + edges[:, 2:]) / 2
+    s, a, b = stretch
+    middle = (a + b) / 2
     slope = np.array([np.polyfit(s, middle[:, i], 1)[0] for i in range(2)])
     px_per_mm = float(np.hypot(*slope))
     across = np.array([-slope[1], slope[0]]) / px_per_mm
-    off = np.concatenate([edges[:, :2] @ across, edges[:, 2:] @ across]) / px_per_mm
+    off = np.concatenate([a @ across, b @ across]) / px_per_mm
     return max(float(np.ptp(off)) + 2 * _MARGIN_MM, _LEAST_HEIGHT_MM)

@@ -267,12 +267,13 @@ def _new_figure(size_in: tuple[float, float], rows: int = 1) -> tuple[Figure, li
 
 
 def _draw_more(ax: Axes, line: ExtraLine, stroke: str, hatch: str) -> None:
-    """Draw a further profile with its U as a hatched shade between thin borders in the line's own stroke."""
+    """Draw a further profile with its U as a hatched shade between thin borders."""
     if line.expanded_u_mm is not None:
         low, high = line.gap_mm - line.expanded_u_mm, line.gap_mm + line.expanded_u_mm
-        ax.fill_between(line.s_mm, low, high, facecolor="none", edgecolor=INK, alpha=0.35, hatch=hatch, linewidth=0)
+        ax.fill_between(line.s_mm, low, high, color=INK, alpha=0.1, linewidth=0)
+        ax.fill_between(line.s_mm, low, high, facecolor="none", edgecolor=INK, alpha=0.45, hatch=hatch, linewidth=0)
         for border in (low, high):
-            ax.plot(line.s_mm, border, color=INK, linestyle=stroke, linewidth=0.6)
+            ax.plot(line.s_mm, border, color=INK, linewidth=0.5, alpha=0.7)
     label = line.label if line.expanded_u_mm is None else f"{line.label}, hatched: its U"
     ax.plot(line.s_mm, line.gap_mm, color=INK, linestyle=stroke, linewidth=1.6, label=label)
 
