@@ -7,7 +7,14 @@ import pytest
 from PIL import Image
 
 from gapvision.errors import GapvisionError
-from gapvision.reports.figures import ExtraLine, draw_profile, draw_straightness, figure_bytes, write_figure
+from gapvision.reports.figures import (
+    ExtraLine,
+    draw_profile,
+    draw_straightness,
+    figure_bytes,
+    line_of,
+    write_figure,
+)
 from gapvision.reports.overlay import draw_overlay, overlay_bytes
 from gapvision.reports.spans import Band
 
@@ -112,3 +119,55 @@ def test_overlay_carries_no_metadata(make_measurement):
     picture = Image.open(io.BytesIO(data))
     assert picture.info == {}
     assert not picture.getexif()
+
+
+def test_second_line_carries_its_u_by_pattern_and_label(make_measurement):
+    before = line_of(_nick(make_measurement).profile, "before: as found", shift_mm=3.0)
+    assert before.s_mm[0] == 3.0
+    assert np.isnan(before.gap_mm).sum() == 1, "broken at the hole"
+    ax = draw_profile(make_measurement(), BAND, more=[before]).axes[0]
+    line = next(x for x in ax.lines if x.get_label() == "before: as found, hatched: its U")
+    first = next(x for x in ax.lines if x.get_label() == "gap")
+    assert line.get_linestyle() != first.get_linestyle()
+    shades = [c for c in ax.collections if c.get_hatch()]
+    assert len(shades) == 1
+    assert shades[0].get_hatch() not in {p.get_hatch() for p in ax.patches}, "not the hatch of a span"
+    low, high = shades[0].get_datalim(ax.transData).intervaly
+    assert high == pytest.approx(5.9 + 0.1)
+    assert low == pytest.approx(3.6 - 0.1)
+    with pytest.raises(ValueError, match="at most 3"):
+        draw_profile(make_measurement(), BAND, more=[before] * 4)
+
+
+def test_a_verdict_with_a_running_limit_is_drawn_in_place_of_the_band(make_measurement):
+    from gapvision.judgement import judge_gap, preset
+
+    m = make_measurement()
+    p = m.profile
+    verdict = judge_gap(p.s_mm, p.gap_mm, p.expanded_u_mm, preset("door-period"))
+    ax = draw_profile(m, BAND, verdict=verdict).axes[0]
+    upper = [x for x in ax.lines if len(x.get_ydata()) == len(p.s_mm) + 2][1].get_ydata()
+    assert upper[1] == pytest.approx(6.35 + 0.79375)
+    assert upper[-2] == pytest.approx(3.175 + 0.79375)
+    words = [t.get_text() for t in ax.texts]
+    assert any("too tight" in w for w in words)
+    assert any("too wide" in w for w in words)
+    short = judge_gap(p.s_mm[:9], p.gap_mm[:9], p.expanded_u_mm[:9], preset("even-close"))
+    with pytest.raises(ValueError, match="240 stations"):
+        draw_profile(m, verdict=short)
+
+
+@pytest.mark.parametrize(("unit", "tick", "worst"), [("in", "9", "0.232"), ("fraction", "9", "15/64")])
+def test_stations_spans_and_straightness_follow_the_unit(make_measurement, unit, tick, worst):
+    fig = draw_profile(_nick(make_measurement), BAND, unit=unit)
+    figure_bytes(fig)
+    ax = fig.axes[0]
+    assert ax.get_xlabel() == "station along the seam [in]"
+    assert tick in [t.get_text() for t in ax.get_xticklabels()]
+    assert f"1 too wide, {worst}" in [t.get_text() for t in ax.texts]
+    form = draw_straightness(make_measurement(), unit=unit)
+    figure_bytes(form)
+    assert form.axes[0].get_ylabel() == "edge A [in]"
+    assert "0.004 in = 0.10 mm" in form.axes[0].get_title(loc="left")
+    assert "drawn" in form.axes[1].get_xlabel()
+    assert len(form.axes[0].get_yticks()) >= 3

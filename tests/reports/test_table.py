@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from gapvision.errors import GapvisionError
 from gapvision.geometry.spans import find_spans
-from gapvision.reports.table import csv_text, write_csv
+from gapvision.reports.table import comparison_csv, csv_text, decision_csv, write_csv
 from tests.reports._examples import measured, refused
 
 
@@ -87,3 +88,38 @@ def test_misuse():
         find_spans(np.zeros(2), np.zeros(3), np.zeros(2), 5, 1)
     with pytest.raises(ValueError, match="0 or more"):
         find_spans(np.zeros(2), np.zeros(2), np.zeros(2), 5, -1)
+
+
+def test_csv_of_a_decision_has_limits_states_and_the_forecast_beside_it():
+    from gapvision.judgement import judge_gap, simple_spec
+    from gapvision.reports.figures import ExtraLine
+
+    p = measured().profile
+    verdict = judge_gap(p.s_mm, p.gap_mm, p.expanded_u_mm, simple_spec(4.76, 0.5, 0.8))
+    later = ExtraLine(p.s_mm[:50], p.gap_mm[:50] - 0.2, "gap after paint", p.expanded_u_mm[:50] + 0.1)
+    table = rows(decision_csv(verdict, [later]))
+    assert len(table) == len(p.s_mm)
+    first, last = table[0], table[-1]
+    assert (first["lower limit [mm]"], first["upper limit [mm]"]) == ("4.260", "5.560")
+    assert first["gap after paint [mm]"] == "4.560"
+    assert first["gap after paint [in]"] == f"{4.56 / 25.4:.4f}"
+    assert first["U of gap after paint [mm]"] == "0.200"
+    assert (last["gap after paint [mm]"], last["U of gap after paint [in]"]) == ("", "")
+    assert [r["state"] for r in table] == list(verdict.states)
+
+
+def test_csv_of_a_comparison_gives_both_the_change_and_its_u():
+    from gapvision.judgement.compare import Datum, compare_profiles
+
+    p = measured().profile
+    wider = replace(p, gap_mm=p.gap_mm + 1.0)
+    c = compare_profiles(p, wider, Datum(kind="mark", words="a mark", shift_mm=0.0, std_u_mm=0.1), nominal_mm=4.76)
+    table = rows(comparison_csv(c, "as found", "after trimming"))
+    assert len(table) == len(c.s_mm)
+    assert float(table[0]["gap after trimming [mm]"]) - float(table[0]["gap as found [mm]"]) == pytest.approx(
+        1.0, abs=2e-3
+    )
+    assert table[0]["change [in]"] == f"{1 / 25.4:.4f}"
+    assert float(table[0]["U of change (k=2) [mm]"]) == pytest.approx(float(c.expanded_u_mm[0]), abs=1e-3)
+    assert {r["change is"] for r in table} == set(c.state)
+    assert {r["against the wanted gap"] for r in table} == set(c.judged)

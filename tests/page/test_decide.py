@@ -1,0 +1,181 @@
+"""Decide under AppTest: the seam's own specification and the job's paint, prefilled, changed and kept."""
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from gapvision.judgement import FinishPlan, coat, preset, simple_spec, spec_from_table, spec_to_table
+from gapvision.measure import Settings
+from gapvision.page.books import records
+from gapvision.page.server import ENTRY
+from gapvision.scenes.sample_files import list_samples
+from gapvision.workshop import add_photo, finish_of, set_finish
+
+SEAM_SPEC = {
+    "nominal": "4.9mm", "allow_below": "0.6mm", "allow_above": "0.7mm", "taper_mm_per_m": 1.5, "straightness": "0.4mm",
+    "flush": "0.3mm", "opposite": "0.8mm", "source": "agreed with the customer",
+}  # fmt: skip
+
+
+@pytest.fixture
+def page(tmp_path, monkeypatch):
+    monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
+    return AppTest.from_file(str(ENTRY), default_timeout=60)
+
+
+@pytest.fixture
+def seam(tmp_path, monkeypatch):
+    """A left seam with a specification of its own, the first sample saved to it; the job's paint; the right side too."""
+    monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
+    store = records()
+    job = store.new_job(reference="T-1")
+    first = list_samples(tmp_path)[0]
+    seams = {}
+    for side in ("left", "right"):
+        spec = spec_to_table(spec_from_table(SEAM_SPEC)) if side == "left" else None
+        seams[side] = store.add_seam(job.job_id, "bonnet gap", side=side, spec=spec)
+    visit = store.find_visit(job.job_id, "as found")
+    for one in seams.values():
+        add_photo(
+            store, one, visit, first.path.read_bytes(), first.path.name, settings=Settings(print_scale_checked=True)
+        )
+    set_finish(
+        store, job.job_id, FinishPlan(coats=(coat("epoxy primer", 2), coat("clear lacquer", 1, film_um=(40, 60))))
+    )
+    return seams["left"]
+
+
+def html_of(page):
+    return " ".join([x.proto.body for x in page.get("html")] + [m.value for m in page.markdown])
+
+
+def decide(page):
+    """Measure the first sample, then open Decide with job T-1 in hand."""
+    page.run()
+    page.session_state["job"] = "T-1"
+    page.session_state["view"] = "Decide"
+    page.run()
+    assert not page.exception
+    return page
+
+
+def test_a_saved_photo_is_judged_by_its_seams_own_specification(page, seam):
+    decide(page)
+    assert page.selectbox(key="spec_name").value == f"seam {seam.seam_id}"
+    typed = {k: page.text_input(key=f"spec_{k}").value for k in ("nominal", "below", "above", "taper", "straightness")}
+    assert typed == {"nominal": "4.9mm", "below": "0.6mm", "above": "0.7mm", "taper": "1.5", "straightness": "0.4mm"}
+    assert page.text_input(key="spec_step_10").value == "", "what it does not limit stays empty"
+    words = html_of(page)
+    assert "agreed with the customer" in words
+    for check in ("taper beside the wanted one", "straight", "step in height", "difference to the opposite side"):
+        assert check in words.lower(), check
+    assert "Other side: right bonnet gap" in words
+
+
+def test_the_jobs_paint_is_there_and_a_change_is_kept_when_asked(page, seam):
+    decide(page)
+    assert page.multiselect(key="finish_kinds").value == ["epoxy primer", "clear lacquer"]
+    assert page.number_input(key="coats_epoxy primer").value == 2
+    assert page.slider(key="film_clear lacquer").value == (40.0, 60.0)
+    assert "After paint" in html_of(page)
+    assert "As job T-1 has it." in html_of(page)
+    page.number_input(key="coats_epoxy primer").set_value(3).run()
+    page.button(key="keep_paint").click().run()
+    assert not page.exception
+    kept = finish_of(records(), seam.job_id)
+    assert [(c.kind, c.coats) for c in kept.coats] == [("epoxy primer", 3), ("clear lacquer", 1)]
+    assert kept.coats[1].film_um == (40, 60)
+
+
+def test_numbers_can_be_changed_and_kept_with_the_seam(page, seam):
+    decide(page)
+    page.text_input(key="spec_below").set_value("1/32in")
+    page.text_input(key="spec_flush").set_value("").run()
+    assert not page.exception
+    assert "Judged by the numbers typed below." in html_of(page)
+    page.button(key="keep").click().run()
+    assert not page.exception
+    spec = spec_from_table(records().seam(seam.seam_id).spec)
+    assert spec.allow_below_mm == pytest.approx(25.4 / 32)
+    assert spec.allow_above_mm == 0.7
+    assert spec.flush_mm is None
+    assert "Judged by the numbers" not in html_of(page)
+
+
+@pytest.mark.parametrize(
+    ("field", "text", "said"),
+    [("below", "three", "not a length"), ("taper", "steep", "not a taper"), ("nominal", "-3mm", "zero or negative")],
+)
+def test_wrong_numbers_are_one_sentence(page, seam, field, text, said):
+    decide(page)
+    page.text_input(key=f"spec_{field}").set_value(text).run()
+    assert not page.exception
+    assert said in html_of(page)
+
+
+def test_a_running_gap_can_be_typed(page):
+    page.run()
+    page.session_state["view"] = "Decide"
+    page.run()
+    page.selectbox(key="spec_name").set_value("door-period").run()
+    assert page.text_input(key="spec_nominal").value == "0% 6.35mm; 100% 3.175mm"
+    page.text_input(key="spec_nominal").set_value("0% 1/4in; 50% 5mm; 100% 1/8in").run()
+    assert not page.exception
+    assert "Judged by the numbers" in html_of(page)
+    page.selectbox(key="spec_name").set_value("even-close").run()
+    assert page.text_input(key="spec_nominal").value == "4.7625mm"
+    assert preset("even-close").source in html_of(page)
+
+
+def test_numbers_are_typed_in_the_unit_chosen_and_survive_a_reload(page):
+    page.session_state["unit"] = "in"
+    page.run()
+    page.session_state["view"] = "Decide"
+    page.run()
+    assert page.text_input(key="spec_nominal").value == "0.1875in"
+    assert page.text_input(key="spec_below").value == "0.5mm", "no decimals of an inch that nobody can read"
+    page.text_input(key="spec_taper").set_value("2").run()
+    page.multiselect(key="finish_kinds").set_value(["etch primer"]).run()
+    page.number_input(key="coats_etch primer").set_value(2).run()
+    fresh = AppTest.from_file(str(ENTRY), default_timeout=60)
+    fresh.query_params["ticket"] = page.session_state["ticket"]
+    fresh.run()
+    fresh.session_state["view"] = "Decide"
+    fresh.run()
+    assert not fresh.exception
+    assert fresh.text_input(key="spec_taper").value == "2"
+    assert fresh.number_input(key="coats_etch primer").value == 2
+    assert "taper beside the wanted one" in html_of(fresh)
+
+
+def test_lengths_and_uncertainties_follow_the_switch(page):
+    page.run()
+    for unit, said in (
+        ("mm", "U 0.10 mm (0.004 in)"),
+        ("in", "U 0.004 in (0.10 mm)"),
+        ("fraction", "11/64 in (4.18 mm)"),
+    ):
+        page.selectbox(key="unit").set_value(unit).run()
+        assert said in html_of(page), unit
+    page.session_state["view"] = "Decide"
+    page.run()
+    assert page.selectbox(key="unit").value == "fraction", "one switch for all views"
+    assert "in the middle of all stations" in html_of(page)
+    assert "U is 0.004 in = 0.10 mm" in html_of(page)
+
+
+def test_plot_and_numbers_can_be_downloaded_with_the_forecast(page):
+    page.run()
+    page.session_state["view"] = "Decide"
+    page.run()
+    page.multiselect(key="finish_kinds").set_value(["top coat"]).run()
+    assert [b.label for b in page.get("download_button")] == ["Profile, PNG", "Profile, SVG", "CSV"]
+
+
+def test_simple_spec_without_opposite_says_nothing_of_the_other_side(page):
+    assert simple_spec(4.76, 0.5, 0.5).opposite_mm is None
+    page.run()
+    page.session_state["view"] = "Decide"
+    page.run()
+    assert "other side" not in html_of(page)
+    page.selectbox(key="spec_name").set_value("even-close").run()
+    assert "The limit on the difference to the other side is not checked" in html_of(page)

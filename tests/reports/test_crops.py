@@ -1,0 +1,75 @@
+"""Rectified crops: OpenCV's marker detector measures the printed squares in them; it knows nothing of our map."""
+
+import io
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+
+from gapvision.measure import Settings
+from gapvision.reports.crops import crop_seam, needed_height_mm, rectified_crop
+from gapvision.targets.strip import MARKER_MM
+from gapvision.workshop import measure_file
+
+ROOT = Path(__file__).parents[2]
+TILTED = ("open03_door_arc.jpg", "brushed_steel_dark_gap.jpg")  # seen 10 and 6 degrees from the side
+
+
+@pytest.fixture(scope="module", params=TILTED)
+def measured(request):
+    """A sample's bytes and its measurement file."""
+    data = (ROOT / "sample_images" / request.param).read_bytes()
+    return data, measure_file(data, request.param, Settings(print_scale_checked=True))
+
+
+def marker_sides(crop):
+    """Side lengths of all markers in a crop [mm], shape (markers, 4): top, right, bottom, left."""
+    grey = np.asarray(Image.open(io.BytesIO(crop.jpeg)).convert("L"))
+    how = cv2.aruco.DetectorParameters()
+    how.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    found, _, _ = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250), how).detectMarkers(
+        grey
+    )
+    corners = np.array([one[0] for one in found]) * crop.mm_per_px
+    return np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
+
+
+def test_a_millimetre_is_a_millimetre_everywhere_and_both_ways(measured):
+    data, content = measured
+    s = [r["s_mm"] for r in content["stations"]]
+    crop = rectified_crop(data, content, s[0], s[-1], width_px=2000, height_mm=150)
+    assert crop.rectified
+    assert (crop.width_px, crop.height_px) == (2000, round(150 / crop.mm_per_px))
+    sides = marker_sides(crop)
+    assert len(sides) >= 50
+    # The strip's contract: markers of 9 mm. Blur moves a marker's outline by some hundredths.
+    assert np.abs(sides - MARKER_MM).max() < 0.15
+    assert abs(sides[:, ::2].mean() - sides[:, 1::2].mean()) < 0.01, "as long across the seam as along it"
+    level = marker_sides(crop_seam(data, content, s[0], s[-1], width_px=2000, height_mm=150))
+    assert level.std() > 5 * sides.std(), "a level crop keeps the tilt"
+
+
+def test_edges_lie_on_the_gap_in_the_crop(measured):
+    data, content = measured
+    s = np.array([r["s_mm"] for r in content["stations"]])
+    crop = rectified_crop(data, content, s[0], s[-1])
+    gap = np.array([r["gap_mm"] for r in content["stations"]])
+    apart = np.linalg.norm(crop.edge_a_px - crop.edge_b_px, axis=1) * crop.mm_per_px
+    # At the panels' faces, not at the outline's own depth: within 3 % and 0.15 mm of the measured gap.
+    assert np.abs(apart - gap).max() < 0.15 + 0.03 * gap.max()
+    steps = np.diff(0.5 * (crop.edge_a_px + crop.edge_b_px), axis=0)
+    assert np.linalg.norm(steps, axis=1).sum() * crop.mm_per_px == pytest.approx(s[-1] - s[0], rel=0.01)
+
+
+def test_no_rectified_crop_without_strips_or_with_a_scale_that_is_not_this_photos(measured):
+    data, content = measured
+    s = [r["s_mm"] for r in content["stations"]]
+    blank = io.BytesIO()
+    Image.new("RGB", (800, 600), (120, 60, 50)).save(blank, "JPEG")
+    assert rectified_crop(blank.getvalue(), content, s[0], s[-1]) is None
+    other = content | {"scale": content["scale"] | {"print_scale_along": 1.1, "print_scale_across": 1.1}}
+    assert rectified_crop(data, other, s[0], s[-1]) is None
+    assert rectified_crop(data, content, s[-1] + 50, s[-1] + 90) is None
+    assert needed_height_mm(content, s[0], s[-1]) >= 34
