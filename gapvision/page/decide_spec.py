@@ -80,7 +80,8 @@ def place_of(shown: Shown) -> Place:
     seams = {s.seam_id: s for s in records().seams(job.job_id)}
     saved = [x for x in records().job_lines(job.job_id) if x.photo.original_sha256 == shown.photo.sha256]
     if saved:
-        return Place(job, seams.get(saved[-1].seam_id))
+        looked_at = [x.seam_id for x in saved if x.seam_id == state.get("seam")]
+        return Place(job, seams.get((looked_at or [saved[-1].seam_id])[0]))
     if state["what_for"] == "For a job":
         by_title = {seam_title(s): s for s in seams.values()}
         return Place(job, by_title.get(str(state["save_seam"])))

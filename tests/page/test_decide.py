@@ -24,7 +24,7 @@ def page(tmp_path, monkeypatch):
 
 @pytest.fixture
 def seam(tmp_path, monkeypatch):
-    """A left seam with a specification of its own, the first sample saved to it; the job's paint; the right side too."""
+    """A left seam with a specification of its own and the first sample saved to it; the right side; the job's paint."""
     monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
     store = records()
     job = store.new_job(reference="T-1")
@@ -34,7 +34,7 @@ def seam(tmp_path, monkeypatch):
         spec = spec_to_table(spec_from_table(SEAM_SPEC)) if side == "left" else None
         seams[side] = store.add_seam(job.job_id, "bonnet gap", side=side, spec=spec)
     visit = store.find_visit(job.job_id, "as found")
-    for one in seams.values():
+    for one in (seams["right"], seams["left"]):
         add_photo(
             store, one, visit, first.path.read_bytes(), first.path.name, settings=Settings(print_scale_checked=True)
         )
@@ -66,7 +66,7 @@ def test_a_saved_photo_is_judged_by_its_seams_own_specification(page, seam):
     assert page.text_input(key="spec_step_10").value == "", "what it does not limit stays empty"
     words = html_of(page)
     assert "agreed with the customer" in words
-    for check in ("taper beside the wanted one", "straight", "step in height", "difference to the opposite side"):
+    for check in ("taper beside the wanted one", "straight", "flush (this panel", "difference to the opposite side"):
         assert check in words.lower(), check
     assert "Other side: right bonnet gap" in words
 
@@ -127,8 +127,8 @@ def test_a_running_gap_can_be_typed(page):
 
 
 def test_numbers_are_typed_in_the_unit_chosen_and_survive_a_reload(page):
-    page.session_state["unit"] = "in"
     page.run()
+    page.selectbox(key="unit").set_value("in").run()
     page.session_state["view"] = "Decide"
     page.run()
     assert page.text_input(key="spec_nominal").value == "0.1875in"
