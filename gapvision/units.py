@@ -176,7 +176,7 @@ def format_place(length_mm: float, unit: str) -> str:
     return format_fraction(length_mm, 32) if unit == "fraction" else format_inch(length_mm, 2)
 
 
-def format_small(length_mm: float, unit: str, *, signed: bool = False) -> str:
+def format_small(length_mm: float, unit: str, *, signed: bool = False, alone: bool = False) -> str:
     """Write an uncertainty, a step or a change in both systems, the one chosen first.
 
     Both inch units give decimals: an uncertainty of 0.1 mm is nothing in steps of 1/64 in.
@@ -189,12 +189,15 @@ def format_small(length_mm: float, unit: str, *, signed: bool = False) -> str:
         A key of UNIT_NAMES.
     signed : bool
         Write a plus too.
+    alone : bool
+        Only the unit chosen, for places with little room.
     """
     if not math.isfinite(length_mm):
         return "-"
     sign = "+" if signed else ""
     mm, inch = f"{length_mm:{sign}.2f} mm", f"{length_mm / MM_PER_INCH:{sign}.3f} in"
-    return f"{mm} ({inch})" if unit == "mm" else f"{inch} ({mm})"
+    first, other = (mm, inch) if unit == "mm" else (inch, mm)
+    return first if alone else f"{first} ({other})"
 
 
 def format_slope(mm_per_m: float, unit: str) -> str:

@@ -28,7 +28,7 @@ from gapvision.page.books import records, seam_title
 from gapvision.page.session import OWN_TOLERANCE
 from gapvision.page.shown import Shown
 from gapvision.records import Job, Seam
-from gapvision.units import MM_PER_INCH
+from gapvision.units import MM_PER_INCH, MM_PER_MICROMETRE, MM_PER_MIL
 
 _OF_SEAM = "seam "
 #: Field of the page -> label, field of SeamSpec; all lengths.
@@ -300,11 +300,17 @@ def _coat(kind: str, kept: Coat | None) -> Coat:
     usual = kept.film_um if kept is not None else film.film_um if film is not None else (0.0, 0.0)
     state = st.session_state
     state.setdefault(f"coats_{kind}", kept.coats if kept is not None else 1)
-    state[f"film_{kind}"] = tuple(state.get(f"film_{kind}", usual))
+    if not isinstance(state.get(f"film_{kind}"), tuple):  # none yet, or a list out of the draft
+        state[f"film_{kind}"] = tuple(state.get(f"film_{kind}", usual))
     left, right = st.columns(2)
     count = left.number_input(f"{kind}: coats", 1, 20, key=f"coats_{kind}")
     most = max(400.0, usual[1], state[f"film_{kind}"][1])
-    low, high = right.slider(f"{kind}: film of one coat [micrometre]", 0.0, most, step=1.0, key=f"film_{kind}")
+    low, high = right.slider(
+        f"{kind}: film of one coat [micrometre]", 0.0, most, step=1.0, format="%.0f", key=f"film_{kind}"
+    )
+    if widgets.unit() != "mm":
+        um_per_mil = MM_PER_MIL / MM_PER_MICROMETRE
+        right.write(f"That is {low / um_per_mil:.1f} to {high / um_per_mil:.1f} mil (1 mil = 0.001 in).")
     if kept is not None and (low, high) == kept.film_um:
         right.write(kept.source)
         return replace(kept, coats=int(count))

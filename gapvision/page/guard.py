@@ -11,13 +11,14 @@ from __future__ import annotations
 import hashlib
 import hmac
 import html
+import re
 import secrets
 import threading
 import time
 from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs, quote, urlsplit
 
 COOKIE = "gapvision_pass"
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"  # none that look alike
@@ -26,6 +27,7 @@ _WAIT_S = 30.0
 _TRIES_ALL = 60
 _WINDOW_S = 600.0
 _MOST_BODY = 4096
+_PLACE = re.compile(r"/(?:take)?(?:\?ticket=[a-z0-9]{20})?\Z")
 _LOCAL_HOSTS = ("localhost", "127.0.0.1", "[::1]")
 
 
@@ -143,14 +145,17 @@ class Guard:
             return
         address = (scope.get("client") or ("unknown", 0))[0]
         if scope["method"] == "POST" and scope["path"] == "/enter":
-            await self._enter(address, receive, send, headers)
+            asked = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("to", ["/"])[0]
+            await self._enter(address, receive, send, headers, _way_back(asked))
         elif scope["method"] in ("GET", "HEAD") and "text/html" in headers.get("accept", ""):
             wait = self.wait_s(address)
-            await _page(send, 401, _form("" if wait == 0 else f"Too many wrong tries. Wait {wait:.0f} seconds."))
+            said = "" if wait == 0 else f"Too many wrong tries. Wait {wait:.0f} seconds."
+            query = scope.get("query_string", b"").decode("latin-1")
+            await _page(send, 401, _form(said, _way_back(f"{scope['path']}?{query}" if query else scope["path"])))
         else:
             await _refuse(scope, receive, send, 401, "Give the passcode first.")
 
-    async def _enter(self, address: str, receive: Any, send: Any, headers: dict[str, str]) -> None:
+    async def _enter(self, address: str, receive: Any, send: Any, headers: dict[str, str], to: str) -> None:
         body = b""
         while True:
             message = await receive()
@@ -158,7 +163,7 @@ class Guard:
                 return
             body += message.get("body", b"")
             if len(body) > _MOST_BODY:
-                await _page(send, 413, _form("That is far too long for a passcode."))
+                await _page(send, 413, _form("That is far too long for a passcode.", to))
                 return
             if not message.get("more_body"):
                 break
@@ -167,21 +172,20 @@ class Guard:
             await _page(
                 send,
                 429,
-                _form(f"Too many wrong tries. Wait {wait:.0f} seconds."),
+                _form(f"Too many wrong tries. Wait {wait:.0f} seconds.", to),
                 [(b"retry-after", str(int(wait) + 1).encode())],
             )
             return
         word = parse_qs(body.decode("utf-8", "replace")).get("passcode", [""])[0]
         ticket = self.try_passcode(word, address)
         if ticket is None:
-            await _page(
-                send, 403, _form("That is not the passcode. It stands on the computer where the page was started.")
-            )
+            said = "That is not the passcode. It stands on the computer where the page was started."
+            await _page(send, 403, _form(said, to))
             return
         cookie = f"{COOKIE}={ticket}; Path=/; HttpOnly; SameSite=Lax; Max-Age=86400"
         if headers.get("x-forwarded-proto") == "https":
             cookie += "; Secure"
-        await _page(send, 303, "", [(b"location", b"/"), (b"set-cookie", cookie.encode())])
+        await _page(send, 303, "", [(b"location", to.encode()), (b"set-cookie", cookie.encode())])
 
 
 def _host(header: str) -> str:
@@ -240,13 +244,20 @@ li { margin: 10px 0; overflow-wrap: anywhere; } li img.thumb { max-width: 112px;
 """
 
 
-def _form(said: str) -> str:
+def _way_back(place: str) -> str:
+    """Where to go on after the passcode: the page or the form asked for, with its ticket, so that a phone that comes
+    back after the server was started anew finds its photos and notes again; anything else is the page.
+    """
+    return place if _PLACE.match(place) else "/"
+
+
+def _form(said: str, to: str) -> str:
     note = f'<p class="said" role="alert">{html.escape(said)}</p>' if said else ""
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>gapvision: passcode</title><style>{PLAIN_STYLE}</style></head><body><main><h1>gapvision</h1>"
         f"<p>This page belongs to a workshop. Type the passcode that stands on the computer where it was started.</p>{note}"
-        '<form method="post" action="/enter"><label for="passcode">Passcode</label>'
+        '<form method="post" action="/enter?to=' + quote(to, safe="") + '"><label for="passcode">Passcode</label>'
         '<input id="passcode" name="passcode" autocomplete="off" autocapitalize="none" spellcheck="false" required autofocus>'
         "<button>Open</button></form></main></body></html>"
     )

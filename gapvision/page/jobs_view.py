@@ -116,7 +116,8 @@ def _at_a_glance(states: list[SeamState]) -> None:
         sign, word = state_of(state)
         gap = ""
         if line is not None and line.mean_mm is not None:
-            gap = f"{widgets.show_length(line.mean_mm, unit)}, U {format_small(line.u_mm or 0.0, unit)}"
+            u = format_small(line.u_mm or 0.0, unit, alone=True)
+            gap = f"{widgets.short_length(line.mean_mm, unit)}, U {u}"
         stage = "" if line is None else f"{html.escape(line.visit.stage)}, {line.visit.on_date}"
         rows += f"<tr><td>{html.escape(seam_title(state.seam))}</td><td>{sign} {word}</td><td>{gap}</td><td>{stage}</td></tr>"
     st.html(
@@ -158,6 +159,7 @@ def _history(measured: list[SeamState]) -> None:
         wanted = st.session_state.get("seam")
         st.session_state["seam_choice"] = wanted if wanted in by_id else next(iter(by_id))
     seam = by_id[st.selectbox("Seam", list(by_id), key="seam_choice", format_func=lambda i: seam_title(by_id[i]))]
+    st.session_state["seam"] = seam.seam_id
     lines = [line for line in records().history(seam.seam_id) if line.status != "refused"]
     index = len(lines) - 1
     if len(lines) > 1:
@@ -284,9 +286,9 @@ def _marks(
         if profile is None:
             return ()
         first, last = float(profile.s_mm[0]), float(profile.s_mm[-1])
-        at = column.number_input(
-            f"Mark's station {word} [mm]", first, last, round(0.5 * (first + last)) + 0.0, 1.0, format="%.1f",
-            key=f"mark_{word}_{seam.seam_id}_{line.measurement_id}",
+        at = widgets.length_number(
+            column, f"Mark's station {word}", f"mark_{word}_{seam.seam_id}_{line.measurement_id}",
+            round(0.5 * (first + last)) + 0.0, first, last, 1.0,
         )  # fmt: skip
         middle = 0.5 * (profile.edge_a_px + profile.edge_b_px)
         places.append(tuple(float(np.interp(at, profile.s_mm, middle[:, k])) for k in (0, 1)))

@@ -10,6 +10,7 @@ button, [role="button"], [data-baseweb="select"] > div, input, textarea, [data-t
 [data-testid="stNumberInput"] button { min-width: 44px; }
 [data-testid="stFileUploaderDropzone"] button, [data-testid="stDownloadButton"] button, [data-testid="stButton"] button,
 [data-testid="stLinkButton"] a, [data-testid="stFormSubmitButton"] button { min-height: 48px; font-weight: 600; }
+[role="listbox"] [role="option"], [role="listbox"] button { min-height: 44px !important; }
 [data-testid="stExpander"] summary { min-height: 48px; display: flex; align-items: center; }
 [data-testid="stCheckbox"] label, [data-testid="stRadio"] label { min-height: 44px; display: flex; align-items: center; }
 [data-testid="stPopoverButton"] { min-height: 48px; font-weight: 600; }

@@ -27,6 +27,7 @@ def show() -> None:
     """One run of the page."""
     st.set_page_config(page_title="gapvision", layout="wide", initial_sidebar_state="collapsed")
     st.html(CSS)
+    whole = False
     try:
         ticket = session.start()
         name = (
@@ -38,6 +39,7 @@ def show() -> None:
             unit_switch()
         VIEWS[name](ticket)
         session.keep(ticket)
+        whole = True
     except GapvisionError as error:
         show_error(error)
         if "ticket" in st.session_state:  # what was typed is kept, whatever came of it
@@ -50,6 +52,8 @@ def show() -> None:
         if "ticket" in st.session_state:
             session.keep(st.session_state["ticket"])
         st.error("This view failed. Photos and notes are kept: reload the page to go on. The program's log says more.")
+    finally:
+        session.look_around(whole=whole)
 
 
 def _is_control_flow() -> bool:

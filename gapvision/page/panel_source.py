@@ -90,16 +90,14 @@ def _draft(key: str, text: str | None) -> None:
 
 def _ready(shape: str) -> str:
     """A ready shape's file, of the size and side asked for."""
-    first, second = (
-        ("Along the car [mm]", "Upwards [mm]") if shape == "door" else ("Across the car [mm]", "Along the car [mm]")
-    )
+    first, second = ("Along the car", "Upwards") if shape == "door" else ("Across the car", "Along the car")
     left, right = st.columns(2)
-    width = left.number_input(first, 100.0, 3000.0, _SIZES[shape][0], 10.0, format="%.0f", key=f"width_{shape}")
-    height = right.number_input(second, 100.0, 3000.0, _SIZES[shape][1], 10.0, format="%.0f", key=f"height_{shape}")
+    width = widgets.length_number(left, first, f"width_{shape}", _SIZES[shape][0], 100.0, 3000.0, 10.0)
+    height = widgets.length_number(right, second, f"height_{shape}", _SIZES[shape][1], 100.0, 3000.0, 10.0)
     side = ""
     if shape == "door":
         side = st.selectbox("Side", ["", "left", "right"], key="panel_side", format_func=lambda s: s or "neither")
-    return ready_file(shape, f"{side} {shape}".strip(), float(width), float(height))
+    return ready_file(shape, f"{side} {shape}".strip(), width, height)
 
 
 def ready_file(shape: str, name: str, width_mm: float, length_mm: float) -> str:
@@ -118,8 +116,8 @@ def ready_file(shape: str, name: str, width_mm: float, length_mm: float) -> str:
         'format = "gapvision-panel/1"',
         f"name = {_quoted(name)}",
         f"shape = {_quoted(shape)}",
-        f'width = "{width_mm:.0f}mm"',
-        f'length = "{length_mm:.0f}mm"',
+        f'width = "{width_mm:.6g}mm"',
+        f'length = "{length_mm:.6g}mm"',
     ]
     return "\n".join([*head, *(f"\n[[seams]]\nname = {_quoted(seam)}" for seam in _SEAMS[shape])]) + "\n"
 
@@ -130,6 +128,9 @@ def ready_file(shape: str, name: str, width_mm: float, length_mm: float) -> str:
 def edit(source: Source, job: Job, photos: Mapping[str, Any], words: tuple[str, str, str, str]) -> None:
     """The panel's own file: choose one, add seams and adjusters, change its lines, keep it with the job."""
     with st.container():
+        if st.session_state.pop("panel_lines_added", False):
+            for key in [str(k) for k in st.session_state if str(k).startswith("add_")]:
+                del st.session_state[key]
         said = st.session_state.pop("panel_said", None)
         if said:
             st.success(said)
@@ -174,7 +175,8 @@ def _keep(source: Source, job: Job, photos: Mapping[str, Any]) -> None:
 def _lines(source: Source) -> None:
     """The file's lines; a change counts when the field is left."""
     key = f"panel_text_{source.key}"
-    st.session_state[key] = source.text
+    if st.session_state.get(key) != source.text:  # else a run would overwrite what is being typed
+        st.session_state[key] = source.text
 
     def changed() -> None:
         text = st.session_state[key]
@@ -249,23 +251,26 @@ def _box(label: str) -> Any:
 
 
 def _add_adjuster(source: Source, words: tuple[str, str, str, str]) -> None:
-    with _box("Add an adjuster"), st.form(f"adjuster_{source.key}", clear_on_submit=True):
+    # Not a form: what is typed in one is lost when a phone drops the page, or when a line of it is refused.
+    with _box("Add an adjuster"):
         st.write("Where the panel can be set, and how far it can still go each way. Empty: not known.")
-        name = st.text_input("Name of the adjuster", placeholder="e.g. left hinge, lower")
-        kind = st.selectbox("Kind", ["hinge", "latch", "buffer", "shim point"])
+        name = st.text_input("Name of the adjuster", key="add_adjuster", placeholder="e.g. left hinge, lower")
+        kind = st.selectbox("Kind", ["hinge", "latch", "buffer", "shim point"], key="add_kind")
         left, right = st.columns(2)
-        x = left.text_input("Its place, x", placeholder="e.g. -500mm")
-        y = right.text_input("Its place, y", placeholder="e.g. 60mm")
+        x = left.text_input("Its place, x", key="add_x", placeholder="e.g. -500mm")
+        y = right.text_input("Its place, y", key="add_y", placeholder="e.g. 60mm")
         travel = {}
         ways = (("travel_x", words[1], words[0]), ("travel_y", words[3], words[2]), ("travel_out", "in", "out"))
         for key, word_back, word_on in ways:
             left, right = st.columns(2)
-            back = left.text_input(f"How far {word_back}", placeholder="e.g. 2mm", key=f"{key}_back")
-            on = right.text_input(f"How far {word_on}", placeholder="e.g. 3mm", key=f"{key}_on")
+            back = left.text_input(f"How far {word_back}", placeholder="e.g. 2mm", key=f"add_{key}_back")
+            on = right.text_input(f"How far {word_on}", placeholder="e.g. 3mm", key=f"add_{key}_on")
             if back.strip() or on.strip():
                 travel[key] = (back, on)
-        if st.form_submit_button("Add it"):
-            _append(source, lambda: adjuster_lines(name, kind, (x, y), travel))
+        wrong = st.container()  # above the button: below it nobody would see it
+        if st.button("Add it", key="adjuster_go"):
+            with wrong:
+                _append(source, lambda: adjuster_lines(name, kind, (x, y), travel))
 
 
 def adjuster_lines(name: str, kind: str, at: tuple[str, str], travel: Mapping[str, tuple[str, str]]) -> str:
@@ -294,25 +299,28 @@ def adjuster_lines(name: str, kind: str, at: tuple[str, str], travel: Mapping[st
 
 
 def _add_seam(source: Source) -> None:
-    with _box("Add a seam"), st.form(f"seam_{source.key}", clear_on_submit=True):
+    with _box("Add a seam"):
         st.write("A seam between two points of the panel's plane; more points can be given in the file's lines.")
-        name = st.text_input("Name of the seam on the panel", placeholder="e.g. lower rear corner")
+        name = st.text_input("Name of the seam on the panel", key="add_seam", placeholder="e.g. lower rear corner")
         ends = []
         for word in ("start", "end"):
             left, right = st.columns(2)
             ends.append(
                 (
-                    left.text_input(f"Its {word}, x", placeholder="e.g. 0mm"),
-                    right.text_input(f"Its {word}, y", placeholder="e.g. 700mm"),
+                    left.text_input(f"Its {word}, x", key=f"add_{word}_x", placeholder="e.g. 0mm"),
+                    right.text_input(f"Its {word}, y", key=f"add_{word}_y", placeholder="e.g. 700mm"),
                 )
             )
         wanted = st.selectbox(
             "What is wanted",
             ["", *PRESETS],
+            key="add_wanted",
             format_func=lambda key: PRESETS[key][0] if key else "as the job's own seam says",
         )
-        if st.form_submit_button("Add it"):
-            _append(source, lambda: seam_lines(name, ends[0], ends[1], wanted))
+        wrong = st.container()
+        if st.button("Add it", key="seam_go"):
+            with wrong:
+                _append(source, lambda: seam_lines(name, ends[0], ends[1], wanted))
 
 
 def seam_lines(name: str, start: tuple[str, str], end: tuple[str, str], preset: str = "") -> str:
@@ -340,6 +348,7 @@ def _redraft(source: Source, make: Callable[[], str], counter: str) -> None:
         return
     _draft(source.key, text)
     st.session_state[counter] = st.session_state.get(counter, 0) + 1
+    st.session_state["panel_lines_added"] = counter == "panel_added"
     st.rerun()
 
 

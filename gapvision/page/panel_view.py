@@ -45,7 +45,7 @@ from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
 from gapvision.page.panel_source import Source
 from gapvision.records import SeamState
 from gapvision.results import Measurement
-from gapvision.units import format_both
+from gapvision.units import format_place, format_small
 
 _NO_LIMITS = "no limits given"
 _WORST_FIRST = (OUT, OPEN, IN)
@@ -199,14 +199,12 @@ def _lie(
         if not _fits(layout, seam, measurement, reverse):
             reverse = not reverse
     left, right = st.columns(2)
-    at_mm = left.number_input(
-        f"{title}: begins [mm from the seam's start]", 0.0, 5000.0, at_mm, 5.0, format="%.0f", key=f"at_{key}"
-    )
+    at_mm = widgets.length_number(left, f"{title}: begins, from the seam's start", f"at_{key}", at_mm, 0.0, 5000.0, 5.0)
     way = right.selectbox(
         f"{title}: stations run", ["forward", "backward"], index=int(reverse), key=f"way_{key}",
         format_func=lambda w: "from the seam's start" if w == "forward" else "towards the seam's start",
     )  # fmt: skip
-    return PhotoPlace(at_mm=float(at_mm), reverse=way == "backward")
+    return PhotoPlace(at_mm=at_mm, reverse=way == "backward")
 
 
 def _fits(layout: PanelLayout, seam: SeamLayout, measurement: Measurement, reverse: bool) -> bool:
@@ -265,7 +263,7 @@ def _draw(
             + (f", {_in_full(verdicts[seam.name])}{stage}" if seam.worst else stage)
         )
     for number, adjuster in enumerate(layout.adjusters, 1):
-        st.write(f"{number}. {adjuster.name} ({adjuster.kind}): {_travel_words(layout, adjuster)}")
+        widgets.say(f"{number}. {adjuster.name} ({adjuster.kind}): {_travel_words(layout, adjuster)}")
 
 
 def _drawn(one: _Chosen, verdicts: Sequence[Verdict]) -> DrawnSeam:
@@ -304,8 +302,8 @@ def _in_full(verdicts: Sequence[Verdict]) -> str:
         return ""
     w = verdict.worst
     return (
-        f"worst {widgets.show_length(w.worst_mm, st.session_state['unit'])}, U {w.worst_u_mm:.2f} mm, "
-        f"{w.worst_at_mm:.0f} mm from its start"
+        f"worst {widgets.show_length(w.worst_mm, widgets.unit())}, U {format_small(w.worst_u_mm, widgets.unit())}, "
+        f"{format_place(w.worst_at_mm, widgets.unit())} from its start"
     )
 
 
@@ -332,9 +330,9 @@ def _plan(panel: Panel, layout: PanelLayout, chosen: Sequence[_Chosen]) -> None:
     st.write(
         "Check under 'Which seam is where' how each photo lies and which edge is this panel's: the advice rests on it."
     )
-    x = st.slider(f"{words[0]} (+) or {words[1]} (-) [mm]", -5.0, 5.0, 0.0, 0.1, key="panel_x")
-    y = st.slider(f"{words[2]} (+) or {words[3]} (-) [mm]", -5.0, 5.0, 0.0, 0.1, key="panel_y")
-    turn = st.slider("Turn, counter-clockwise (+) [mm per metre]", -10.0, 10.0, 0.0, 0.5, key="panel_turn")
+    x = widgets.length_slider(f"{words[0]} (+) or {words[1]} (-)", "panel_x", 5.0, 0.1)
+    y = widgets.length_slider(f"{words[2]} (+) or {words[3]} (-)", "panel_y", 5.0, 0.1)
+    turn = widgets.slope_slider("Turn, counter-clockwise (+)", "panel_turn", 10.0, 0.5)
     move = Move(x_mm=x, y_mm=y, turn_rad=turn / 1000)
     if move != Move():
         measured = [_Measured(s, seam.spec, seam.readings) for s, seam in _pairs(chosen, panel)]
@@ -342,7 +340,7 @@ def _plan(panel: Panel, layout: PanelLayout, chosen: Sequence[_Chosen]) -> None:
         for told, adjuster in zip(point_moves(panel, move), panel.adjusters, strict=True):
             far = _beyond(told.x_mm, adjuster.travel_x) or _beyond(told.y_mm, adjuster.travel_y)
             said = f"{told.name}: {told.words}"
-            st.write(f"\u2717 {said}: further than its travel allows" if far else f"\u2713 {said}")
+            widgets.say(f"\u2717 {said}: further than its travel allows" if far else f"\u2713 {said}")
     if st.button("Work out what to do", key="make_plan", type="primary"):
         st.session_state["plan_shown"] = True
     if st.session_state.get("plan_shown"):
@@ -409,7 +407,7 @@ def _say(plan: CorrectionPlan) -> None:
     """The plan in words: steps in order, what each stage buys, cautions."""
     st.subheader("What to do", anchor=False)
     for number, step in enumerate(plan.steps, 1):
-        st.write(f"{number}. {step}")
+        widgets.say(f"{number}. {step}")
     for stage, state in plan.states.items():
         st.write(f"{stage.capitalize()}: {state}")
     _trims(plan)
@@ -426,13 +424,16 @@ def _trims(plan: CorrectionPlan) -> None:
             continue
         st.subheader(f"New edge: {stretch.seam}", anchor=False)
         t = stretch.trim
-        st.write(f"A {t.kind} line: cut {t.cut_mm:.0f} mm, build up {t.add_mm:.0f} mm.")
-        rows = ""
+        widgets.say(f"A {t.kind} line: cut {t.cut_mm:.0f} mm, build up {t.add_mm:.0f} mm.")
+        rows, unit = "", widgets.unit()
         for row in t.rows:
-            metal = row.action if row.action == "leave" else f"{row.action} {format_both(abs(row.remove_mm))}"
-            rows += f"<tr><td>{row.s_mm:.0f} mm</td><td>{row.gap_mm:.2f}</td><td>{row.new_gap_mm:.2f}</td><td>{metal}</td></tr>"
+            metal = row.action
+            if row.action != "leave":
+                metal += f" {format_small(abs(row.remove_mm), unit)}"
+            now, then = (widgets.show_length(v, unit) for v in (row.gap_mm, row.new_gap_mm))
+            rows += f"<tr><td>{format_place(row.s_mm, unit)}</td><td>{now}</td><td>{then}</td><td>{metal}</td></tr>"
         st.html(
             '<div class="gv-table" tabindex="0" role="region" aria-label="New edge"><table><thead><tr><th scope="col">At</th>'
-            '<th scope="col">Gap now [mm]</th><th scope="col">New gap [mm]</th><th scope="col">Metal</th></tr></thead>'
+            '<th scope="col">Gap now</th><th scope="col">New gap</th><th scope="col">Metal</th></tr></thead>'
             f"<tbody>{rows}</tbody></table></div>"
         )

@@ -172,6 +172,7 @@ def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job |
         _keep_spec(seam, band)
     judge_line(store, line, DecisionRule(name=state["rule"], risk=state.get("risk", 5) / 100))
     for span in left_out:
+        # In the record in mm, whatever the page shows.
         words = f"Left out from {span['from_mm']:.0f} to {span['to_mm']:.0f} mm: {span['reason']}"
         store.add_note(job.job_id, words, seam_id=seam.seam_id, visit_id=visit.visit_id, who=state["who"])
     state["saved"] = f"Saved as measurement {line.measurement_id} of {seam_title(seam)}, job {job.reference}."

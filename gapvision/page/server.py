@@ -31,7 +31,7 @@ CONFIG: dict[str, Any] = {
     "client.showErrorDetails": "none",
     "client.toolbarMode": "minimal",
     "logger.hideWelcomeMessage": True,
-    "theme.baseFontSize": 17,
+    "theme.baseFontSize": 18,
     "theme.light.primaryColor": "#0b5c93",
     "theme.dark.primaryColor": "#6cb6ee",
 }

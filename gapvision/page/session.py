@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import streamlit as st
+from streamlit.errors import StreamlitAPIException
 
 from gapvision.page.inbox import Inbox
 from gapvision.page.samples import all_samples
@@ -21,6 +22,7 @@ DEFAULTS: dict[str, Any] = {
     "check_length": "",
     "check_width": "",
     "unit": "mm",
+    "photo": "",
     "remarks": "",
     "who": "",
     "metal_temp": "",
@@ -54,16 +56,20 @@ DEFAULTS: dict[str, Any] = {
     "risk": 5,
     "move_shift": 0.0,
     "move_turn": 0.0,
+    "panel_x": 0.0,
+    "panel_y": 0.0,
+    "panel_turn": 0.0,
+    "search": "",
     "span_from": "",
     "span_to": "",
     "span_reason": "",
 }
 #: Widgets that come by number (coats, films, a specification's lines) begin with one of these words; kept likewise.
-PREFIXES = ("coats_", "film_", "spec_")
+PREFIXES = ("coats_", "film_", "spec_", "held_", "add_")
 
 
 #: What else the draft holds, as it was made on the page.
-_FREE = ("seam_points", "excluded", "photo", "panel_drafts", "panel_photos")
+_FREE = ("seam_points", "excluded", "newest", "job", "seam", "panel_drafts", "panel_photos")
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,12 +113,39 @@ def start() -> str:
         for key in draft:
             if key in _FREE or (key.startswith(PREFIXES) and key not in DEFAULTS):
                 st.session_state[key] = draft[key]
-    # A widget that is not on screen in a run loses its value; holding on to it here keeps it.
-    for key, value in DEFAULTS.items():
-        st.session_state[key] = st.session_state.get(key, value)
-    for key in _numbered():
-        st.session_state[key] = st.session_state[key]
+    _hold()
     return str(ticket)
+
+
+def _hold() -> None:
+    """Give the widgets that were not on screen in the last run their values again: Streamlit forgets those.
+
+    One that was on screen is left alone: a value set here goes to the browser, over what is being typed just now.
+    """
+    seen, kept = st.session_state.get("_on_screen", ()), st.session_state.get("_kept") or {}
+    for key in (*DEFAULTS, *(k for k in kept if k.startswith(PREFIXES) and k not in DEFAULTS)):
+        if key in st.session_state and key in seen:
+            continue
+        usual = kept.get(key, DEFAULTS.get(key))
+        st.session_state[key] = st.session_state.get(key, usual)
+
+
+def look_around(*, whole: bool) -> None:
+    """Note which of these widgets the run that ends has drawn.
+
+    Parameters
+    ----------
+    whole : bool
+        False when the run was cut short by a newer one: then what it did not come to may still be on screen.
+    """
+    seen = set() if whole else set(st.session_state.get("_on_screen", ()))
+    for key in (*DEFAULTS, *_numbered()):
+        try:
+            if key in st.session_state:
+                st.session_state[key] = st.session_state[key]
+        except StreamlitAPIException:  # Streamlit's way to say that the widget is on screen
+            seen.add(key)
+    st.session_state["_on_screen"] = seen
 
 
 def keep(ticket: str) -> None:

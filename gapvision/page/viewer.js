@@ -431,11 +431,22 @@ class Viewer {
     this.chosen = Math.min(Math.max(i, 0), d.s.length - 1);
     const k = this.chosen;
     const state = d.band ? `, ${WORDS[d.states[k]]}` : "";
-    this.read.textContent = `Station ${place(d.s[k], d.unit)}: gap ${both(d.g[k], d.unit)}, U ${small(d.u[k], d.unit)}${state}`;
+    this.read.textContent = `Station ${place(d.s[k], d.unit)}: gap ${both(d.g[k], d.unit)}, U ${small(d.u[k], d.unit)}${state}${this.furtherAt(d.s[k])}`;
     this.slider.value = k;
     this.slider.setAttribute("aria-valuetext", this.read.textContent);
     if (draw) this.drawOverlay();
     if (this.cursorAt) this.cursorAt(k);
+  }
+
+  // What the further lines say at a station, where they have one within half a millimetre of it.
+  furtherAt(s) {
+    const d = this.data;
+    return d.more.map((other) => {
+      let best = -1;
+      other.s.forEach((v, i) => { if (other.g[i] !== null && Math.abs(v - s) <= 0.5 && (best < 0 || Math.abs(v - s) < Math.abs(other.s[best] - s))) best = i; });
+      if (best < 0) return "";
+      return `; ${other.label} ${both(other.g[best], d.unit)}${other.u ? `, U ${small(other.u[best], d.unit)}` : ""}`;
+    }).join("");
   }
 
   nearestInPhoto(cx, cy) {

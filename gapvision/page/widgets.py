@@ -88,6 +88,40 @@ def slope_slider(label: str, key: str, reach: float, step: float) -> float:
     return float(st.select_slider(label, places, key=key, format_func=lambda slope: format_slope(slope, unit())))
 
 
+def length_number(
+    place: Any, label: str, key: str, usual_mm: float, least_mm: float, most_mm: float, step_mm: float
+) -> float:
+    """A number field with its unit in the label, in the unit chosen; it survives another unit and a reload.
+
+    Parameters
+    ----------
+    place : container
+        Where it stands.
+    key : str
+        Of the field; its value is held in mm beside it.
+    usual_mm, least_mm, most_mm, step_mm : float
+        First value, limits, step of its buttons [mm].
+
+    Returns
+    -------
+    float
+        Length [mm].
+    """
+    held, inch = f"held_{key}", unit() != "mm"
+    one, decimals = (MM_PER_INCH, 2) if inch else (1.0, 0 if step_mm >= 5 else 1)
+    at_mm = min(max(float(st.session_state.get(held, usual_mm)), least_mm), most_mm)
+    shown = round(at_mm / one, decimals)
+    low, high = (least_mm / one, most_mm / one) if not inch else (round(least_mm / one, 2), round(most_mm / one, 2))
+    value = place.number_input(
+        f"{label} [{'in' if inch else 'mm'}]", low, high, min(max(shown, low), high), 0.25 if inch else step_mm,
+        format=f"%.{decimals}f", key=f"{key}_in" if inch else key,
+    )  # fmt: skip
+    if abs(value - shown) > 1e-9 or held not in st.session_state:
+        at_mm = at_mm if abs(value - shown) <= 1e-9 else float(value) * one  # as it was, not as rounded for showing
+        st.session_state[held] = at_mm
+    return at_mm
+
+
 def length_field(label: str, key: str, default_unit: str = "mm", example: str | None = None) -> float | None:
     """A text field for a length; a mistake is said below it in one sentence.
 

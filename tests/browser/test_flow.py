@@ -28,6 +28,41 @@ def test_opens_measured_and_fits_the_screen(server, visit, shots, readme_picture
     one.fine()
 
 
+def test_the_verdict_is_on_the_first_screen_of_a_phone_and_lengths_follow_the_switch(server, visit, shots):
+    one = visit(server.url)
+    one.measured()
+    one.settled()
+    verdict = one.page.locator(".gv-verdict")
+    box = verdict.bounding_box()
+    assert box["y"] + box["height"] <= PHONE["viewport"]["height"], "seen without scrolling"
+    photo = one.page.get_by_role("combobox", name="Photo").bounding_box()
+    assert 0 < box["y"] - (photo["y"] + photo["height"]) < 40, "straight below the photo's name"
+    assert re.search(r"Worst: \d\.\d\d mm \(.* in\) at \d+ mm, U .*Next: \w+", verdict.inner_text(), re.S)
+    for unit, worst, read, axis in (
+        (
+            "inch decimals",
+            r"0\.1\d+ in \(4\.\d+ mm\) at \d\.\d\d in, U 0\.0\d+ in",
+            r"Station \d\.\d\d in: gap 0\.",
+            "[in]",
+        ),
+        (
+            "inch fractions",
+            r"\d+/64 in \(4\.\d+ mm\) at 7 \d+/\d+ in, U 0\.0\d+ in",
+            r"Station 7 \d+/\d+ in: gap \d+/",
+            "[in]",
+        ),
+        ("mm", r"4\.\d\d mm \(\d+/64 in\) at \d+ mm, U 0\.\d\d mm", r"Station \d+ mm: gap 4\.", "[mm]"),
+    ):
+        one.page.get_by_role("combobox", name="Show lengths in").click()
+        one.page.get_by_role("option", name=unit, exact=True).click()
+        expect(verdict).to_contain_text(re.compile(worst))
+        expect(one.page.locator(".gv-read")).to_have_text(re.compile(read))
+        expect(one.page.locator(".gv-chart")).to_contain_text(f"station along the seam {axis}")
+        assert one.page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= 390
+        shots(one, f"unit_{unit.replace(' ', '_')}_phone")
+    one.fine()
+
+
 def upload(one, path, selector="input[type=file]"):
     """Give a file to the page's own upload control."""
     one.page.set_input_files(selector, str(path))

@@ -1,6 +1,7 @@
 """On the workshop's network: nothing without the passcode, then everything, for two phones at once."""
 
 import json
+import socket
 import urllib.error
 import urllib.request
 
@@ -66,6 +67,50 @@ def test_wrong_then_right_passcode(lan, visit, shots):
         "/_stcore/metrics",
     ):
         assert status(lan.url + path) == 401
+
+
+def test_web_socket_is_shut_without_the_pass_and_open_with_it(lan, visit):
+    one = visit(lan.url)
+    assert handshake(lan.url, "") == 403
+    enter(one, CODE)
+    one.measured()
+    cookies = "; ".join(f"{c['name']}={c['value']}" for c in one.context.cookies())
+    assert handshake(lan.url, cookies) == 101
+
+
+def handshake(url, cookies):
+    """Ask for a web socket as a browser does; the status of the answer."""
+    host, port = url.removeprefix("http://").split(":")
+    with socket.create_connection((host, int(port)), timeout=5) as line:
+        line.sendall(
+            (
+                f"GET /_stcore/stream HTTP/1.1\r\nHost: {host}:{port}\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+                "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n"
+                f"Origin: {url}\r\nCookie: {cookies}\r\n\r\n"
+            ).encode()
+        )
+        return int(line.recv(64).split()[1])
+
+
+def test_a_phone_that_has_to_give_the_passcode_anew_finds_its_photos_and_notes(lan, visit):
+    one = visit(lan.url)
+    enter(one, CODE)
+    one.measured()
+    data = SAMPLE.read_bytes() + b"again"
+    one.page.set_input_files("input[type=file]", {"name": "again.jpg", "mimeType": "image/jpeg", "buffer": data})
+    one.page.get_by_text("again.jpg").first.wait_for()
+    one.settled()
+    field = one.page.get_by_role("textbox", name="Wanted gap")
+    field.fill("4.9mm")
+    field.press("Enter")
+    one.settled()
+    one.page.wait_for_timeout(500)
+    one.context.clear_cookies()  # as after the server was started anew
+    one.page.reload()
+    enter(one, CODE)
+    one.measured()
+    one.page.get_by_text("again.jpg").first.wait_for()
+    assert one.page.get_by_role("textbox", name="Wanted gap").input_value() == "4.9mm"
 
 
 def test_two_phones_each_with_its_own_photos(lan, visit):

@@ -1,9 +1,13 @@
 """The records on the page: the demo job, before and after, panels, the report and the sealed job as files."""
 
+import csv
+import io
 import re
+from itertools import pairwise
 
 import pypdfium2
 import pytest
+from PIL import Image
 from playwright.sync_api import expect
 
 from gapvision.cli import main
@@ -20,7 +24,10 @@ def test_before_and_after(shop, visit, shots, readme_picture, size):
     one.page.get_by_text("door, rear edge").first.wait_for()
     one.measured()
     one.page.get_by_text(re.compile("Mean change")).wait_for()
-    expect(one.page.locator(".gv-key")).to_contain_text("before:")
+    expect(one.page.locator(".gv-key")).to_contain_text("before: as found, upright hatching: its U")
+    assert one.page.locator(".gv-chart .gv-more-u").count() >= 1, "the state before has its own shade of U"
+    expect(one.page.locator(".gv-read")).to_have_text(re.compile(r"U [^;]*; before: as found \d\.\d\d mm .*, U \d"))
+    one.page.get_by_text(re.compile("^Both photos rectified to the plane of the panels")).wait_for()
     crops = [one.page.get_by_alt_text(f"Crop {word}: the seam with both its edges") for word in ("before", "after")]
     for crop in crops:
         crop.scroll_into_view_if_needed()
@@ -32,6 +39,52 @@ def test_before_and_after(shop, visit, shots, readme_picture, size):
     shots(one, f"demo_jobs_{'phone' if size is PHONE else 'desk'}")
     if size is PHONE:
         readme_picture(one, "page_jobs_phone", "img[alt^='Crop before']")
+    one.fine()
+
+
+def fetch(one, button, path):
+    """Press a download button and keep the file."""
+    with one.page.expect_download(timeout=60000) as taken:
+        one.page.get_by_role("button", name=button, exact=True).click()
+    taken.value.save_as(path)
+    return path.read_bytes()
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_plots_with_their_second_line_as_files(shop, visit, tmp_path, size):
+    one = visit(shop.url, size)
+    one.measured()
+    one.view("Jobs")
+    one.page.get_by_text(re.compile("Mean change")).wait_for()
+    svg = fetch(one, "Profile, SVG", tmp_path / "j.svg").decode()
+    assert "before: as found, hatched: its U" in svg
+    with Image.open(io.BytesIO(fetch(one, "Profile, PNG", tmp_path / "j.png"))) as picture:
+        assert (picture.format, picture.width) == ("PNG", 1500)
+    table = list(csv.DictReader(fetch(one, "Profile, CSV", tmp_path / "j.csv").decode("utf-8-sig").splitlines()))
+    assert len(table) > 200
+    assert {"gap as found [mm]", "gap after trimming [in]", "U of change (k=2) [mm]", "change is"} <= set(table[0])
+    one.view("Decide")
+    one.measured()
+    one.page.locator("summary").get_by_text("Paint", exact=True).click()
+    one.settled()
+    box = one.page.get_by_role("combobox", name="Coats, in all")
+    box.focus()
+    box.press("ArrowDown")
+    entries = one.page.get_by_role("option")
+    entries.nth(3).wait_for()
+    tops = entries.evaluate_all("all => all.slice(1, 6).map(e => e.getBoundingClientRect().top)")
+    assert min(b - a for a, b in pairwise(tops)) >= 44, "entries of a list are touch targets too"
+    one.page.get_by_role("option", name="high-build primer").click()
+    one.page.keyboard.press("Escape")
+    one.page.locator(".gv-verdict", has_text="After paint").wait_for()
+    one.settled()
+    expect(one.page.locator(".gv-key")).to_contain_text("dashed: gap after paint, upright hatching: its U")
+    svg = fetch(one, "Profile, SVG", tmp_path / "d.svg").decode()
+    assert "gap after paint, hatched: its U" in svg
+    table = list(csv.DictReader(fetch(one, "CSV", tmp_path / "d.csv").decode("utf-8-sig").splitlines()))
+    first = table[0]
+    assert 0.02 < float(first["gap [mm]"]) - float(first["gap after paint [mm]"]) < 0.3
+    assert float(first["U of gap after paint [mm]"]) > float(first["U (k=2) [mm]"])
     one.fine()
 
 

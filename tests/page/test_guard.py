@@ -1,6 +1,7 @@
 """The guard: nothing passes before the passcode, tries are limited, the web socket is closed too."""
 
 import asyncio
+import re
 from urllib.parse import urlencode
 
 import pytest
@@ -8,7 +9,7 @@ import pytest
 from gapvision.page.guard import COOKIE, Guard, make_passcode, plain
 
 
-def ask(guard, *, kind="http", method="GET", path="/", headers=None, body=b"", address="10.0.0.7"):
+def ask(guard, *, kind="http", method="GET", path="/", query="", headers=None, body=b"", address="10.0.0.7"):
     """Send one request through the guard; return (status or close code, headers, body, whether the app was reached)."""
     reached, sent = [], []
 
@@ -26,6 +27,7 @@ def ask(guard, *, kind="http", method="GET", path="/", headers=None, body=b"", a
         "type": kind,
         "method": method,
         "path": path,
+        "query_string": query.encode(),
         "client": (address, 1),
         "headers": [(k.encode(), v.encode()) for k, v in ({"host": "10.0.0.2:8501"} | (headers or {})).items()],
     }
@@ -159,3 +161,39 @@ def test_passcodes_are_long_enough_and_differ():
     words = {make_passcode() for _ in range(200)}
     assert len(words) == 200
     assert all(len(plain(w)) == 8 and not set(plain(w)) & set("il1o0") for w in words)
+
+
+TICKET = "abcdefghij2345678923"
+
+
+@pytest.mark.parametrize(
+    ("path", "query", "back"),
+    [
+        ("/", f"ticket={TICKET}", f"/?ticket={TICKET}"),
+        ("/take", f"ticket={TICKET}", f"/take?ticket={TICKET}"),
+        ("/", "", "/"),
+        ("/", "ticket=short", "/"),
+        ("//elsewhere.example/", "", "/"),
+        ("/photo/x/y/full.jpg", "", "/"),
+    ],
+)
+def test_after_the_passcode_the_phone_is_back_at_its_own_photos(path, query, back):
+    guard = Guard("abcd-efgh")
+    status, _, body, _ = ask(guard, path=path, query=query, headers={"accept": "text/html"})
+    assert status == 401
+    action = re.search(rb'action="(/enter\?to=[^"]*)"', body)[1].decode()
+    path, _, query = action.partition("?")
+    for word, said in (("wrong", 403), ("abcd-efgh", 303)):
+        status, head, body, _ = ask(guard, method="POST", path=path, query=query, body=f"passcode={word}".encode())
+        assert status == said
+    assert head["location"] == back
+
+
+@pytest.mark.parametrize(
+    "to", ["https://elsewhere.example", "//elsewhere.example", "/\r\nx: y", "/?ticket=../../etc", ""]
+)
+def test_a_way_back_that_is_not_the_pages_own_is_the_page(to):
+    query = urlencode({"to": to})
+    body = b"passcode=abcd-efgh"
+    status, head, _, _ = ask(Guard("abcd-efgh"), method="POST", path="/enter", query=query, body=body)
+    assert (status, head["location"]) == (303, "/")
