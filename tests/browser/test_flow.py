@@ -24,7 +24,7 @@ def test_opens_measured_and_fits_the_screen(server, visit, shots, readme_picture
     assert one.page.evaluate("document.querySelector('[data-testid=stMain]').scrollWidth") <= width
     shots(one, f"measure_{'phone' if size is PHONE else 'desk'}")
     if size is PHONE:
-        readme_picture(one, "page_measure_phone", ".gv-verdict")
+        readme_picture(one, "page_measure_phone", ".gv-photo")
     one.fine()
 
 

@@ -87,32 +87,6 @@ def test_reload_brings_everything_back(server, visit):
     one.page.get_by_text("kept.jpg").first.wait_for()
 
 
-def test_words_typed_while_the_page_is_busy_stay(shop, visit):
-    """A run that is caused by one field must not overwrite the field in which a person types by then."""
-    one = visit(shop.url, PHONE)
-    one.measured()
-    one.view("Jobs")
-    one.measured()
-    one.page.get_by_text("New job", exact=True).click()
-    for round_ in ("a", "b", "c"):
-        one.page.get_by_label("Reference", exact=True).fill(f"R-{round_}")
-        customer = one.page.get_by_label("Customer", exact=True)
-        customer.fill("")
-        customer.press_sequentially("Sam Example of the old ferry", delay=60)
-        assert customer.input_value() == "Sam Example of the old ferry"
-        one.page.get_by_label("Notes", exact=True).press_sequentially(f"{round_} latch worn ", delay=60)
-        customer.press("Tab")
-        one.settled()
-    assert one.page.get_by_label("Customer", exact=True).input_value() == "Sam Example of the old ferry"
-    assert one.page.get_by_label("Notes", exact=True).input_value() == "a latch worn b latch worn c latch worn "
-    assert one.page.get_by_label("Reference", exact=True).input_value() == "R-c"
-    one.view("Decide")
-    one.view("Jobs")
-    one.page.get_by_text("New job", exact=True).click()
-    assert one.page.get_by_label("Customer", exact=True).input_value() == "Sam Example of the old ferry"
-    one.fine()
-
-
 VIEWS = ("Measure", "Decide", "Jobs", "Panels")
 #: What stands behind a box's label or a button, by view; opened before a view is looked at.
 BOXES = {

@@ -128,10 +128,19 @@ def test_a_panel_file_of_the_shop_is_drawn_kept_and_there_after_a_reload(shop, v
     one.page.locator("input[type=file]").last.set_input_files([str(folder / n) for n in FILES])
     one.page.get_by_text("left hinge (hinge): 2 mm to the left, 2 mm to the right").wait_for()
     one.page.get_by_role("button", name="Add an adjuster").click()
-    one.page.get_by_label("Name of the adjuster").fill("front buffer")
+    words = {
+        "Name of the adjuster": "front buffer",
+        "Its place, x": "wide",
+        "Its place, y": "2 1/2in",
+        "How far out": "4mm",
+    }
+    for label, text in words.items():  # one after the other, while the page is still busy with the one before
+        one.page.get_by_label(label).fill(text)
+    one.page.get_by_role("button", name="Add it").click()
+    one.page.locator(".gv-note", has_text="'wide' is not a length").wait_for()
+    typed = {label: one.page.get_by_label(label).input_value() for label in words}
+    assert typed == words, "nothing that was typed is lost, by a busy page or by a refusal"
     one.page.get_by_label("Its place, x").fill("250mm")
-    one.page.get_by_label("Its place, y").fill("2 1/2in")
-    one.page.get_by_label("How far out").fill("4mm")
     one.page.get_by_role("button", name="Add it").click()
     one.page.get_by_text("front buffer (hinge): 0 mm in, 4 mm out").wait_for()
     one.settled()

@@ -113,3 +113,54 @@ def test_a_span_left_out_becomes_a_hole(page):
     assert not page.exception
     assert "left out: door handle" in html_of(page)
     assert any("100 to 140 mm: door handle" in m.value for m in page.markdown)
+
+
+def overwritten(page):
+    """Keys of the fields whose content the last run sent to the browser, over what stands there."""
+    return [w.key for w in (*page.text_input, *page.text_area, *page.checkbox) if w.proto.set_value]
+
+
+def test_a_run_does_not_overwrite_the_fields_that_are_on_screen(page):
+    """A person may be typing in one of them just then; only what was out of sight gets its value again."""
+    page.run()
+    page.text_input(key="nominal").set_value("5mm").run()
+    assert overwritten(page) == []
+    page.text_input(key="tolerance").set_value("0.4mm").run()
+    assert overwritten(page) == []
+    page.session_state["view"] = "Jobs"
+    page.run()
+    page.run()
+    page.session_state["view"] = "Measure"
+    page.run()
+    assert {"nominal", "tolerance"} <= set(overwritten(page)), "back in sight, and as they were"
+    assert (page.text_input(key="nominal").value, page.text_input(key="tolerance").value) == ("5mm", "0.4mm")
+    page.run()
+    assert overwritten(page) == []
+
+
+def test_the_photo_chosen_stays_chosen_after_another_view_and_a_reload(page):
+    page.run()
+    ticket = page.session_state["ticket"]
+    data = list_samples(ENTRY)[0].path.read_bytes()
+    first, second = (Inbox().add(ticket, name, data + name.encode()) for name in ("one.jpg", "two.jpg"))
+    page.run()
+    assert page.selectbox(key="photo").value == second.sha256
+    page.selectbox(key="photo").set_value(first.sha256).run()
+    for view in ("Jobs", "Decide", "Measure"):
+        page.session_state["view"] = view
+        page.run()
+    assert page.selectbox(key="photo").value == first.sha256
+    fresh = AppTest.from_file(str(ENTRY), default_timeout=30)
+    fresh.query_params["ticket"] = ticket
+    fresh.run()
+    assert fresh.selectbox(key="photo").value == first.sha256
+
+
+def test_the_short_verdict_stands_before_the_details(page):
+    page.run()
+    verdict = next(x.proto.body for x in page.get("html") if "gv-verdict" in x.proto.body)
+    assert "Worst: 4.18 mm (11/64 in) at 200 mm, U 0.10 mm (0.004 in)" in verdict
+    assert "Next: " in verdict
+    page.selectbox(key="unit").set_value("fraction").run()
+    verdict = next(x.proto.body for x in page.get("html") if "gv-verdict" in x.proto.body)
+    assert "Worst: 11/64 in (4.18 mm) at 7 7/8 in, U 0.004 in (0.10 mm)" in verdict
