@@ -66,10 +66,16 @@ class Place:
 def place_of(shown: Shown) -> Place:
     """Find the job and the seam of the photo on screen.
 
-    The seam that the photo was saved to; else the one chosen in Measure before the photo was taken; else the job
+    The seam whose stored result it is, or that the photo was saved to; else the one chosen in Measure before the photo was taken; else the job
     that was last looked at, with no seam.
     """
     state = st.session_state
+    if shown.seam_id is not None:
+        try:
+            seam = records().seam(shown.seam_id)
+            return Place(records().job(seam.job_id), seam)
+        except GapvisionError:  # deleted in the meantime
+            return Place()
     chosen = str(state["save_job"]) if state["what_for"] == "For a job" else str(state.get("job", ""))
     try:
         job = records().job(chosen) if chosen and chosen != "new ..." else None

@@ -35,14 +35,15 @@ _SIGNS = {"in tolerance": "&#10003;", "out of tolerance": "&#10007;", "not prove
 
 
 def show(ticket: str) -> None:
-    """The whole view, on the photo that Measure showed last."""
+    """The whole view, on the photo that Measure showed last, or on the result that Jobs handed over."""
     del ticket
     shown = recall()
     if shown is None or shown.measurement.profile is None:
-        st.info("Measure a seam first; the decision is about the photo shown there.")
+        st.info("Measure a seam first, or choose a result in Jobs: the decision is about what is shown there.")
         return
     place = decide_spec.place_of(shown)
-    st.write(f"About {shown.photo.name}")
+    about = "" if shown.seam_id is None or place.seam is None else f", {seam_title(place.seam)}"
+    st.write(f"About {shown.photo.name}{about}")
     asked, said, below = st.container(), st.container(), st.container()  # the verdict stands before the details
     with asked:
         spec, rule = decide_spec.choose(shown, place, below)

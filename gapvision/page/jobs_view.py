@@ -15,7 +15,7 @@ from gapvision.judgement import Verdict, nominal_at, spec_from_table
 from gapvision.judgement.compare import Comparison
 from gapvision.page import before_after, widgets
 from gapvision.page.books import line_title, load, records, seam_title, stored_photo
-from gapvision.page.shown import draw_viewer, plot_files
+from gapvision.page.shown import Shown, draw_viewer, middle_of, plot_files, remember
 from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
 from gapvision.reports.figures import ExtraLine, line_of
 from gapvision.reports.spans import Band
@@ -186,7 +186,15 @@ def _history(measured: list[SeamState]) -> None:
     left_out = records().measurement(after.measurement_id).get("left_out", [])
     draw_viewer(stored_photo(after), measurement, band, "viewer_job", more=more, verdict=verdict, left_out=left_out)
     widgets.show_spans(measurement, band, widgets.unit(), left_out)
+    # Another view can be opened only before its switch is drawn: by what is called when the button was pressed.
+    shown = Shown(stored_photo(after), measurement, band, seam.seam_id)
+    st.button("Decide about this result", key="decide_this", on_click=_decide, args=(shown,))
     _downloads(seam, after, measurement, comparison, before, band=band, verdict=verdict, more=more)
+
+
+def _decide(shown: Shown) -> None:
+    remember(shown)
+    st.session_state["view"] = "Decide"
 
 
 def _downloads(
@@ -208,8 +216,7 @@ def _downloads(
         if comparison is not None and before is not None:
             text = comparison_csv(comparison, before.visit.stage, after.visit.stage)
         else:
-            nominal = None if band is None else band.nominal_mm
-            text = csv_text(measurement, nominal, None if band is None else band.upper_mm - band.nominal_mm)
+            text = csv_text(measurement, *middle_of(band))
         return text.encode("utf-8-sig")
 
     files = plot_files(stem, measurement, widgets.unit(), band=band, verdict=verdict, more=more)

@@ -9,7 +9,7 @@ from gapvision.measure import Settings
 from gapvision.page import save_view, service, session, widgets
 from gapvision.page.inbox import Inbox, InboxPhoto
 from gapvision.page.session import Chosen
-from gapvision.page.shown import Shown, draw_viewer, plot_files, remember
+from gapvision.page.shown import Shown, draw_viewer, middle_of, plot_files, remember
 from gapvision.reports.spans import Band
 from gapvision.results import Measurement
 from gapvision.targets.print_scale import print_scales
@@ -147,11 +147,13 @@ def _wanted() -> Band | None:
     with left:
         nominal = widgets.length_field("Wanted gap", "nominal", example="e.g. 3/16in, 4.76mm or 0.1875in")
     with right:
-        tolerance = widgets.length_field("Tolerance, either way", "tolerance", example="e.g. 0.5mm or 1/64in")
+        tolerance = widgets.tolerance_field(
+            "Tolerance, either way", "tolerance", example="e.g. 0.5mm; or -0.5mm; +0.8mm"
+        )
     if nominal is None or tolerance is None:
         return None
     try:
-        return Band.around(nominal, tolerance)
+        return Band(nominal, nominal - tolerance[0], nominal + tolerance[1])
     except GapvisionError as error:
         widgets.show_error(error)
         return None
@@ -175,7 +177,7 @@ def _settings(photo: Chosen, band: Band | None) -> Settings | None:
             along, across, checked = 1.0, 1.0, True
         else:
             along, across, checked = print_scales(st.session_state["check_length"], st.session_state["check_width"])
-        tolerance = None if band is None else band.upper_mm - band.nominal_mm
+        tolerance = None if band is None else min(band.upper_mm - band.nominal_mm, band.nominal_mm - band.lower_mm)
         return Settings(
             print_scale_along=along,
             print_scale_across=across,
@@ -272,12 +274,10 @@ def _downloads(photo: Chosen, measurement: Measurement, band: Band | None, unit:
 
     st.subheader("Download", anchor=False)
     stem = photo.stem
-    nominal = None if band is None else band.nominal_mm
-    tolerance = None if band is None else band.upper_mm - band.nominal_mm
     files: list[widgets.File] = [("JSON", f"{stem}.json", lambda: _json(photo, measurement))]
     if measurement.profile is not None:
         files += [
-            ("CSV", f"{stem}.csv", lambda: csv_text(measurement, nominal, tolerance).encode("utf-8-sig")),
+            ("CSV", f"{stem}.csv", lambda: csv_text(measurement, *middle_of(band)).encode("utf-8-sig")),
             *plot_files(stem, measurement, unit, band=band),
             (
                 "Straightness, PNG",

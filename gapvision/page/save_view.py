@@ -7,6 +7,7 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
+from gapvision.judgement import SeamSpec, spec_from_table
 from gapvision.page import session, widgets
 from gapvision.page.books import records, seam_title
 from gapvision.page.session import Chosen
@@ -39,19 +40,21 @@ def ask_first() -> None:
         except GapvisionError as error:
             widgets.show_error(error)
             return
-    if seam is not None and seam.spec and st.session_state.get("spec_of") != seam.seam_id:
-        _take_over(seam.spec)
+    if seam is not None and seam.spec:
+        spec = spec_from_table(seam.spec)
+        if len(spec.nominal) > 1:
+            st.info("What is wanted of this seam runs along it: Decide judges by that, Measure by the gap typed below.")
+        elif st.session_state.get("spec_of") != seam.seam_id:
+            _take_over(spec)
     st.session_state["spec_of"] = None if seam is None else seam.seam_id
 
 
-def _take_over(table: dict[str, Any]) -> None:
-    """Type a seam's own wanted gap and tolerance into their fields, where one number says it."""
-    from gapvision.judgement import spec_from_table
-
-    spec = spec_from_table(table)
-    if len(spec.nominal) == 1 and abs(spec.allow_below_mm - spec.allow_above_mm) < 1e-9:
-        st.session_state["nominal"] = f"{spec.nominal[0].gap_mm:.4g}mm"
-        st.session_state["tolerance"] = f"{spec.allow_above_mm:.4g}mm"
+def _take_over(spec: SeamSpec) -> None:
+    """Type a seam's own wanted gap and limits into their fields."""
+    below, above = spec.allow_below_mm, spec.allow_above_mm
+    st.session_state["nominal"] = f"{spec.nominal[0].gap_mm:.6g}mm"
+    same = abs(below - above) < 1e-9
+    st.session_state["tolerance"] = f"{above:.6g}mm" if same else f"-{below:.6g}mm; +{above:.6g}mm"
 
 
 def offer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:

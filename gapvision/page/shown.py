@@ -21,11 +21,12 @@ from gapvision.results import Measurement
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shown:
-    """What the Measure view has on screen."""
+    """What was measured or looked at last; ``seam_id`` when it is a result out of the records."""
 
     photo: Chosen
     measurement: Measurement
     band: Band | None
+    seam_id: int | None = None
 
 
 def remember(shown: Shown) -> None:
@@ -34,7 +35,7 @@ def remember(shown: Shown) -> None:
 
 
 def recall() -> Shown | None:
-    """What the Measure view showed last; None before the first measurement."""
+    """What Measure showed, or Jobs handed over, last; None before the first measurement."""
     shown = st.session_state.get("shown")
     return shown if isinstance(shown, Shown) else None
 
@@ -57,6 +58,13 @@ def draw_viewer(photo: Chosen, measurement: Measurement, band: Band | None, key:
     result = _component()(data=data, key=key, on_points_change=lambda: None, on_span_change=lambda: None)
     asked = {name: getattr(result, name, None) for name in ("points", "span")}
     return {name: value for name, value in asked.items() if value and value["key"] == data["key"]}
+
+
+def middle_of(band: Band | None) -> tuple[float | None, float | None]:
+    """Middle and half width of a band [mm], for a table that takes no other limits."""
+    if band is None:
+        return None, None
+    return 0.5 * (band.lower_mm + band.upper_mm), 0.5 * (band.upper_mm - band.lower_mm)
 
 
 def plot_files(

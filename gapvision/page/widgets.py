@@ -140,6 +140,28 @@ def length_field(label: str, key: str, default_unit: str = "mm", example: str | 
         return None
 
 
+def tolerance_field(label: str, key: str, example: str) -> tuple[float, float] | None:
+    """A text field for how far a gap may lie below and above: one length for both, or two parted by a semicolon.
+
+    Returns
+    -------
+    (float, float) or None
+        Below and above [mm]; None when empty or not understood.
+    """
+    text = st.text_input(label, key=key, placeholder=example)
+    parts = [part.strip() for part in text.split(";") if part.strip()]
+    if not parts:
+        return None
+    try:
+        if len(parts) > 2:
+            raise GapvisionError("length-not-understood", f"'{text}' is more than two lengths.")
+        below, above = (abs(parse_length(part, "mm")) for part in (parts * 2 if len(parts) == 1 else parts))
+    except GapvisionError as error:
+        show_error(error)
+        return None
+    return below, above
+
+
 def show_error(error: GapvisionError) -> None:
     """A refusal with its advice and a drawing of what to do."""
     show_notice("refusal", error.code, error.message, error.next_step)

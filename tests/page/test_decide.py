@@ -179,3 +179,42 @@ def test_simple_spec_without_opposite_says_nothing_of_the_other_side(page):
     assert "other side" not in html_of(page)
     page.selectbox(key="spec_name").set_value("even-close").run()
     assert "The limit on the difference to the other side is not checked" in html_of(page)
+
+
+def test_a_result_chosen_in_jobs_is_decided_about(page, seam):
+    page.run()
+    page.session_state["view"] = "Jobs"
+    page.run()
+    page.selectbox(key="seam_choice").set_value(seam.seam_id).run()
+    page.button(key="decide_this").click().run()
+    assert not page.exception
+    assert page.session_state["view"] == "Decide"
+    assert any(", left bonnet gap" in m.value for m in page.markdown if m.value.startswith("About"))
+    assert page.selectbox(key="spec_name").value == f"seam {seam.seam_id}"
+
+
+@pytest.mark.parametrize(
+    ("typed", "verdict"),
+    [("0.5mm", "Not proven"), ("-0.9mm; +0.5mm", "In tolerance"), ("0.3mm; 0.9mm", "Out of tolerance")],
+)
+def test_limits_may_differ_below_and_above(page, typed, verdict):
+    page.run()
+    page.text_input(key="tolerance").set_value(typed).run()
+    assert not page.exception
+    assert f" {verdict}<" in html_of(page)
+    page.text_input(key="tolerance").set_value("1mm; 2mm; 3mm").run()
+    assert "more than two lengths" in html_of(page)
+
+
+def test_measure_takes_over_unequal_limits_and_says_when_the_gap_runs(page, seam):
+    page.run()
+    page.session_state["what_for"] = "For a job"
+    page.run()
+    page.selectbox(key="save_job").set_value("T-1").run()
+    page.selectbox(key="save_seam").set_value("left bonnet gap").run()
+    assert page.text_input(key="nominal").value == "4.9mm"
+    assert page.text_input(key="tolerance").value == "-0.6mm; +0.7mm"
+    assert not page.info
+    records().edit_seam(seam.seam_id, spec=spec_to_table(preset("door-period")))
+    page.run()
+    assert any("runs along it" in i.value for i in page.info)
