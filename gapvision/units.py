@@ -157,7 +157,7 @@ UNIT_NAMES = {"mm": "mm", "in": "inch decimals", "fraction": "inch fractions"}
 _LEAST_FRACTION_MM = 4 * MM_PER_INCH / 64
 _SPOKEN = re.compile(
     r"(?P<open>\()?(?P<first>(?<![\w./])[+-]?\d+(?:\.\d+)?)(?: to (?P<last>[+-]?\d+(?:\.\d+)?))? mm"
-    r"(?P<slope>/m\b| per metre\b)?(?![\w/])(?P<after>\)| \()?"
+    r"(?P<slope>/m\b| per metre\b)?(?![\w/])(?!(?: and the \d+ mm)? line)(?P<after>\)| \()?"  # printed lines have names
 )
 
 

@@ -62,7 +62,14 @@ def test_sentences(text, inch, fraction):
 
 @pytest.mark.parametrize(
     "text",
-    ["0.46 mm (1/64 in) to the left", "3/16 in (4.76 mm) wide", "2026-11-25", "10 mmHg", "U: k = 2, about 95 %"],
+    [
+        "0.46 mm (1/64 in) to the left",
+        "3/16 in (4.76 mm) wide",
+        "2026-11-25",
+        "10 mmHg",
+        "the 200 mm and the 150 mm line",
+        "U: k = 2, about 95 %",
+    ],
 )
 def test_what_is_given_in_both_systems_or_is_no_length_stays(text):
     assert sentence_in(text, "in") == text

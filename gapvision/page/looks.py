@@ -4,10 +4,12 @@ CSS = """
 <style>
 html { -webkit-text-size-adjust: 100%; }
 .block-container, [data-testid="stMainBlockContainer"] { padding-top: 1.2rem; padding-bottom: 3rem; max-width: 1180px; }
-h1 { font-size: clamp(1.45rem, 5vw, 2.2rem) !important; padding: 0.3rem 0 !important; }
+h1 { font-size: clamp(1.3rem, 5vw, 2.2rem) !important; padding: 0.3rem 0 !important; }
 [data-testid="stHeader"] { background: transparent; height: 2.2rem; }
 button, [role="button"], [data-baseweb="select"] > div, input, textarea, [data-testid="stNumberInputContainer"] { min-height: 44px; }
 [data-testid="stNumberInput"] button { min-width: 44px; }
+[data-testid="stFileUploader"] button { min-width: 44px; min-height: 44px; }
+[data-testid="stFileUploader"] small, [data-testid="stFileChip"] div:not(:has(svg, span[data-testid])) { font-size: 15px !important; }
 [data-testid="stFileUploaderDropzone"] button, [data-testid="stDownloadButton"] button, [data-testid="stButton"] button,
 [data-testid="stLinkButton"] a, [data-testid="stFormSubmitButton"] button { min-height: 48px; font-weight: 600; }
 [role="listbox"] [role="option"], [role="listbox"] button { min-height: 44px !important; }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from gapvision.errors import GapvisionError
 from gapvision.measure import Settings
@@ -20,10 +21,12 @@ _TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 def show(ticket: str) -> None:
     """The whole view."""
     save_view.ask_first()
-    _take(ticket)
-    photo = _choose(ticket)
-    # The short verdict stands straight below the photo's name, though what it rests on is asked for below it.
+    _by_camera(ticket)
+    # Photo and short verdict stand first, on a phone's first screen, though what they rest on is asked for below them.
     top = st.container()
+    _upload(ticket, top)
+    with top:
+        photo = _choose(ticket)
     band = _wanted()
     settings = _settings(photo, band)
     if settings is None:
@@ -64,27 +67,33 @@ def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> N
 # --- photos -----------------------------------------------------------------------
 
 
-def _take(ticket: str) -> None:
-    """Two ways in: the plain form for a phone's camera, and the upload control."""
+def _by_camera(ticket: str) -> None:
+    """The way to the plain form, for a phone's camera."""
     st.html(
         f'<p><a class="gv-take" href="/take?ticket={ticket}" target="_self" style="display:block;text-align:center;min-height:52px;line-height:52px;'
         'border-radius:8px;background:#0b5c93;color:#fff;font-weight:700;text-decoration:none">Take photos with this phone</a></p>'
     )
+
+
+def _upload(ticket: str, top: DeltaGenerator) -> None:
+    """The upload control; what is to be said of each photo goes to the top."""
     files = st.file_uploader("Or choose photos", type=_TYPES, accept_multiple_files=True, key="upload")
     known = st.session_state.setdefault("taken_in", set())
     fresh = [file for file in files if file.file_id not in known]
     if not fresh:
         return
-    bar = st.progress(0.0, text="Keeping photos")
+    bar = top.progress(0.0, text="Keeping photos")
     for k, file in enumerate(fresh):
         known.add(file.file_id)
         try:
             kept = Inbox().add(ticket, file.name, file.getvalue())
         except GapvisionError as error:
-            widgets.show_error(error)
+            with top:
+                widgets.show_error(error)
             continue
         session.choose(kept.sha256)
-        _quick_words(kept)
+        with top:
+            _quick_words(kept)
         bar.progress((k + 1) / len(fresh), text=f"{kept.name} kept")
     bar.empty()
 

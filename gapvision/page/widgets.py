@@ -44,7 +44,7 @@ def unit_switch() -> None:
         format_func=lambda name: UNIT_NAMES[name],
         key="unit",
         label_visibility="collapsed",
-        width=150,
+        width=170,
     )
 
 
@@ -195,9 +195,13 @@ def show_verdict(measurement: Measurement, band: Band | None) -> None:
             f"Worst: {show_length(w.worst_mm, unit())} at {format_place(w.worst_at_mm, unit())}, "
             f"U {format_small(w.worst_u_mm, unit())} (k = 2, about 95 %)."
         )
+    picture = ""
+    if said.state == "refused" and measurement.notices:
+        lines.append(measurement.notices[0].message)
+        picture = drawing_for(measurement.notices[0].code)
     if said.next_step:
         lines.append(f"Next: {sentence_in(said.next_step, unit())}")
-    small = "".join(f"<small>{html.escape(line)}</small>" for line in lines)
+    small = "".join(f"<small>{html.escape(line)}</small>" for line in lines) + picture
     st.html(f'<div class="gv-verdict {said.state}">{_SIGNS[said.state]} {said.words}{small}</div>')
 
 

@@ -33,8 +33,19 @@ def test_the_verdict_is_on_the_first_screen_of_a_phone_and_lengths_follow_the_sw
     one.measured()
     one.settled()
     verdict = one.page.locator(".gv-verdict")
-    box = verdict.bounding_box()
-    assert box["y"] + box["height"] <= PHONE["viewport"]["height"], "seen without scrolling"
+    upload(one, SAMPLE)
+    one.page.get_by_text(SAMPLE.name).first.wait_for()
+    one.measured()
+    one.settled()
+    shots(one, "uploaded_phone")
+    for where in ("uploaded", "after a reload"):  # as it is when the plain form leads back to the page
+        assert one.page.evaluate("document.querySelector('[data-testid=stMain]').scrollTop") == 0
+        box = verdict.bounding_box()
+        assert box["y"] + box["height"] <= PHONE["viewport"]["height"], f"seen without scrolling, {where}"
+        if where == "uploaded":
+            one.page.reload()
+            one.measured()
+            one.settled()
     photo = one.page.get_by_role("combobox", name="Photo").bounding_box()
     assert 0 < box["y"] - (photo["y"] + photo["height"]) < 40, "straight below the photo's name"
     assert re.search(r"Worst: \d\.\d\d mm \(.* in\) at \d+ mm, U .*Next: \w+", verdict.inner_text(), re.S)
