@@ -267,7 +267,11 @@ def paint(place: Place) -> FinishPlan | None:
     with st.expander("Paint", key="paint_box"):
         st.write("Typical dry films of one coat; the paint maker's data sheet rules.")
         stage = st.selectbox("The photo shows", list(STAGES), key="finish_stage")
-        kinds = st.multiselect("Coats, in all", [*FILMS, *(k for k in own if k not in FILMS)], key="finish_kinds")
+        options = [*FILMS, *(k for k in own if k not in FILMS)]
+        there = [k for k in st.session_state["finish_kinds"] if k in options]
+        if there != st.session_state["finish_kinds"]:  # another job's own kind of coat
+            st.session_state["finish_kinds"] = there
+        kinds = st.multiselect("Coats, in all", options, key="finish_kinds")
         coats = [_coat(kind, own.get(kind)) for kind in kinds]
         left, right = st.columns(2)
         with left:
@@ -289,7 +293,13 @@ def paint(place: Place) -> FinishPlan | None:
 def _fill_paint(place: Place, kept: FinishPlan | None) -> None:
     """Type the job's paint into the fields, once for each job."""
     state = st.session_state
-    if kept is None or place.job is None or state.get("spec_paint_of") == place.job.reference:
+    before = state.get("spec_paint_of")
+    if place.job is None or before == place.job.reference:
+        return
+    if kept is None:
+        if before is not None:  # what stands there is another job's paint
+            state["spec_paint_of"] = None
+            state["finish_kinds"], state["smallest_gap"], state["movement"] = [], "", ""
         return
     state["spec_paint_of"] = place.job.reference
     state["finish_stage"] = kept.stage

@@ -106,7 +106,7 @@ def start() -> str:
         st.query_params["ticket"] = ticket
     if st.session_state.get("ticket") != ticket:
         st.session_state["ticket"] = ticket
-        draft = inbox.load_draft(ticket)
+        draft = st.session_state["_kept"] = inbox.load_draft(ticket)
         for key, value in DEFAULTS.items():
             kept = draft.get(key, value)
             st.session_state[key] = kept if isinstance(kept, type(value)) else value

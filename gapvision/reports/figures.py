@@ -187,7 +187,7 @@ def draw_straightness(
             ax.set_ylabel(f"edge {letter} [mm]")
         else:
             _inch_ticks(ax.yaxis, 2 * half)
-            ax.set_ylabel(f"edge {letter} [in]")
+            ax.set_ylabel(f"edge {letter} [in]", labelpad=0)
         words = sentence_in(straightness_words(letter, form_of_edge), unit)
         ax.set_title(words, loc="left", fontsize=10 if unit == "mm" else 9)
     _label_station_axis(axes[1], unit)

@@ -86,6 +86,17 @@ def test_the_jobs_paint_is_there_and_a_change_is_kept_when_asked(page, seam):
     assert kept.coats[1].film_um == (40, 60)
 
 
+def test_another_jobs_paint_does_not_stay(page, seam):
+    decide(page)
+    records().new_job(reference="T-2")
+    page.session_state["job"] = "T-2"
+    page.run()
+    assert not page.exception
+    assert page.multiselect(key="finish_kinds").value == []
+    page.multiselect(key="finish_kinds").set_value(["top coat"]).run()
+    assert page.multiselect(key="finish_kinds").value == ["top coat"], "but what is chosen here does"
+
+
 def test_numbers_can_be_changed_and_kept_with_the_seam(page, seam):
     decide(page)
     page.text_input(key="spec_below").set_value("1/32in")
