@@ -66,8 +66,8 @@ class Place:
 def place_of(shown: Shown) -> Place:
     """Find the job and the seam of the photo on screen.
 
-    The seam whose stored result it is, or that the photo was saved to; else the one chosen in Measure before the photo was taken; else the job
-    that was last looked at, with no seam.
+    The seam whose stored result it is, or that the photo was saved to; else the one chosen in Measure before the
+    photo was taken; else the job that was last looked at, with no seam.
     """
     state = st.session_state
     if shown.seam_id is not None:
@@ -172,7 +172,6 @@ def _numbers(name: str, source: SeamSpec) -> SeamSpec:
         _fill(source, ("nominal", "below", "above") if only else ("nominal", *_LENGTHS, "taper"))
         state["spec_filled"] = signature
         state["spec_as_filled"] = _texts()
-    bare = "mm" if widgets.unit() == "mm" else "in"
     with st.expander("Its numbers", key="spec_box"):
         st.text_input(
             "Wanted gap, or place and gap in turn", key="spec_nominal", placeholder="e.g. 0% 1/4in; 100% 1/8in"
@@ -185,10 +184,10 @@ def _numbers(name: str, source: SeamSpec) -> SeamSpec:
         st.write("An empty line sets no limit. Lengths are written like 4.76mm, 0.1875in or 3/16in.")
     if _texts() == state["spec_as_filled"]:
         return source  # to its last digit
-    table: dict[str, Any] = {"nominal": _nominal_from(state["spec_nominal"], bare)}
+    table: dict[str, Any] = {"nominal": _nominal_from(state["spec_nominal"])}
     for field in _LENGTHS:
         if text := state[f"spec_{field}"].strip():
-            table[_IN_FILE.get(field, field)] = _with_unit(text, bare)
+            table[_IN_FILE.get(field, field)] = _with_unit(text)
     if text := state["spec_taper"].strip().replace(",", "."):
         try:
             table["taper_mm_per_m"] = float(text)
@@ -237,21 +236,22 @@ def _nominal_text(spec: SeamSpec) -> str:
     return "; ".join(f"{at(p)} {_typed(p.gap_mm)}" for p in spec.nominal)
 
 
-def _nominal_from(text: str, bare: str) -> Any:
+def _nominal_from(text: str) -> Any:
     """The form of the specification's file: one length, or a list of places with their gaps."""
     if ";" not in text:
-        return _with_unit(text.strip(), bare)
+        return _with_unit(text.strip())
     points = []
     for part in text.split(";"):
         at, _, gap = part.strip().partition(" ")
-        at = at if at.endswith("%") else _with_unit(at, bare)
-        points.append({"at": at, "gap": _with_unit(gap.strip(), bare)})
+        at = at if at.endswith("%") else _with_unit(at)
+        points.append({"at": at, "gap": _with_unit(gap.strip())})
     return points
 
 
-def _with_unit(text: str, bare: str) -> str:
-    """A bare number gets the unit chosen on the page."""
-    return text + bare if text and text[-1].isdigit() else text
+def _with_unit(text: str) -> str:
+    """A bare number is mm only where :func:`widgets.typed_length` takes it so; else the specification refuses it."""
+    bare = text[-1:].isdigit() and widgets.unit() == "mm" and "/" not in text
+    return f"{text}mm" if bare else text
 
 
 # --- paint ------------------------------------------------------------------------

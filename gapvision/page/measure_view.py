@@ -247,11 +247,11 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
         stretch = widgets.show_stretch(float(first), float(last), widgets.unit())
         st.write(f"This photo's stations run from {stretch}.")
         left, right = st.columns(2)
-        bare = "mm" if widgets.unit() == "mm" else "in"
+        example = "e.g. 120mm" if widgets.unit() == "mm" else "e.g. 4 3/4in"
         with left:
-            start = widgets.length_field("From station", "span_from", bare, example=f"e.g. 120{bare}")
+            start = widgets.length_field("From station", "span_from", example=example)
         with right:
-            stop = widgets.length_field("To station", "span_to", bare, example=f"e.g. 160{bare}")
+            stop = widgets.length_field("To station", "span_to", example=example)
         reason = st.text_input("Reason", key="span_reason", placeholder="e.g. door handle, seal missing").strip()
         if st.button("Leave it out", key="leave_out"):
             if start is None or stop is None or stop <= start or not reason:

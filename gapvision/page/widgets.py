@@ -122,7 +122,21 @@ def length_number(
     return at_mm
 
 
-def length_field(label: str, key: str, default_unit: str = "mm", example: str | None = None) -> float | None:
+def typed_length(text: str) -> float:
+    """Read a length that was typed on the page [mm].
+
+    A bare number is taken for mm while the page shows mm, and refused otherwise: else another unit chosen later would
+    silently change what was typed.  A bare fraction is always refused: nobody means 3/16 mm.
+
+    Raises
+    ------
+    GapvisionError
+        ``length-not-understood``.
+    """
+    return parse_length(text, "mm" if unit() == "mm" and "/" not in text else None)
+
+
+def length_field(label: str, key: str, example: str | None = None) -> float | None:
     """A text field for a length; a mistake is said below it in one sentence.
 
     Returns
@@ -134,7 +148,7 @@ def length_field(label: str, key: str, default_unit: str = "mm", example: str | 
     if not text.strip():
         return None
     try:
-        return parse_length(text, default_unit)
+        return typed_length(text)
     except GapvisionError as error:
         show_error(error)
         return None
@@ -155,7 +169,7 @@ def tolerance_field(label: str, key: str, example: str) -> tuple[float, float] |
     try:
         if len(parts) > 2:
             raise GapvisionError("length-not-understood", f"'{text}' is more than two lengths.")
-        below, above = (abs(parse_length(part, "mm")) for part in (parts * 2 if len(parts) == 1 else parts))
+        below, above = (abs(typed_length(part)) for part in (parts * 2 if len(parts) == 1 else parts))
     except GapvisionError as error:
         show_error(error)
         return None

@@ -52,6 +52,7 @@ def test_tolerance_changes_the_verdict_without_measuring_again(page, monkeypatch
         ("nominal", "three", "'three' is not a length."),
         ("tolerance", "9mm", "makes no sense"),
         ("nominal", "3/0in", "divides by zero"),
+        ("nominal", "3/16", "'3/16' has no unit that is known here."),
     ],
 )
 def test_mistakes_are_one_sentence(page, key, value, said):
@@ -59,6 +60,17 @@ def test_mistakes_are_one_sentence(page, key, value, said):
     page.text_input(key=key).set_value(value).run()
     assert not page.exception
     assert html.escape(said, quote=True) in html_of(page)
+
+
+def test_another_unit_never_changes_what_a_typed_number_means(page):
+    page.run()
+    page.text_input(key="nominal").set_value("4.8").run()
+    assert "no unit" not in html_of(page), "mm, while the page shows mm"
+    page.selectbox(key="unit").set_value("in").run()
+    assert not page.exception
+    assert html.escape("'4.8' has no unit that is known here.", quote=True) in html_of(page)
+    page.text_input(key="nominal").set_value("0.19in").run()
+    assert "no unit" not in html_of(page)
 
 
 def test_check_line_far_off_is_refused_in_words(page):
