@@ -257,7 +257,8 @@ def _picture(photo: bytes, photo_width_px: float, at_px: FloatArray) -> bytes:
 
     colours = read_colour(photo, _DECODE_PX)
     shrink = colours.shape[1] / photo_width_px
-    at = np.nan_to_num((at_px + 0.5) * shrink - 0.5, nan=-1e4).astype(np.float32)
+    # A spoilt file may ask for places at 1e306: they are white like all outside the photo.
+    at = np.clip(np.nan_to_num((at_px + 0.5) * shrink - 0.5, nan=-1e4), -1e4, 3e4).astype(np.float32)
     pixels = cv2.remap(
         colours, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255)
     )
