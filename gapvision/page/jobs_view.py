@@ -173,8 +173,8 @@ def _history(measured: list[SeamState]) -> None:
     after = lines[index]
     measurement = load(after)
     band = _band(seam, measurement.profile)
-    widgets.show_verdict(measurement, band)
     verdict = None if band is not None else _running(seam, measurement.profile)
+    widgets.show_verdict(measurement, band, verdict)
     more: list[ExtraLine] = []
     comparison, before = None, None
     if len(lines) > 1:
@@ -185,7 +185,7 @@ def _history(measured: list[SeamState]) -> None:
         before_after.show(before, after, comparison)
     left_out = records().measurement(after.measurement_id).get("left_out", [])
     draw_viewer(stored_photo(after), measurement, band, "viewer_job", more=more, verdict=verdict, left_out=left_out)
-    widgets.show_spans(measurement, band, widgets.unit(), left_out)
+    widgets.show_spans(measurement, band, widgets.unit(), left_out, verdict)
     # Another view can be opened only before its switch is drawn: by what is called when the button was pressed.
     shown = Shown(stored_photo(after), measurement, band, seam.seam_id)
     st.button("Decide about this result", key="decide_this", on_click=_decide, args=(shown,))

@@ -9,10 +9,11 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
+from gapvision.judgement import Verdict
 from gapvision.page.drawings import drawing_for
 from gapvision.page.viewer import reason_of
 from gapvision.reports.glance import at_a_glance
-from gapvision.reports.spans import Band, find_spans
+from gapvision.reports.spans import Band, find_spans, verdict_spans
 from gapvision.results import Measurement, Notice
 from gapvision.units import (
     MM_PER_INCH,
@@ -199,9 +200,9 @@ def show_notice(kind: str, code: str, message: str, advice: str) -> None:
     )
 
 
-def show_verdict(measurement: Measurement, band: Band | None) -> None:
+def show_verdict(measurement: Measurement, band: Band | None, verdict: Verdict | None = None) -> None:
     """In or out, the worst place, what to do next; with a sign that is no colour."""
-    said = at_a_glance(measurement, band)
+    said = at_a_glance(measurement, band, verdict)
     lines = []
     if said.worst is not None:
         w = said.worst
@@ -251,14 +252,19 @@ def show_numbers(measurement: Measurement, unit: str) -> None:
 
 
 def show_spans(
-    measurement: Measurement, band: Band | None, unit: str, left_out: Sequence[Mapping[str, Any]] = ()
+    measurement: Measurement,
+    band: Band | None,
+    unit: str,
+    left_out: Sequence[Mapping[str, Any]] = (),
+    verdict: Verdict | None = None,
 ) -> None:
-    """List of spans that are out of tolerance, not proven or not measured."""
-    if measurement.profile is None:
+    """List of spans that are out of tolerance, not proven or not measured; a verdict counts instead of the band."""
+    profile = measurement.profile
+    if profile is None:
         return
-    spans = find_spans(measurement.profile, band)
+    spans = find_spans(profile, band) if verdict is None else verdict_spans(profile, verdict)[1]
     if not spans:
-        st.write("No span is out of tolerance." if band else "The whole seam was measured.")
+        st.write("The whole seam was measured." if band is verdict is None else "No span is out of tolerance.")
         return
     body, number = "", 0
     for span in spans:

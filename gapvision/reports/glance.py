@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gapvision.reports.spans import Band, Span, find_spans
-from gapvision.results import GapProfile, Measurement
+from gapvision.judgement.types import Verdict
+from gapvision.reports.spans import Band, Span, find_spans, verdict_spans
+from gapvision.results import FloatArray, GapProfile, Measurement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +37,7 @@ class Glance:
     next_step: str = ""
 
 
-def at_a_glance(measurement: Measurement, band: Band | None) -> Glance:
+def at_a_glance(measurement: Measurement, band: Band | None, verdict: Verdict | None = None) -> Glance:
     """Say in short what a measurement means.
 
     Parameters
@@ -44,20 +45,27 @@ def at_a_glance(measurement: Measurement, band: Band | None) -> Glance:
     measurement : Measurement
         Measured or refused.
     band : Band, optional
-        Tolerance.
+        Tolerance, the same all along the seam.
+    verdict : Verdict, optional
+        A judgement of this profile's stations, whose limits may run along the seam; it counts instead of the band.
     """
     profile = measurement.profile
     if profile is None or not len(profile.s_mm):
         advice = measurement.notices[0].advice if measurement.notices else ""
         return Glance(state="refused", words="Refused", next_step=advice)
-    if band is None:
+    if verdict is not None:
+        lower, upper, spans = verdict.lower_mm, verdict.upper_mm, verdict_spans(profile, verdict)[1]
+    elif band is not None:
+        lower, upper = (np.full(len(profile.s_mm), limit) for limit in (band.lower_mm, band.upper_mm))
+        spans = find_spans(profile, band)
+    else:
         return Glance(
             state="measured", words="Measured", next_step="Give a wanted gap and a tolerance, then it is judged."
         )
-    worst, beyond = _worst(profile, band)
-    states = {span.state for span in find_spans(profile, band)}
+    worst, beyond, wide = _worst(profile, lower, upper)
+    states = {span.state for span in spans}
     if states & {"wide", "tight"}:
-        side = "too wide" if worst.worst_mm > band.upper_mm else "too tight"
+        side = "too wide" if wide else "too tight"
         step = f"It is {beyond:.2f} mm {side} there. Decide tries a move; Panels works out what to do to the metal."
         return Glance(state="out", words="Out of tolerance", worst=worst, beyond_mm=beyond, next_step=step)
     if "unproven" in states:
@@ -71,13 +79,17 @@ def at_a_glance(measurement: Measurement, band: Band | None) -> Glance:
     return Glance(state="in", words="In tolerance", worst=worst, beyond_mm=beyond, next_step=step)
 
 
-def _worst(profile: GapProfile, band: Band) -> tuple[Span, float]:
-    """The station with the largest excess over its limit; of those proven out, when there are any."""
-    excess = np.maximum(profile.gap_mm - band.upper_mm, band.lower_mm - profile.gap_mm)
+def _worst(profile: GapProfile, lower_mm: FloatArray, upper_mm: FloatArray) -> tuple[Span, float, bool]:
+    """The station with the largest excess over its limit, that excess, and whether it is towards wide.
+
+    Of those proven out, when there are any.
+    """
+    above, below = profile.gap_mm - upper_mm, lower_mm - profile.gap_mm
+    excess = np.maximum(above, below)
     proven = excess > profile.expanded_u_mm
     i = int(np.argmax(np.where(proven, excess, -np.inf) if proven.any() else excess))
     s, gap, u = (float(v[i]) for v in (profile.s_mm, profile.gap_mm, profile.expanded_u_mm))
-    return Span("worst", s, s, gap, s, u), float(excess[i])
+    return Span("worst", s, s, gap, s, u), float(excess[i]), bool(above[i] >= below[i])
 
 
 def _for_proof(measurement: Measurement) -> str:

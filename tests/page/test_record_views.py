@@ -3,6 +3,7 @@
 import base64
 import re
 
+import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
@@ -61,6 +62,33 @@ def test_search_history_and_comparison(page, job):
     assert page.selectbox(key="job_choice").value == job.reference
     page.text_input(key="search").set_value("zeppelin").run()
     assert any("No job has these words" in i.value for i in page.info)
+
+
+def test_a_wanted_gap_that_runs_along_the_seam_has_its_short_verdict(page, job):
+    """As one that is the same all along: in, not proven (the limit is the reading itself), out."""
+    from gapvision.judgement import NominalPoint, SeamSpec, spec_to_table
+
+    store = records()
+    seam = store.seams(job.job_id)[0]
+    stations = store.measurement(store.history(seam.seam_id)[-1].measurement_id)["stations"]
+    s, gap = (np.array([one[key] for one in stations]) for key in ("s_mm", "gap_mm"))
+    far = float(np.abs(gap - np.interp(s, s[[0, -1]], (4.2, 5.2))).max())
+    wanted = (NominalPoint(0.0, 4.2), NominalPoint(1.0, 5.2))
+    page.session_state["view"] = "Jobs"
+    for room, said, spans in (
+        (0.5, "In tolerance", "No span is out of tolerance"),
+        (0.0, "Not proven", ">not proven<"),
+        (-0.4, "Out of tolerance", ">too "),
+    ):
+        spec = SeamSpec(nominal=wanted, at_unit="share", allow_below_mm=far + room, allow_above_mm=far + room)
+        store.edit_seam(seam.seam_id, spec=spec_to_table(spec))
+        page.run()
+        assert not page.exception
+        words = html_of(page)
+        verdict = re.search(r'<div class="gv-verdict.*?</div>', words)[0]
+        assert said in verdict
+        assert "Worst: " in verdict
+        assert spans in words
 
 
 def test_note_is_kept(page, job):

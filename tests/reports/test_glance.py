@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from gapvision.judgement import NominalPoint, SeamSpec, judge_gap
 from gapvision.reports.glance import at_a_glance
 from gapvision.reports.spans import Band
 from gapvision.results import Notice
@@ -56,3 +57,34 @@ def test_without_a_tolerance_and_refused(make_measurement, make_refusal):
     said = at_a_glance(refused, BAND)
     assert (said.state, said.worst) == ("refused", None)
     assert said.next_step == refused.notices[0].advice
+
+
+def running(first, last):
+    """A wanted gap that runs from the seam's start to its end, allowed 0.5 mm either way."""
+    return SeamSpec(
+        nominal=(NominalPoint(0.0, first), NominalPoint(239.0, last)), allow_below_mm=0.5, allow_above_mm=0.5
+    )
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "state", "worst_at", "beyond"),
+    [
+        (4.76, 4.76, "in", 0, -0.5),  # as the constant band says
+        (4.56, 4.96, "in", 0, -0.3),  # 0.2 mm off at either end
+        (4.76, 5.24, "open", 239, -0.02),  # 0.02 mm inside the limit at the end, U 0.1
+        (4.26, 6.26, "out", 239, 1.0),  # wanted 1.5 mm more than there is
+    ],
+)
+def test_a_wanted_gap_that_runs_along_the_seam_is_judged_where_it_is(
+    make_measurement, first, last, state, worst_at, beyond
+):
+    measurement = make_measurement(gaps(), u_mm=np.full(240, 0.1))
+    profile = measurement.profile
+    verdict = judge_gap(profile.s_mm, profile.gap_mm, profile.expanded_u_mm, running(first, last))
+    said = at_a_glance(measurement, None, verdict)
+    assert (said.state, said.worst.worst_at_mm) == (state, worst_at)
+    assert said.beyond_mm == pytest.approx(beyond, abs=1e-6)
+    if first == last:
+        assert said == at_a_glance(measurement, BAND)
+    if state == "out":
+        assert "1.00 mm too tight" in said.next_step
