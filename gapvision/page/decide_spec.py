@@ -101,9 +101,10 @@ def choose(shown: Shown, place: Place, below: Any) -> tuple[SeamSpec | None, Dec
     """Ask what is wanted and by which rule; the numbers come from the choice and can be changed in ``below``."""
     state, own_seams = st.session_state, place.seams
     mine = f"{_OF_SEAM}{place.seam.seam_id}" if place.seam is not None else ""
-    if mine in own_seams and state.get("decide_seam") != (mine, shown.photo.sha256):
+    about = [mine, shown.photo.sha256]
+    if mine in own_seams and state.get("decide_seam") != about:
         state["spec_name"] = mine  # a photo of a seam that has a specification is judged by it
-    state["decide_seam"] = (mine, shown.photo.sha256)
+    state["decide_seam"] = about
     names = [*own_seams, OWN_TOLERANCE, *PRESETS]
     if state.get("spec_name") not in names:
         state["spec_name"] = OWN_TOLERANCE

@@ -26,6 +26,7 @@ from gapvision.judgement import (
 from gapvision.page import decide_spec, widgets
 from gapvision.page.books import line_title, load, records, seam_title
 from gapvision.page.decide_spec import Place
+from gapvision.page.measure_view import measured_again
 from gapvision.page.shown import draw_viewer, plot_files, recall
 from gapvision.reports.figures import ExtraLine
 from gapvision.reports.table import decision_csv
@@ -36,8 +37,7 @@ _SIGNS = {"in tolerance": "&#10003;", "out of tolerance": "&#10007;", "not prove
 
 def show(ticket: str) -> None:
     """The whole view, on the photo that Measure showed last, or on the result that Jobs handed over."""
-    del ticket
-    shown = recall()
+    shown = recall() or measured_again(ticket)
     if shown is None or shown.measurement.profile is None:
         st.info("Measure a seam first, or choose a result in Jobs: the decision is about what is shown there.")
         return

@@ -15,7 +15,7 @@ from gapvision.judgement import Verdict, nominal_at, spec_from_table
 from gapvision.judgement.compare import Comparison
 from gapvision.page import before_after, widgets
 from gapvision.page.books import line_title, load, records, seam_title, stored_photo
-from gapvision.page.shown import Shown, draw_viewer, middle_of, plot_files, remember
+from gapvision.page.shown import Shown, draw_viewer, middle_of, own_band, plot_files, remember
 from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
 from gapvision.reports.figures import ExtraLine, line_of
 from gapvision.reports.spans import Band
@@ -161,25 +161,21 @@ def _history(measured: list[SeamState]) -> None:
     seam = by_id[st.selectbox("Seam", list(by_id), key="seam_choice", format_func=lambda i: seam_title(by_id[i]))]
     st.session_state["seam"] = seam.seam_id
     lines = [line for line in records().history(seam.seam_id) if line.status != "refused"]
-    index = len(lines) - 1
-    if len(lines) > 1:
-        index = st.select_slider(
-            "From before to after",
-            list(range(len(lines))),
-            value=len(lines) - 1,
-            key=f"stage_{seam.seam_id}",
-            format_func=lambda i: f"{i + 1}. {line_title(lines[i])}",
-        )
-    after = lines[index]
+    after = _stage(seam, lines)
     measurement = load(after)
-    band = _band(seam, measurement.profile)
+    band = own_band(seam, measurement.profile)
     verdict = None if band is not None else _running(seam, measurement.profile)
     widgets.show_verdict(measurement, band, verdict)
     more: list[ExtraLine] = []
     comparison, before = None, None
     if len(lines) > 1:
-        others = [line for line in lines if line is not after]
-        before = st.selectbox("Compare with", others, format_func=line_title, key=f"before_{seam.seam_id}")
+        others = {line.measurement_id: line for line in lines if line is not after}
+        key = f"before_{seam.seam_id}"
+        if st.session_state.get(key) not in others:
+            st.session_state[key] = next(iter(others))
+        before = others[
+            st.selectbox("Compare with", list(others), key=key, format_func=lambda i: line_title(others[i]))
+        ]
         more, comparison = _compare(seam, before, after)
     if before is not None:
         before_after.show(before, after, comparison)
@@ -188,12 +184,27 @@ def _history(measured: list[SeamState]) -> None:
     widgets.show_spans(measurement, band, widgets.unit(), left_out, verdict)
     # Another view can be opened only before its switch is drawn: by what is called when the button was pressed.
     shown = Shown(stored_photo(after), measurement, band, seam.seam_id)
-    st.button("Decide about this result", key="decide_this", on_click=_decide, args=(shown,))
+    st.button("Decide about this result", key="decide_this", on_click=_decide, args=(shown, after.measurement_id))
     _downloads(seam, after, measurement, comparison, before, band=band, verdict=verdict, more=more)
 
 
-def _decide(shown: Shown) -> None:
-    remember(shown)
+def _stage(seam: Seam, lines: list[MeasurementLine]) -> MeasurementLine:
+    """Ask which of a seam's results is looked at: the newest, until another is chosen."""
+    if len(lines) == 1:
+        return lines[0]
+    by_id = {line.measurement_id: line for line in lines}
+    numbers = {i: k for k, i in enumerate(by_id, 1)}
+    key = f"stage_{seam.seam_id}_{len(lines)}"  # one more result, and the newest is looked at again
+    if st.session_state.get(key) not in by_id:
+        st.session_state[key] = lines[-1].measurement_id
+    chosen = st.select_slider(
+        "From before to after", list(by_id), key=key, format_func=lambda i: f"{numbers[i]}. {line_title(by_id[i])}"
+    )
+    return by_id[chosen]
+
+
+def _decide(shown: Shown, measurement_id: int) -> None:
+    remember(shown, measurement_id)
     st.session_state["view"] = "Decide"
 
 
@@ -231,17 +242,6 @@ def _running(seam: Seam, profile: GapProfile | None) -> Verdict | None:
         return None
     spec = spec_from_table(seam.spec)
     return judge_gap(profile.s_mm, profile.gap_mm, profile.expanded_u_mm, spec, spacing_mm=profile.spacing_mm)
-
-
-def _band(seam: Seam, profile: GapProfile | None) -> Band | None:
-    """The seam's tolerance, where it is the same all along; the tolerance typed in Measure is not meant here."""
-    if seam.spec is None or profile is None:
-        return None
-    spec = spec_from_table(seam.spec)
-    wanted = nominal_at(spec, profile.s_mm, (float(profile.s_mm[0]), float(profile.s_mm[-1])))
-    if float(np.ptp(wanted)) > 1e-9:
-        return None
-    return Band(float(wanted[0]), float(wanted[0]) - spec.allow_below_mm, float(wanted[0]) + spec.allow_above_mm)
 
 
 def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> tuple[list[ExtraLine], Comparison | None]:

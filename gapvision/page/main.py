@@ -30,10 +30,9 @@ def show() -> None:
     whole = False
     try:
         ticket = session.start()
-        name = (
-            st.segmented_control("View", list(VIEWS), default="Measure", key="view", label_visibility="collapsed")
-            or "Measure"
-        )
+        if st.session_state.get("view") not in VIEWS:
+            st.session_state["view"] = next(iter(VIEWS))
+        name = st.segmented_control("View", list(VIEWS), key="view", label_visibility="collapsed") or "Measure"
         with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
             st.title(_TITLES[name], anchor=False, width="content")
             unit_switch()

@@ -45,6 +45,24 @@ def show(ticket: str) -> None:
     show_result(photo, measurement, band)
 
 
+def measured_again(ticket: str) -> Shown | None:
+    """What Measure would show of a photo of this ticket: for a reload while another view is open.
+
+    None when no photo was chosen there yet, or when Measure has to say first what is wrong.
+    """
+    photo = next((p for p in session.photos(ticket) if p.sha256 == st.session_state.get("photo")), None)
+    if photo is None:
+        return None
+    try:
+        band = _band_typed()
+        measurement = service.measure(photo.path, photo.name, photo.sha256, _settings_typed(photo, band))
+    except GapvisionError:
+        return None
+    shown = Shown(photo, service.without_spans(measurement, session.excluded(photo.sha256)), band)
+    remember(shown)
+    return shown
+
+
 def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
     """Photo with edges, profile, spans, numbers, notices, downloads."""
     unit = st.session_state["unit"]
@@ -168,6 +186,15 @@ def _wanted() -> Band | None:
         return None
 
 
+def _band_typed() -> Band | None:
+    """The same from what stands in the fields, while they are not on screen."""
+    nominal, tolerance = (str(st.session_state[key]).strip() for key in ("nominal", "tolerance"))
+    if not nominal or not tolerance:
+        return None
+    middle, (below, above) = widgets.typed_length(nominal), widgets.typed_tolerance(tolerance)
+    return Band(middle, middle - below, middle + above)
+
+
 def _settings(photo: Chosen, band: Band | None) -> Settings | None:
     """How to measure; None after saying what is wrong."""
     with st.expander("Printed check lines and edges"):
@@ -182,22 +209,27 @@ def _settings(photo: Chosen, band: Band | None) -> Settings | None:
             format_func=lambda method: "rules only" if method == "rules" else "learned where it helps",
         )
     try:
-        if photo.where == "sample":
-            along, across, checked = 1.0, 1.0, True
-        else:
-            along, across, checked = print_scales(st.session_state["check_length"], st.session_state["check_width"])
-        tolerance = None if band is None else min(band.upper_mm - band.nominal_mm, band.nominal_mm - band.lower_mm)
-        return Settings(
-            print_scale_along=along,
-            print_scale_across=across,
-            print_scale_checked=checked,
-            seam_hint_px=session.seam_points(photo.sha256),
-            tolerance_mm=tolerance,
-            edges=st.session_state["edges_method"],
-        )
+        return _settings_typed(photo, band)
     except GapvisionError as error:
         widgets.show_error(error)
         return None
+
+
+def _settings_typed(photo: Chosen, band: Band | None) -> Settings:
+    """How to measure, from what stands in the fields."""
+    if photo.where == "sample":
+        along, across, checked = 1.0, 1.0, True
+    else:
+        along, across, checked = print_scales(st.session_state["check_length"], st.session_state["check_width"])
+    tolerance = None if band is None else min(band.upper_mm - band.nominal_mm, band.nominal_mm - band.lower_mm)
+    return Settings(
+        print_scale_along=along,
+        print_scale_across=across,
+        print_scale_checked=checked,
+        seam_hint_px=session.seam_points(photo.sha256),
+        tolerance_mm=tolerance,
+        edges=st.session_state["edges_method"],
+    )
 
 
 # --- what came out ----------------------------------------------------------------

@@ -61,10 +61,11 @@ def choose(job: Job) -> Source:
     """Ask which panel; a ready shape asks for its size too."""
     kept = panels_of(records(), job.job_id)
     options = [*kept, *(_READY + shape for shape in _SIZES)]
+    just_kept = st.session_state.pop("panel_kept", None)
+    if just_kept in options:
+        st.session_state["panel_shape"] = just_kept
     if st.session_state.get("panel_shape") not in options:
-        st.session_state["panel_shape"] = st.session_state.get("panel_kept") or options[0]
-        if st.session_state["panel_shape"] not in options:
-            st.session_state["panel_shape"] = options[0]
+        st.session_state["panel_shape"] = options[0]
     name = st.selectbox("Panel", options, key="panel_shape")
     if name in kept:
         base, photos = str(kept[name]["file"]), dict(kept[name]["photos"])
@@ -167,7 +168,6 @@ def _keep(source: Source, job: Job, photos: Mapping[str, Any]) -> None:
         return
     _draft(source.key, None)
     st.session_state["panel_kept"] = name
-    st.session_state.pop("panel_shape", None)
     st.session_state["panel_said"] = f"Panel '{name}' is kept with job {job.reference}."
     st.rerun()
 

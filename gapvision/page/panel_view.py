@@ -118,9 +118,12 @@ def _photos(source: Source, layout: PanelLayout, states: list[SeamState]) -> tup
     with st.expander("Which seam is where", expanded=not by_title, key="panel_photos_box"):
         if not by_title:
             st.write("No seam of this job is measured yet: save a measurement to it.")
+        usuals = [_NO_LIMITS, *PRESETS]
+        if st.session_state.get("panel_usual") not in usuals:
+            st.session_state["panel_usual"] = _NO_LIMITS
         usual = st.selectbox(
             "Wanted where neither the panel's file nor the job says it",
-            [_NO_LIMITS, *PRESETS],
+            usuals,
             key="panel_usual",
             format_func=lambda key: PRESETS[key][0] if key in PRESETS else key,
         )

@@ -17,6 +17,7 @@ OWN_TOLERANCE = "the tolerance typed in Measure"
 
 #: Widgets whose content is kept in the draft, with what they hold at first.
 DEFAULTS: dict[str, Any] = {
+    "view": "Measure",
     "nominal": "3/16in",
     "tolerance": "0.5mm",
     "check_length": "",
@@ -59,17 +60,33 @@ DEFAULTS: dict[str, Any] = {
     "panel_x": 0.0,
     "panel_y": 0.0,
     "panel_turn": 0.0,
+    "panel_shape": "",
+    "panel_usual": "",
+    "panel_side": "",
     "search": "",
     "span_from": "",
     "span_to": "",
     "span_reason": "",
 }
-#: Widgets that come by number (coats, films, a specification's lines) begin with one of these words; kept likewise.
-PREFIXES = ("coats_", "film_", "spec_", "held_", "add_")
+#: Widgets that come by number (coats, films, a specification's lines, a seam's stages) begin with one of these words;
+#: kept likewise.
+PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "datum_")
 
 
 #: What else the draft holds, as it was made on the page.
-_FREE = ("seam_points", "excluded", "newest", "job", "seam", "panel_drafts", "panel_photos")
+_FREE = (
+    "seam_points",
+    "excluded",
+    "newest",
+    "job",
+    "seam",
+    "panel_drafts",
+    "panel_photos",
+    "plan_shown",
+    "from_record",
+    "decide_seam",
+    "save_job_before",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +122,12 @@ def start() -> str:
         ticket = st.session_state.get("ticket") or inbox.new_ticket()
         st.query_params["ticket"] = ticket
     if st.session_state.get("ticket") != ticket:
+        first = "ticket" not in st.session_state
         st.session_state["ticket"] = ticket
         draft = st.session_state["_kept"] = inbox.load_draft(ticket)
         for key, value in DEFAULTS.items():
+            if first and key in st.session_state and key not in draft:
+                continue  # a fresh visit for which a view was chosen already
             kept = draft.get(key, value)
             st.session_state[key] = kept if isinstance(kept, type(value)) else value
         for key in draft:

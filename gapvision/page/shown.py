@@ -7,16 +7,20 @@ from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import Any
 
+import numpy as np
 import streamlit as st
 
-from gapvision.judgement import Verdict
+from gapvision.errors import GapvisionError
+from gapvision.judgement import Verdict, nominal_at, spec_from_table
 from gapvision.page import service
+from gapvision.page.books import load, records, stored_photo
 from gapvision.page.session import Chosen
 from gapvision.page.viewer import register, viewer_data
 from gapvision.page.widgets import File
+from gapvision.records import Seam
 from gapvision.reports.figures import ExtraLine
 from gapvision.reports.spans import Band
-from gapvision.results import Measurement
+from gapvision.results import GapProfile, Measurement
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,15 +33,42 @@ class Shown:
     seam_id: int | None = None
 
 
-def remember(shown: Shown) -> None:
-    """Keep it for the other views of this session."""
+def remember(shown: Shown, measurement_id: int | None = None) -> None:
+    """Keep it for the other views; of a result out of the records also its number, so that a reload finds it."""
     st.session_state["shown"] = shown
+    st.session_state["from_record"] = measurement_id
 
 
 def recall() -> Shown | None:
-    """What Measure showed, or Jobs handed over, last; None before the first measurement."""
+    """What Measure showed, or Jobs handed over, last; None before the first measurement.
+
+    After a reload only the number of a result out of the records is known: then it is read again.
+    """
     shown = st.session_state.get("shown")
-    return shown if isinstance(shown, Shown) else None
+    if isinstance(shown, Shown):
+        return shown
+    number = st.session_state.get("from_record")
+    if not isinstance(number, int):
+        return None
+    try:
+        line = records().line(number)
+        seam, measurement = records().seam(line.seam_id), load(line)
+    except GapvisionError:  # deleted in the meantime
+        return None
+    again = Shown(stored_photo(line), measurement, own_band(seam, measurement.profile), seam.seam_id)
+    remember(again, number)
+    return again
+
+
+def own_band(seam: Seam, profile: GapProfile | None) -> Band | None:
+    """A seam's own tolerance, where it is the same all along; the tolerance typed in Measure is not meant here."""
+    if seam.spec is None or profile is None:
+        return None
+    spec = spec_from_table(seam.spec)
+    wanted = nominal_at(spec, profile.s_mm, (float(profile.s_mm[0]), float(profile.s_mm[-1])))
+    if float(np.ptp(wanted)) > 1e-9:
+        return None
+    return Band(float(wanted[0]), float(wanted[0]) - spec.allow_below_mm, float(wanted[0]) + spec.allow_above_mm)
 
 
 @lru_cache(maxsize=1)

@@ -164,16 +164,29 @@ def tolerance_field(label: str, key: str, example: str) -> tuple[float, float] |
         Below and above [mm]; None when empty or not understood.
     """
     text = st.text_input(label, key=key, placeholder=example)
-    parts = [part.strip() for part in text.split(";") if part.strip()]
-    if not parts:
+    if not text.replace(";", "").strip():
         return None
     try:
-        if len(parts) > 2:
-            raise GapvisionError("length-not-understood", f"'{text}' is more than two lengths.")
-        below, above = (abs(typed_length(part)) for part in (parts * 2 if len(parts) == 1 else parts))
+        return typed_tolerance(text)
     except GapvisionError as error:
         show_error(error)
         return None
+
+
+def typed_tolerance(text: str) -> tuple[float, float]:
+    """Read a tolerance that was typed on the page, as :func:`tolerance_field` asks for it [mm].
+
+    Raises
+    ------
+    GapvisionError
+        ``length-not-understood``.
+    """
+    parts = [part.strip() for part in text.split(";") if part.strip()]
+    if not 1 <= len(parts) <= 2:
+        raise GapvisionError(
+            "length-not-understood", f"'{text}' is {'more than two lengths' if parts else 'no length'}."
+        )
+    below, above = (abs(typed_length(part)) for part in (parts * 2 if len(parts) == 1 else parts))
     return below, above
 
 
@@ -264,7 +277,7 @@ def show_spans(
         return
     spans = find_spans(profile, band) if verdict is None else verdict_spans(profile, verdict)[1]
     if not spans:
-        st.write("The whole seam was measured." if band is verdict is None else "No span is out of tolerance.")
+        st.write("The whole seam was measured." if band is None and verdict is None else "No span is out of tolerance.")
         return
     body, number = "", 0
     for span in spans:

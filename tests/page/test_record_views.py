@@ -105,6 +105,56 @@ def test_note_is_kept(page, job):
     assert fresh.text_area(key="note_text").value == ""
 
 
+def reloaded(page):
+    """The same page after a reload: a new session that has nothing but the ticket in the address."""
+    fresh = AppTest.from_file(str(ENTRY), default_timeout=60)
+    fresh.query_params["ticket"] = page.session_state["ticket"]
+    fresh.run()
+    assert not fresh.exception
+    return fresh
+
+
+def test_a_reload_comes_back_to_the_view_job_stage_and_datum(page, job):
+    store = records()
+    seam = store.seams(job.job_id)[0]
+    store.new_job(reference="T-2", customer="", car="newer, so first in the list")
+    first, last = (line.measurement_id for line in store.history(seam.seam_id))
+    page.session_state["view"] = "Jobs"
+    page.run()
+    page.selectbox(key="job_choice").set_value("T-1").run()
+    stage, before = f"stage_{seam.seam_id}_2", f"before_{seam.seam_id}"
+    assert (page.select_slider(key=stage).value, page.selectbox(key=before).value) == (last, first)
+    page.select_slider(key=stage).set_value(first).run()
+    page.selectbox(key=f"datum_{seam.seam_id}").set_value("strip").run()
+    again = reloaded(page)
+    assert again.session_state["view"] == "Jobs"
+    assert again.selectbox(key="job_choice").value == "T-1"
+    assert (again.select_slider(key=stage).value, again.selectbox(key=before).value) == (first, last)
+    assert again.selectbox(key=f"datum_{seam.seam_id}").value == "strip"
+    assert set(again.query_params) == {"ticket"}, "the address says nothing of customer, car or job"
+    again.button(key="decide_this").click().run()
+    again = reloaded(again)
+    assert any(m.value.startswith("About ") and m.value.endswith(", bonnet, left") for m in again.markdown)
+    again.session_state["view"] = "Panels"
+    again.run()
+    again.selectbox(key="panel_shape").set_value("ready shape: door").run()
+    again.selectbox(key="panel_side").set_value("left").run()
+    again = reloaded(again)
+    assert again.selectbox(key="panel_job").value == "T-1"
+    assert again.selectbox(key="panel_shape").value == "ready shape: door"
+    assert again.selectbox(key="panel_side").value == "left"
+
+
+def test_a_reload_in_decide_measures_the_photo_of_measure_again(page):
+    page.run()
+    page.text_input(key="tolerance").set_value("3mm").run()
+    page.session_state["view"] = "Decide"
+    page.run()
+    again = reloaded(page)
+    assert again.session_state["view"] == "Decide"
+    assert "As it stands: in tolerance" in html_of(again), "by the tolerance typed in Measure"
+
+
 def test_stages_are_laid_on_each_other_by_a_mark(page, job):
     page.session_state["view"] = "Jobs"
     page.run()
