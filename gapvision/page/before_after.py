@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import html
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from gapvision.page import service, widgets
 from gapvision.page.books import line_title, records, stored_photo
 from gapvision.page.drawings import svg_image
 from gapvision.records import MeasurementLine
-from gapvision.reports.crops import SeamCrop, crop_seam, needed_height_mm, rectified_crop
+from gapvision.reports.crops import SeamCrop, crops_alike, needed_height_mm
 from gapvision.units import MM_PER_INCH
 
 _WIDE = 360.0  # of the drawing; its text is 15 in it, so 14 px and more on a phone
@@ -53,24 +54,20 @@ def _crops(before: MeasurementLine, after: MeasurementLine, comparison: Comparis
     contents = [records().measurement(line.measurement_id) for line in (before, after)]
     stretches = [(start, stop), (start - shift, stop - shift)]
     height = max(needed_height_mm(c, a, b) for c, (a, b) in zip(contents, stretches, strict=True))
-    for cut in (rectified_crop, crop_seam):
-        crops = [
-            crop
-            for line, content, (a, b) in zip((before, after), contents, stretches, strict=True)
-            if (crop := _crop(cut, line, content, a, b, height)) is not None
-        ]
-        if len(crops) == 2:
-            return crops
-    return None
+    cuts = [
+        partial(_crop, line, content, a, b, height)
+        for line, content, (a, b) in zip((before, after), contents, stretches, strict=True)
+    ]
+    return crops_alike(cuts)
 
 
 def _crop(
-    cut: Callable[..., SeamCrop | None],
     line: MeasurementLine,
     content: dict[str, Any],
     a: float,
     b: float,
     height: float,
+    cut: Callable[..., SeamCrop | None],
 ) -> SeamCrop | None:
     def make() -> SeamCrop | None:
         return cut(records().photo_bytes(line.photo), content, a, b, height_mm=height)

@@ -8,16 +8,19 @@ across the seam as along it, at its beginning as at its end.
 from __future__ import annotations
 
 import io
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from gapvision.results import FloatArray
+from gapvision.results import FloatArray, Photo
 
 _MARGIN_MM = 14.0
 _LEAST_HEIGHT_MM = 34.0
-_DECODE_PX = 2600
+#: Longest side of the decoded photo [px]: enough for the cut-out, and for its strips to be read again.
+_LEAST_DECODED_PX, _MOST_DECODED_PX = 1600, 2600
 #: Stations and the map of the strips must agree on lengths this well, or the map is not that of this measurement.
 _SAME_LENGTH = 0.03
 
@@ -90,9 +93,10 @@ def crop_seam(
     s, a, b = stretch
     height = height_mm or needed_height_mm(content, from_mm, to_mm)
     frame = _Frame.along(s, a, b, from_mm, to_mm, height, width_px, turned=turned)
-    jpeg = _picture(photo, float(content["photo"]["width_px"]), frame.places(width_px))
+    colours = _decoded(photo, content, stretch, width_px)
+    at = _shrunk(frame.places(width_px), colours.shape[1] / float(content["photo"]["width_px"]))
     return SeamCrop(
-        jpeg=jpeg,
+        jpeg=_picture(colours, at),
         width_px=width_px,
         height_px=frame.height_px,
         edge_a_px=frame.inside(a),
@@ -110,12 +114,13 @@ def rectified_crop(
     *,
     width_px: int = 1000,
     height_mm: float | None = None,
+    turned: bool = False,
 ) -> SeamCrop | None:
     """Cut a stretch of a seam out of its photo as a camera square above the panel would see it.
 
     Parameters
     ----------
-    photo, content, from_mm, to_mm, width_px, height_mm
+    photo, content, from_mm, to_mm, width_px, height_mm, turned
         As for :func:`crop_seam`; same stretch, width and height give the same scale whatever the photo.
 
     Returns
@@ -128,7 +133,7 @@ def rectified_crop(
     -----
     Rectified at the height of the panels' faces.  The bottom of the gap lies deeper and is seen a little displaced.
     """
-    from gapvision.intake.photo import read_photo
+    from gapvision.intake.headers import read_header
     from gapvision.targets.strip import FACE_HEIGHT_MM
     from gapvision.vision.detect import find_strips
     from gapvision.vision.field import fit_field
@@ -138,26 +143,28 @@ def rectified_crop(
     if stretch is None:
         return None
     s, a, b = stretch
-    whole = read_photo(photo, "the photo")
+    # The strips are found in the picture that is cut out of: a second decoding would cost more than it gains.
+    colours = _decoded(photo, content, stretch, width_px)
+    shrink = colours.shape[1] / float(content["photo"]["width_px"])
     print_scale = (float(told.get("print_scale_along", 1.0)), float(told.get("print_scale_across", 1.0)))
-    views = find_strips(whole, *print_scale)
+    views = find_strips(_grey(colours), *print_scale)
     if not views:
         return None
-    size = (whole.width_px, whole.height_px)
+    size = (colours.shape[1], colours.shape[0])
+    focal = read_header(photo, "the photo").exif.focal_35mm_mm
     side_b = frozenset(k for k, side in (told.get("strip_sides") or {}).items() if str(side).upper() == "B")
-    field = fit_field(views, size, whole.focal_35mm_mm, print_scale, side_b)
-    del whole
-    a, b = (field.to_panel(edge, -FACE_HEIGHT_MM) for edge in (a, b))  # places on the panel [mm]
+    field = fit_field(views, size, focal, print_scale, side_b)
+    a, b = (field.to_panel(_shrunk(edge, shrink), -FACE_HEIGHT_MM) for edge in (a, b))  # places on the panel [mm]
     if not (np.isfinite(a).all() and np.isfinite(b).all()):
         return None
     height = height_mm or needed_height_mm(content, from_mm, to_mm)
-    frame = _Frame.along(s, a, b, from_mm, to_mm, height, width_px)
+    frame = _Frame.along(s, a, b, from_mm, to_mm, height, width_px, turned=turned)
     if abs(frame.units_per_mm - 1.0) > _SAME_LENGTH:
         return None
     panel = frame.places(width_px)
     seen = field.project(panel.reshape(-1, 2), -FACE_HEIGHT_MM).reshape(panel.shape)
     return SeamCrop(
-        jpeg=_picture(photo, float(size[0]), seen),
+        jpeg=_picture(colours, seen),
         width_px=width_px,
         height_px=frame.height_px,
         edge_a_px=frame.inside(a),
@@ -166,6 +173,31 @@ def rectified_crop(
         mm_per_px=frame.mm_per_px,
         rectified=True,
     )
+
+
+def crops_alike(cuts: Sequence[Callable[[Callable[..., SeamCrop | None]], SeamCrop | None]]) -> list[SeamCrop] | None:
+    """Cut-outs of one kind, so that they can be compared: all rectified where each can be, else all level.
+
+    Parameters
+    ----------
+    cuts : sequence of callable
+        Each makes one cut-out with the function handed to it, :func:`rectified_crop` or :func:`crop_seam`.
+
+    Returns
+    -------
+    list of SeamCrop or None
+        None when not even level ones can be made of all.
+    """
+    for kind in (rectified_crop, crop_seam):
+        crops = []
+        for cut in cuts:
+            crop = cut(kind)
+            if crop is None:
+                break
+            crops.append(crop)
+        else:
+            return crops
+    return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -248,17 +280,37 @@ def _stretch(content: dict[str, Any], from_mm: float, to_mm: float) -> tuple[Flo
     return s, a, b
 
 
-def _picture(photo: bytes, photo_width_px: float, at_px: FloatArray) -> bytes:
-    """A JPEG of the photo's colours at places of shape (H, W, 2) [px]; white outside the photo."""
+def _decoded(
+    photo: bytes, content: dict[str, Any], stretch: tuple[FloatArray, FloatArray, FloatArray], width_px: int
+) -> NDArray[np.uint8]:
+    """The photo's colours, upright, no larger than a cut-out of that width needs."""
+    from gapvision.intake.photo import read_colour
+
+    _, a, _ = stretch
+    of_photo = float(np.hypot(*(a[-1] - a[0]))) / max(content["photo"]["width_px"], content["photo"]["height_px"])
+    wanted = 1.3 * width_px / max(of_photo, 0.01)
+    return read_colour(photo, int(np.clip(wanted, _LEAST_DECODED_PX, _MOST_DECODED_PX)))
+
+
+def _grey(colours: NDArray[np.uint8]) -> Photo:
+    """Colours as a photo in which strips can be looked for."""
+    import cv2
+
+    return Photo(grey=np.asarray(cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY)), file="the photo", sha256="")
+
+
+def _shrunk(px: FloatArray, shrink: float) -> FloatArray:
+    """Places in the full photo as places in the smaller picture [px]."""
+    return np.asarray((px + 0.5) * shrink - 0.5, dtype=float)
+
+
+def _picture(colours: NDArray[np.uint8], at_px: FloatArray) -> bytes:
+    """A JPEG of colours at places of shape (H, W, 2) [px]; white outside."""
     import cv2
     from PIL import Image
 
-    from gapvision.intake.photo import read_colour
-
-    colours = read_colour(photo, _DECODE_PX)
-    shrink = colours.shape[1] / photo_width_px
     # A spoilt file may ask for places at 1e306: they are white like all outside the photo.
-    at = np.clip(np.nan_to_num((at_px + 0.5) * shrink - 0.5, nan=-1e4), -1e4, 3e4).astype(np.float32)
+    at = np.clip(np.nan_to_num(at_px, nan=-1e4), -1e4, 3e4).astype(np.float32)
     pixels = cv2.remap(
         colours, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=(255, 255, 255)
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -26,7 +27,7 @@ from reportlab.platypus import (
     TableStyle,
 )
 
-from gapvision.reports.crops import SeamCrop, crop_seam, needed_height_mm
+from gapvision.reports.crops import SeamCrop, crops_alike, needed_height_mm
 from gapvision.reports.evidence_chart import Curve, GapChart, SeamPhoto, nice_step
 from gapvision.reports.evidence_style import (
     FOOT_HEIGHT,
@@ -52,6 +53,8 @@ __all__ = ["Evidence", "Head", "PhotoEntry", "PlanEvidence", "SeamEvidence", "Sh
 TITLE = "Panel gaps: measured evidence"
 _WORST_ROWS = 8
 _TALLEST = 85 * mm  # a cut-out on paper
+#: Whether a cut-out is rectified -> how it is to be read.
+_HOW = {True: "Rectified, one scale both ways", False: "Level, not rectified"}
 _DECISION = {"in tolerance": "In tolerance", "out of tolerance": "Out of tolerance", "not proven": "Not proven"}
 
 CAUTIONS = (
@@ -277,24 +280,29 @@ class _Maker:
         height = max(needed_height_mm(s.content, a, b) for s, _, a, b in spans)
         # A short or strongly curved seam must not outgrow the page.
         width = min(width, _TALLEST * 1.04 * max(end - start, 1.0) / height)
-        cells: list[Flowable] = []
-        captions: list[Flowable] = []
-        for s, turned, a, b in spans:
-            middle, half = (a + b) / 2, (end - start) / 2
-            crop = crop_seam(
+        half = (end - start) / 2
+
+        def cut(s: Shown, turned: bool, middle: float, kind: Callable[..., SeamCrop | None]) -> SeamCrop | None:
+            return kind(
                 s.photo or b"", s.content, middle - half, middle + half, width_px=round(width / mm * 8),
                 height_mm=height, turned=turned,
             )  # fmt: skip
-            if crop is None:
-                return []
+
+        crops = crops_alike([partial(cut, s, turned, (a + b) / 2) for s, turned, a, b in spans])
+        if crops is None:
+            return []
+        cells: list[Flowable] = []
+        captions: list[Flowable] = []
+        for (s, *_), crop in zip(spans, crops, strict=True):
             cells.append(self._photo(seam, s, crop, width, ticks))
             words = "Before" if s is seam.before else ("After" if seam.before is not None else "Photo")
-            captions.append(para(f"{words}: {s.stage}, {s.on_date}. Edges and stations as measured.", "quiet"))
+            said = f"{words}: {s.stage}, {s.on_date}. {_HOW[crop.rectified]}."
+            captions.append(para(said, "quiet"))
         table = Table([cells, captions], colWidths=[self.width / len(shown)] * len(shown))
         table.setStyle(TableStyle([
             ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0),
             ("TOPPADDING", (0, 0), (-1, -1), 1), ("BOTTOMPADDING", (0, 0), (-1, -1), 1),
-            ("VALIGN", (0, 0), (-1, -1), "TOP"),
+            ("RIGHTPADDING", (0, 1), (-2, 1), 4 * mm), ("VALIGN", (0, 0), (-1, -1), "TOP"),
         ]))  # fmt: skip
         return [table]
 

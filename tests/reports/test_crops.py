@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 from gapvision.measure import Settings
-from gapvision.reports.crops import crop_seam, needed_height_mm, rectified_crop
+from gapvision.reports.crops import crop_seam, crops_alike, needed_height_mm, rectified_crop
 from gapvision.targets.strip import MARKER_MM
 from gapvision.workshop import measure_file
 
@@ -73,3 +73,31 @@ def test_no_rectified_crop_without_strips_or_with_a_scale_that_is_not_this_photo
     assert rectified_crop(data, other, s[0], s[-1]) is None
     assert rectified_crop(data, content, s[-1] + 50, s[-1] + 90) is None
     assert needed_height_mm(content, s[0], s[-1]) >= 34
+
+
+def test_turned_it_is_the_same_picture_upside_down(measured):
+    data, content = measured
+    s = [r["s_mm"] for r in content["stations"]]
+    one, other = (rectified_crop(data, content, s[0], s[-1], height_mm=60, turned=t) for t in (False, True))
+    assert other.mm_per_px == one.mm_per_px
+    corner = np.array([one.width_px - 1, one.height_px - 1])
+    assert np.abs(corner - one.edge_a_px - other.edge_a_px).max() < 0.01
+    a, b = (np.asarray(Image.open(io.BytesIO(crop.jpeg)).convert("L"), float) for crop in (one, other))
+    assert np.abs(a[::-1, ::-1] - b).mean() < 2
+
+
+def test_crops_to_be_compared_are_of_one_kind_at_one_scale(measured):
+    data, content = measured
+    s = [r["s_mm"] for r in content["stations"]]
+    blank = io.BytesIO()
+    Image.new("RGB", (800, 600), (120, 60, 50)).save(blank, "JPEG")
+
+    def of(photo, last=s[-1]):
+        return lambda kind: kind(photo, content, s[0], last, height_mm=60)
+
+    both = crops_alike([of(data), of(data)])
+    assert [crop.rectified for crop in both] == [True, True]
+    level = crops_alike([of(data), of(blank.getvalue())])
+    assert [crop.rectified for crop in level] == [False, False], "one cannot be rectified, so neither is"
+    assert level[0].mm_per_px == level[1].mm_per_px == both[0].mm_per_px
+    assert crops_alike([of(data), of(data, s[0] - 9)]) is None

@@ -182,6 +182,24 @@ def test_no_location_or_maker_gets_out():
     assert Image.open(io.BytesIO(crop.jpeg)).getexif() == {}
 
 
+def test_photos_are_rectified_where_their_strips_can_be_read_again():
+    from pathlib import Path
+
+    from gapvision.measure import Settings
+    from gapvision.workshop import measure_file
+
+    sample = Path(__file__).parents[2] / "sample_images" / "open03_door_arc.jpg"
+    content = measure_file(sample.read_bytes(), sample.name, Settings(print_scale_checked=True))
+    one = seam("sill", 1)
+    real = replace(one.after, photo=sample.read_bytes(), content=content)
+    for seams, words in (
+        ((replace(one, before=None, comparison=None, after=real),), "Rectified, one scale both ways."),
+        ((one,), "Level, not rectified."),
+    ):
+        pdf = pypdfium2.PdfDocument(ev.write_evidence(replace(document(0), seams=seams)))
+        assert words in " ".join(page.get_textpage().get_text_range() for page in pdf)
+
+
 def test_shop_head_with_logo_and_without():
     out = io.BytesIO()
     Image.new("RGBA", (60, 30), (200, 30, 30, 128)).save(out, "PNG")
