@@ -19,7 +19,8 @@ from gapvision.records import MeasurementLine
 from gapvision.reports.crops import SeamCrop, crops_alike, needed_height_mm
 from gapvision.units import MM_PER_INCH
 
-_WIDE = 360.0  # of the drawing; its text is 15 in it, so 14 px and more on a phone
+_WIDE = 900.0  # of the drawing and its least width on screen: a phone shows a part of it, moved sideways
+_CROP_PX = 1600
 _FOOT = 22.0
 
 
@@ -28,12 +29,23 @@ def show(before: MeasurementLine, after: MeasurementLine, comparison: Comparison
     st.subheader("Before and after", anchor=False)
     crops = None if comparison is None else _crops(before, after, comparison)
     if crops is None or comparison is None:
-        figures, words = _whole(before, after), "The whole photos: how they lie on each other is not known."
+        figures = "".join(_whole(before, after))
+        st.html(f'<div style="display:flex;flex-wrap:wrap;gap:12px">{figures}</div>')
+        st.write("The whole photos: how they lie on each other is not known.")
     else:
-        figures = _figures(before, after, crops, (-comparison.datum.shift_mm, 0.0))
-        words = f"{_HOW[crops[0].rectified]} Stations as in the plot below. Blue: edge A, orange dashes: edge B, as measured."
-    st.html(f'<div style="display:flex;flex-wrap:wrap;gap:12px">{"".join(figures)}</div>')
-    st.write(words)
+        _show_crops(_figures(before, after, crops, (-comparison.datum.shift_mm, 0.0)))
+        st.write(
+            f"{_HOW[crops[0].rectified]} Stations as in the plot below. Blue: edge A, orange dashes: edge B, as measured."
+        )
+
+
+def _show_crops(figures: list[str]) -> None:
+    """One above the other in one box, so that they stay on the same stations when a phone moves them sideways."""
+    st.html(
+        '<p class="gv-narrow">Both pictures move sideways together.</p>'
+        '<div class="gv-pair" tabindex="0" role="region" aria-label="The seam before and after">'
+        f'<div style="min-width:{_WIDE:g}px">{"".join(figures)}</div></div>'
+    )
 
 
 #: Whether both cut-outs are rectified -> how they are to be read.
@@ -70,7 +82,7 @@ def _crop(
     cut: Callable[..., SeamCrop | None],
 ) -> SeamCrop | None:
     def make() -> SeamCrop | None:
-        return cut(records().photo_bytes(line.photo), content, a, b, height_mm=height)
+        return cut(records().photo_bytes(line.photo), content, a, b, width_px=_CROP_PX, height_mm=height)
 
     return service.remembered((cut.__name__, line.measurement_id, round(a, 2), round(b, 2), round(height, 1)), make)
 
@@ -118,7 +130,7 @@ def draw_crop(
     x = 0.5 * (crop.edge_a_px[:, 0] + crop.edge_b_px[:, 0]) * k
     one = 1.0 if unit == "mm" else MM_PER_INCH
     steps = (10, 20, 50, 100, 200, 500, 1000) if unit == "mm" else (0.5, 1, 2, 5, 10, 20, 50)
-    step = one * next(v for v in steps if (s[-1] - s[0]) / (v * one) <= 6 or v == steps[-1])
+    step = one * next(v for v in steps if (s[-1] - s[0]) / (v * one) <= 14 or v == steps[-1])
     parts.append(f'<rect y="{tall:.1f}" width="{_WIDE:g}" height="{_FOOT:g}" fill="#f4f6f8"/>')
     for tick in np.arange(np.ceil(s[0] / step) * step, s[-1] + 1e-6, step):
         at = float(np.interp(tick, s, x))
@@ -157,6 +169,6 @@ def _whole(before: MeasurementLine, after: MeasurementLine) -> list[str]:
 
 def _figure(picture: str, label: str) -> str:
     return (
-        f'<figure style="margin:0;flex:1 1 320px">{picture}'
-        f'<figcaption style="font-size:16px;padding:4px 0 6px">{html.escape(label)}</figcaption></figure>'
+        f'<figure style="margin:0;flex:1 1 320px"><figcaption class="gv-caption">{html.escape(label)}</figcaption>'
+        f"{picture}</figure>"
     )

@@ -35,6 +35,8 @@ input[role="combobox"]:focus-visible { outline: none !important; }
 .gv-drawing { display: block; border-radius: 6px; max-width: 280px; width: 100%; height: auto; margin: 6px 0; }
 .gv-table { overflow-x: auto; } .gv-table table { border-collapse: collapse; width: 100%; font-size: 16px; }
 .gv-table th, .gv-table td { text-align: left; padding: 8px 10px 8px 0; border-bottom: 1px solid color-mix(in srgb, currentColor 30%, transparent); }
+.gv-pair { overflow-x: auto; } .gv-caption { position: sticky; left: 0; width: fit-content; font-size: 16px; font-weight: 600; padding: 6px 0 4px; }
+.gv-narrow { margin: 0; } @media (min-width: 980px) { .gv-narrow { display: none; } }
 .gv-numbers { display: grid; grid-template-columns: repeat(auto-fit, minmax(150px, 1fr)); gap: 8px 18px; margin: 6px 0 12px; }
 .gv-numbers div span { display: block; font-size: 15px; } .gv-numbers div b { font-size: 1.15rem; }
 </style>

@@ -34,8 +34,16 @@ def test_before_and_after(shop, visit, shots, readme_picture, size):
         expect(crop).to_have_js_property("complete", True)
     places = [crop.evaluate("e => [e.naturalWidth / e.naturalHeight, e.clientWidth]") for crop in crops]
     assert places[0] == pytest.approx(places[1], rel=0.01), "the same crop"
-    left, right = (crop.bounding_box() for crop in crops)
-    assert (left["x"] == right["x"]) if size is PHONE else (left["y"] == right["y"]), "side by side where there is room"
+    first, second = (crop.bounding_box() for crop in crops)
+    assert first["x"] == second["x"], "one above the other, the same station in the same place"
+    assert first["width"] >= 900, "large enough to see a gap, also on a phone"
+    assert one.page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "the page itself stays in its place"
+    if size is PHONE:
+        one.page.locator(".gv-pair").evaluate("box => box.scrollLeft = 300")
+        first, second = (crop.bounding_box() for crop in crops)
+        assert first["x"] == second["x"] < -200, "and both move together"
+        assert one.page.locator(".gv-pair figcaption").first.bounding_box()["x"] >= 0, "with their words in sight"
+        one.page.locator(".gv-pair").evaluate("box => box.scrollLeft = 0")
     shots(one, f"demo_jobs_{'phone' if size is PHONE else 'desk'}")
     if size is PHONE:
         readme_picture(one, "page_jobs_phone", "img[alt^='Crop before']")
