@@ -235,7 +235,8 @@ label { display: block; font-weight: 600; margin: 16px 0 6px; }
 input, button, .button { font: inherit; min-height: 52px; box-sizing: border-box; width: 100%; padding: 10px 14px; border-radius: 8px; }
 input { border: 2px solid #5a6570; background: #fff; color: #1b1f24; }
 button, .button { display: block; text-align: center; text-decoration: none; margin-top: 16px; border: 0; background: #0b5c93; color: #fff; font-weight: 700; cursor: pointer; }
-.button.second { background: #e8edf1; color: #1b1f24; }
+.button { padding-top: 13px; } .button.second { background: #e8edf1; color: #1b1f24; }
+input[type=file] { padding: 8px; } input::file-selector-button { font: inherit; font-weight: 700; min-height: 52px; padding: 0 16px; margin-right: 12px; border: 0; border-radius: 8px; background: #0b5c93; color: #fff; }
 [hidden] { display: none !important; }
 :focus-visible { outline: 3px solid #b94a00; outline-offset: 2px; }
 .said { border-left: 6px solid #b94a00; padding: 8px 12px; background: #fdf1e8; color: #1b1f24; }

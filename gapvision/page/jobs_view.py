@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from gapvision.errors import GapvisionError
 from gapvision.judgement import Verdict, nominal_at, spec_from_table
@@ -176,9 +177,11 @@ def _history(measured: list[SeamState]) -> None:
         before = others[
             st.selectbox("Compare with", list(others), key=key, format_func=lambda i: line_title(others[i]))
         ]
-        more, comparison = _compare(seam, before, after)
-    if before is not None:
-        before_after.show(before, after, comparison)
+        said, pictures, warned = st.container(), st.container(), st.container()
+        with said:
+            more, comparison = _compare(seam, before, after, warned)
+        with pictures:
+            before_after.show(before, after, comparison)
     left_out = records().measurement(after.measurement_id).get("left_out", [])
     draw_viewer(stored_photo(after), measurement, band, "viewer_job", more=more, verdict=verdict, left_out=left_out)
     widgets.show_spans(measurement, band, widgets.unit(), left_out, verdict)
@@ -244,8 +247,10 @@ def _running(seam: Seam, profile: GapProfile | None) -> Verdict | None:
     return judge_gap(profile.s_mm, profile.gap_mm, profile.expanded_u_mm, spec, spacing_mm=profile.spacing_mm)
 
 
-def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> tuple[list[ExtraLine], Comparison | None]:
-    """What changed, in words, and the profile before on the stations of after."""
+def _compare(
+    seam: Seam, before: MeasurementLine, after: MeasurementLine, warned: DeltaGenerator
+) -> tuple[list[ExtraLine], Comparison | None]:
+    """What changed, in words, and the profile before on the stations of after; warnings go below the pictures."""
     from gapvision.workshop import compare_lines
 
     datum = st.selectbox(
@@ -274,7 +279,8 @@ def _compare(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> tup
     )
     if c.better_mm is not None and c.worse_mm is not None:
         widgets.say(f"Nearer to what is wanted along {c.better_mm:.0f} mm, further from it along {c.worse_mm:.0f} mm.")
-    widgets.show_notices(compared.notices)
+    with warned:
+        widgets.show_notices(compared.notices)
     earlier = load(before).profile
     if earlier is None:
         return [], c

@@ -5,6 +5,7 @@ CSS = """
 html { -webkit-text-size-adjust: 100%; }
 .block-container, [data-testid="stMainBlockContainer"] { padding-top: 1.2rem; padding-bottom: 3rem; max-width: 1180px; }
 h1 { font-size: clamp(1.3rem, 5vw, 2.2rem) !important; padding: 0.3rem 0 !important; }
+h2, h3 { font-size: clamp(1.15rem, 4.4vw, 1.5rem) !important; }
 [data-testid="stHeader"] { background: transparent; height: 2.2rem; }
 button, [role="button"], [data-baseweb="select"] > div, input, textarea, [data-testid="stNumberInputContainer"] { min-height: 44px; }
 [data-testid="stNumberInput"] button { min-width: 44px; }
@@ -29,6 +30,7 @@ button[kind^="primary"], [data-testid="stMultiSelect"] [data-tag] { background: 
 input[role="combobox"]:focus-visible { outline: none !important; }
 .gv-verdict { border: 2px solid currentColor; border-left-width: 12px; border-radius: 8px; padding: 10px 14px; font-size: 1.1rem; font-weight: 700; }
 .gv-verdict small { display: block; font-weight: 400; font-size: 16px; }
+.gv-verdict ul { margin: 4px 0 0; padding-left: 1.2em; } .gv-verdict li { font-size: 16px; margin: 0; }
 .gv-note { border-left: 6px solid #767676; padding: 4px 12px; margin: 8px 0; }
 .gv-note.warning { border-left-color: #d9601a; } .gv-note.refusal { border-left-color: #c0262d; }
 .gv-note b { font-weight: 700; }
@@ -37,7 +39,7 @@ input[role="combobox"]:focus-visible { outline: none !important; }
 .gv-table th, .gv-table td { text-align: left; padding: 8px 10px 8px 0; border-bottom: 1px solid color-mix(in srgb, currentColor 30%, transparent); }
 .gv-pair { overflow-x: auto; } .gv-caption { position: sticky; left: 0; width: fit-content; font-size: 16px; font-weight: 600; padding: 6px 0 4px; }
 .gv-narrow { margin: 0; } @media (min-width: 980px) { .gv-narrow { display: none; } }
-.gv-numbers { display: grid; grid-template-columns: repeat(auto-fit, minmax(150px, 1fr)); gap: 8px 18px; margin: 6px 0 12px; }
-.gv-numbers div span { display: block; font-size: 15px; } .gv-numbers div b { font-size: 1.15rem; }
+.gv-numbers { display: grid; grid-template-columns: repeat(auto-fit, minmax(168px, 1fr)); gap: 8px 18px; margin: 6px 0 12px; }
+.gv-numbers div span { display: block; font-size: 15px; } .gv-numbers div b { font-size: 1.05rem; }
 </style>
 """

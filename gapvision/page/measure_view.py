@@ -20,7 +20,7 @@ _TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 
 def show(ticket: str) -> None:
     """The whole view."""
-    save_view.ask_first()
+    save_view.ask_first(taken=bool(Inbox().photos(ticket)))
     _by_camera(ticket)
     # Photo and short verdict stand first, on a phone's first screen, though what they rest on is asked for below them.
     top = st.container()

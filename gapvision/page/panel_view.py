@@ -56,7 +56,7 @@ def show(ticket: str) -> None:
     del ticket
     lines = records().jobs("", limit=200)
     if not lines:
-        st.info("No job yet: save a measurement to a job first.")
+        st.info("No job yet: save a measurement to a job first, or let Jobs make the demo job to look around.")
         return
     references = [line.job.reference for line in lines]
     if st.session_state.get("panel_job") not in references:

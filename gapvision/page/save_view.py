@@ -25,16 +25,25 @@ _TICKS = {
 }
 
 
+_ASKED = "Job, seam, stage, conditions"
+
 #: What a photo is for: asked before it is taken.
 PURPOSES = ("Just measure", "For a job")
 
 
-def ask_first() -> None:
-    """Job, seam, stage and conditions, before the photo is taken; or just measure, and choose when saving."""
+def ask_first(*, taken: bool) -> None:
+    """Job, seam, stage and conditions, before the photo is taken; or just measure, and choose when saving.
+
+    Parameters
+    ----------
+    taken : bool
+        Whether photos are there already: then the box comes folded, with what was chosen as its title, so that photo
+        and verdict stand on a phone's first screen.
+    """
     purpose = st.segmented_control("What for", PURPOSES, key="what_for", default=None)
     if purpose != PURPOSES[1]:
         return
-    with st.expander("Job, seam, stage, conditions", expanded=True, key="choose_box"):
+    with st.expander(_box_title() if taken else _ASKED, expanded=not taken, key="choose_box"):
         try:
             _, seam = _choices()
         except GapvisionError as error:
@@ -47,6 +56,15 @@ def ask_first() -> None:
         elif st.session_state.get("spec_of") != seam.seam_id:
             _take_over(spec)
     st.session_state["spec_of"] = None if seam is None else seam.seam_id
+
+
+def _box_title() -> str:
+    """What was chosen, in short."""
+    state = st.session_state
+    job, seam = str(state.get("save_job", _NEW)), str(state.get("save_seam", _NEW))
+    if seam == _NEW:
+        seam = state["new_seam"].strip() or "seam without a name yet"
+    return f"{'New job' if job == _NEW else job}, {seam}, {state['stage']}"
 
 
 def _take_over(spec: SeamSpec) -> None:

@@ -311,10 +311,8 @@ _MIME = {
 
 
 def downloads(files: Sequence[File], key: str) -> None:
-    """Buttons for files to take away, three in a row; each file is made when it is asked for."""
-    for row in range(0, len(files), 3):
-        for column, (label, name, make) in zip(st.columns(3), files[row : row + 3], strict=False):
+    """Buttons for files to take away, as many in a row as there is room; each file is made when it is asked for."""
+    with st.container(horizontal=True):
+        for label, name, make in files:
             mime = _MIME[name.rsplit(".", 1)[1]]
-            column.download_button(
-                label, make, name, mime, on_click="ignore", width="stretch", key=f"download_{key}_{label}"
-            )
+            st.download_button(label, make, name, mime, on_click="ignore", key=f"download_{key}_{label}")

@@ -9,6 +9,7 @@ from streamlit.testing.v1 import AppTest
 
 from gapvision.measure import Settings
 from gapvision.page.books import records
+from gapvision.page.inbox import Inbox
 from gapvision.page.panel_drawing import DrawnSeam, draw_panel
 from gapvision.page.server import ENTRY
 from gapvision.scenes.sample_files import list_samples
@@ -302,6 +303,11 @@ def test_job_seam_and_stage_can_be_chosen_before_the_photo(page, job):
     page.button(key="save").click().run()
     assert not page.exception
     assert store.history(seam.seam_id)[-1].visit.stage == "after paint"
+    photo = store.history(seam.seam_id)[0].photo
+    Inbox().add(page.session_state["ticket"], "own.jpg", store.photo_bytes(photo))
+    fresh = reloaded(page)
+    box = next(e for e in fresh.expander if e.label == "T-1, bonnet, left, after paint")
+    assert not box.proto.expanded, "with a photo taken, its verdict comes first on a phone"
     page.selectbox(key="save_seam").set_value("new ...").run()
     assert page.selectbox(key="save_seam").value == "new ..."
     assert not page.exception
