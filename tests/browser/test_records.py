@@ -155,8 +155,7 @@ def test_a_panel_file_of_the_shop_is_drawn_kept_and_there_after_a_reload(shop, v
     shots(one, "panel_file_phone")
     one.page.get_by_role("button", name="Keep with the job").click()
     one.page.get_by_text("Panel 'bonnet' is kept with job DEMO-1.").wait_for()
-    one.page.reload()
-    one.measured()
-    one.view("Panels")
+    one.page.reload()  # comes back to this view, job and panel
+    one.page.get_by_role("heading", name="Panels", level=1).wait_for()
     one.page.get_by_text("front buffer (hinge): 0 mm in, 4 mm out").wait_for()
     one.fine()
