@@ -73,9 +73,11 @@ def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> N
             widgets.show_spans(measurement, band, unit, session.excluded(photo.sha256))
             st.subheader("In numbers", anchor=False)
             widgets.show_numbers(measurement, unit)
-        if measurement.notices:
+        # Why a photo was refused, with its drawing, stands in the short verdict already.
+        notices = measurement.notices[1:] if measurement.profile is None else measurement.notices
+        if notices:
             st.subheader("Warnings and notes", anchor=False)
-            widgets.show_notices(measurement.notices)
+            widgets.show_notices(notices)
     if measurement.profile is not None:
         _leave_out(photo, measurement)
         save_view.offer(photo, measurement, band)

@@ -42,7 +42,8 @@ def test_refused_photo_shows_advice_drawing_and_the_photo(server, visit, shots):
     one.measured()
     give(one, "nostrip.jpg", buffer.getvalue())
     one.page.locator(".gv-verdict", has_text="Refused").wait_for()
-    assert one.page.locator(".gv-note.refusal img.gv-drawing").count() == 1
+    assert one.page.locator(".gv-verdict img.gv-drawing").count() == 1
+    one.page.locator(".gv-verdict", has_text="Lay a printed strip beside the seam").wait_for()
     assert one.page.get_by_role("button", name="Tap the seam").is_visible()
     assert one.page.locator(".gv-chart").is_hidden(), "the profile of the photo before must not stay on screen"
     assert one.page.locator(".gv-chart *").count() == 0

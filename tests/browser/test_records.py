@@ -46,7 +46,7 @@ def test_before_and_after(shop, visit, shots, readme_picture, size):
         one.page.locator(".gv-pair").evaluate("box => box.scrollLeft = 0")
     shots(one, f"demo_jobs_{'phone' if size is PHONE else 'desk'}")
     if size is PHONE:
-        readme_picture(one, "page_jobs_phone", "img[alt^='Crop before']")
+        readme_picture(one, "page_jobs_phone", ".gv-narrow")
     one.fine()
 
 
