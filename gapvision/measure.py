@@ -42,6 +42,7 @@ from gapvision.vision.steps import RULES
 FloatArray = NDArray[np.float64]
 
 _EDGE_HEIGHT_MM = -1.5  # where the band is drawn: a strip's thickness and a usual edge's depth below the print
+_CENTRED_MM = 0.8  # within what the detector is used to: a second look changes little
 _TILT_COUNTS_DEG = 5.0
 _REFUSE_TILT_DEG = 35.0
 _LIFTED_RMS_PX = 0.8
@@ -286,9 +287,11 @@ def _orient(
 def _edges(
     photo: Photo, field: MetricField, line: CentreLine, settings: Settings
 ) -> tuple[Band, SeamEdges, CentreLine]:
-    """Edges on the band; twice, the second time with the band's middle on the gap's middle."""
+    """Edges on the band; once more with the band's middle on the gap's middle, where it was far from it."""
     band = sample_band(photo, field, line, _EDGE_HEIGHT_MM, settings.station_mm)
     edges = find_edges(band, settings.edges)
+    if float(np.quantile(np.abs(edges.middle_mm), 0.95)) < _CENTRED_MM:
+        return band, edges, line
     for _ in range(2):
         new = recentre(line, edges.middle_mm, settings.station_mm)
         moved = float(np.median(np.abs(edges.middle_mm)))

@@ -139,7 +139,7 @@ def main() -> None:
         )
         learned._net = lambda: net
         learned._facts = lambda: facts
-    data = load(a.data, held_out_only=True)
+    data = load([a.data], held_out_only=True)
     picks = np.flatnonzero(split_of(data["seed"]) == a.split)[: a.bands]
     data = {k: v[picks] for k, v in data.items()}
     sys.stdout.write(f"{len(picks)} bands of {len(np.unique(data['seed']))} scenes held out\n{table(judge(data))}\n")

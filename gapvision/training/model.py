@@ -21,9 +21,9 @@ def _block(n_in: int, n_out: int, kernel: tuple[int, int], stride: int = 1, spre
 
 
 class EdgeNet(nn.Module):
-    """Logits (batch, 2, 416, n_s) of edges A and B from features (batch, 6, 416, n_s)."""
+    """Logits (batch, 2, 416, n_s) of edges A and B from features (batch, 8, 416, n_s)."""
 
-    def __init__(self, width: tuple[int, ...] = (20, 28, 40, 48, 56)) -> None:
+    def __init__(self, width: tuple[int, ...] = (20, 32, 48, 64, 72)) -> None:
         super().__init__()
         self.stem = _block(CHANNELS, width[0], (6, 3), 2)
         # An even kernel halves 416 rows to 208 only with this padding.

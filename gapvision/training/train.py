@@ -1,6 +1,6 @@
 """Teach the net on rendered shards, calibrate it on scenes held out, and store it.
 
-``python -m gapvision.training.train --data FOLDER --out FOLDER``
+``python -m gapvision.training.train --data FOLDER [FOLDER ...] --out FOLDER``; each folder is drawn from equally often.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import torch
 from numpy.typing import NDArray
 
 from gapvision.training.model import EdgeNet, export, loss_of, take_over
-from gapvision.vision.learned import N_T, PADDED_T, STEP_MM, summary
+from gapvision.vision.learned import CHANNELS, DARKNESS, N_T, PADDED_T, STEP_MM, summary
 
 HELD_OUT_EVERY = 10
 _LOG_FLOOR = 0.004
@@ -31,14 +31,16 @@ def split_of(seeds: NDArray[np.int64]) -> NDArray[np.int64]:
     return np.where(scene == 0, 1, np.where(scene == HELD_OUT_EVERY, 2, 0))
 
 
-def load(folder: Path, scenes: int | None = None, held_out_only: bool = False) -> dict[str, Any]:
+def load(folders: list[Path], scenes: int | None = None, held_out_only: bool = False) -> dict[str, Any]:
     """Load shards; ``scenes`` limits the number of taught scenes (held-out scenes are always whole)."""
     parts: dict[str, list[Any]] = {}
-    for path in sorted(folder.glob("shard*.npz")):
-        with np.load(path, allow_pickle=False) as shard:
-            keep = split_of(shard["seed"]) > 0 if held_out_only else np.ones(len(shard["seed"]), bool)
-            for key in shard.files:
-                parts.setdefault(key, []).append(shard[key][keep])
+    for number, folder in enumerate(folders):
+        for path in sorted(folder.glob("shard*.npz")):
+            with np.load(path, allow_pickle=False) as shard:
+                keep = split_of(shard["seed"]) > 0 if held_out_only else np.ones(len(shard["seed"]), bool)
+                for key in shard.files:
+                    parts.setdefault(key, []).append(shard[key][keep])
+                parts.setdefault("folder", []).append(np.full(int(keep.sum()), number))
     data = {k: np.concatenate(v) for k, v in parts.items()}
     if scenes is not None:
         taught = np.unique(data["seed"][split_of(data["seed"]) == 0])[:scenes]
@@ -79,17 +81,30 @@ def make_batch(
     light = torch.where(seen, root, 0.0) ** 2
     log = torch.log(light + _LOG_FLOOR)
     middle = torch.nanmedian(torch.where(seen, log, torch.nan).flatten(1), 1).values[:, None, None]
-    x = torch.zeros(len(picks), 6, PADDED_T, root.shape[2], device=device)
+    x = torch.zeros(len(picks), CHANNELS, PADDED_T, root.shape[2], device=device)
     x[:, 0, :N_T] = torch.where(seen, 0.4 * (log + 2), 0)
     x[:, 1, :N_T] = torch.where(seen, 0.5 * (log - middle), 0)
     x[:, 2, :N_T] = 2 * light
     x[:, 3, :N_T] = seen.float()
     x[:, 4, :N_T] = ((torch.arange(N_T, device=device) - N_T // 2) * STEP_MM / 10)[None, :, None]
     x[:, 5, :N_T] = torch.log(ppm / 8.5)[:, None, None]
+    x[:, 6, :N_T] = torch.where(seen, 0.4 * (torch.log(light + DARKNESS.low_floor) + 4), 0)
+    x[:, 7, :N_T] = torch.where(
+        seen, torch.tanh(DARKNESS.gain * (light.sqrt() - _darkness(torch.where(seen, light.sqrt(), 2.0)))), 0
+    )
     whole = row.clamp(0, N_T - 1).round().long()
     visible = torch.gather(seen, 1, whole)
     valid = (row > 3) & (row < N_T - 4) & visible
     return x, row, valid.float()
+
+
+def _darkness(root: torch.Tensor) -> torch.Tensor:
+    """As the detector's own: level of the gap's dark, of each column."""
+    near = root[:, N_T // 2 - DARKNESS.half_rows : N_T // 2 + DARKNESS.half_rows + 1]
+    dark = near.kthvalue(DARKNESS.rank + 1, dim=1, keepdim=True).values
+    side = DARKNESS.smooth // 2
+    padded = torch.nn.functional.pad(dark, (side, side), mode="replicate")
+    return torch.nn.functional.avg_pool1d(padded, DARKNESS.smooth, 1)
 
 
 def teach(
@@ -101,17 +116,26 @@ def teach(
     device: str,
     minutes: float,
     start: Path | None = None,
+    narrow: bool = False,
 ) -> EdgeNet:
-    """Teach a net; returns the running mean of its weights."""
+    """Teach a net; returns the running mean of its weights.
+
+    With ``narrow`` a processor, too, multiplies in bfloat16: 2.2 times as fast where it has instructions for that.
+    """
     torch.manual_seed(seed)
     rng = np.random.default_rng(seed)
     taught = np.flatnonzero(split_of(data["seed"]) == 0)
+    share_of = 1 / np.bincount(data["folder"][taught])[data["folder"][taught]]
+    share_of /= share_of.sum()
     net = EdgeNet()
     if start is not None:
-        take_over(net, str(start))
+        if start.suffix == ".onnx":
+            take_over(net, str(start))
+        else:
+            net.load_state_dict(torch.load(start, map_location="cpu", weights_only=True))
     net = net.to(device)
     if start is not None:
-        # A stored net has its normalisation folded in: it is taught on as it stands.
+        # A stored net's normalisation is settled: it is taught on as it stands.
         for part in net.modules():
             if isinstance(part, torch.nn.BatchNorm2d):
                 part.eval()
@@ -122,8 +146,8 @@ def teach(
     while share < 1:
         for group in best.param_groups:
             group["lr"] = rate * min(1.0, (step + 1) / 100) * (0.5 + 0.5 * np.cos(np.pi * share)) + 1e-6
-        x, row, valid = make_batch(data, rng.choice(taught, batch), rng, device)
-        with torch.autocast(device, torch.bfloat16, enabled=device == "cuda"):
+        x, row, valid = make_batch(data, rng.choice(taught, batch, p=share_of), rng, device)
+        with torch.autocast(device, torch.bfloat16, enabled=narrow or device == "cuda"):
             logits = net(x)
         loss = loss_of(logits, row, valid)
         best.zero_grad()
@@ -204,7 +228,7 @@ def strange_facts(data: dict[str, Any]) -> dict[str, Any]:
 def main() -> None:
     """Parse, teach, calibrate and store."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--data", type=Path, required=True)
+    parser.add_argument("--data", type=Path, nargs="+", required=True)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--version", default="1")
     parser.add_argument("--steps", type=int, default=6000)
@@ -215,11 +239,12 @@ def main() -> None:
     )
     parser.add_argument("--scenes", type=int, default=None, help="taught scenes, for a learning curve")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--start", type=Path, default=None, help="stored model to teach further")
+    parser.add_argument("--start", type=Path, default=None, help="stored model (.onnx or .pt) to teach further")
+    parser.add_argument("--narrow", action="store_true", help="bfloat16 on a processor that has instructions for it")
     a = parser.parse_args()
     device = "cuda" if torch.cuda.is_available() else "cpu"
     data = load(a.data, a.scenes)
-    net = teach(data, a.steps, a.batch, a.rate, a.seed, device, a.minutes, a.start)
+    net = teach(data, a.steps, a.batch, a.rate, a.seed, device, a.minutes, a.start, a.narrow)
     a.out.mkdir(parents=True, exist_ok=True)
     logits, rows, valid = answer(net, data, np.flatnonzero(split_of(data["seed"]) == 1), device)
     facts: dict[str, Any] = {

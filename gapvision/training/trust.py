@@ -50,15 +50,16 @@ def as_band(linear: NDArray[np.float32], px_per_mm: float) -> Band:
 def shard_samples(path: str) -> Samples:
     """Figures, errors and trust of every edge station of a shard; lit silhouettes of cut edges are left out.
 
-    Over a lit gap the lower rim of a cut edge shows, and the truth here is the upper one.
+    Over a lit gap the lower rim of a cut edge shows, and the truth here is the upper one.  The other silhouettes are
+    judged but not taught: their uncertainty has rules of its own.
 
     Returns
     -------
     dict
         ``figures`` (n, 16), ``error`` (n,) [mm] outwards, ``std`` (n,) as the stored model gives it, ``edge``,
-        ``seed``, ``band`` (n,), ``group`` (n, 4): finish, kind, filling, light.
+        ``seed``, ``band``, ``lit`` (n,), ``group`` (n, 4): finish, kind, filling, light.
     """
-    out: dict[str, list[Any]] = {k: [] for k in ("figures", "error", "std", "edge", "seed", "band", "group")}
+    out: dict[str, list[Any]] = {k: [] for k in ("figures", "error", "std", "edge", "seed", "band", "lit", "group")}
     with np.load(path, allow_pickle=False) as shard:
         data = {k: shard[k] for k in shard.files}
     for i, seed in enumerate(data["seed"]):
@@ -79,6 +80,7 @@ def shard_samples(path: str) -> Samples:
             out["edge"].append(np.full(n, k))
             out["seed"].append(np.full(n, seed))
             out["band"].append(np.full(n, i))
+            out["lit"].append(choice.silhouette[use])
             out["group"].append(np.tile(np.array([group[k], group[2 + k], group[4], group[5]]), (n, 1)))
     return {k: np.concatenate(v) for k, v in out.items()} if out["error"] else {}
 
@@ -151,12 +153,13 @@ def main() -> None:
     a = parser.parse_args()
     samples = collect(a.data, a.workers)
     judged = split_of(samples["seed"]) == 2
-    figures, error = samples["figures"], samples["error"]
+    figures, error, dark = samples["figures"], samples["error"], ~samples["lit"]
     if not a.figures_only:
-        net = fit(figures[~judged], error[~judged], a.level)
+        net = fit(figures[~judged & dark], error[~judged & dark], a.level)
         np.savez(a.out, **net)
-        limit = np.exp(run_net({k: v.astype(float) for k, v in net.items()}, figures[judged])[:, 0])
-        sys.stdout.write("The net alone:\n" + table(error[judged], limit, samples["group"][judged]) + "\n")
+        at = judged & dark
+        limit = np.exp(run_net({k: v.astype(float) for k, v in net.items()}, figures[at])[:, 0])
+        sys.stdout.write("The net alone, no silhouettes:\n" + table(error[at], limit, samples["group"][at]) + "\n")
     sys.stdout.write(
         "As the core uses it, U of one edge:\n"
         + table(error[judged], 2 * samples["std"][judged], samples["group"][judged])

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from gapvision.geometry.edge_form import running_median
 from gapvision.vision.band import BAND_STEP_MM, Band
 from gapvision.vision.placing import UNKNOWN_KIND, EdgeKind, PlacedEdge, edge_kind, place_edge
+from gapvision.vision.silhouette import lit_edge, lit_std_mm
 from gapvision.vision.steps import RULES, gap_is_bright, gap_is_uneven, inner_rival_mm, rule_chances
 from gapvision.vision.tracking import Track, track
 
@@ -22,7 +23,6 @@ FloatArray = NDArray[np.float64]
 _STD_LIMIT_MM = 1.8
 _LIT_STD_MM = 0.7
 _SPREAD_SHARE = 0.25
-_LEAST, _LEAST_RULE = 1e-6, 1e-5
 _OWN_ROWS = 3
 _SILHOUETTE_SHARE = 0.75
 _TRUSTED_STD_MM = 0.2
@@ -77,8 +77,8 @@ class ChosenEdge:
     ----------
     t_mm, std_mm : ndarray, shape (n_s,)
         Offset, NaN where no light was recorded, and its standard uncertainty [mm].
-    path : Track
-        The step chosen, joined along the seam.
+    row : ndarray, shape (n_s,)
+        The step chosen, joined along the seam, in band rows.
     placed : PlacedEdge
         The step's own steepest place.
     figures : dict of ndarray, shape (n_s,)
@@ -87,7 +87,7 @@ class ChosenEdge:
 
     t_mm: FloatArray
     std_mm: FloatArray
-    path: Track
+    row: FloatArray
     placed: PlacedEdge
     figures: dict[str, FloatArray]
 
@@ -134,7 +134,8 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
         for path, outward in zip(rule_paths, (-1, 1), strict=True):
             placed = place_edge(band, path.row, outward)
             std = np.hypot(_rule_std(band, path, placed, outward), lit)
-            edges.append(ChosenEdge(placed.t_mm, std, path, placed, {}))
+            std = np.where(even, np.hypot(std, lit_std_mm(band, path.row, outward)), std)
+            edges.append(ChosenEdge(placed.t_mm, std, path.row, placed, {}))
         return Choice((edges[0], edges[1]), bright, even, RULES)
     from gapvision.vision import learned, trust  # need the stored models; not for those who want the rules
 
@@ -142,19 +143,21 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
     silhouette = even & (even.mean() > _SILHOUETTE_SHARE)
     chances, overlaps = learned.edge_opinions(band.linear, band.px_per_mm)
     edges = []
-    for chance, overlap, rule_chance, rule_path, outward in zip(
-        chances, overlaps, (by_rule.chance_a, by_rule.chance_b), rule_paths, (-1, 1), strict=True
-    ):
-        # Of an even gap brighter than both panels the outline is mostly the innermost step (edge_rules section 6):
-        # the rules have half the say there.
-        path = track(np.where(silhouette, _agree(chance, rule_chance), _soften(chance)))
-        placed = place_edge(band, path.row, outward)
-        row = np.where(silhouette, path.row, own_place(chance, path.row))
-        t = np.where(silhouette, placed.t_mm, np.interp(row, np.arange(len(band.t_mm)), band.t_mm))
-        evidence = trust.Evidence(chance, row, rule_path.row, placed, outward, overlap)
+    for chance, overlap, rule_path, outward in zip(chances, overlaps, rule_paths, (-1, 1), strict=True):
+        row = track(_soften(chance)).row
+        placed = place_edge(band, row, outward)
+        mean = own_place(chance, row)
+        evidence = trust.Evidence(chance, mean, rule_path.row, placed, outward, overlap)
         figures = trust.edge_figures(band, evidence, bright, uneven)
-        std = np.where(silhouette, placed.std_mm, trust.edge_std_mm(band, evidence, figures))
-        edges.append(ChosenEdge(np.where(np.isfinite(placed.t_mm), t, np.nan), std, path, placed, figures))
+        std = trust.edge_std_mm(band, evidence, figures)
+        t = np.interp(mean, np.arange(len(band.t_mm)), band.t_mm)
+        if silhouette.any():
+            against_light = lit_edge(band, row, mean, rule_path.row, outward)
+            t = np.where(silhouette, against_light.t_mm, t)
+            std = np.where(silhouette, against_light.std_mm, std)
+            row = np.where(silhouette, against_light.row, row)
+            placed = place_edge(band, row, outward)
+        edges.append(ChosenEdge(np.where(np.isfinite(placed.t_mm), t, np.nan), std, row, placed, figures))
     return Choice((edges[0], edges[1]), bright, silhouette, learned.model_version())
 
 
@@ -190,7 +193,7 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
         over = max(over, float(np.mean((burnt_out > 0.4) | (level > _GLARING_LEVEL))))
         under = max(under, float(np.mean(level < _UNDER_LEVEL)))
     rows = np.arange(len(band.t_mm))
-    middle = 0.5 * (np.interp(edge_a.path.row, rows, band.t_mm) + np.interp(edge_b.path.row, rows, band.t_mm))
+    middle = 0.5 * (np.interp(edge_a.row, rows, band.t_mm) + np.interp(edge_b.row, rows, band.t_mm))
     return SeamEdges(
         t_a_mm=np.where(edge_a.std_mm <= _STD_LIMIT_MM, edge_a.t_mm, np.nan),
         t_b_mm=np.where(edge_b.std_mm <= _STD_LIMIT_MM, edge_b.t_mm, np.nan),
@@ -235,12 +238,6 @@ def own_place(chance: NDArray[np.float32], row: FloatArray) -> FloatArray:
     )
     weight = chance[rows, np.arange(chance.shape[1])[None]]
     return np.asarray((weight * rows).sum(0) / np.maximum(weight.sum(0), 1e-12), float)
-
-
-def _agree(learned: NDArray[np.float32], by_rule: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Product of two opinions: a place that either finds impossible is not chosen; columns sum to 1."""
-    both = np.sqrt(np.maximum(learned, _LEAST) * np.maximum(by_rule, _LEAST_RULE)) * (learned.sum(0) > 0)
-    return np.asarray(both / np.maximum(both.sum(0), 1e-12), np.float32)
 
 
 def _rule_std(band: Band, path: Track, placed: PlacedEdge, outward: int) -> FloatArray:

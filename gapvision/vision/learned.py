@@ -12,17 +12,41 @@ import json
 from functools import lru_cache
 from importlib.resources import files
 from threading import Lock
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float32]
 
+
+class Darkness(NamedTuple):
+    """How the gap's own dark is found, and how far the light above it is enlarged.
+
+    Attributes
+    ----------
+    low_floor : float
+        Light added before the logarithm.
+    half_rows, rank : int
+        The dark is the ``rank``-th darkest (from 0) of the rows this far from the middle.
+    smooth : int
+        Columns over which it is averaged.
+    gain : float
+        Steepness of root light above the dark.
+    """
+
+    low_floor: float = 0.0005
+    half_rows: int = 60
+    rank: int = 12
+    smooth: int = 9
+    gain: float = 25.0
+
+
+DARKNESS = Darkness()
 N_T = 401
 PADDED_T = 416
 STEP_MM = 0.05
-CHANNELS = 6
+CHANNELS = 8
 MAX_COLUMNS = 1200
 _FLOOR = 0.004
 _LOCK = Lock()
@@ -42,8 +66,9 @@ def features(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> FloatArra
 
     Returns
     -------
-    ndarray, shape (6, 416, n_s), float32
-        Log light; log light less its median; linear light; 1 where there is a photo; offset across; resolution.
+    ndarray, shape (8, 416, n_s), float32
+        Log light; log light less its median; linear light; 1 where there is a photo; offset across; resolution;
+        log light down to the darkest; root of light over the gap's own darkness, much enlarged.
     """
     light = np.asarray(linear, np.float32)
     if light.ndim != 2 or light.shape[0] != N_T or light.shape[1] < 1:
@@ -60,7 +85,19 @@ def features(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> FloatArra
     body[3] = seen
     body[4] = ((np.arange(N_T) - N_T // 2) * STEP_MM / 10.0)[:, None]
     body[5] = np.log(np.broadcast_to(np.asarray(px_per_mm, np.float32), (light.shape[1],)) / 8.5)[None]
+    body[6] = np.where(seen, 0.4 * (np.log(light + np.float32(DARKNESS.low_floor)) + 4.0), 0)
+    # A roll that mirrors a dark gap ends in a step of a grey level or two.
+    root = np.sqrt(np.minimum(light, 1))
+    body[7] = np.where(seen, np.tanh(DARKNESS.gain * (root - _darkness(np.where(seen, root, 2)))), 0)
     return out
+
+
+def _darkness(root: FloatArray) -> FloatArray:
+    """Level of the gap's dark, of each column; root of light, 2 outside the photo."""
+    near = root[N_T // 2 - DARKNESS.half_rows : N_T // 2 + DARKNESS.half_rows + 1]
+    dark = np.partition(near, DARKNESS.rank, axis=0)[DARKNESS.rank]
+    padded = np.pad(dark, DARKNESS.smooth // 2, mode="edge")
+    return np.convolve(padded, np.full(DARKNESS.smooth, 1 / DARKNESS.smooth), mode="valid").astype(np.float32)
 
 
 def edge_chances(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> tuple[FloatArray, FloatArray]:

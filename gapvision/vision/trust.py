@@ -55,7 +55,7 @@ _LOG_RANGE = (-4.5, 1.5)
 # A step wider than the lens makes it, over a dark gap; edge_rules section 5: beyond 3.5 px a third is right, beyond
 # 5 px a tenth.
 _ROLL_WIDTH_PX, _ROLL_STD_MM, _DARK_STEP = (3.2, 3.8), 0.25, 0.3
-_ROLL_MASS, _ROLL_SHARE = (0.88, 0.96), (1.0, 0.25)
+_ROLL_MASS, _ROLL_SHARE = (0.88, 0.96), (1.0, 0.1)
 _RIVAL_WIDTH_PX, _RIVAL_SHARE, _RIVAL_QUANTILE = (3.0, 3.6), 0.5, 0.7
 _UNSURE_MASS, _UNSURE_SHARE, _UNSURE_FREE_MM = (0.7, 0.9), 0.85, 0.1
 

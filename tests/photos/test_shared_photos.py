@@ -16,14 +16,14 @@ from gapvision.bench import accuracy
 pytestmark = [pytest.mark.slow, pytest.mark.shared]
 
 #: figure of the yardstick -> (least, largest); None: no limit
-# Guards against falling back from what was measured on 2026-11-25 (useful 0.32, trusted p95 0.12, within U 0.97, worst
-# photo 0.66).  Goals not met: useful 0.50 (0.62 with the detector), worst photo 0.70.  README's limits say so.
+# Guards against falling back from what was measured on 2026-11-25 (useful 0.23, trusted p95 0.12, within U 0.96, worst
+# photo 0.70).  Goals not met: useful 0.50 (0.62 with the detector), worst photo 0.75.  README's limits say so.
 YARDSTICK_LIMITS = {
-    "useful_share": (0.30, None),
-    "wrong_trusted_share": (None, 0.005),
+    "useful_share": (0.20, None),
+    "wrong_trusted_share": (None, 0.002),
     "trusted_p95": (None, 0.18),
     "within_u": (0.92, 0.99),
-    "worst_photo_within_u": (0.60, None),
+    "worst_photo_within_u": (0.66, None),
     "coverage": (0.95, None),
 }
 

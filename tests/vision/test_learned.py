@@ -61,6 +61,21 @@ def test_plain_bright_gap_is_found():
     assert np.abs(np.median(mean_place(b)) - 2.5) < 0.1
 
 
+def test_the_last_channel_shows_a_step_of_one_grey_level():
+    """A roll that mirrors a dark gap: stored 6 of 255 beside 4 (sRGB, IEC 61966-2-1)."""
+    from gapvision.intake.light import decode_srgb
+
+    dark, faint = (float(decode_srgb(np.float64(v / 255))) for v in (4, 6))
+    band = slot(-2.0, 2.0, inside=dark, seed=1)
+    band[:] = np.where(np.abs(np.arange(401)[:, None] - 200) < 40, dark, band)
+    band[225:240] = faint
+    shown = learned.features(band, 9.0)[:, 200:260].mean(2)
+    steps = shown[:, 30] - shown[:, 10]
+    assert steps[7] > 0.15
+    assert abs(steps[0]) < 0.1
+    assert steps[7] > 2 * abs(steps[0])
+
+
 def test_swapping_sides_swaps_the_answers():
     band = slot(-1.5, 2.6, seed=3)
     band[260:280] *= 1.6

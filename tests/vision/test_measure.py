@@ -29,7 +29,7 @@ def errors(measurement, truth):
 
 
 @pytest.mark.parametrize(
-    ("name", "limit"), [("plain", 0.20), ("backlit", 0.10), ("rolled", 0.12), ("arc", 0.20), ("bent", 0.20)]
+    ("name", "limit"), [("plain", 0.20), ("backlit", 0.10), ("rolled", 0.15), ("arc", 0.20), ("bent", 0.20)]
 )
 def test_known_gap_comes_out(scene, name, limit):
     grey, truth = scene(name)

@@ -1,0 +1,135 @@
+"""Edges against an even bright gap: paper or a lamp behind the seam.
+
+The panels stand dark before the light, so the outline is a strong step.  Two
+things can still mislead.  A lamp narrower than the gap ends in the cavity, and
+the dark beside it is not yet the panel; and a glossy roll mirrors other lamps,
+whose reflection can look like the end of a dark cavity.  The way between the two
+places tells them apart: a cavity stays dark and ends in a step, a roll brightens
+all along.  Over an over-exposed lamp the light eats into both panels by an amount
+that the picture does not tell; that goes into the uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.vision.band import BAND_STEP_MM, Band
+from gapvision.vision.placing import PlacedEdge, place_edge
+
+FloatArray = NDArray[np.float64]
+
+_SAME_MM = 0.1
+_MARGIN_MM, _LEAST_SPAN_MM = 0.3, 0.2
+_LEAST_SHARE = 0.25
+_FLOOR = 0.002
+# Brightening per millimetre, in log light, on the way outwards: cavities below the first, rolls above the second.
+_ROLL_LOG_PER_MM = (0.4, 0.8)
+_DOUBT_SHARE, _OFF_SHARE = 0.5, 0.8
+# Light of the gap beside the edge, and what an edge there is uncertain by [mm]; how often that is enough on own
+# ray-traced seams stands in the model card.
+_LIGHT, _STD_MM = (0.80, 0.92), (0.045, 0.11)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LitEdge:
+    """One edge against a bright gap.
+
+    Attributes
+    ----------
+    row : ndarray, shape (n_s,)
+        Step chosen, in band rows.
+    t_mm : ndarray, shape (n_s,)
+        Offset in the band [mm].
+    placed : PlacedEdge
+        The step's steepest place.
+    std_mm : ndarray, shape (n_s,)
+        Standard uncertainty across the seam [mm].
+    by_rule : ndarray, shape (n_s,), bool
+        The rules' step was taken instead of the detector's.
+    """
+
+    row: FloatArray
+    t_mm: FloatArray
+    placed: PlacedEdge
+    std_mm: FloatArray
+    by_rule: NDArray[np.bool_]
+
+
+def lit_edge(band: Band, detector_row: FloatArray, mean_row: FloatArray, rule_row: FloatArray, outward: int) -> LitEdge:
+    """Choose between the detector's step and the rules', and say how far the choice can be trusted.
+
+    Parameters
+    ----------
+    band : Band
+        Rectified band.
+    detector_row, rule_row : ndarray, shape (n_s,)
+        The two opinions, in band rows.
+    mean_row : ndarray, shape (n_s,)
+        Mean place of the detector's chances near its own.
+    outward : int
+        +1 for edge B, -1 for edge A.
+    """
+    seen, ruled = place_edge(band, detector_row, outward), place_edge(band, rule_row, outward)
+    further = np.nan_to_num((seen.t_mm - ruled.t_mm) * outward)
+    apart = np.abs(further) > _SAME_MM
+    outside = apart & (further > 0)
+    # How the light was set up holds for the whole seam: one answer for all its stations.
+    brightening = _brightening(band, rule_row, detector_row, outward, outside)
+    roll = float(np.interp(brightening, _ROLL_LOG_PER_MM, (0.0, 1.0)))
+    told = abs(2 * roll - 1)
+    if not np.isfinite(brightening):
+        roll = told = 0.0
+    if outside.mean() < _LEAST_SHARE:
+        # A lamp that is narrower than the gap is so along most of the seam, a reflection is not.
+        roll, told = 1.0, 0.0
+    # What cannot be told is covered by the doubt.
+    by_rule = outside & (roll > 0.5)
+    doubt = np.where(apart, _DOUBT_SHARE * np.abs(further), 0.0) * np.where(outside, 1 - told, 1.0)
+    row = np.where(by_rule, rule_row, detector_row)
+    placed = place_edge(band, row, outward)
+    mean_mm = np.interp(mean_row, np.arange(len(band.t_mm)), band.t_mm)
+    # Beside an over-exposed gap the detector's place lies nearer the truth than the step's, and their distance warns.
+    t = np.where(by_rule, placed.t_mm, mean_mm)
+    off = np.where(by_rule, 0.0, _OFF_SHARE * np.nan_to_num(np.abs(mean_mm - placed.t_mm)))
+    std = np.sqrt(placed.std_mm**2 + lit_std_mm(band, row, outward) ** 2 + doubt**2 + off**2)
+    return LitEdge(row, t, placed, std, by_rule)
+
+
+def _brightening(
+    band: Band, inner_row: FloatArray, outer_row: FloatArray, outward: int, use: NDArray[np.bool_]
+) -> float:
+    """Rise of log light per millimetre from the one place out to the other, median; NaN when too close to tell."""
+    n_t = band.linear.shape[0]
+    margin = _MARGIN_MM / BAND_STEP_MM
+    span_mm = (outer_row - inner_row) * outward * BAND_STEP_MM - 2 * _MARGIN_MM
+    at = np.flatnonzero(use & (span_mm > _LEAST_SPAN_MM))
+    if not len(at):
+        return float("nan")
+    share = np.linspace(0, 1, 20)[:, None]
+    start, end = inner_row[at] + outward * margin, outer_row[at] - outward * margin
+    rows = np.clip(np.round(start + share * (end - start)).astype(int), 0, n_t - 1)
+    log = np.log(np.nan_to_num(band.linear, nan=0.2)[rows, at[None]] + _FLOOR)
+    slope = ((share - 0.5) * log).sum(0) / ((share - 0.5) ** 2).sum()
+    return float(np.median(slope / span_mm[at]))
+
+
+def lit_std_mm(band: Band, row: FloatArray, outward: int) -> FloatArray:
+    """What an edge against a bright gap is uncertain by, beyond its place in the step [mm], shape (n_s,).
+
+    Parameters
+    ----------
+    band : Band
+        Rectified band.
+    row : ndarray, shape (n_s,)
+        Chosen place, in band rows.
+    outward : int
+        +1 for edge B, -1 for edge A.
+    """
+    n_t, n_s = band.linear.shape
+    inside = outward * np.arange(round(0.3 / BAND_STEP_MM), round(1.0 / BAND_STEP_MM))[:, None]
+    rows = np.clip(np.round(row)[None] - inside, 0, n_t - 1).astype(int)
+    light = np.median(np.nan_to_num(band.linear, nan=1.0)[rows, np.arange(n_s)[None]], axis=0)
+    return np.asarray(np.interp(light, _LIGHT, _STD_MM), float)

@@ -1,0 +1,58 @@
+"""Edges against a lit gap: a lamp that fills it, one that is narrower than it, and a roll that mirrors another lamp."""
+
+import numpy as np
+from scipy.special import ndtr
+
+from gapvision.vision.band import BAND_STEP_MM
+from gapvision.vision.silhouette import lit_edge
+from tests.vision.test_edges import T, band_of
+
+MIDDLE = len(T) // 2
+
+
+def step(at):
+    return ndtr((T - at) / 0.08)
+
+
+def row(t_mm, n=80):
+    return np.full(n, MIDDLE + t_mm / BAND_STEP_MM)
+
+
+def lit(beside, gap=0.6):
+    """Light from -2 to 2 mm; ``beside`` is what is seen outside of it on side B."""
+    light = gap * step(-2.0) * (1 - step(2.0)) + 0.01 + beside
+    noise = np.random.default_rng(3).normal(0, 0.0005, (len(T), 80))
+    return band_of(np.clip(light[:, None] + noise, 1e-4, 1))
+
+
+def test_the_dark_beside_a_narrow_lamp_is_not_the_panel():
+    """Even dark for 1.5 mm, then a step up: a cavity, and the panel behind it."""
+    edge = lit_edge(lit(0.2 * step(3.5)), row(3.5), row(3.5), row(2.0), 1)
+    assert not edge.by_rule.any()
+    np.testing.assert_allclose(edge.t_mm, 3.5, atol=0.1)
+
+
+def test_a_roll_that_brightens_up_to_a_reflection_is_the_panel():
+    """Darkest right beside the light, brightening all the way to a mirrored lamp 1.5 mm further out."""
+    ramp = 0.12 * np.clip((T - 2.0) / 1.5, 0, 1) ** 1.5 - 0.008 * step(2.0) * (T < 2.4)
+    edge = lit_edge(lit(ramp + 0.3 * step(3.5) * (1 - step(3.9))), row(3.5), row(3.5), row(2.0), 1)
+    assert edge.by_rule.all()
+    np.testing.assert_allclose(edge.t_mm, 2.0, atol=0.05)
+
+
+def test_both_places_lie_within_u_where_it_cannot_be_told():
+    """A second opinion of 20 of 80 stations only, or one too close to look between."""
+    band = lit(0.2 * step(3.5))
+    some = np.where(np.arange(80) < 15, row(3.5), row(2.0))
+    edge = lit_edge(band, some, some, row(2.0), 1)
+    np.testing.assert_allclose(edge.t_mm, 2.0, atol=0.05)
+    assert (2 * edge.std_mm[:15] >= 1.5).all()
+    assert (2 * edge.std_mm[15:] < 0.15).all()
+    close = lit_edge(lit(0.2 * step(2.4)), row(2.4), row(2.4), row(2.0), 1)
+    assert (2 * close.std_mm >= 0.4).all()
+
+
+def test_an_over_exposed_gap_widens_u():
+    sure, burnt = (lit_edge(lit(0.0, gap), row(2.0), row(2.0), row(2.0), 1) for gap in (0.5, 1.0))
+    assert np.median(sure.std_mm) < 0.06
+    assert np.median(burnt.std_mm) > 0.10
