@@ -43,7 +43,8 @@ def test_judge_out_of_tolerance_and_not_proven(capsys, tmp_path):
     assert result["schema"] == "gapvision-verdict/1"
     assert result["verdict"] == "out of tolerance"
     assert result["rule"]["name"] == "proven"
-    assert len(result["stations"]) == 248
+    measured = json.loads(Path(LEFT).read_text(encoding="utf-8"))
+    assert len(result["stations"]) == len(measured["stations"]) > 200
     assert (tmp_path / "v.png").read_bytes()[:4] == b"\x89PNG"
     assert main(["judge", LEFT, "--nominal", "5.3mm", "--below", "0.5mm", "--above", "0.5mm"]) == 1
     assert "NOT PROVEN" in capsys.readouterr().out
