@@ -30,7 +30,7 @@ _ROLL_LOG_PER_MM = (0.4, 0.8)
 _DOUBT_SHARE, _OFF_SHARE = 0.5, 0.8
 # Light of the gap beside the edge, and what an edge there is uncertain by [mm]; how often that is enough on own
 # ray-traced seams stands in the model card.
-_LIGHT, _STD_MM = (0.80, 0.92), (0.045, 0.11)
+_LIGHT, _STD_MM = (0.88, 0.95), (0.045, 0.11)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
