@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from gapvision.geometry.edge_form import running_median
 from gapvision.vision.band import BAND_STEP_MM, Band
 from gapvision.vision.placing import UNKNOWN_KIND, EdgeKind, PlacedEdge, edge_kind, place_edge
-from gapvision.vision.silhouette import lit_edge, lit_std_mm
+from gapvision.vision.silhouette import Opinion, lit_edge, lit_std_mm
 from gapvision.vision.steps import RULES, gap_is_bright, gap_is_uneven, inner_rival_mm, rule_chances
 from gapvision.vision.tracking import Track, track
 
@@ -152,11 +152,9 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
         std = trust.edge_std_mm(band, evidence, figures)
         t = np.interp(mean, np.arange(len(band.t_mm)), band.t_mm)
         if silhouette.any():
-            against_light = lit_edge(band, row, mean, rule_path.row, outward)
-            t = np.where(silhouette, against_light.t_mm, t)
+            against_light = lit_edge(band, Opinion(row, t, placed), rule_path.row, outward, silhouette)
+            row, t, placed = against_light.row, against_light.t_mm, against_light.placed
             std = np.where(silhouette, against_light.std_mm, std)
-            row = np.where(silhouette, against_light.row, row)
-            placed = place_edge(band, row, outward)
         edges.append(ChosenEdge(np.where(np.isfinite(placed.t_mm), t, np.nan), std, row, placed, figures))
     return Choice((edges[0], edges[1]), bright, silhouette, learned.model_version())
 

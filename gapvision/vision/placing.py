@@ -106,6 +106,13 @@ def _peak(values: FloatArray) -> FloatArray:
     return inner + np.clip(shift, -0.5, 0.5)
 
 
+def gap_beside(image: NDArray[np.floating], row: NDArray[np.int64], outward: int) -> NDArray[np.floating]:
+    """Values of an image (n_t, n_s) in the gap, 0.3 to 1 mm inside the edge; shape (14, n_s)."""
+    inside = outward * np.arange(round(0.3 / BAND_STEP_MM), round(1.0 / BAND_STEP_MM))[:, None]
+    rows = np.clip(row[None] - inside, 0, image.shape[0] - 1)
+    return np.asarray(image[rows, np.arange(image.shape[1])[None]])
+
+
 def place_edge(band: Band, row: FloatArray, outward: int) -> PlacedEdge:
     """Place an edge inside the step that was chosen for it.
 
@@ -154,12 +161,8 @@ def place_edge(band: Band, row: FloatArray, outward: int) -> PlacedEdge:
     chosen = np.where(use_linear, place["linear"], between)
     t = np.interp(chosen, np.arange(n_t), band.t_mm)
     # The gap's own level beside the edge: burnt out?
-    gap_rows = np.clip(
-        middle[None] - outward * np.arange(round(0.3 / BAND_STEP_MM), round(1.0 / BAND_STEP_MM))[:, None], 0, n_t - 1
-    )
-    burnt = use_linear & (
-        np.nanmedian(np.where(np.isfinite(band.peak), band.peak, 0)[gap_rows, cols[None]], axis=0) > _BURNT_LEVEL
-    )
+    beside = gap_beside(np.where(np.isfinite(band.peak), band.peak, 0), middle, outward)
+    burnt = use_linear & (np.nanmedian(beside, axis=0) > _BURNT_LEVEL)
     lean = np.where(burnt, _LEAN_BURNT, np.where(use_linear, _LEAN_BRIGHT, 0.0))
     t = t - outward * lean
     std = np.where(burnt, _STD_BURNT, np.where(use_linear, _STD_BRIGHT, np.hypot(_STD_DARK, _APART_SHARE * apart)))

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.vision.band import BAND_STEP_MM, Band
-from gapvision.vision.placing import PlacedEdge, place_edge
+from gapvision.vision.placing import PlacedEdge, gap_beside, place_edge
 
 FloatArray = NDArray[np.float64]
 
@@ -31,6 +31,25 @@ _DOUBT_SHARE, _OFF_SHARE = 0.5, 0.8
 # Light of the gap beside the edge, and what an edge there is uncertain by [mm]; how often that is enough on own
 # ray-traced seams stands in the model card.
 _LIGHT, _STD_MM = (0.88, 0.95), (0.045, 0.11)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Opinion:
+    """The detector's step.
+
+    Attributes
+    ----------
+    row : ndarray, shape (n_s,)
+        The step, in band rows.
+    mean_mm : ndarray, shape (n_s,)
+        Mean place of the chances near it [mm].
+    placed : PlacedEdge
+        Its steepest place.
+    """
+
+    row: FloatArray
+    mean_mm: FloatArray
+    placed: PlacedEdge
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,26 +77,28 @@ class LitEdge:
     by_rule: NDArray[np.bool_]
 
 
-def lit_edge(band: Band, detector_row: FloatArray, mean_row: FloatArray, rule_row: FloatArray, outward: int) -> LitEdge:
+def lit_edge(band: Band, detector: Opinion, rule_row: FloatArray, outward: int, lit: NDArray[np.bool_]) -> LitEdge:
     """Choose between the detector's step and the rules', and say how far the choice can be trusted.
 
     Parameters
     ----------
     band : Band
         Rectified band.
-    detector_row, rule_row : ndarray, shape (n_s,)
-        The two opinions, in band rows.
-    mean_row : ndarray, shape (n_s,)
-        Mean place of the detector's chances near its own.
+    detector : Opinion
+        The detector's step.
+    rule_row : ndarray, shape (n_s,)
+        The rules' step, in band rows.
     outward : int
         +1 for edge B, -1 for edge A.
+    lit : ndarray, shape (n_s,), bool
+        Stations at which the gap is lit; elsewhere the detector's step stays.
     """
-    seen, ruled = place_edge(band, detector_row, outward), place_edge(band, rule_row, outward)
-    further = np.nan_to_num((seen.t_mm - ruled.t_mm) * outward)
+    ruled = place_edge(band, rule_row, outward)
+    further = np.nan_to_num((detector.placed.t_mm - ruled.t_mm) * outward)
     apart = np.abs(further) > _SAME_MM
     outside = apart & (further > 0)
     # How the light was set up holds for the whole seam: one answer for all its stations.
-    brightening = _brightening(band, rule_row, detector_row, outward, outside)
+    brightening = _brightening(band, rule_row, detector.row, outward, outside)
     roll = float(np.interp(brightening, _ROLL_LOG_PER_MM, (0.0, 1.0)))
     told = abs(2 * roll - 1)
     if not np.isfinite(brightening):
@@ -86,14 +107,13 @@ def lit_edge(band: Band, detector_row: FloatArray, mean_row: FloatArray, rule_ro
         # A lamp that is narrower than the gap is so along most of the seam, a reflection is not.
         roll, told = 1.0, 0.0
     # What cannot be told is covered by the doubt.
-    by_rule = outside & (roll > 0.5)
+    by_rule = lit & outside & (roll > 0.5)
     doubt = np.where(apart, _DOUBT_SHARE * np.abs(further), 0.0) * np.where(outside, 1 - told, 1.0)
-    row = np.where(by_rule, rule_row, detector_row)
-    placed = place_edge(band, row, outward)
-    mean_mm = np.interp(mean_row, np.arange(len(band.t_mm)), band.t_mm)
+    row = np.where(by_rule, rule_row, detector.row)
+    placed = place_edge(band, row, outward) if by_rule.any() else detector.placed
     # Beside an over-exposed gap the detector's place lies nearer the truth than the step's, and their distance warns.
-    t = np.where(by_rule, placed.t_mm, mean_mm)
-    off = np.where(by_rule, 0.0, _OFF_SHARE * np.nan_to_num(np.abs(mean_mm - placed.t_mm)))
+    t = np.where(by_rule, placed.t_mm, detector.mean_mm)
+    off = np.where(by_rule, 0.0, _OFF_SHARE * np.nan_to_num(np.abs(detector.mean_mm - placed.t_mm)))
     std = np.sqrt(placed.std_mm**2 + lit_std_mm(band, row, outward) ** 2 + doubt**2 + off**2)
     return LitEdge(row, t, placed, std, by_rule)
 
@@ -128,8 +148,6 @@ def lit_std_mm(band: Band, row: FloatArray, outward: int) -> FloatArray:
     outward : int
         +1 for edge B, -1 for edge A.
     """
-    n_t, n_s = band.linear.shape
-    inside = outward * np.arange(round(0.3 / BAND_STEP_MM), round(1.0 / BAND_STEP_MM))[:, None]
-    rows = np.clip(np.round(row)[None] - inside, 0, n_t - 1).astype(int)
-    light = np.median(np.nan_to_num(band.linear, nan=1.0)[rows, np.arange(n_s)[None]], axis=0)
+    middle = np.clip(np.round(row), 0, band.linear.shape[0] - 1).astype(int)
+    light = np.median(gap_beside(np.nan_to_num(band.linear, nan=1.0), middle, outward), axis=0)
     return np.asarray(np.interp(light, _LIGHT, _STD_MM), float)

@@ -4,10 +4,18 @@ import numpy as np
 from scipy.special import ndtr
 
 from gapvision.vision.band import BAND_STEP_MM
-from gapvision.vision.silhouette import lit_edge
+from gapvision.vision.placing import place_edge
+from gapvision.vision.silhouette import Opinion, lit_edge
 from tests.vision.test_edges import T, band_of
 
 MIDDLE = len(T) // 2
+
+
+def chosen(band, detector_row, rule_row):
+    """Edge B of a band that is lit all along."""
+    mean_mm = (detector_row - MIDDLE) * BAND_STEP_MM
+    opinion = Opinion(detector_row, mean_mm, place_edge(band, detector_row, 1))
+    return lit_edge(band, opinion, rule_row, 1, np.ones(len(detector_row), bool))
 
 
 def step(at):
@@ -27,7 +35,7 @@ def lit(beside, gap=0.6):
 
 def test_the_dark_beside_a_narrow_lamp_is_not_the_panel():
     """Even dark for 1.5 mm, then a step up: a cavity, and the panel behind it."""
-    edge = lit_edge(lit(0.2 * step(3.5)), row(3.5), row(3.5), row(2.0), 1)
+    edge = chosen(lit(0.2 * step(3.5)), row(3.5), row(2.0))
     assert not edge.by_rule.any()
     np.testing.assert_allclose(edge.t_mm, 3.5, atol=0.1)
 
@@ -35,24 +43,24 @@ def test_the_dark_beside_a_narrow_lamp_is_not_the_panel():
 def test_a_roll_that_brightens_up_to_a_reflection_is_the_panel():
     """Darkest right beside the light, brightening all the way to a mirrored lamp 1.5 mm further out."""
     ramp = 0.12 * np.clip((T - 2.0) / 1.5, 0, 1) ** 1.5 - 0.008 * step(2.0) * (T < 2.4)
-    edge = lit_edge(lit(ramp + 0.3 * step(3.5) * (1 - step(3.9))), row(3.5), row(3.5), row(2.0), 1)
+    edge = chosen(lit(ramp + 0.3 * step(3.5) * (1 - step(3.9))), row(3.5), row(2.0))
     assert edge.by_rule.all()
     np.testing.assert_allclose(edge.t_mm, 2.0, atol=0.05)
 
 
 def test_both_places_lie_within_u_where_it_cannot_be_told():
-    """A second opinion of 20 of 80 stations only, or one too close to look between."""
+    """A second opinion of 15 of 80 stations only, or one too close to look between."""
     band = lit(0.2 * step(3.5))
     some = np.where(np.arange(80) < 15, row(3.5), row(2.0))
-    edge = lit_edge(band, some, some, row(2.0), 1)
+    edge = chosen(band, some, row(2.0))
     np.testing.assert_allclose(edge.t_mm, 2.0, atol=0.05)
     assert (2 * edge.std_mm[:15] >= 1.5).all()
     assert (2 * edge.std_mm[15:] < 0.15).all()
-    close = lit_edge(lit(0.2 * step(2.4)), row(2.4), row(2.4), row(2.0), 1)
+    close = chosen(lit(0.2 * step(2.4)), row(2.4), row(2.0))
     assert (2 * close.std_mm >= 0.4).all()
 
 
 def test_an_over_exposed_gap_widens_u():
-    sure, burnt = (lit_edge(lit(0.0, gap), row(2.0), row(2.0), row(2.0), 1) for gap in (0.5, 1.0))
+    sure, burnt = (chosen(lit(0.0, gap), row(2.0), row(2.0)) for gap in (0.5, 1.0))
     assert np.median(sure.std_mm) < 0.06
     assert np.median(burnt.std_mm) > 0.10
