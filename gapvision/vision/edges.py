@@ -152,7 +152,8 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
         std = trust.edge_std_mm(band, evidence, figures)
         t = np.interp(mean, np.arange(len(band.t_mm)), band.t_mm)
         if silhouette.any():
-            against_light = lit_edge(band, Opinion(row, t, placed), rule_path.row, outward, silhouette)
+            opinion = Opinion(row, t, placed, figures["mass within 0.2 mm"])
+            against_light = lit_edge(band, opinion, rule_path.row, outward, silhouette)
             row, t, placed = against_light.row, against_light.t_mm, against_light.placed
             std = np.where(silhouette, against_light.std_mm, std)
         edges.append(ChosenEdge(np.where(np.isfinite(placed.t_mm), t, np.nan), std, row, placed, figures))
