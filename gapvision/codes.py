@@ -249,6 +249,18 @@ _ALL = (
         "Without the length of the printed check lines the gap is not known well enough.",
         "Measure the 200 mm and the 150 mm line on the sheet with a steel rule and give both lengths.",
     ),
+    Code(
+        "edge-contradicted",
+        "warning",
+        "An edge was stated to be made one way, but in the photo it looks made another way.",
+        "Feel the edge, and check that A is the panel with the lowest strip letter; then correct what you stated.",
+    ),
+    Code(
+        "flush-contradicted",
+        "warning",
+        "The step that was stated is not the one that the strips give.",
+        "Check its sign (face B above face A is positive), measure it again at the gap, and press the strips down.",
+    ),
     # --- measuring: notes --------------------------------------------------------------
     Code(
         "gap-burnt-out",
@@ -272,7 +284,13 @@ _ALL = (
         "flush-unknown",
         "note",
         "Strips lie on one side only, so a step in height between the panels is not known; U allows for it.",
-        "Lay a strip on each side of the seam.",
+        "Lay a strip on each side of the seam, or measure the step by hand with a straight-edge and state it.",
+    ),
+    Code(
+        "known-stated",
+        "note",
+        "How an edge is made, or the step between the panels, was stated, not measured; gap and U rest on it.",
+        "Nothing, if it is right; else correct it and measure again.",
     ),
     # --- records ---------------------------------------------------------------------
     Code("job-not-found", "usage", "There is no such job.", "See 'gapvision job list' for the references there are."),

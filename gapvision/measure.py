@@ -12,6 +12,7 @@ from gapvision.codes import CODES
 from gapvision.errors import GapvisionError
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.results import (
+    COVERAGE_FACTOR,
     Flush,
     GapProfile,
     GapSummary,
@@ -28,6 +29,7 @@ from gapvision.vision.detect import find_strips
 from gapvision.vision.edges import SeamEdges, find_edges, is_unfamiliar
 from gapvision.vision.field import MetricField, fit_field
 from gapvision.vision.gap import (
+    FLUSH_UNKNOWN,
     RIM_SHARE_LEARNED,
     RIM_SHARE_RULES,
     EdgeReading,
@@ -35,6 +37,7 @@ from gapvision.vision.gap import (
     sight_across_deg,
     sight_along_deg,
 )
+from gapvision.vision.known import KnownEdge, KnownStep, known_notices, weigh
 from gapvision.vision.placing import EdgeKind
 from gapvision.vision.seam import SeamFind, find_seam, recentre
 from gapvision.vision.steps import RULES
@@ -47,6 +50,9 @@ _TILT_COUNTS_DEG = 5.0
 _REFUSE_TILT_DEG = 35.0
 _LIFTED_RMS_PX = 0.8
 _TRUSTED_U_MM = 0.25
+_RADII_MM = (0.5, 5.0)  # from a corner filed round to a rim rolled over wire; common practice, no source
+_STEP_MM = 10.0
+_STEP_U_MM = (0.02, 3.0)
 _STROKE_MM = 1.7  # chalk and felt-pen lines are 1 to 1.5 mm wide; common practice, no source
 
 
@@ -68,6 +74,17 @@ class Settings:
         Half-width of the tolerance, only to say whether the resolution suffices [mm].
     edges : str
         ``auto`` or ``rules``.
+    edge_a, edge_b : str or None
+        How each edge is made, where the user knows it: ``cut`` or ``rolled``.  A is the panel on whose side the strip
+        with the lowest letter lies.  None: the shading tells, as far as it can.
+    edge_a_radius_mm, edge_b_radius_mm : float or None
+        Radius of a rolled edge [mm]; None when not known.
+    flush_mm : float or None
+        Step between the faces as measured by hand at the gap, face B above face A positive [mm].  Used where strips
+        lie on one side only; with strips on both sides it is held against the step that they give.
+    flush_u_mm : float
+        Expanded uncertainty (k = 2) of that step [mm].  0.2 mm: a depth gauge, or feeler gauges under a straight-edge,
+        in the middle of the seam; common practice, no source.
     """
 
     print_scale_along: float = 1.0
@@ -77,8 +94,15 @@ class Settings:
     station_mm: float = 1.0
     tolerance_mm: float | None = None
     edges: str = "auto"
+    edge_a: str | None = None
+    edge_a_radius_mm: float | None = None
+    edge_b: str | None = None
+    edge_b_radius_mm: float | None = None
+    flush_mm: float | None = None
+    flush_u_mm: float = 0.2
 
     def __post_init__(self) -> None:
+        self._check_known()
         if self.edges not in ("auto", "rules"):
             raise GapvisionError("value-out-of-range", f"'{self.edges}' is not a way to find edges; use auto or rules.")
         for value in (self.print_scale_along, self.print_scale_across):
@@ -98,6 +122,59 @@ class Settings:
                 "One point does not show where the seam runs.",
                 "Give two or more points along it.",
             )
+
+    def _check_known(self) -> None:
+        """Refuse what cannot be true of edges and step."""
+        for name, kind, radius in (
+            ("A", self.edge_a, self.edge_a_radius_mm),
+            ("B", self.edge_b, self.edge_b_radius_mm),
+        ):
+            if kind not in (None, "cut", "rolled"):
+                raise GapvisionError(
+                    "value-out-of-range", f"'{kind}' is not a way to make edge {name}.", "Say cut or rolled."
+                )
+            if radius is None:
+                continue
+            if kind != "rolled":
+                raise GapvisionError(
+                    "value-out-of-range",
+                    f"A radius was given for edge {name}, which was not said to be rolled.",
+                    "Say rolled, or leave the radius out.",
+                )
+            if not _within(radius, *_RADII_MM):
+                raise GapvisionError(
+                    "value-out-of-range",
+                    f"A radius of {radius} mm makes no sense for edge {name}.",
+                    f"Give half the thickness of the rolled edge, {_RADII_MM[0]} to {_RADII_MM[1]:.0f} mm.",
+                )
+        if self.flush_mm is not None and not _within(self.flush_mm, -_STEP_MM, _STEP_MM):
+            raise GapvisionError(
+                "value-out-of-range",
+                f"A step of {self.flush_mm} mm between the panels makes no sense here.",
+                f"Give how far face B stands above face A, at most {_STEP_MM:.0f} mm either way.",
+            )
+        if not _within(self.flush_u_mm, *_STEP_U_MM):
+            raise GapvisionError(
+                "value-out-of-range",
+                f"A step cannot be read to within {self.flush_u_mm} mm.",
+                f"Give {_STEP_U_MM[0]} to {_STEP_U_MM[1]:.0f} mm; 0.2 mm suits feeler gauges under a straight-edge.",
+            )
+
+    @property
+    def known_edges(self) -> tuple[KnownEdge | None, KnownEdge | None]:
+        """What is stated of edges A and B."""
+        a = None if self.edge_a is None else KnownEdge(self.edge_a, self.edge_a_radius_mm)
+        b = None if self.edge_b is None else KnownEdge(self.edge_b, self.edge_b_radius_mm)
+        return a, b
+
+    @property
+    def known_step(self) -> KnownStep | None:
+        """What is stated of the step between the panels."""
+        return None if self.flush_mm is None else KnownStep(self.flush_mm, self.flush_u_mm)
+
+
+def _within(value: object, low: float, high: float) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and low <= value <= high
 
 
 def measure_photo(photo: Photo, settings: Settings | None = None) -> Measurement:
@@ -157,15 +234,26 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
     tilt = float(np.median(np.abs(sight_across_deg(field, band))))
     if tilt > _REFUSE_TILT_DEG:
         raise GapvisionError("tilt-too-large", f"The camera looked at the seam {tilt:.0f} degrees from the side.")
+    told_a, told_b = (
+        weigh(seen, known) for seen, known in zip((edges.kind_a, edges.kind_b), settings.known_edges, strict=True)
+    )
+    step = settings.known_step
+    flush_from = "strips" if field.flush_free else "assumed" if step is None else "stated"
+    step_used = {
+        "strips": (field.flush_mm, field.flush_std_mm),
+        "assumed": FLUSH_UNKNOWN,
+        "stated": (0.0, 0.0) if step is None else (step.mean_mm, step.expanded_u_mm / COVERAGE_FACTOR),
+    }[flush_from]
     profile = build_profile(
         field,
         band,
         _EDGE_HEIGHT_MM,
-        _reading(edges, edges.t_a_mm, edges.std_a_mm, edges.kind_a),
-        _reading(edges, edges.t_b_mm, edges.std_b_mm, edges.kind_b),
+        _reading(edges, edges.t_a_mm, edges.std_a_mm, told_a.kind),
+        _reading(edges, edges.t_b_mm, edges.std_b_mm, told_b.kind),
         print_scale_checked=settings.print_scale_checked,
         station_mm=settings.station_mm,
         side_b_first=set(sides.values()) == {"B"},
+        flush=step_used,
     )
     if len(profile.s_mm) < 10:
         raise GapvisionError("edges-not-found")
@@ -173,6 +261,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         raise GapvisionError("gap-out-of-frame" if found.cut_by_frame else "line-too-narrow")
     notices += _notices(photo, views, settings, field, found, band, edges, profile, tilt)
     flush = Flush(mean_mm=field.flush_mm, expanded_u_mm=2 * field.flush_std_mm) if field.flush_free else None
+    notices += known_notices({"A": told_a, "B": told_b}, step, flush, min(sides))
     straight_a, straight_b, kind = _straightness(profile)
     info = ScaleInfo(
         px_per_mm=float(np.median(band.px_per_mm)),
@@ -211,10 +300,17 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         method_version=METHOD_VERSION,
         gap_lit="bright" if edges.bright_share > 0.5 else "dark",
         camera={
-            "edge_a": edges.kind_a.kind,
-            "edge_b": edges.kind_b.kind,
-            "edge_a_depth_mm": edges.kind_a.depth_mm,
-            "edge_b_depth_mm": edges.kind_b.depth_mm,
+            "edge_a": told_a.kind.kind,
+            "edge_b": told_b.kind.kind,
+            "edge_a_depth_mm": told_a.kind.depth_mm,
+            "edge_b_depth_mm": told_b.kind.depth_mm,
+            "edge_a_depth_std_u_mm": told_a.kind.depth_std_mm,
+            "edge_b_depth_std_u_mm": told_b.kind.depth_std_mm,
+            "edge_a_from": told_a.source,
+            "edge_b_from": told_b.source,
+            "flush_from": flush_from,
+            "flush_used_mm": step_used[0],
+            "flush_used_std_u_mm": step_used[1],
             "blur_px": quality.blur_px,
             "seam_score": found.score,
             "rival_seam": found.rival,
@@ -337,14 +433,14 @@ def _notices(
         out.append(Notice(code="edge-overexposed"))
     if edges.under_share > 0.5:
         out.append(Notice(code="edge-underexposed"))
-    out += _doubt_notices(profile, len(band.line.s_mm), tilt, field.flush_free)
+    out += _doubt_notices(profile, len(band.line.s_mm), tilt, _what_helps(settings, field.flush_free))
     if settings.edges == "auto" and edges.method == RULES and is_unfamiliar(band):
         out.append(Notice(code="seam-unfamiliar"))
     if edges.burnt_share > 0.3:
         out.append(Notice(code="gap-burnt-out"))
     if not settings.print_scale_checked:
         out.append(Notice(code="print-scale-unchecked"))
-    if not field.flush_free:
+    if not field.flush_free and settings.flush_mm is None:
         out.append(Notice(code="flush-unknown"))
     if photo.focal_35mm_mm is None:
         out.append(Notice(code="focal-unknown"))
@@ -362,7 +458,17 @@ def _notices(
     return out
 
 
-def _doubt_notices(profile: GapProfile, stations: int, tilt: float, both_sides: bool) -> list[Notice]:
+def _what_helps(settings: Settings, both_sides: bool) -> str:
+    """What the user could still state that a tilted photo does not tell; begins with a blank, or is empty."""
+    out = ""
+    if not both_sides and settings.flush_mm is None:
+        out += " A strip on each side would tell the step between the panels; or measure it by hand and state it."
+    if None in settings.known_edges:
+        out += " State how the edges are made, cut or rolled, if you know it."
+    return out
+
+
+def _doubt_notices(profile: GapProfile, stations: int, tilt: float, helps: str) -> list[Notice]:
     """What keeps the stations from being trusted, and what to do about it."""
     sure = float((profile.expanded_u_mm <= _TRUSTED_U_MM).sum()) / stations
     if sure >= 0.5:
@@ -374,10 +480,8 @@ def _doubt_notices(profile: GapProfile, stations: int, tilt: float, both_sides: 
         return [Notice(code="print-scale-matters")]
     out = []
     if tilted > 0.6 * edge and tilt > _TILT_COUNTS_DEG:
-        more = "" if both_sides else " A strip on each side would tell the step between the panels."
-        out.append(
-            Notice(code="tilt-large", message=f"The camera looked at the seam {tilt:.0f} degrees from the side.{more}")
-        )
+        message = f"The camera looked at the seam {tilt:.0f} degrees from the side.{helps}"
+        out.append(Notice(code="tilt-large", message=message))
     if edge > 0.6 * tilted:
         out.append(Notice(code="edge-doubtful"))
     return out or [Notice(code="edge-doubtful")]

@@ -284,3 +284,11 @@ class Measurement:
             raise ValueError(f"status: expected ok, warn or refused, got {self.status!r}")
         if (self.profile is None) != (self.status == "refused"):
             raise ValueError("a refused photo has no profile, and every other one has")
+
+    @property
+    def stated_step_mm(self) -> float | None:
+        """Step of face B above face A that a person stated and that was used [mm]; None: none was."""
+        step = self.camera.get("flush_used_mm")
+        if self.camera.get("flush_from") != "stated" or isinstance(step, bool) or not isinstance(step, int | float):
+            return None
+        return float(step)

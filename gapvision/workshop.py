@@ -484,6 +484,8 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
     after = _shown(store, last)
     before = compared = None
     remarks = [f"{n['message']} {n['advice']}" for n in after.content.get("warnings", [])]
+    # What a person stated and no photo shows belongs to the evidence.
+    remarks += [n["message"] for n in after.content.get("notes", []) if n["code"] == "known-stated"]
     s = np.array([r["s_mm"] for r in after.content["stations"]])
     nominal = lower = upper = None
     spec = None

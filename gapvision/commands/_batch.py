@@ -10,7 +10,7 @@ import os
 import sys
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from gapvision.errors import GapvisionError
 from gapvision.reports.spans import Band, find_spans
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Order:
-    """One photo to measure and what to write about it."""
+    """One photo to measure and what to write about it; ``known``: settings that state edges and step."""
 
     photo: Path
     band: Band | None = None
@@ -30,6 +30,7 @@ class Order:
     print_scale_checked: bool = False
     seam: tuple[tuple[float, float], ...] | None = None
     edges: str = "auto"
+    known: dict[str, Any] = field(default_factory=dict)
     outputs: dict[str, Path] = field(default_factory=dict)
 
 
@@ -141,6 +142,7 @@ def _measure(order: Order) -> Outcome:
         seam_hint_px=order.seam,
         tolerance_mm=None if order.band is None else order.band.upper_mm - order.band.nominal_mm,
         edges=order.edges,
+        **order.known,
     )
     measurement = measure_photo(photo, settings)
     written = write_outputs(measurement, order)

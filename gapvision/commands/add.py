@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from gapvision.commands._lengths import add_check_lines, parse_points
+from gapvision.commands._lengths import add_check_lines, add_known, known_of, parse_points
 from gapvision.commands._records import Bar, add_data, open_store
 from gapvision.errors import GapvisionError
 from gapvision.targets.print_scale import print_scales
@@ -52,6 +52,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     wanted.add_argument("--preset", metavar="NAME", help="a ready specification: set once, then kept and judged by")
     parser.add_argument("--tol", metavar="LENGTH", help="allowed either way, with --nominal (default: 0.5mm)")
     add_check_lines(parser)
+    add_known(parser)
     parser.add_argument("--along", nargs="+", metavar="X,Y", help="two or more points along the seam, pixels")
     parser.add_argument("--drop-location", action="store_true", help="store a copy without location data")
     parser.add_argument("--keep-refused", action="store_true", help="store a photo that cannot be measured, too")
@@ -70,6 +71,7 @@ def run(args: argparse.Namespace) -> int:
         print_scale_across=across,
         print_scale_checked=checked,
         seam_hint_px=parse_points(args.along),
+        **known_of(args),
     )
     ticks = {_FIELDS[name]: getattr(args, name) for name in _TICKS}
     conditions = Conditions(**ticks, support=args.support, metal_temp_c=args.metal_temp)

@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gapvision.commands._lengths import add_check_lines, parse_points
+from gapvision.commands._lengths import add_check_lines, add_known, known_of, parse_points
 from gapvision.errors import GapvisionError
 from gapvision.targets.print_scale import print_scales
 from gapvision.units import parse_length
@@ -31,6 +31,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--nominal", metavar="LENGTH", help="wanted gap, e.g. 3/16in or 4.76mm")
     parser.add_argument("--tol", metavar="LENGTH", help="tolerance either way, e.g. 0.5mm")
     add_check_lines(parser)
+    add_known(parser)
     parser.add_argument(
         "--seam", nargs="+", metavar="X,Y", help="two or more points along the seam, pixels of the upright photo"
     )
@@ -123,6 +124,7 @@ def make_orders(args: argparse.Namespace, photos: list[Path], band: Band | None,
             "Points along the seam are meant for one photo, two points or more.",
             "Measure that photo alone, with two or more points.",
         )
+    known = known_of(args)
     names = _own_names(photos)
     orders = []
     for photo, name in zip(photos, names, strict=True):
@@ -150,6 +152,7 @@ def make_orders(args: argparse.Namespace, photos: list[Path], band: Band | None,
                 print_scale_checked=checked,
                 seam=hint,
                 edges=args.edges,
+                known=known,
                 outputs=outputs,
             )
         )

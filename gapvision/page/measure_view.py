@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
@@ -15,6 +17,8 @@ from gapvision.reports.spans import Band
 from gapvision.results import Measurement
 from gapvision.targets.print_scale import print_scales
 
+#: How an edge is made, in the words of the choice, and as the settings take it.
+_MADE = {"not sure": None, "cut": "cut", "rolled": "rolled"}
 _TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 
 
@@ -210,11 +214,79 @@ def _settings(photo: Chosen, band: Band | None) -> Settings | None:
             key="edges_method",
             format_func=lambda method: "rules only" if method == "rules" else "learned where it helps",
         )
+    _known_fields()
     try:
         return _settings_typed(photo, band)
     except GapvisionError as error:
         widgets.show_error(error)
         return None
+
+
+def _known_fields() -> None:
+    """What a hand at the car knows of the edges and no photo tells."""
+    with st.expander("What you know of the edges", key="known_box"):
+        st.write(
+            "Leave out what you do not know. **A** is the panel that carries the strip with the lowest letter; with "
+            "strips on one side only, the panel with the strips. **B** is the panel across the gap. What you state "
+            "makes U smaller, most of all where the camera was not square above the gap."
+        )
+        for name in ("a", "b"):
+            left, right = st.columns(2)
+            made = left.selectbox(f"Edge {name.upper()} is", list(_MADE), key=f"known_{name}")
+            right.text_input(
+                "Radius, half the roll's thickness",
+                key=f"known_{name}_radius",
+                placeholder="e.g. 1.5mm or 1/16in",
+                disabled=made != "rolled",
+            )
+        st.write(
+            "With strips on one side only: the step between the faces, read with feeler gauges under a straight-edge, "
+            "or a depth gauge, in the middle of the seam. Where B lies lower than A, write a minus before it."
+        )
+        left, right = st.columns(2)
+        left.text_input("B stands above A by", key="known_step", placeholder="e.g. 0.8mm or -1/32in")
+        right.text_input("Read to within (U)", key="known_step_u", placeholder="0.2mm, if left empty")
+    # Always there, so that the boxes below it stay open: what was stated counts for every photo shown.
+    with st.container():
+        said = _known_words()
+        if said:
+            st.caption(f"Stated for the photos shown here: {said}. Change it when the seam changes.")
+
+
+def _known_words() -> str:
+    """What stands in the fields, in short."""
+    state, said = st.session_state, []
+    for name in ("a", "b"):
+        made = _MADE.get(str(state[f"known_{name}"]))
+        radius = str(state[f"known_{name}_radius"]).strip() if made == "rolled" else ""
+        if made is not None:
+            said.append(f"edge {name.upper()} {made} {radius}".rstrip())
+    step = str(state["known_step"]).strip()
+    if step:
+        said.append(f"B above A by {step}")
+    return ", ".join(said)
+
+
+def _known_typed() -> dict[str, Any]:
+    """The same as settings of a measurement.
+
+    Raises
+    ------
+    GapvisionError
+        ``length-not-understood``.
+    """
+    state = st.session_state
+    known: dict[str, Any] = {f"edge_{name}": _MADE.get(str(state[f"known_{name}"])) for name in ("a", "b")}
+    for name in ("a", "b"):
+        radius = str(state[f"known_{name}_radius"]).strip()
+        if radius and known[f"edge_{name}"] == "rolled":
+            known[f"edge_{name}_radius_mm"] = widgets.typed_length(radius)
+    step, step_u = (str(state[key]).strip() for key in ("known_step", "known_step_u"))
+    if step:
+        known["flush_mm"] = widgets.typed_length(step)
+        if step_u:
+            known["flush_u_mm"] = widgets.typed_length(step_u)
+    return known
 
 
 def _settings_typed(photo: Chosen, band: Band | None) -> Settings:
@@ -231,6 +303,7 @@ def _settings_typed(photo: Chosen, band: Band | None) -> Settings:
         seam_hint_px=session.seam_points(photo.sha256),
         tolerance_mm=tolerance,
         edges=st.session_state["edges_method"],
+        **_known_typed(),
     )
 
 

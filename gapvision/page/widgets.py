@@ -254,10 +254,12 @@ def show_numbers(measurement: Measurement, unit: str) -> None:
         ("Evenness (std. dev.)", format_small(summary.std_mm, unit)),
         (
             "Flush, B above A",
-            "not known"
-            if measurement.flush is None
-            else f"{format_small(measurement.flush.mean_mm, unit, signed=True)}, "
-            f"U {format_small(measurement.flush.expanded_u_mm, unit)}",
+            f"{format_small(measurement.flush.mean_mm, unit, signed=True)}, "
+            f"U {format_small(measurement.flush.expanded_u_mm, unit)}"
+            if measurement.flush is not None
+            else "not known"
+            if measurement.stated_step_mm is None
+            else f"{format_small(measurement.stated_step_mm, unit, signed=True)}, as stated",
         ),
     ]
     cells = "".join(f"<div><span>{name}</span><b>{html.escape(value)}</b></div>" for name, value in rows)

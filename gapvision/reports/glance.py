@@ -95,5 +95,6 @@ def _worst(profile: GapProfile, lower_mm: FloatArray, upper_mm: FloatArray) -> t
 def _for_proof(measurement: Measurement) -> str:
     """What makes U smaller: the advice of the first notice that has one, else the usual."""
     words = "A limit lies within U."
-    advice = next((n.advice for n in measurement.notices if n.kind in ("warning", "note") and n.advice), "")
+    helpful = (n for n in measurement.notices if n.kind in ("warning", "note") and n.code != "known-stated")
+    advice = next((n.advice for n in helpful if n.advice), "")
     return f"{words} {advice or 'Light the gap from behind and go nearer, then take it again.'}"

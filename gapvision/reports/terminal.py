@@ -54,9 +54,11 @@ def _summary(m: Measurement) -> list[str]:
         ("form of edge B", _form(m.straightness_b)),
         (
             "flush",
-            "not known: strips on one side only"
-            if m.flush is None
-            else f"face B {m.flush.mean_mm:+.2f} mm above face A, U {m.flush.expanded_u_mm:.2f}",
+            f"face B {m.flush.mean_mm:+.2f} mm above face A, U {m.flush.expanded_u_mm:.2f}"
+            if m.flush is not None
+            else "not known: strips on one side only"
+            if m.stated_step_mm is None
+            else f"face B {m.stated_step_mm:+.2f} mm above face A, as stated",
         ),
     ]
     if m.scale is not None:

@@ -27,7 +27,7 @@ _SHEET_MM = 1.15  # 18 to 19 gauge, common practice, no source
 RIM_SHARE_RULES, RIM_SHARE_LEARNED = 0.22, 0.10
 _STD_UNCHECKED_PRINT = 0.012  # rectangular +-2 %, check_values H-07
 _STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm, check_values H-07
-_STD_FLUSH_UNKNOWN_MM = 0.50  # a step of 1 mm shows at once and is taken as the 95 % limit; common practice, no source
+FLUSH_UNKNOWN = (0.0, 0.50)  # a step of 1 mm shows at once and is taken as the 95 % limit; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,6 +97,7 @@ def build_profile(
     print_scale_checked: bool,
     station_mm: float,
     side_b_first: bool = False,
+    flush: tuple[float, float] = FLUSH_UNKNOWN,
 ) -> GapProfile:
     """Gap, edges and uncertainty at every station where both edges are trusted.
 
@@ -114,6 +115,8 @@ def build_profile(
         Spacing [mm].
     side_b_first : bool
         True when the field's frame lies on panel B (strips on side B only).
+    flush : tuple of float
+        Step of face B above face A and its standard uncertainty [mm], from elsewhere; counts where the field has none.
 
     Returns
     -------
@@ -133,7 +136,7 @@ def build_profile(
     )
     kind_a, kind_b = _outline_depth(edge_a, facing_a), _outline_depth(edge_b, facing_b)
     da, db = kind_a.depth_mm, kind_b.depth_mm
-    flush = field.flush_mm if field.flush_free else 0.0
+    step_mm, std_step = (field.flush_mm, field.flush_std_mm) if field.flush_free else flush
 
     def points(
         f: MetricField, step: float, depth_a: float, depth_b: float, params: FloatArray | None = None
@@ -143,7 +146,7 @@ def build_profile(
         up_b = (0.0 if side_b_first else step) - FACE_HEIGHT_MM - depth_b
         return f.to_panel(px_a, up_a, params), f.to_panel(px_b, up_b, params)
 
-    a, b = points(field, flush, da, db)
+    a, b = points(field, step_mm, da, db)
     n_fit = max(1, round(6 / station_mm))
     normals = line.normals[pick]
     if len(pick) > 2 * n_fit:
@@ -156,7 +159,7 @@ def build_profile(
 
     def d_gap(**change: float) -> FloatArray:
         depth_a, depth_b = change.get("da", da), change.get("db", db)
-        step = change.get("step", flush)
+        step = change.get("step", step_mm)
         p, q = points(with_flush(field, step) if field.flush_free else field, step, depth_a, depth_b)
         return _gap_between(p, q, normals) + corr - gap
 
@@ -170,14 +173,13 @@ def build_profile(
     for i in index:
         p = field.params.copy()
         p[i] += scale_steps[i]
-        aa, bb = points(field, flush, da, db, p)
+        aa, bb = points(field, step_mm, da, db, p)
         rows.append((_gap_between(aa, bb, normals) + corr - gap) / scale_steps[i])
     jac = np.array(rows)
     sub = cov[np.ix_(index, index)]
     parts["scale"] = np.sqrt(np.maximum(np.einsum("in,ij,jn->n", jac, sub, jac), 0)) if len(pick) else np.zeros(0)
     parts["print_scale"] = gap * (_STD_CHECKED_PRINT if print_scale_checked else _STD_UNCHECKED_PRINT)
-    std_flush = field.flush_std_mm if field.flush_free else _STD_FLUSH_UNKNOWN_MM
-    parts["tilt_flush"] = np.abs(d_gap(step=flush + std_flush))
+    parts["tilt_flush"] = np.abs(d_gap(step=step_mm + std_step))
     parts["depth"] = np.hypot(np.abs(d_gap(da=da + kind_a.depth_std_mm)), np.abs(d_gap(db=db + kind_b.depth_std_mm)))
     # A cut edge that faces the camera shows its face too: read as panel, the edge would lie up to its lower rim.
     rim = np.zeros(len(pick))

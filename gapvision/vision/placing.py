@@ -92,6 +92,8 @@ class EdgeKind:
 
 #: Cut or rolled cannot be told: anything between the two.
 UNKNOWN_KIND = EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD)
+#: Cut for certain; its outline lies at the foot of the broken corner.
+CUT_KIND = EdgeKind("cut", _CUT_DEPTH_MM, _CUT_DEPTH_STD)
 
 
 def _peak(values: FloatArray) -> FloatArray:
