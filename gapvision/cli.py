@@ -7,6 +7,7 @@ imported only when it is called, so that ``gapvision --help`` starts at once.
 from __future__ import annotations
 
 import argparse
+import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -59,7 +60,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         0 done, 1 a negative answer (see the command), 2 wrong usage or
         unreadable input, 3 photo refused.
     """
-    words = list(sys.argv[1:] if argv is None else argv)
+    words = _join_minus(list(sys.argv[1:] if argv is None else argv))
     wanted = next((w for w in words if w in COMMANDS), "")
     try:
         args = build_parser(wanted).parse_args(words)
@@ -72,6 +73,17 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         sys.stderr.write("gapvision: stopped.\n")
         return 130
+
+
+def _join_minus(words: list[str]) -> list[str]:
+    """Join an option and a length below zero, as in ``--flush -0.8mm``: argparse would take the length for an option."""
+    out: list[str] = []
+    for word in words:
+        if out and re.fullmatch(r"--[a-z][a-z-]*", out[-1]) and re.fullmatch(r'-[.,]?\d.*[a-zµμ"″]', word):
+            out[-1] += f"={word}"
+        else:
+            out.append(word)
+    return out
 
 
 if __name__ == "__main__":

@@ -38,7 +38,7 @@ def add_known(parser: argparse.ArgumentParser) -> None:
         "--flush",
         metavar="LENGTH",
         help="step between the panels measured by hand, for photos with strips on one side only: how far face B stands "
-        "above face A, e.g. 0.8mm; where B lies lower, write it like --flush=-0.8mm",
+        "above face A, e.g. 0.8mm; where B lies lower, -0.8mm",
     )
     group.add_argument(
         "--flush-u",
