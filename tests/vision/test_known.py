@@ -120,7 +120,7 @@ def test_stated_radii_shrink_u_and_the_error_stays_within(rolled):
 
 
 def test_a_roll_that_looks_cut_in_this_light(rolled):
-    """From the other side edge B is lit evenly and passes for cut: the statement is right, and U must hold all the same."""
+    """From the other side edge B is lit evenly and passes for cut: the statement is right, and U must hold."""
     grey, truth = render_grey(replace(ROLLED, camera=SLANTED, edge_b=EdgeSpec(radius_mm=2.3)), seed=8)
     guessed = measure_photo(photo_of(grey), CHECKED)
     assert guessed.camera["edge_b"] == "cut", "else this scene shows nothing"
