@@ -253,7 +253,8 @@ _ALL = (
         "edge-contradicted",
         "warning",
         "An edge was stated to be made one way, but in the photo it looks made another way.",
-        "Feel the edge, and check that A is the panel with the lowest strip letter; then correct what you stated.",
+        "Feel the edge, and check that A is the panel with the lowest strip letter. If you are right, light it from "
+        "another side: a roll that is lit evenly looks cut.",
     ),
     Code(
         "flush-contradicted",

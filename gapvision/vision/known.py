@@ -19,8 +19,8 @@ from gapvision.vision.placing import CUT_KIND, EdgeKind
 RADIUS_STD_MM = 0.20
 # A hem's widest point lies 1 to 2.5 mm below the face (design.md, section 4): any of it alike.
 _HEM_DEPTH_MM, _HEM_DEPTH_STD_MM = 1.75, 1.5 / np.sqrt(12)
-# On 82 photos with known edges whose kind the shading told, "rolled" was never said of a cut edge.  "Cut" was said of
-# 4 rolled ones with a small doubt and of 2 more with a large one, which contradicts nobody.
+# On 75 photos (32 good ray-traced ones, 43 drawn by lot) "rolled" was said of none of 46 cut edges; "cut" was said
+# of 4 of 104 rolled ones with less doubt than this, and of 2 with more, which contradicts nobody.
 _SURE_CUT_STD_MM = 0.20
 # The shading's depth of a roll was off by up to 2.3 of its own standard uncertainties there.
 _PLAIN_FACTOR = 3.0
