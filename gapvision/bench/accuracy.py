@@ -1,7 +1,7 @@
 """Measure every photo in a folder that has truth, and print how right the numbers and their U are.
 
 ``python -m gapvision.bench.accuracy FOLDER [--keep DIR]``; a photo counts when ``NAME.truth.json`` lies beside it.
-Only ``print_scale`` is taken from the truth.
+Only ``print_scale`` is taken from the truth; with ``--stated`` also what a user may state of the edges and the step.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from gapvision.bench.scoring import TRUSTED_U_MM, Score, print_scale, score
+from gapvision.bench.scoring import TRUSTED_U_MM, Score, print_scale, score, stated
 
 _RIGHT_PHOTO = 0.9  # useful over this share of its seam, a photo has come out right
 _PICTURES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic")
@@ -67,14 +67,19 @@ def photos_with_truth(folder: Path) -> list[tuple[Path, Path]]:
     return made
 
 
-def measure_and_score(photo: Path, truth_file: Path, keep: Path | None = None) -> Score:
-    """Measure one photo as a user would who typed in the check lengths, and score it."""
+def measure_and_score(photo: Path, truth_file: Path, keep: Path | None = None, state: bool = False) -> Score:
+    """Measure one photo as a user would who typed in the check lengths (``state``: and the edges), and score it."""
     from gapvision.intake.photo import read_photo
     from gapvision.measure import Settings, measure_photo
 
     truth = json.loads(truth_file.read_text(encoding="utf-8"))
     along, across = print_scale(truth)
-    settings = Settings(print_scale_along=along, print_scale_across=across, print_scale_checked=True)
+    settings = Settings(
+        print_scale_along=along,
+        print_scale_across=across,
+        print_scale_checked=True,
+        **(stated(truth) if state else {}),
+    )
     measurement = measure_photo(read_photo(photo), settings)
     if keep is not None:
         from gapvision.reports import measurement_json
@@ -83,13 +88,14 @@ def measure_and_score(photo: Path, truth_file: Path, keep: Path | None = None) -
     return score(measurement, truth)
 
 
-def score_folder(folder: Path, keep: Path | None = None, jobs: int = 2) -> list[Score]:
+def score_folder(folder: Path, keep: Path | None = None, jobs: int = 2, state: bool = False) -> list[Score]:
     """Score all photos of a folder; one process each, ``jobs`` at a time."""
     pairs = photos_with_truth(folder)
     if jobs <= 1:
-        return [measure_and_score(p, t, keep) for p, t in pairs]
+        return [measure_and_score(p, t, keep, state) for p, t in pairs]
     with ProcessPoolExecutor(jobs) as pool:
-        return list(pool.map(measure_and_score, *zip(*pairs, strict=True), [keep] * len(pairs))) if pairs else []
+        more = ([keep] * len(pairs), [state] * len(pairs))
+        return list(pool.map(measure_and_score, *zip(*pairs, strict=True), *more)) if pairs else []
 
 
 def totals(scores: Sequence[Score]) -> Totals:
@@ -209,6 +215,7 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m gapvision.bench.accuracy", description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--keep", type=Path, metavar="DIR", help="keep the measurement files there")
+    parser.add_argument("--stated", action="store_true", help="state edges and step as they truly are")
     parser.add_argument("--jobs", type=int, default=2, metavar="N", help="photos measured at a time")
     args = parser.parse_args(argv)
     if not photos_with_truth(args.folder):
@@ -216,7 +223,7 @@ def main(argv: list[str] | None = None) -> int:
         return 2
     if args.keep is not None:
         args.keep.mkdir(parents=True, exist_ok=True)
-    scores = score_folder(args.folder, args.keep, args.jobs)
+    scores = score_folder(args.folder, args.keep, args.jobs, args.stated)
     print(HEADER)
     for one in scores:
         print(photo_line(one))

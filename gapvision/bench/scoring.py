@@ -21,6 +21,7 @@ FloatArray = NDArray[np.float64]
 TRUSTED_U_MM, USEFUL_ERROR_MM, WRONG_ERROR_MM = 0.25, 0.15, 0.40
 _REACH_BEYOND_CORNERS_MM = 12.0  # the outermost corners lie one square inside the strip's pattern
 _MIN_CORNERS = 4
+_LEAST_CORNERS = 6  # fewer of a strip are not measured by
 
 
 @dataclass(slots=True, kw_only=True)
@@ -80,6 +81,19 @@ def print_scale(truth: dict[str, Any]) -> tuple[float, float]:
     """Print scale along and across the strips: all that a measuring run may take from the truth."""
     value = truth["print_scale"]
     return (float(value[0]), float(value[1])) if isinstance(value, list) else (float(value), float(value))
+
+
+def stated(truth: dict[str, Any]) -> dict[str, Any]:
+    """What a user knows who has felt the edges and read the step: settings of a measurement, from the truth."""
+    in_view = [strip for strip in truth["strips"] if strip["corners_in_frame"] >= _LEAST_CORNERS]
+    side = min(in_view, key=lambda strip: str(strip["letter"]))["side"] if in_view else "A"
+    known: dict[str, Any] = {"flush_mm": float(truth["flush_mm"]) * (1 if side == "A" else -1)}
+    for name, true_side in zip("ab", "AB" if side == "A" else "BA", strict=True):
+        edge = truth["edge_types"][true_side]
+        known[f"edge_{name}"] = "cut" if edge["type"] == "cut" else "rolled"
+        if edge["type"] != "cut":
+            known[f"edge_{name}_radius_mm"] = float(edge["r"])
+    return known
 
 
 def _reach(truth: dict[str, Any], s: FloatArray) -> NDArray[np.bool_]:

@@ -232,12 +232,11 @@ def _known_fields() -> None:
         )
         for name in ("a", "b"):
             left, right = st.columns(2)
-            made = left.selectbox(f"Edge {name.upper()} is", list(_MADE), key=f"known_{name}")
+            left.selectbox(f"Edge {name.upper()} is", list(_MADE), key=f"known_{name}")
             right.text_input(
-                "Radius, half the roll's thickness",
+                f"Radius of {name.upper()}, if rolled: half its thickness",
                 key=f"known_{name}_radius",
                 placeholder="e.g. 1.5mm or 1/16in",
-                disabled=made != "rolled",
             )
         st.write(
             "With strips on one side only: the step between the faces, read with feeler gauges under a straight-edge, "

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from gapvision.cli import main
-from gapvision.commands._lengths import parse_points
+from gapvision.commands._lengths import parse_edge, parse_points
 from gapvision.errors import GapvisionError
 from gapvision.targets.print_scale import print_scales
 
@@ -52,6 +52,13 @@ def test_one_photo_and_its_files(tmp_path, capsys):
         (["x.jpg", "--seam", "10,10"], "value-out-of-range"),
         (["x.jpg", "--seam", "10", "20"], "value-out-of-range"),
         (["x.jpg", "--edges", "guess"], "value-out-of-range"),
+        (["x.jpg", "--edge-a", "folded"], "value-out-of-range"),
+        (["x.jpg", "--edge-b", "cut:1mm"], "value-out-of-range"),
+        (["x.jpg", "--edge-a", "rolled:"], "length-not-understood"),
+        (["x.jpg", "--edge-a", "rolled:1.5"], "length-not-understood"),
+        (["x.jpg", "--edge-a", "rolled:20mm"], "value-out-of-range"),
+        (["x.jpg", "--flush", "2in"], "value-out-of-range"),
+        (["x.jpg", "--flush-u", "0.1mm"], "value-out-of-range"),
         (["x.jpg", "y.jpg", "--json", "one.json"], "value-out-of-range"),
     ],
 )
@@ -97,6 +104,36 @@ def test_folder_one_bad_photo_does_not_stop_the_rest(tmp_path, capsys):
     assert json.loads((out / "good.json").read_text())["status"] == "ok"
     assert not (out / "bad.json").exists()
     assert "bad.jpg" in said.out
+
+
+@pytest.mark.parametrize(
+    ("text", "want"),
+    [
+        ("cut", ("cut", None)),
+        (" Rolled ", ("rolled", None)),
+        ("rolled:1.5mm", ("rolled", 1.5)),
+        ("rolled: 1/16in", ("rolled", 1.5875)),
+        ("ROLLED:0,06in", ("rolled", 1.524)),
+    ],
+)
+def test_how_an_edge_is_made(text, want):
+    assert parse_edge(text) == want
+
+
+def test_what_is_stated_reaches_the_file_also_below_zero(tmp_path, capsys):
+    out = tmp_path / "seam.json"
+    one_sided = SAMPLES / "gloss_door_arc.jpg"
+    words = ["--edge-a", "rolled:1/16in", "--edge-b", "rolled", "--flush", "-0.5mm", "--flush-u", "0.3mm"]
+    assert main(["measure", str(one_sided), *words, "--json", str(out)]) == 0
+    content = json.loads(out.read_text())
+    stated = {k: content["settings"][k] for k in ("edge_a", "edge_a_radius_mm", "edge_b", "edge_b_radius_mm")}
+    assert stated == {"edge_a": "rolled", "edge_a_radius_mm": 1.5875, "edge_b": "rolled", "edge_b_radius_mm": None}
+    assert (content["settings"]["flush_mm"], content["settings"]["flush_u_mm"]) == (-0.5, 0.3)
+    assert content["camera"]["flush_from"] == "stated"
+    assert content["flush"] is None
+    said = capsys.readouterr().out
+    assert "face B -0.50 mm above face A, as stated" in said
+    assert "A is the panel with strip E" in said
 
 
 def test_empty_folder(tmp_path, capsys):

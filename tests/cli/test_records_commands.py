@@ -96,6 +96,37 @@ def test_add_measures_and_stores(run):
     assert len(json.loads(run("job", "show", "17", "--json")[1])["seams"][0]["measurements"]) == 2
 
 
+def test_what_was_stated_stays_with_the_result(run, tmp_path):
+    """Measured again, exported and taken in elsewhere: still the same, and in the report."""
+    run("job", "new", "--reference", "17")
+    common = ("--job", "17", "--seam", "sill", "--stage", "as found")
+    stated = ("--edge-a", "rolled:1.5mm", "--edge-b", "rolled:1.8mm", "--flush", "-2mm")
+    code, out, _ = run("add", SAMPLE, *common, *stated)
+    assert code == 0
+    assert "flush-contradicted" in out
+    assert run("job", "remeasure", "17")[0] == 0
+    assert run("export", "17", "-o", tmp_path / "job.zip")[0] == 0
+    elsewhere = tmp_path / "elsewhere"
+    assert run("import", tmp_path / "job.zip", data=elsewhere)[0] == 0
+    for folder in (run.folder, elsewhere):
+        with Store(folder) as store:
+            job = store.job("17")
+            lines = [line for seam in store.seams(job.job_id) for line in store.history(seam.seam_id)]
+            settings = [store.measurement(line.measurement_id)["settings"] for line in lines]
+        assert len(settings) == 2
+        for one in settings:
+            assert (one["edge_a"], one["edge_a_radius_mm"], one["edge_b_radius_mm"]) == ("rolled", 1.5, 1.8)
+            assert (one["flush_mm"], one["flush_u_mm"]) == (-2.0, 0.2)
+    with Store(elsewhere) as store:
+        from gapvision.workshop import _seam_evidence
+
+        (seam,) = store.seams(store.job("17").job_id)
+        line = store.history(seam.seam_id)[-1]
+        remarks = " ".join(_seam_evidence(store, seam, line, line).remarks)
+    assert "Stated, not measured: edge A rolled, radius 1.50 mm" in remarks
+    assert "Face B was stated to stand -2.00 mm" in remarks
+
+
 def test_add_refuses_what_it_cannot_store(run, tmp_path):
     run("job", "new", "--reference", "17")
     bad = tmp_path / "note.jpg"

@@ -82,6 +82,41 @@ def test_check_line_far_off_is_refused_in_words(page):
     assert "cannot be right" in html_of(page)
 
 
+def test_what_is_known_of_the_edges_is_used_and_remembered(page):
+    page.run()
+    before = html_of(page)
+    page.selectbox(key="known_a").set_value("rolled").run()
+    page.text_input(key="known_a_radius").set_value("1.5mm").run()
+    page.selectbox(key="known_b").set_value("rolled").run()
+    page.text_input(key="known_step").set_value("-2mm").run()
+    words = html_of(page)
+    assert "Stated, not measured" not in before
+    assert "Stated, not measured: edge A rolled, radius 1.50 mm; edge B rolled." in words
+    assert "Face B was stated to stand -2.00 mm above face A" in words
+    fresh = AppTest.from_file(str(ENTRY), default_timeout=30)
+    fresh.query_params["ticket"] = page.session_state["ticket"]
+    fresh.run()
+    assert fresh.selectbox(key="known_a").value == "rolled"
+    assert fresh.text_input(key="known_a_radius").value == "1.5mm"
+    assert "Stated, not measured: edge A rolled, radius 1.50 mm" in html_of(fresh)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "said"),
+    [
+        ("known_a_radius", "thick", "'thick' is not a length."),
+        ("known_a_radius", "30mm", "A radius of 30.0 mm makes no sense for edge A."),
+        ("known_step", "90mm", "A step of 90.0 mm between the panels makes no sense here."),
+    ],
+)
+def test_mistakes_about_the_edges_are_one_sentence(page, key, value, said):
+    page.run()
+    page.selectbox(key="known_a").set_value("rolled").run()
+    page.text_input(key=key).set_value(value).run()
+    assert not page.exception
+    assert html.escape(said, quote=True) in html_of(page)
+
+
 def test_typed_words_and_photos_survive_a_reload(page):
     page.run()
     ticket = page.session_state["ticket"]

@@ -52,6 +52,16 @@ def yardstick(photos, scores, tmp_path_factory):
     return json.loads(out.read_text(encoding="utf-8"))["overall"]
 
 
+def test_what_a_user_states_makes_u_smaller_and_keeps_it_true(photos, scores):
+    """Edges and step as they are.  Measured 2026-11-26: mean U 0.61 -> 0.55, useful 0.234 -> 0.304, within U 0.94."""
+    plain, stated = (accuracy.totals(s) for s in (scores[0], accuracy.score_folder(photos, state=True)))
+    assert stated.mean_u_mm < 0.93 * plain.mean_u_mm
+    assert stated.useful_share > plain.useful_share + 0.04
+    assert stated.within_u >= 0.90
+    assert stated.wrong_share <= 0.005
+    assert stated.bad_status_right == stated.bad
+
+
 @pytest.mark.parametrize("figure", YARDSTICK_LIMITS)
 def test_at_least(figure, yardstick):
     low, high = YARDSTICK_LIMITS[figure]
