@@ -127,6 +127,8 @@ _FOR_CODE = {
     "alignment-weak": "same place",
     "datum-missing": "same place",
     "conditions-differ": "checklist",
+    "edge-contradicted": "checklist",
+    "flush-contradicted": "checklist",
     "too-many-photos": "folder",
     "folder-not-writable": "folder",
     "records-newer": "folder",
