@@ -121,10 +121,11 @@ def lit_edge(band: Band, detector: Opinion, rule_row: FloatArray, outward: int, 
     # Beside an over-exposed gap the detector's place lies nearer the truth than the step's, and their distance warns.
     t = np.where(by_rule, placed.t_mm, detector.mean_mm)
     off = np.where(by_rule, 0.0, _OFF_SHARE * np.nan_to_num(np.abs(detector.mean_mm - placed.t_mm)))
-    unsure = _unsure_std_mm(detector.mass, gap_light(band, row, outward))
+    light = gap_light(band, row, outward)
+    unsure = _unsure_std_mm(detector.mass, light)
     # A reflection that was told from the panel explains why the detector wavered.
     unsure = np.where(by_rule, 0.0, unsure) * (1 - told if roll > 0.5 else 1.0)
-    std = np.sqrt(placed.std_mm**2 + lit_std_mm(band, row, outward) ** 2 + doubt**2 + off**2 + unsure**2)
+    std = np.sqrt(placed.std_mm**2 + _light_std_mm(light) ** 2 + doubt**2 + off**2 + unsure**2)
     return LitEdge(row, t, placed, std, by_rule)
 
 
@@ -158,7 +159,11 @@ def lit_std_mm(band: Band, row: FloatArray, outward: int) -> FloatArray:
     outward : int
         +1 for edge B, -1 for edge A.
     """
-    return np.asarray(np.interp(gap_light(band, row, outward), _LIGHT, _STD_MM), float)
+    return _light_std_mm(gap_light(band, row, outward))
+
+
+def _light_std_mm(light: FloatArray) -> FloatArray:
+    return np.asarray(np.interp(light, _LIGHT, _STD_MM), float)
 
 
 def gap_light(band: Band, row: FloatArray, outward: int) -> FloatArray:
