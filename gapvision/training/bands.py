@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from gapvision.training.camera import Camera
 from gapvision.training.photo import to_grey_linear
 from gapvision.training.profiles import outline_u
-from gapvision.training.render import crop_box, edge_vertices
+from gapvision.training.render import crop_box
 from gapvision.training.scenes import HALF_LENGTH_MM, EdgeScene, Scene
+from gapvision.training.solids import edge_vertices
 
 FloatArray = NDArray[np.float64]
 

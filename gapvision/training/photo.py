@@ -122,8 +122,18 @@ def _lens(light: Image, chain: PhotoChain) -> Image:
     if chain.motion_px > 0.5:
         out = cv2.filter2D(out, -1, _streak(chain.motion_px, chain.motion_deg), borderType=cv2.BORDER_REFLECT)
     out = cv2.GaussianBlur(out, (0, 0), chain.blur_px, borderType=cv2.BORDER_REFLECT)
-    wide = cv2.GaussianBlur(out, (0, 0), chain.glare_px, borderType=cv2.BORDER_REFLECT)
+    wide = _wide_blur(out, chain.glare_px)
     return ((1 - chain.glare) * out + chain.glare * wide).astype(np.float32)
+
+
+def _wide_blur(image: Image, sigma_px: float) -> Image:
+    """Gaussian blur; a wide one on a picture made small, where it takes a tenth of the time."""
+    small = max(int(sigma_px / 4), 1)
+    h, w = image.shape[:2]
+    size = (max(w // small, 8), max(h // small, 8))
+    part = cv2.resize(image, size, interpolation=cv2.INTER_AREA) if small > 1 else image
+    part = cv2.GaussianBlur(part, (0, 0), sigma_px * size[0] / w, borderType=cv2.BORDER_REFLECT)
+    return np.asarray(cv2.resize(part, (w, h), interpolation=cv2.INTER_LINEAR) if small > 1 else part, np.float32)
 
 
 def _disc(radius: float) -> NDArray[np.float64]:
@@ -169,7 +179,7 @@ def _finish(raw: Image, chain: PhotoChain) -> NDArray[np.uint8]:
     luma = raw @ np.array([0.2126, 0.7152, 0.0722], np.float32)
     if chain.local_tone > 0:
         log = np.log(luma + 0.01)
-        base = cv2.GaussianBlur(log, (0, 0), chain.local_px, borderType=cv2.BORDER_REFLECT)
+        base = _wide_blur(log, chain.local_px)
         change = np.exp(-chain.local_tone * (base - np.log(0.3)))
         raw = raw * np.clip(change, 0.4, 3.0)[..., None]
     top = 1 - 0.3 * chain.shoulder

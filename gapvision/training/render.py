@@ -6,20 +6,26 @@
 
 from __future__ import annotations
 
+import gc
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.training.camera import PHOTO_HEIGHT_PX, PHOTO_WIDTH_PX
-from gapvision.training.finishes import ALONG_MM, ROLL_MM, SKIN_MM, Finish
-from gapvision.training.scenes import FAR_MM, HALF_LENGTH_MM, HALF_WIDTH_MM, EdgeScene, Scene
-
-FloatArray = NDArray[np.float64]
+from gapvision.training.finishes import Finish
+from gapvision.training.scenes import HALF_LENGTH_MM, HALF_WIDTH_MM, Scene
+from gapvision.training.solids import Plain, Print, Solid, blockers, glows, idle, lights, standing
 
 _MAX_DEPTH = 6
-_WALL_MM = 45.0
 _MARGIN_PX = 24
+# Every scene is filled up to so many meshes without light, as many as a scene can have, and to two
+# printed strips, so that the compiled kernels of one scene serve the next.
+_SOLIDS = 20
+_PRINTS = 2
+_PALETTE = 32
+_ONE = np.ones((2, 2, 1), np.float32)
+_BLANK = np.zeros((2, 2, 3), np.float32)
 
 
 def crop_box(scene: Scene) -> tuple[int, int, int, int]:
@@ -55,34 +61,63 @@ def render_passes(scene: Scene, samples: int, variant: str) -> dict[str, NDArray
 
     if mi.variant() != variant:
         mi.set_variant(variant)
-    shapes, lamps = _shapes(mi, scene)
-    base = {
-        "type": "scene",
-        "integrator": {"type": "path", "max_depth": _MAX_DEPTH, "rr_depth": 12},
-        "sensor": _sensor(mi, scene, samples),
-        **shapes,
-    }
-    groups: dict[str, dict[str, Any]] = {
-        "key": {f"light{i}": _area_light(mi, light) for i, light in enumerate(scene.lights)},
-        "fill": {
-            "sky": {
-                "type": "envmap",
-                "bitmap": mi.Bitmap(scene.sky),
-                "to_world": mi.ScalarTransform4f().rotate([1, 0, 0], 90),
-            }
-        },
-    }
-    if lamps:
-        groups["lamp"] = lamps
+    integrator = mi.load_dict({"type": "path", "max_depth": _MAX_DEPTH, "rr_depth": 12})
+    groups = {"key": (blockers(scene), lights(scene)), "fill": ([], []), "lamp": ([], glows(scene))}
+    if not groups["lamp"][1]:
+        del groups["lamp"]
+    always = standing(scene)
     out = {}
-    for k, (name, emitters) in enumerate(groups.items()):
-        things = dict(base)
-        for j, quad in enumerate(scene.blockers if name == "key" else []):
-            things[f"blocker{j}"] = _quad_mesh(mi, quad, _plain(mi, [0.05] * 3, 0.8, 0.0))
-        world = mi.load_dict({**things, **emitters})
-        image = np.array(mi.render(world, seed=(scene.seed * 7 + k) % 2**31), dtype=np.float32)
-        out[name] = _without_fireflies(image)
+    for k, (name, (more, shining)) in enumerate(groups.items()):
+        dark = always + more
+        dark += [idle(Print(colour=_BLANK)) for _ in range(_PRINTS - sum(isinstance(s.look, Print) for s in dark))]
+        dark += [idle()] * (_SOLIDS - len(dark))
+        world = mi.load_dict(
+            {
+                "type": "scene",
+                **{f"solid{i}": mesh for i, mesh in enumerate(_meshes(mi, dark + shining))},
+                **({"sky": _sky(mi, scene)} if name == "fill" else {}),
+            }
+        )
+        out[name] = _without_fireflies(_trace(mi, integrator, world, scene, samples, (scene.seed * 7 + k) % 2**31))
+        # Kernels number the objects alive: these must be gone for the next scene to meet the same kernels.
+        del world
+        gc.collect()
     return out
+
+
+def _trace(mi: Any, integrator: Any, world: Any, scene: Scene, samples: int, seed: int) -> NDArray[np.float32]:
+    """Mean light of the rays through each pixel of the crop, shape (H, W, 3).
+
+    The rays are made here and not by one of the renderer's sensors: what differs from
+    scene to scene (size and place of the crop, pose) must reach the kernels as data.  As
+    constants it would have every kernel compiled anew, which took longer than tracing.
+    """
+    import drjit as dr
+
+    x0, y0, w, h = crop_box(scene)
+    cam = scene.camera
+    count = w * h * samples
+
+    def number(value: float) -> Any:
+        return dr.opaque(mi.Float, float(value))
+
+    sampler = mi.load_dict({"type": "independent"})
+    sampler.seed(dr.opaque(mi.UInt32, seed), count)
+    pixel = dr.arange(mi.UInt32, count) // dr.opaque(mi.UInt32, samples)
+    row = pixel // dr.opaque(mi.UInt32, w)
+    column = pixel - row * dr.opaque(mi.UInt32, w)
+    spot = sampler.next_2d()
+    # Pixel centres lie at whole numbers; a pixel is a box of half a pixel either side.
+    x = (mi.Float(column) + spot.x + number(x0 - 0.5 - (PHOTO_WIDTH_PX - 1) / 2)) / number(cam.focal_px)
+    y = (mi.Float(row) + spot.y + number(y0 - 0.5 - (PHOTO_HEIGHT_PX - 1) / 2)) / number(cam.focal_px)
+    right, down, forward = ([number(v) for v in axis] for axis in cam.rotation)
+    direction = dr.normalize(mi.Vector3f(*(right[i] * x + down[i] * y + forward[i] for i in range(3))))
+    origin = mi.Point3f(*(number(v) for v in cam.centre))
+    ray = mi.RayDifferential3f(mi.Ray3f(origin, direction))
+    light, _, _ = integrator.sample(world, sampler, ray)
+    dr.eval(light)
+    channels = [np.array(dr.block_reduce(dr.ReduceOp.Add, light[i], samples)) / samples for i in range(3)]
+    return np.stack(channels, -1).reshape(h, w, 3).astype(np.float32)
 
 
 def _without_fireflies(image: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -96,245 +131,87 @@ def _without_fireflies(image: NDArray[np.float32]) -> NDArray[np.float32]:
     return image * np.minimum(1, cap / np.maximum(level, 1e-9))[..., None]
 
 
-def _sensor(mi: Any, scene: Scene, samples: int) -> dict[str, Any]:
-    cam = scene.camera
-    right, down, forward = cam.rotation
-    world = np.eye(4)
-    world[:3, 0], world[:3, 1], world[:3, 2], world[:3, 3] = -right, -down, forward, cam.centre
-    x0, y0, w, h = crop_box(scene)
-    return {
-        "type": "perspective",
-        "fov_axis": "x",
-        "fov": float(np.degrees(2 * np.arctan(PHOTO_WIDTH_PX / 2 / cam.focal_px))),
-        "near_clip": 5.0,
-        "far_clip": 20000.0,
-        "to_world": mi.ScalarTransform4f(world),
-        "film": {
-            "type": "hdrfilm",
-            "width": PHOTO_WIDTH_PX,
-            "height": PHOTO_HEIGHT_PX,
-            "crop_offset_x": int(x0),
-            "crop_offset_y": int(y0),
-            "crop_width": int(w),
-            "crop_height": int(h),
-            "rfilter": {"type": "box"},
-            "pixel_format": "rgb",
-            "component_format": "float32",
-        },
-        "sampler": {"type": "independent", "sample_count": samples},
-    }
-
-
 def _texture(mi: Any, data: NDArray[np.float32]) -> dict[str, Any]:
     return {"type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(data)), "raw": True, "wrap_mode": "mirror"}
 
 
-def _surface(
-    mi: Any, colour: Any, rough: Any, metal: Any, anisotropy: float = 0.0, clear: float = 0.0
-) -> dict[str, Any]:
+def _sky(mi: Any, scene: Scene) -> dict[str, Any]:
     return {
-        "type": "twosided",
-        "inner": {
-            "type": "principled",
-            "base_color": _texture(mi, colour),
-            "roughness": _texture(mi, rough),
-            "metallic": _texture(mi, metal),
-            "anisotropic": {"type": "uniform", "value": anisotropy},
-            "clearcoat": {"type": "uniform", "value": clear},
-            "clearcoat_gloss": {"type": "uniform", "value": 0.92},
-            "specular": 0.5,
-        },
+        "type": "envmap",
+        "bitmap": mi.Bitmap(scene.sky),
+        "to_world": mi.ScalarTransform4f().rotate([1, 0, 0], 90),
     }
 
 
-def _plain(mi: Any, colour: list[float], rough: float, metal: float) -> dict[str, Any]:
-    one = np.ones((2, 2, 1), np.float32)
-    return _surface(
-        mi, np.broadcast_to(np.array(colour, np.float32), (2, 2, 3)), one * np.float32(rough), one * np.float32(metal)
+def _surface(mi: Any, colour: Any, rough: Any, metal: Any, *, even: bool = False, coat: tuple[float, float]) -> Any:
+    """A two-sided surface from its maps; ``coat``: anisotropy and clear coat; ``even``: maps without smoothing."""
+
+    def mapped(data: NDArray[np.float32]) -> dict[str, Any]:
+        return _texture(mi, data) | ({"filter_type": "nearest"} if even else {})
+
+    def one(value: float) -> dict[str, Any]:
+        # As data: a constant would be compiled into the kernel.
+        return _texture(mi, _ONE * np.float32(value))
+
+    return mi.load_dict(
+        {
+            "type": "twosided",
+            "inner": {
+                "type": "principled",
+                "base_color": mapped(colour),
+                "roughness": mapped(rough),
+                "metallic": mapped(metal),
+                "anisotropic": one(coat[0]),
+                "clearcoat": one(coat[1]),
+                "clearcoat_gloss": one(0.92),
+                "specular": 0.5,
+            },
+        }
     )
 
 
-def _finish(mi: Any, finish: Finish) -> dict[str, Any]:
-    # Texture rows count from the bottom, v = 0, upwards.
-    return _surface(
-        mi, finish.colour[::-1], finish.roughness[::-1], finish.metal[::-1], finish.anisotropy, finish.clear_coat
-    )
+def _meshes(mi: Any, solids: list[Solid]) -> list[Any]:
+    """Instantiate meshes; all plain looks share one surface, since each surface costs time in every kernel."""
+    plain = list(dict.fromkeys(s.look for s in solids if isinstance(s.look, Plain)))
+    if len(plain) > _PALETTE:
+        raise RuntimeError(f"{len(plain)} plain looks in a scene, room for {_PALETTE}")
+    colour = np.zeros((2, _PALETTE, 3), np.float32)
+    rough, metal = (np.zeros((2, _PALETTE, 1), np.float32) for _ in range(2))
+    for i, look in enumerate(plain):
+        colour[:, i], rough[:, i], metal[:, i] = look.colour, look.roughness, look.metal
+    palette = _surface(mi, colour, rough, metal, even=True, coat=(0.0, 0.0))
+    surfaces = {}
+    for solid in solids:
+        look = solid.look
+        if isinstance(look, Finish) and id(look) not in surfaces:
+            # Texture rows count from the bottom, v = 0, upwards.
+            maps = look.colour[::-1], look.roughness[::-1], look.metal[::-1]
+            surfaces[id(look)] = _surface(mi, *maps, coat=(look.anisotropy, look.clear_coat))
+        elif isinstance(look, Print):
+            surfaces[id(look)] = _surface(mi, look.colour, _ONE * 0.85, _ONE * 0, coat=(0.0, 0.0))
+    out = []
+    for solid in solids:
+        look, uv = solid.look, solid.uv
+        if isinstance(look, Plain):
+            uv = np.broadcast_to([(plain.index(look) + 0.5) / _PALETTE, 0.5], uv.shape)
+        surface = palette if isinstance(look, Plain) else surfaces[id(look)]
+        out.append(_mesh(mi, solid, uv, surface))
+    return out
 
 
-def _grid_mesh(mi: Any, vertices: FloatArray, normals: FloatArray, uv: FloatArray, bsdf: Any) -> Any:
-    """Mesh from a grid of vertices (n_s, n_points, 3)."""
-    n, m = vertices.shape[:2]
+def _mesh(mi: Any, solid: Solid, uv: NDArray[np.float64], surface: Any) -> Any:
+    n, m = solid.vertices.shape[:2]
     i = (np.arange(n - 1)[:, None] * m + np.arange(m - 1)[None]).ravel()
     faces = np.concatenate([np.stack([i, i + m, i + 1], 1), np.stack([i + 1, i + m, i + m + 1], 1)])
     props = mi.Properties()
-    props["bsdf"] = mi.load_dict(bsdf)
+    props["bsdf"] = surface
+    if solid.radiance is not None:
+        props["emitter"] = mi.load_dict({"type": "area", "radiance": _texture(mi, solid.radiance)})
     mesh = mi.Mesh("grid", n * m, len(faces), has_vertex_normals=True, has_vertex_texcoords=True, props=props)
     params = mi.traverse(mesh)
-    params["vertex_positions"] = np.ascontiguousarray(vertices, np.float32).ravel()
-    params["vertex_normals"] = np.ascontiguousarray(normals, np.float32).ravel()
+    params["vertex_positions"] = np.ascontiguousarray(solid.vertices, np.float32).ravel()
+    params["vertex_normals"] = np.ascontiguousarray(solid.normals, np.float32).ravel()
     params["vertex_texcoords"] = np.ascontiguousarray(uv, np.float32).ravel()
     params["faces"] = np.ascontiguousarray(faces, np.uint32).ravel()
     params.update()
     return mesh
-
-
-def _extrude(
-    points: FloatArray, normals: FloatArray, s: FloatArray, t: FloatArray, z: FloatArray, side: int
-) -> tuple[FloatArray, FloatArray]:
-    """Draw a section (u, z) along the seam; side -1: u grows with t, side +1: against it."""
-    n, m = len(s), len(points)
-    vertices = np.empty((n, m, 3))
-    vertices[..., 0] = s[:, None]
-    vertices[..., 1] = t[:, None] - side * points[None, :, 0]
-    vertices[..., 2] = z[:, None] + points[None, :, 1]
-    direction = np.stack([np.zeros(m), -side * normals[:, 0], normals[:, 1]], 1)
-    return vertices, np.broadcast_to(direction, (n, m, 3))
-
-
-def edge_vertices(edge: EdgeScene, side: int) -> tuple[FloatArray, FloatArray]:
-    """Vertices and normals (n_s, n_points, 3) of a panel edge; side -1 = A, +1 = B."""
-    return _extrude(
-        edge.section.points, edge.section.normals, edge.s_mm, edge.t_mm, np.full(len(edge.s_mm), edge.lift_mm), side
-    )
-
-
-def _uv(s: FloatArray, points: FloatArray, start: int) -> FloatArray:
-    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
-    v = (length - length[start] + SKIN_MM) / (SKIN_MM + ROLL_MM)
-    u = (s + ALONG_MM / 2) / ALONG_MM
-    return np.stack(np.broadcast_arrays(u[:, None], v[None]), -1)
-
-
-def _shapes(mi: Any, scene: Scene) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Instantiate everything but lights; second: what shines in the gap."""
-    shapes: dict[str, Any] = {}
-    lamps: dict[str, Any] = {}
-    for label, edge, side in (("a", scene.edge_a, -1), ("b", scene.edge_b, 1)):
-        vertices, normals = edge_vertices(edge, side)
-        part = edge.section
-        start = int(
-            np.argmax(part.points[:, 0] > -0.5)
-            if part.n_skin < 3
-            else max(1, np.flatnonzero(np.diff(part.points[:, 1]) < -1e-6)[0])
-        )
-        uv = _uv(edge.s_mm, part.points, start)
-        n = part.n_skin
-        skin = _finish(mi, edge.finish)
-        shapes["panel_" + label] = _grid_mesh(mi, vertices[:, :n], normals[:, :n], uv[:, :n], skin)
-        if n < len(part.points):
-            face = (
-                skin
-                if edge.face == "skin"
-                else _plain(
-                    mi, [0.5] * 3 if edge.face == "bright" else [0.03] * 3, 0.45, 1.0 if edge.face == "bright" else 0.0
-                )
-            )
-            shapes["face_" + label] = _grid_mesh(mi, vertices[:, n:], normals[:, n:], uv[:, n:], face)
-    shapes.update(_cavity(mi, scene))
-    for k, thing in enumerate(scene.things):
-        if thing["kind"] == "strip":
-            shapes[f"thing{k}"] = _strip(mi, thing, scene.edge_b.lift_mm if thing["side"] > 0 else 0.0)
-            continue
-        shapes[f"thing{k}"] = _bar(mi, thing)
-        if thing["emit"] > 0:
-            lamps[f"glow{k}"] = _glow(mi, thing)
-    return shapes, lamps
-
-
-def _cavity(mi: Any, scene: Scene) -> dict[str, Any]:
-    look = _plain(mi, [scene.floor_albedo] * 3, 0.7, 0.0)
-    d, f, w = scene.depth_mm, FAR_MM, _WALL_MM
-
-    def quad(*corners: tuple[float, float, float]) -> Any:
-        return _quad_mesh(mi, np.array(corners, float), look)
-
-    return {
-        "floor": quad((-f, -w, -d), (f, -w, -d), (f, w, -d), (-f, w, -d)),
-        "wall_a": quad((-f, -w, -d), (f, -w, -d), (f, -w, 0), (-f, -w, 0)),
-        "wall_b": quad((-f, w, -d), (f, w, -d), (f, w, 0), (-f, w, 0)),
-        "end_a": quad((-f + 1, -w, -d), (-f + 1, w, -d), (-f + 1, w, 0), (-f + 1, -w, 0)),
-        "end_b": quad((f - 1, -w, -d), (f - 1, w, -d), (f - 1, w, 0), (f - 1, -w, 0)),
-    }
-
-
-def _quad_mesh(mi: Any, corners: FloatArray, bsdf: Any) -> Any:
-    normal = np.cross(corners[1] - corners[0], corners[3] - corners[0])
-    normal = normal / np.linalg.norm(normal)
-    grid = corners[[0, 3, 1, 2]].reshape(2, 2, 3)
-    uv = np.array([[[0.0, 0], [0, 1]], [[1, 0], [1, 1]]])
-    return _grid_mesh(mi, grid, np.broadcast_to(normal, (2, 2, 3)), uv, bsdf)
-
-
-def _bar(mi: Any, thing: dict[str, Any]) -> Any:
-    if thing["round"]:
-        angle = np.radians(np.linspace(0, 360, 33))
-        points = np.stack([thing["half_w"] * np.cos(angle), thing["half_h"] * np.sin(angle)], 1)
-        normals = np.stack([np.cos(angle) / thing["half_w"], np.sin(angle) / thing["half_h"]], 1)
-    else:
-        w, h = thing["half_w"], thing["half_h"]
-        points = np.array([[-w, h], [w, h], [w, h], [w, -h], [w, -h], [-w, -h], [-w, -h], [-w, h]])
-        normals = np.array([[0, 1], [0, 1], [1, 0], [1, 0], [0, -1], [0, -1], [-1, 0], [-1, 0]], float)
-    normals = normals / np.linalg.norm(normals, axis=1, keepdims=True)
-    c, s = np.cos(thing["lean"]), np.sin(thing["lean"])
-    turn = np.array([[c, -s], [s, c]])
-    points, normals = points @ turn.T, normals @ turn.T
-    along = np.array([-FAR_MM + 2, -45, -15, 15, 45, FAR_MM - 2])
-    t = thing["t"] + thing["yaw"] * along
-    vertices, directions = _extrude(points, normals, along, t, np.full(len(along), thing["z"]), -1)
-    uv = _uv(along, points, 0)
-    look = thing["look"]
-    return _grid_mesh(mi, vertices, directions, uv, _plain(mi, look["colour"], look["roughness"], look["metal"]))
-
-
-def _glow(mi: Any, thing: dict[str, Any]) -> dict[str, Any]:
-    """A shining sheet on top of a bar; with spots of its lamps where it has them."""
-    x = np.linspace(-FAR_MM, FAR_MM, 2048)
-    strength = 1 + thing["fall_off"] * x / HALF_LENGTH_MM
-    if thing["spots_mm"] > 0:
-        strength = strength * (0.35 + 1.3 * np.cos(np.pi * x / thing["spots_mm"]) ** 4)
-    glow = np.broadcast_to(np.clip(strength, 0.02, 4)[None, :, None], (2, 2048, 3)).astype(np.float32)
-    tr = mi.ScalarTransform4f()
-    place = (
-        tr.translate([0, thing["t"], thing["z"] + thing["half_h"] + 0.05])
-        @ tr.rotate([0, 0, 1], float(np.degrees(thing["yaw"])))
-        @ tr.rotate([1, 0, 0], float(np.degrees(thing["lean"])))
-    )
-    return {
-        "type": "rectangle",
-        "to_world": place @ tr.scale([FAR_MM - 2, thing["half_w"], 1]),
-        "emitter": {"type": "area", "radiance": _texture(mi, glow)},
-    }
-
-
-def _strip(mi: Any, thing: dict[str, Any], lift: float) -> Any:
-    """A strip of paper with a white margin of 4 mm and black and white squares of 12 mm."""
-    side, start = thing["side"], thing["start"]
-    cells = np.full((88, 496, 3), 0.78, np.float32)
-    for i in range(3):
-        for j in range(40):
-            if (i + j) % 2 == 0:
-                x = int(2 * (12 * j - thing["shift"]))
-                cells[8 + 24 * i : 8 + 24 * i + 24, max(x, 0) : max(x + 24, 0)] = 0.035
-    along = np.array([-FAR_MM, 0, FAR_MM])
-    t = side * start + thing["slope"] * along * 0.5
-    z = lift + thing["thick"]
-    grid = np.stack([np.stack([along, t, np.full(3, z)], 1), np.stack([along, t + side * 44.0, np.full(3, z)], 1)], 1)
-    u = (along + 124.0) / 248.0
-    uv = np.stack([np.stack([u, np.zeros(3)], 1), np.stack([u, np.ones(3)], 1)], 1)
-    one = np.ones((2, 2, 1), np.float32)
-    return _grid_mesh(mi, grid, np.broadcast_to([0.0, 0, 1], grid.shape), uv, _surface(mi, cells, 0.85 * one, 0 * one))
-
-
-def _area_light(mi: Any, light: dict[str, Any]) -> dict[str, Any]:
-    place = np.asarray(light["place"], float)
-    t = mi.ScalarTransform4f().look_at(
-        origin=place.tolist(), target=[0, 0, 0], up=[float(np.cos(light["turn"])), float(np.sin(light["turn"])), 0.01]
-    )
-    area = 4 * light["half"][0] * light["half"][1]
-    power = light["weight"] * float(place @ place) / area
-    # The rectangle's long side (x) lies square to "up"; a turn of 0 means a tube along t.
-    return {
-        "type": "rectangle",
-        "to_world": t @ mi.ScalarTransform4f().scale([light["half"][0], light["half"][1], 1]),
-        "emitter": {"type": "area", "radiance": {"type": "rgb", "value": [power] * 3}},
-    }
