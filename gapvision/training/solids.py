@@ -71,7 +71,8 @@ class Solid:
     radiance: Map | None = None
 
 
-_WHITE = Plain(colour=(0.5, 0.5, 0.5), roughness=0.8, metal=0.0)
+# What shines needs a look with a place of its own for every point: light is drawn by its place in the map.
+_LAMP = Print(colour=np.full((2, 2, 3), 0.5, np.float32))
 _BLACK = Plain(colour=(0.05, 0.05, 0.05), roughness=0.8, metal=0.0)
 _FACES = {
     "bright": Plain(colour=(0.5, 0.5, 0.5), roughness=0.45, metal=1.0),
@@ -215,7 +216,7 @@ def _glow(thing: dict[str, Any]) -> Solid:
     turn = np.array([[cy, -sy, 0], [sy, cy, 0], [0, 0, 1]]) @ np.array([[1, 0, 0], [0, c, -sn], [0, sn, c]])
     half = np.array([FAR_MM - 2, thing["half_w"], 1])
     middle = np.array([0, thing["t"], thing["z"] + thing["half_h"] + 0.05])
-    return _quad((_CORNERS * half) @ turn.T + middle, _WHITE, glow)
+    return _quad((_CORNERS * half) @ turn.T + middle, _LAMP, glow)
 
 
 def _strip(thing: dict[str, Any], lift: float) -> Solid:
@@ -247,4 +248,4 @@ def _light(light: dict[str, Any]) -> Solid:
     half = np.array([*light["half"], 1.0])
     area = 4 * light["half"][0] * light["half"][1]
     power = light["weight"] * float(place @ place) / area
-    return _quad((_CORNERS * half) @ axes + place, _WHITE, np.full((2, 2, 3), power, np.float32))
+    return _quad((_CORNERS * half) @ axes + place, _LAMP, np.full((2, 2, 3), power, np.float32))
