@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from gapvision.geometry.edge_form import running_median
 from gapvision.vision.band import BAND_STEP_MM, Band
 from gapvision.vision.placing import UNKNOWN_KIND, EdgeKind, PlacedEdge, edge_kind, place_edge
-from gapvision.vision.silhouette import Opinion, lit_edge, lit_std_mm
+from gapvision.vision.silhouette import Opinion, lit_edge, lit_std_mm, outer_rival
 from gapvision.vision.steps import RULES, gap_is_bright, gap_is_uneven, inner_rival_mm, rule_chances
 from gapvision.vision.tracking import Track, track
 
@@ -152,7 +152,7 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
         std = trust.edge_std_mm(band, evidence, figures)
         t = np.interp(mean, np.arange(len(band.t_mm)), band.t_mm)
         if silhouette.any():
-            opinion = Opinion(row, t, placed, figures["mass within 0.2 mm"])
+            opinion = Opinion(row, t, placed, figures["mass within 0.2 mm"], std, *outer_rival(chance, row, outward))
             against_light = lit_edge(band, opinion, rule_path.row, outward, silhouette)
             row, t, placed = against_light.row, against_light.t_mm, against_light.placed
             std = np.where(silhouette, against_light.std_mm, std)

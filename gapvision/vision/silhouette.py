@@ -32,9 +32,18 @@ _DOUBT_SHARE, _OFF_SHARE = 0.5, 0.8
 # ray-traced seams stands in the model card.
 _LIGHT, _STD_MM = (0.88, 0.95), (0.045, 0.11)
 # The less sure the detector is of its step, the further off it may be: half of what 95 % of the edges of 214 own
-# lit scenes stay below, beyond the above; over a burnt-out gap the above covers more of it.
-_UNSURE_MASS, _UNSURE_STD_MM = (0.6, 0.78, 0.89, 0.95, 0.98), (0.45, 0.28, 0.19, 0.07, 0.0)
-_UNSURE_BURNT_STD_MM = (0.48, 0.21, 0.0, 0.0, 0.0)
+# lit scenes stay below, beyond the above.  Where the rules name the same step it matters less, unless the gap is
+# burnt out.
+_AGREED_MM = 0.2
+_UNSURE_MASS = (0.6, 0.78, 0.89, 0.95, 0.98)
+_UNSURE_STD_MM = {"agreed": (0.45, 0.25, 0.12, 0.08, 0.0), "apart": (0.45, 0.4, 0.4, 0.12, 0.02)}
+_UNSURE_BURNT_STD_MM = {"agreed": (0.85, 0.3, 0.1, 0.1, 0.0), "apart": (0.48, 0.21, 0.0, 0.0, 0.0)}
+# A sure detector knows how far a burnt-out gap ate into the panels better than the step does.
+_SURE_MASS, _SURE_BURNT_SHARE = (0.97, 0.985), 0.5
+# Light beside the edge below which a lamp ended short of it, and what an unsure detector is uncertain by then [mm].
+_DARK_BESIDE = (0.08, 0.16)
+_DARK_MASS, _DARK_STD_MM = (0.78, 0.89, 0.95, 0.98), (1.0, 0.75, 0.5, 0.0)
+_RIVAL_MM, _LEAST_RIVAL = 0.3, 0.03
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,12 +60,21 @@ class Opinion:
         Its steepest place.
     mass : ndarray, shape (n_s,)
         Chance within 0.2 mm of it.
+    std_mm : ndarray, shape (n_s,)
+        Its standard uncertainty as it would be over a dark gap [mm].
+    rival_row : ndarray, shape (n_s,)
+        Likeliest place further out on the panel.
+    rival_share : ndarray, shape (n_s,)
+        Chance of all such places together.
     """
 
     row: FloatArray
     mean_mm: FloatArray
     placed: PlacedEdge
     mass: FloatArray
+    std_mm: FloatArray
+    rival_row: FloatArray
+    rival_share: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,6 +100,28 @@ class LitEdge:
     placed: PlacedEdge
     std_mm: FloatArray
     by_rule: NDArray[np.bool_]
+
+
+def outer_rival(chance: FloatArray, row: FloatArray, outward: int) -> tuple[FloatArray, FloatArray]:
+    """Likeliest place further out than the chosen step, and the chance of all such places.
+
+    Parameters
+    ----------
+    chance : ndarray, shape (n_t, n_s)
+        Chances of the places of each station.
+    row : ndarray, shape (n_s,)
+        Chosen step, in band rows.
+    outward : int
+        +1 for edge B, -1 for edge A.
+
+    Returns
+    -------
+    rival_row, rival_share : ndarray, shape (n_s,)
+    """
+    out = (np.arange(len(chance))[:, None] - row[None]) * outward * BAND_STEP_MM
+    beyond = np.where(out > _RIVAL_MM, chance, 0.0)
+    total = np.maximum(chance.sum(0), 1e-9)
+    return beyond.argmax(0).astype(float), np.asarray(beyond.sum(0) / total, float)
 
 
 def lit_edge(band: Band, detector: Opinion, rule_row: FloatArray, outward: int, lit: NDArray[np.bool_]) -> LitEdge:
@@ -120,13 +160,30 @@ def lit_edge(band: Band, detector: Opinion, rule_row: FloatArray, outward: int, 
     placed = place_edge(band, row, outward) if by_rule.any() else detector.placed
     # Beside an over-exposed gap the detector's place lies nearer the truth than the step's, and their distance warns.
     t = np.where(by_rule, placed.t_mm, detector.mean_mm)
-    off = np.where(by_rule, 0.0, _OFF_SHARE * np.nan_to_num(np.abs(detector.mean_mm - placed.t_mm)))
     light = gap_light(band, row, outward)
-    unsure = _unsure_std_mm(detector.mass, light)
+    mass = detector.mass / np.maximum(1 - _mirrored(band, detector, outward, lit & ~outside), 1e-3)
+    agreed = np.abs(rule_row - detector.row) * BAND_STEP_MM <= _AGREED_MM
+    unsure = _unsure_std_mm(np.minimum(mass, 1.0), light, agreed)
     # A reflection that was told from the panel explains why the detector wavered.
     unsure = np.where(by_rule, 0.0, unsure) * (1 - told if roll > 0.5 else 1.0)
-    std = np.sqrt(placed.std_mm**2 + _light_std_mm(light) ** 2 + doubt**2 + off**2 + unsure**2)
+    share = np.where(by_rule, 1.0, np.interp(mass, _SURE_MASS, (1.0, _SURE_BURNT_SHARE)))
+    off = np.nan_to_num(np.abs(detector.mean_mm - placed.t_mm)) * np.where(by_rule, 0.0, _OFF_SHARE)
+    off = off * np.where(agreed, share, 1.0)
+    burnt = share * _light_std_mm(light)
+    std = np.sqrt(placed.std_mm**2 + np.maximum(burnt, _STD_MM[0]) ** 2 + doubt**2 + off**2 + unsure**2)
+    # Where it is dark beside the edge after all (a lamp that ends short of it), nothing stands against the light.
+    dark = np.interp(light, _DARK_BESIDE, (1.0, 0.0))
+    short = np.interp(mass, _DARK_MASS, _DARK_STD_MM)
+    std = np.maximum(std, dark * np.maximum(detector.std_mm, short))
     return LitEdge(row, t, placed, std, by_rule)
+
+
+def _mirrored(band: Band, detector: Opinion, outward: int, use: NDArray[np.bool_]) -> FloatArray:
+    """Chance of places further out that the way there tells to be a reflection on a roll, shape (n_s,)."""
+    at = use & (detector.rival_share > _LEAST_RIVAL)
+    brightening = _brightening(band, detector.row, detector.rival_row, outward, at)
+    roll = float(np.interp(brightening, _ROLL_LOG_PER_MM, (0.0, 1.0))) if np.isfinite(brightening) else 0.0
+    return np.where(at, roll * detector.rival_share, 0.0)
 
 
 def _brightening(
@@ -172,7 +229,11 @@ def gap_light(band: Band, row: FloatArray, outward: int) -> FloatArray:
     return np.asarray(np.median(gap_beside(np.nan_to_num(band.linear, nan=1.0), middle, outward), axis=0), float)
 
 
-def _unsure_std_mm(mass: FloatArray, light: FloatArray) -> FloatArray:
+def _unsure_std_mm(mass: FloatArray, light: FloatArray, agreed: NDArray[np.bool_]) -> FloatArray:
     burnt = np.interp(light, _LIGHT, (0.0, 1.0))
-    plain, over = (np.interp(mass, _UNSURE_MASS, std) for std in (_UNSURE_STD_MM, _UNSURE_BURNT_STD_MM))
-    return np.asarray((1 - burnt) * plain + burnt * over, float)
+
+    def of(table: dict[str, tuple[float, ...]]) -> FloatArray:
+        alike, apart = (np.interp(mass, _UNSURE_MASS, table[name]) for name in ("agreed", "apart"))
+        return np.where(agreed, alike, apart)
+
+    return np.asarray((1 - burnt) * of(_UNSURE_STD_MM) + burnt * of(_UNSURE_BURNT_STD_MM), float)

@@ -142,7 +142,10 @@ def test_edges_stated_as_cut_that_are_rolled_are_warned_about(rolled):
 @pytest.mark.parametrize(("strip_t", "sign"), [(-42.0, 1.0), (42.0, -1.0)])
 def test_a_stated_step_with_strips_on_one_side(strip_t, sign):
     """With the strips on the scene's side B, that panel is A, and the same step has the other sign."""
-    spec = replace(PLAIN, flush_mm=1.0, camera=SLANTED, strips=(StripSpec(letter="C", t_mm=strip_t),))
+    # Dull faces: a bright one that shows at a slant leaves a doubt about the edge that hides the step's effect.
+    edge = replace(PLAIN.edge_a, face_factor=0.3)
+    strips = (StripSpec(letter="C", t_mm=strip_t),)
+    spec = replace(PLAIN, flush_mm=1.0, camera=SLANTED, strips=strips, edge_a=edge, edge_b=edge)
     grey, truth = render_grey(spec, seed=9)
     not_known = measure_photo(photo_of(grey), CHECKED)
     stated = measure_photo(photo_of(grey), replace(CHECKED, flush_mm=sign * 1.0))
