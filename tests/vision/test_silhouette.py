@@ -80,7 +80,7 @@ def test_an_over_exposed_gap_widens_u():
     assert np.median(burnt.std_mm) > 0.10
     # On own scenes 95 % of the edges of which the detector is sure lay within 0.1 mm over a burnt-out gap, too.
     sure = chosen(lit(0.0, 1.0), row(2.0), row(2.0), mass=0.99)
-    assert 0.05 < np.median(sure.std_mm) < 0.08
+    assert 0.06 < np.median(sure.std_mm) < 0.10
 
 
 def test_a_reflection_further_out_is_not_held_against_the_edge():
