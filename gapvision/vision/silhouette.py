@@ -44,6 +44,8 @@ _SURE_MASS, _SURE_BURNT_SHARE = (0.97, 0.985), 0.5
 _DARK_BESIDE = (0.08, 0.16)
 _DARK_MASS, _DARK_STD_MM = (0.78, 0.89, 0.95, 0.98), (1.0, 0.75, 0.5, 0.0)
 _RIVAL_MM, _LEAST_RIVAL = 0.3, 0.03
+# Share of the detector's doubt that a reflection accounts for, from which it is no doubt any more.
+_EXPLAINED = (0.3, 0.8)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,11 +163,13 @@ def lit_edge(band: Band, detector: Opinion, rule_row: FloatArray, outward: int, 
     # Beside an over-exposed gap the detector's place lies nearer the truth than the step's, and their distance warns.
     t = np.where(by_rule, placed.t_mm, detector.mean_mm)
     light = gap_light(band, row, outward)
-    mass = detector.mass / np.maximum(1 - _mirrored(band, detector, outward, lit & ~outside), 1e-3)
+    mirrored = _mirrored(band, detector, outward, lit & ~outside)
+    mass = detector.mass / np.maximum(1 - mirrored, 1e-3)
     agreed = np.abs(rule_row - detector.row) * BAND_STEP_MM <= _AGREED_MM
     unsure = _unsure_std_mm(np.minimum(mass, 1.0), light, agreed)
     # A reflection that was told from the panel explains why the detector wavered.
     unsure = np.where(by_rule, 0.0, unsure) * (1 - told if roll > 0.5 else 1.0)
+    unsure = unsure * np.interp(mirrored / np.maximum(1 - detector.mass, 1e-3), _EXPLAINED, (1.0, 0.0))
     share = np.where(by_rule, 1.0, np.interp(mass, _SURE_MASS, (1.0, _SURE_BURNT_SHARE)))
     off = np.nan_to_num(np.abs(detector.mean_mm - placed.t_mm)) * np.where(by_rule, 0.0, _OFF_SHARE)
     off = off * np.where(agreed, share, 1.0)
