@@ -12,6 +12,7 @@ that the picture does not tell; that goes into the uncertainty.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from gapvision.vision.placing import PlacedEdge, gap_beside, place_edge
 FloatArray = NDArray[np.float64]
 
 _SAME_MM = 0.1
-_MARGIN_MM, _LEAST_SPAN_MM = 0.3, 0.2
+_MARGIN_MM, _LEAST_SPAN_MM, _PLAIN_SPAN_MM = 0.3, 0.2, 0.5
 _LEAST_SHARE = 0.25
 _FLOOR = 0.002
 # Brightening per millimetre, in log light, on the way outwards: cavities below the first, rolls above the second.
@@ -147,9 +148,9 @@ def lit_edge(band: Band, detector: Opinion, rule_row: FloatArray, outward: int, 
     apart = np.abs(further) > _SAME_MM
     outside = apart & (further > 0)
     # How the light was set up holds for the whole seam: one answer for all its stations.
-    brightening = _brightening(band, rule_row, detector.row, outward, outside)
+    brightening, told_apart = _brightening(band, rule_row, detector.row, outward, outside)
     roll = float(np.interp(brightening, _ROLL_LOG_PER_MM, (0.0, 1.0)))
-    told = abs(2 * roll - 1)
+    told = abs(2 * roll - 1) * told_apart
     if not np.isfinite(brightening):
         roll = told = 0.0
     if outside.mean() < _LEAST_SHARE:
@@ -163,7 +164,9 @@ def lit_edge(band: Band, detector: Opinion, rule_row: FloatArray, outward: int, 
     # Beside an over-exposed gap the detector's place lies nearer the truth than the step's, and their distance warns.
     t = np.where(by_rule, placed.t_mm, detector.mean_mm)
     light = gap_light(band, row, outward)
-    mirrored = _mirrored(band, detector, outward, lit & ~outside)
+    # Where it is dark beside the edge after all (a lamp that ends short of it), nothing stands against the light.
+    dark = np.interp(light, _DARK_BESIDE, (1.0, 0.0))
+    mirrored = (1 - dark) * _mirrored(band, detector, outward, lit & ~outside)
     mass = detector.mass / np.maximum(1 - mirrored, 1e-3)
     agreed = np.abs(rule_row - detector.row) * BAND_STEP_MM <= _AGREED_MM
     unsure = _unsure_std_mm(np.minimum(mass, 1.0), light, agreed)
@@ -175,8 +178,6 @@ def lit_edge(band: Band, detector: Opinion, rule_row: FloatArray, outward: int, 
     off = off * np.where(agreed, share, 1.0)
     burnt = share * _light_std_mm(light)
     std = np.sqrt(placed.std_mm**2 + np.maximum(burnt, _STD_MM[0]) ** 2 + doubt**2 + off**2 + unsure**2)
-    # Where it is dark beside the edge after all (a lamp that ends short of it), nothing stands against the light.
-    dark = np.interp(light, _DARK_BESIDE, (1.0, 0.0))
     short = np.interp(mass, _DARK_MASS, _DARK_STD_MM)
     std = np.maximum(std, dark * np.maximum(detector.std_mm, short))
     return LitEdge(row, t, placed, std, by_rule)
@@ -185,27 +186,31 @@ def lit_edge(band: Band, detector: Opinion, rule_row: FloatArray, outward: int, 
 def _mirrored(band: Band, detector: Opinion, outward: int, use: NDArray[np.bool_]) -> FloatArray:
     """Chance of places further out that the way there tells to be a reflection on a roll, shape (n_s,)."""
     at = use & (detector.rival_share > _LEAST_RIVAL)
-    brightening = _brightening(band, detector.row, detector.rival_row, outward, at)
+    brightening, _ = _brightening(band, detector.row, detector.rival_row, outward, at)
     roll = float(np.interp(brightening, _ROLL_LOG_PER_MM, (0.0, 1.0))) if np.isfinite(brightening) else 0.0
     return np.where(at, roll * detector.rival_share, 0.0)
 
 
 def _brightening(
     band: Band, inner_row: FloatArray, outer_row: FloatArray, outward: int, use: NDArray[np.bool_]
-) -> float:
-    """Rise of log light per millimetre from the one place out to the other, median; NaN when too close to tell."""
+) -> tuple[float, float]:
+    """Rise of log light per millimetre from the one place out to the other, median; NaN when too close to tell.
+
+    Second: 0 to 1, how far the way between them is long enough to tell.
+    """
     n_t = band.linear.shape[0]
     margin = _MARGIN_MM / BAND_STEP_MM
     span_mm = (outer_row - inner_row) * outward * BAND_STEP_MM - 2 * _MARGIN_MM
     at = np.flatnonzero(use & (span_mm > _LEAST_SPAN_MM))
     if not len(at):
-        return float("nan")
+        return float("nan"), 0.0
     share = np.linspace(0, 1, 20)[:, None]
     start, end = inner_row[at] + outward * margin, outer_row[at] - outward * margin
     rows = np.clip(np.round(start + share * (end - start)).astype(int), 0, n_t - 1)
     log = np.log(np.nan_to_num(band.linear, nan=0.2)[rows, at[None]] + _FLOOR)
     slope = ((share - 0.5) * log).sum(0) / ((share - 0.5) ** 2).sum()
-    return float(np.median(slope / span_mm[at]))
+    told = float(np.interp(np.median(span_mm[at]), (_LEAST_SPAN_MM, _PLAIN_SPAN_MM), (0.0, 1.0)))
+    return float(np.median(slope / span_mm[at])), told
 
 
 def lit_std_mm(band: Band, row: FloatArray, outward: int) -> FloatArray:
@@ -234,9 +239,9 @@ def gap_light(band: Band, row: FloatArray, outward: int) -> FloatArray:
 
 
 def _unsure_std_mm(mass: FloatArray, light: FloatArray, agreed: NDArray[np.bool_]) -> FloatArray:
-    burnt = np.interp(light, _LIGHT, (0.0, 1.0))
+    burnt = np.asarray(np.interp(light, _LIGHT, (0.0, 1.0)), float)
 
-    def of(table: dict[str, tuple[float, ...]]) -> FloatArray:
+    def of(table: dict[str, tuple[float, ...]]) -> Any:
         alike, apart = (np.interp(mass, _UNSURE_MASS, table[name]) for name in ("agreed", "apart"))
         return np.where(agreed, alike, apart)
 
