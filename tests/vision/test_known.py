@@ -119,6 +119,7 @@ def test_stated_radii_shrink_u_and_the_error_stays_within(rolled):
     assert (stated.camera["edge_a_from"], guessed.camera["edge_a_from"]) == ("stated", "shading")
 
 
+@pytest.mark.slow
 def test_a_roll_that_looks_cut_in_this_light(rolled):
     """From the other side edge B is lit evenly and passes for cut: the statement is right, and U must hold."""
     grey, truth = render_grey(replace(ROLLED, camera=SLANTED, edge_b=EdgeSpec(radius_mm=2.3)), seed=8)
@@ -139,6 +140,7 @@ def test_edges_stated_as_cut_that_are_rolled_are_warned_about(rolled):
     assert within_u(wrong, truth) > 0.9
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("strip_t", "sign"), [(-42.0, 1.0), (42.0, -1.0)])
 def test_a_stated_step_with_strips_on_one_side(strip_t, sign):
     """With the strips on the scene's side B, that panel is A, and the same step has the other sign."""

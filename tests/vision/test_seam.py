@@ -14,6 +14,7 @@ from tests.vision.conftest import PLAIN, SPECS, photo_of
 CHECKED = Settings(print_scale_checked=True)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "lines",
     [
