@@ -111,6 +111,7 @@ def trial(files, seed, folder):
         return "taken"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seeds", [range(40), pytest.param(range(40, 600), marks=pytest.mark.slow)])
 def test_spoilt_values_never_crash(exported, seeds, tmp_path):
     outcomes = {}

@@ -175,6 +175,7 @@ def test_demo(tmp_path, capsys):
     assert Path(plot).read_bytes().startswith(b"\x89PNG")
 
 
+@pytest.mark.slow
 def test_demo_draws_its_scene_where_the_samples_are_missing(tmp_path, monkeypatch):
     from gapvision.scenes import sample_files
 

@@ -82,6 +82,7 @@ def test_check_line_far_off_is_refused_in_words(page):
     assert "cannot be right" in html_of(page)
 
 
+@pytest.mark.slow
 def test_what_is_known_of_the_edges_is_used_and_remembered(page):
     page.run()
     before = html_of(page)
@@ -185,6 +186,7 @@ def test_a_run_does_not_overwrite_the_fields_that_are_on_screen(page):
     assert overwritten(page) == []
 
 
+@pytest.mark.slow
 def test_the_photo_chosen_stays_chosen_after_another_view_and_a_reload(page):
     page.run()
     ticket = page.session_state["ticket"]
