@@ -3,6 +3,7 @@
 import ast
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -48,8 +49,13 @@ def room_of(parts):
     return "base" if name in BASE else name
 
 
+@cache
 def imports_of(path):
-    """Full names of modules that a file imports, late ones too, relative ones resolved."""
+    """Full names of modules that a file imports, late ones too, relative ones resolved; each file is read once."""
+    return tuple(_imports_in(path))
+
+
+def _imports_in(path):
     inside = path.relative_to(PACKAGE.parent).with_suffix("").parts
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
