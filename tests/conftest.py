@@ -1,4 +1,7 @@
-"""Shared by all tests: measurements made by hand, without a photo."""
+"""Shared by all tests: measurements made by hand, without a photo; and sample photos measured once for all."""
+
+import copy
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -99,3 +102,21 @@ def make_measurement():
 def make_refusal():
     """Give tests the maker of hand-made refusals."""
     return hand_made_refusal
+
+
+@pytest.fixture(scope="session")
+def measured_sample():
+    """Measure a sample photo as for the records; each only once, and every asker has a copy of its own."""
+    from gapvision.measure import Settings
+    from gapvision.workshop import measure_file
+
+    kept = {}
+
+    def get(name):
+        if name not in kept:
+            data = (Path(__file__).parents[1] / "sample_images" / name).read_bytes()
+            kept[name] = data, measure_file(data, name, Settings(print_scale_checked=True))
+        data, content = kept[name]
+        return data, copy.deepcopy(content)
+
+    return get

@@ -4,11 +4,10 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from gapvision.judgement import FinishPlan, coat, preset, simple_spec, spec_from_table, spec_to_table
-from gapvision.measure import Settings
 from gapvision.page.books import records
 from gapvision.page.server import ENTRY
 from gapvision.scenes.sample_files import list_samples
-from gapvision.workshop import add_photo, finish_of, set_finish
+from gapvision.workshop import finish_of, keep_photo, set_finish
 
 SEAM_SPEC = {
     "nominal": "4.9mm", "allow_below": "0.6mm", "allow_above": "0.7mm", "taper_mm_per_m": 1.5, "straightness": "0.4mm",
@@ -23,21 +22,20 @@ def page(tmp_path, monkeypatch):
 
 
 @pytest.fixture
-def seam(tmp_path, monkeypatch):
+def seam(tmp_path, monkeypatch, measured_sample):
     """A left seam with a specification of its own and the first sample saved to it; the right side; the job's paint."""
     monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
     store = records()
     job = store.new_job(reference="T-1")
-    first = list_samples(tmp_path)[0]
+    first = list_samples(tmp_path)[0].path.name
+    data, content = measured_sample(first)
     seams = {}
     for side in ("left", "right"):
         spec = spec_to_table(spec_from_table(SEAM_SPEC)) if side == "left" else None
         seams[side] = store.add_seam(job.job_id, "bonnet gap", side=side, spec=spec)
     visit = store.find_visit(job.job_id, "as found")
     for one in (seams["right"], seams["left"]):
-        add_photo(
-            store, one, visit, first.path.read_bytes(), first.path.name, settings=Settings(print_scale_checked=True)
-        )
+        keep_photo(store, one, visit, data, first, content)
     set_finish(
         store, job.job_id, FinishPlan(coats=(coat("epoxy primer", 2), coat("clear lacquer", 1, film_um=(40, 60))))
     )

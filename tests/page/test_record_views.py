@@ -7,13 +7,12 @@ import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from gapvision.measure import Settings
 from gapvision.page.books import records
 from gapvision.page.inbox import Inbox
 from gapvision.page.panel_drawing import DrawnSeam, draw_panel
 from gapvision.page.server import ENTRY
 from gapvision.scenes.sample_files import list_samples
-from gapvision.workshop import add_photo
+from gapvision.workshop import keep_photo
 
 
 @pytest.fixture
@@ -23,18 +22,16 @@ def page(tmp_path, monkeypatch):
 
 
 @pytest.fixture
-def job(tmp_path, monkeypatch):
-    """A job with one seam of a bonnet, measured at two stages on two samples."""
+def job(tmp_path, monkeypatch, measured_sample):
+    """A job with one seam of a bonnet, at two stages, both with the first sample."""
     monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
     store = records()
     job = store.new_job(reference="T-1", customer="Invented", car="two-seat roadster")
     seam = store.add_seam(job.job_id, "bonnet, left", spec=None)
-    samples = list_samples(tmp_path)
-    for stage, sample in (("as found", samples[0]), ("after fit-up", samples[0])):
-        visit = store.find_visit(job.job_id, stage)
-        add_photo(
-            store, seam, visit, sample.path.read_bytes(), sample.path.name, settings=Settings(print_scale_checked=True)
-        )
+    name = list_samples(tmp_path)[0].path.name
+    data, content = measured_sample(name)
+    for stage in ("as found", "after fit-up"):
+        keep_photo(store, seam, store.find_visit(job.job_id, stage), data, name, content)
     return job
 
 
