@@ -1,12 +1,15 @@
-"""Invented photos with exact truth, drawn once for all tests of this folder."""
+"""Invented photos with exact truth, drawn and measured once for all tests of this folder."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
+import numpy as np
 import pytest
 
+from gapvision.measure import Settings, measure_photo
 from gapvision.results import Photo
 from gapvision.scenes import CameraSpec, EdgeSpec, Inside, SceneSpec, StripSpec, render_grey
 
+CHECKED = Settings(print_scale_checked=True)
 CAMERA = CameraSpec(
     width_px=2400, height_px=1600, distance_mm=300, tilt_across_deg=6, tilt_along_deg=-4, k1=0.03, k2=-0.01
 )
@@ -46,6 +49,26 @@ def scene():
     def get(name):
         if name not in made:
             made[name] = render_grey(SPECS[name], seed=5)
+            made[name][0].setflags(write=False)
         return made[name]
+
+    return get
+
+
+@pytest.fixture(scope="session")
+def measured(scene):
+    """A scene's measurement, for tests that only look at it: nobody can change what the others see."""
+    made = {}
+
+    def get(name, settings=CHECKED):
+        if (name, settings) not in made:
+            grey, _ = scene(name)
+            one = made[name, settings] = measure_photo(photo_of(grey), settings)
+            for part in fields(one.profile):
+                value = getattr(one.profile, part.name)
+                for array in value.values() if isinstance(value, dict) else [value]:
+                    if isinstance(array, np.ndarray):
+                        array.setflags(write=False)
+        return made[name, settings]
 
     return get

@@ -9,11 +9,9 @@ import pytest
 from gapvision.errors import GapvisionError
 from gapvision.measure import Settings, measure_photo
 from gapvision.scenes import Defect, render_grey
-from tests.vision.conftest import PLAIN, SPECS, photo_of
+from tests.vision.conftest import CHECKED, PLAIN, SPECS, photo_of
 
 FLUSH = SPECS["flush"]
-
-CHECKED = Settings(print_scale_checked=True)
 
 
 def errors(measurement, truth):
@@ -31,18 +29,18 @@ def errors(measurement, truth):
 @pytest.mark.parametrize(
     ("name", "limit"), [("plain", 0.20), ("backlit", 0.10), ("rolled", 0.15), ("arc", 0.20), ("bent", 0.20)]
 )
-def test_known_gap_comes_out(scene, name, limit):
-    grey, truth = scene(name)
-    m = measure_photo(photo_of(grey), CHECKED)
+def test_known_gap_comes_out(scene, measured, name, limit):
+    _, truth = scene(name)
+    m = measured(name)
     e = errors(m, truth)
     assert m.status in ("ok", "warn")
     assert abs(np.median(e)) < limit
     assert (np.abs(e) <= m.profile.expanded_u_mm).mean() > 0.9
 
 
-def test_flush_is_reported_and_its_effect_removed(scene):
-    grey, truth = scene("flush")
-    m = measure_photo(photo_of(grey), CHECKED)
+def test_flush_is_reported_and_its_effect_removed(scene, measured):
+    _, truth = scene("flush")
+    m = measured("flush")
     assert m.flush.mean_mm == pytest.approx(1.0, abs=0.2)
     # Left in, 1 mm of step seen 12 degrees off square would be 0.21 mm more between two views of opposite tilt.
     other, other_truth = render_grey(replace(FLUSH, camera=replace(FLUSH.camera, tilt_across_deg=-12.0)), seed=5)
@@ -50,9 +48,9 @@ def test_flush_is_reported_and_its_effect_removed(scene):
     assert abs(np.median(errors(m, truth)) - np.median(errors(from_the_other_side, other_truth))) < 0.12
 
 
-def test_turning_the_photo_changes_no_millimetre(scene):
+def test_turning_the_photo_changes_no_millimetre(scene, measured):
     grey, _ = scene("plain")
-    upright = measure_photo(photo_of(grey), CHECKED).summary.mean_mm
+    upright = measured("plain").summary.mean_mm
     turned = measure_photo(photo_of(np.ascontiguousarray(np.rot90(grey))), CHECKED).summary.mean_mm
     assert turned == pytest.approx(upright, abs=0.01)
 
@@ -65,26 +63,21 @@ def test_a_fifteen_millimetre_nick_survives():
     assert 0.6 < (p.gap_mm - trend).max() < 1.0
 
 
-def test_unchecked_print_widens_u_and_says_so(scene):
-    grey, _ = scene("plain")
-    loose, tight = measure_photo(photo_of(grey), Settings()), measure_photo(photo_of(grey), CHECKED)
+def test_unchecked_print_widens_u_and_says_so(measured):
+    loose, tight = measured("plain", Settings()), measured("plain")
     assert np.median(loose.profile.expanded_u_mm) > np.median(tight.profile.expanded_u_mm)
     assert "print-scale-unchecked" in [n.code for n in loose.notices]
 
 
-def test_print_scale_scales_the_gap(scene):
-    grey, _ = scene("plain")
-    plain = measure_photo(photo_of(grey), CHECKED).summary.mean_mm
-    larger = measure_photo(
-        photo_of(grey), replace(CHECKED, print_scale_along=1.02, print_scale_across=1.02)
-    ).summary.mean_mm
+def test_print_scale_scales_the_gap(measured):
+    plain = measured("plain").summary.mean_mm
+    larger = measured("plain", replace(CHECKED, print_scale_along=1.02, print_scale_across=1.02)).summary.mean_mm
     assert larger / plain == pytest.approx(1.02, abs=0.003)
 
 
-def test_parts_of_the_budget_add_up_to_u(scene):
+def test_parts_of_the_budget_add_up_to_u(measured):
     """GUM (JCGM 100) 5.1.2: independent parts combine by root sum of squares; U = 2 u."""
-    grey, _ = scene("plain")
-    p = measure_photo(photo_of(grey), CHECKED).profile
+    p = measured("plain").profile
     total = np.sqrt(sum(np.asarray(v) ** 2 for v in p.parts_mm.values()))
     assert set(p.parts_mm) >= {"edge", "scale", "print_scale", "tilt_flush", "depth", "repeat"}
     np.testing.assert_allclose(p.expanded_u_mm, 2 * total, rtol=1e-9)

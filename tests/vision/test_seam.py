@@ -5,13 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from gapvision.measure import Settings, measure_photo
+from gapvision.measure import measure_photo
 from gapvision.scenes import Inside, Line, render_grey
 from gapvision.vision.band import CentreLine
 from gapvision.vision.seam import recentre
-from tests.vision.conftest import PLAIN, SPECS, photo_of
-
-CHECKED = Settings(print_scale_checked=True)
+from tests.vision.conftest import CHECKED, PLAIN, SPECS, photo_of
 
 
 @pytest.mark.slow
@@ -24,11 +22,10 @@ CHECKED = Settings(print_scale_checked=True)
     ],
     ids=["pen", "chalk", "tape"],
 )
-def test_lines_along_the_seam_are_not_the_gap(lines, scene):
+def test_lines_along_the_seam_are_not_the_gap(lines, measured):
     grey, _ = render_grey(replace(PLAIN, lines=lines), seed=5)
-    plain, _ = scene("plain")
     with_line = measure_photo(photo_of(grey), CHECKED).summary.mean_mm
-    without = measure_photo(photo_of(plain), CHECKED).summary.mean_mm
+    without = measured("plain").summary.mean_mm
     assert with_line == pytest.approx(without, abs=0.15)  # the line lies millimetres away
 
 
@@ -40,30 +37,29 @@ def test_one_strip_finds_the_seam_on_either_side():
         assert m.summary.mean_mm == pytest.approx(np.mean(truth["edges"]["gap"]), abs=0.35)
 
 
-def test_hint_of_two_points_gives_the_same_seam(scene):
+def test_hint_of_two_points_gives_the_same_seam(scene, measured):
     grey, truth = scene("arc")
     e = truth["edges"]
     seen = np.flatnonzero(e["visible"])
     mid = 0.5 * (np.array(e["A_px"], float) + np.array(e["B_px"], float))
     points = tuple(tuple(mid[seen[int(k * (len(seen) - 1))]]) for k in (0.25, 0.5, 0.75))
     hinted = measure_photo(photo_of(grey), replace(CHECKED, seam_hint_px=points))
-    free = measure_photo(photo_of(grey), CHECKED)
+    free = measured("arc")
     assert hinted.summary.mean_mm == pytest.approx(free.summary.mean_mm, abs=0.03)
 
 
-def test_edge_a_is_beside_the_lowest_letter():
+def test_edge_a_is_beside_the_lowest_letter(scene, measured):
     assert {s.letter: s.side for s in PLAIN.strips} == {"A": "A", "B": "B"}
-    grey, truth = render_grey(PLAIN, seed=5)
-    m = measure_photo(photo_of(grey), CHECKED)
+    _, truth = scene("plain")
+    m = measured("plain")
     strip_a = np.mean(next(s["corners_px"] for s in truth["strips"] if s["letter"] == "A"), axis=0)
     middle = len(m.profile.s_mm) // 2
     assert np.linalg.norm(m.profile.edge_a_px[middle] - strip_a) < np.linalg.norm(m.profile.edge_b_px[middle] - strip_a)
     assert m.scale.strip_sides == {"A": "A", "B": "B"}
 
 
-def test_curved_seams_are_called_curved(scene):
-    grey, _ = scene("arc")
-    assert measure_photo(photo_of(grey), CHECKED).seam_kind == "curved"
+def test_curved_seams_are_called_curved(measured):
+    assert measured("arc").seam_kind == "curved"
     assert SPECS["arc"].seam_radius_mm == 600.0
 
 
