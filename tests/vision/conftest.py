@@ -13,6 +13,8 @@ CHECKED = Settings(print_scale_checked=True)
 CAMERA = CameraSpec(
     width_px=2400, height_px=1600, distance_mm=300, tilt_across_deg=6, tilt_along_deg=-4, k1=0.03, k2=-0.01
 )
+#: Two thirds of the pixels each way, for tests whose point is no accuracy; their limits are those of the large ones.
+SMALL = replace(CAMERA, width_px=1600, height_px=1067)
 PLAIN = SceneSpec(
     name="plain",
     gap_mm=4.6,

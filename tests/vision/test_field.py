@@ -12,10 +12,19 @@ SIZE = (CAMERA.width_px, CAMERA.height_px)
 F35 = 0.75 * CAMERA.width_px / np.hypot(*SIZE) * 43.267  # the scene's focal length as EXIF would say it
 
 
-def field_of(scene, name, focal=F35):
-    grey, truth = scene(name)
-    views = find_strips(photo_of(grey))
-    return fit_field(views, SIZE, focal, side_b=frozenset({"B"})), truth, views
+@pytest.fixture(scope="module")
+def field_of(scene):
+    """A scene's field, its truth and its strips; fitted once for all tests."""
+    made = {}
+
+    def get(name, focal=F35):
+        if (name, focal) not in made:
+            grey, truth = scene(name)
+            views = find_strips(photo_of(grey))
+            made[name, focal] = fit_field(views, SIZE, focal, side_b=frozenset({"B"})), truth, views
+        return made[name, focal]
+
+    return get
 
 
 def gap_from_truth(field, truth):
@@ -34,27 +43,27 @@ def gap_from_truth(field, truth):
 
 
 @pytest.mark.parametrize(("name", "limit"), [("plain", 0.02), ("flush", 0.04), ("arc", 0.03), ("bent", 0.03)])
-def test_true_pixels_come_back_as_the_true_gap(scene, name, limit):
-    field, truth, _ = field_of(scene, name)
+def test_true_pixels_come_back_as_the_true_gap(field_of, name, limit):
+    field, truth, _ = field_of(name)
     measured, exact = gap_from_truth(field, truth)
     assert abs(np.mean(measured - exact)) < limit
 
 
-def test_step_between_the_panels_is_found_within_its_own_uncertainty(scene):
-    field, truth, _ = field_of(scene, "flush")
+def test_step_between_the_panels_is_found_within_its_own_uncertainty(field_of):
+    field, truth, _ = field_of("flush")
     assert field.flush_mm == pytest.approx(truth["flush_mm"], abs=max(2.5 * field.flush_std_mm, 0.05))
     assert field.flush_std_mm < 0.15
 
 
-def test_pixel_to_panel_and_back(scene):
-    field, _, views = field_of(scene, "bent")
+def test_pixel_to_panel_and_back(field_of):
+    field, _, views = field_of("bent")
     px = views[0].corners_px
     assert np.abs(field.project(field.to_panel(px, -1.0), -1.0) - px).max() < 1e-3
 
 
-def test_one_strip_agrees_with_skimage_homography(scene):
+def test_one_strip_agrees_with_skimage_homography(field_of):
     """On a flat panel one strip's map is a homography but for the lens; scikit-image estimates one from its corners."""
-    field, _, views = field_of(scene, "plain")
+    field, _, views = field_of("plain")
     view = views[0]
     h = ProjectiveTransform.from_estimate(view.corners_px, view.corners_mm)
     back = h(view.corners_px)
@@ -69,14 +78,14 @@ def test_one_strip_agrees_with_skimage_homography(scene):
     assert np.abs(distances(back)[middle] - distances(own)[middle]).max() < 0.3
 
 
-def test_without_exif_the_strips_still_tell(scene):
-    field, truth, _ = field_of(scene, "plain", focal=None)
+def test_without_exif_the_strips_still_tell(field_of):
+    field, truth, _ = field_of("plain", focal=None)
     measured, exact = gap_from_truth(field, truth)
     assert abs(np.mean(measured - exact)) < 0.05
     assert field.focal_source == "strips"
 
 
-def test_more_doubt_without_exif(scene):
-    known, _, _ = field_of(scene, "plain")
-    guessed, _, _ = field_of(scene, "plain", focal=None)
+def test_more_doubt_without_exif(field_of):
+    known, _, _ = field_of("plain")
+    guessed, _, _ = field_of("plain", focal=None)
     assert guessed.covariance[0, 0] > known.covariance[0, 0]

@@ -9,7 +9,7 @@ import pytest
 from gapvision.errors import GapvisionError
 from gapvision.measure import Settings, measure_photo
 from gapvision.scenes import Defect, render_grey
-from tests.vision.conftest import CHECKED, PLAIN, SPECS, photo_of
+from tests.vision.conftest import CHECKED, PLAIN, SMALL, SPECS, photo_of
 
 FLUSH = SPECS["flush"]
 
@@ -56,7 +56,8 @@ def test_turning_the_photo_changes_no_millimetre(scene, measured):
 
 
 def test_a_fifteen_millimetre_nick_survives():
-    spec = replace(PLAIN, defects=(Defect(side="B", s_mm=20.0, height_mm=0.8, width_mm=15.0),))
+    nick = Defect(side="B", s_mm=20.0, height_mm=0.8, width_mm=15.0)
+    spec = replace(PLAIN, camera=SMALL, defects=(nick,))
     grey, _ = render_grey(spec, seed=1)
     p = measure_photo(photo_of(grey), CHECKED).profile
     trend = np.polyval(np.polyfit(p.s_mm, p.gap_mm, 1), p.s_mm)
@@ -100,7 +101,7 @@ def test_refusals(scene):
 
 
 def test_seam_out_of_the_picture_is_refused():
-    spec = replace(PLAIN, strips=(PLAIN.strips[0],), camera=replace(PLAIN.camera, aim_t_mm=-150.0))
+    spec = replace(PLAIN, strips=(PLAIN.strips[0],), camera=replace(SMALL, aim_t_mm=-150.0))
     grey, truth = render_grey(spec, seed=2)
     assert not any(truth["edges"]["visible"])
     assert code_of(grey) in ("gap-out-of-frame", "seam-not-found", "edges-not-found")

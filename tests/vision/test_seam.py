@@ -9,7 +9,7 @@ from gapvision.measure import measure_photo
 from gapvision.scenes import Inside, Line, render_grey
 from gapvision.vision.band import CentreLine
 from gapvision.vision.seam import recentre
-from tests.vision.conftest import CHECKED, PLAIN, SPECS, photo_of
+from tests.vision.conftest import CHECKED, PLAIN, SMALL, SPECS, photo_of
 
 
 @pytest.mark.slow
@@ -31,7 +31,8 @@ def test_lines_along_the_seam_are_not_the_gap(lines, measured):
 
 def test_one_strip_finds_the_seam_on_either_side():
     for side in (-42.0, 42.0):
-        spec = replace(PLAIN, strips=(replace(PLAIN.strips[0], t_mm=side),), inside=Inside(kind="backlit", level=0.7))
+        strip, lit = replace(PLAIN.strips[0], t_mm=side), Inside(kind="backlit", level=0.7)
+        spec = replace(PLAIN, camera=SMALL, strips=(strip,), inside=lit)
         grey, truth = render_grey(spec, seed=3)
         m = measure_photo(photo_of(grey), CHECKED)
         assert m.summary.mean_mm == pytest.approx(np.mean(truth["edges"]["gap"]), abs=0.35)
