@@ -1,27 +1,22 @@
 """Rectified crops: OpenCV's marker detector measures the printed squares in them; it knows nothing of our map."""
 
 import io
-from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from PIL import Image
 
-from gapvision.measure import Settings
 from gapvision.reports.crops import crop_seam, crops_alike, needed_height_mm, rectified_crop
 from gapvision.targets.strip import MARKER_MM
-from gapvision.workshop import measure_file
 
-ROOT = Path(__file__).parents[2]
 TILTED = ("open03_door_arc.jpg", "brushed_steel_dark_gap.jpg")  # seen 10 and 6 degrees from the side
 
 
 @pytest.fixture(scope="module", params=TILTED)
-def measured(request):
+def measured(request, measured_sample):
     """A sample's bytes and its measurement file."""
-    data = (ROOT / "sample_images" / request.param).read_bytes()
-    return data, measure_file(data, request.param, Settings(print_scale_checked=True))
+    return measured_sample(request.param)
 
 
 def marker_sides(crop):

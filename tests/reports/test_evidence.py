@@ -182,16 +182,10 @@ def test_no_location_or_maker_gets_out():
     assert Image.open(io.BytesIO(crop.jpeg)).getexif() == {}
 
 
-def test_photos_are_rectified_where_their_strips_can_be_read_again():
-    from pathlib import Path
-
-    from gapvision.measure import Settings
-    from gapvision.workshop import measure_file
-
-    sample = Path(__file__).parents[2] / "sample_images" / "open03_door_arc.jpg"
-    content = measure_file(sample.read_bytes(), sample.name, Settings(print_scale_checked=True))
+def test_photos_are_rectified_where_their_strips_can_be_read_again(measured_sample):
+    photo, content = measured_sample("open03_door_arc.jpg")
     one = seam("sill", 1)
-    real = replace(one.after, photo=sample.read_bytes(), content=content)
+    real = replace(one.after, photo=photo, content=content)
     for seams, words in (
         ((replace(one, before=None, comparison=None, after=real),), "Rectified, one scale both ways."),
         ((one,), "Level, not rectified."),

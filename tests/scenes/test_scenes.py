@@ -189,11 +189,16 @@ def test_every_kind_can_be_drawn(inside, finish):
     assert set(truth["outline_contrast"]) == {"A", "B"}
 
 
+@pytest.fixture(scope="module")
+def upright():
+    """A small scene as it is before it is stored."""
+    return render_grey(SceneSpec(camera=replace(SMALL, width_px=640, height_px=480)), 1)[0]
+
+
 @pytest.mark.parametrize("orientation", [1, 3, 6, 8])
-def test_stored_turned_it_reads_upright(orientation):
+def test_stored_turned_it_reads_upright(orientation, upright):
     """Pillow and OpenCV both turn the stored picture back."""
     spec = SceneSpec(camera=replace(SMALL, width_px=640, height_px=480, orientation=orientation))
-    upright, _ = render_grey(spec, 1)
     data, _ = render_scene(spec, 1)
     read = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE)
     assert read.shape == upright.shape
