@@ -59,6 +59,14 @@ def make_batch(
     root = torch.from_numpy(data["band"][picks]).to(device).float()
     truth = torch.from_numpy(data["truth"][picks]).to(device).float()
     ppm = torch.from_numpy(np.asarray(data["px_per_mm"][picks], np.float32)).to(device)
+    return batch_of(root, truth, ppm, rng)
+
+
+def batch_of(
+    root: torch.Tensor, truth: torch.Tensor, ppm: torch.Tensor, rng: np.random.Generator | None
+) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+    """As `make_batch`, of bands (n, 401, n_s) of root light, outlines (n, 2, n_s) [mm] and resolutions (n,)."""
+    device = root.device
     row = truth / STEP_MM + N_T // 2
     if rng is not None:
         root, row, ppm = _vary(root, row, ppm, rng)
@@ -66,7 +74,7 @@ def make_batch(
     light = torch.where(seen, root, 0.0) ** 2
     log = torch.log(light + _LOG_FLOOR)
     middle = torch.nanmedian(torch.where(seen, log, torch.nan).flatten(1), 1).values[:, None, None]
-    x = torch.zeros(len(picks), CHANNELS, PADDED_T, root.shape[2], device=device)
+    x = torch.zeros(len(root), CHANNELS, PADDED_T, root.shape[2], device=device)
     x[:, 0, :N_T] = torch.where(seen, 0.4 * (log + 2), 0)
     x[:, 1, :N_T] = torch.where(seen, 0.5 * (log - middle), 0)
     x[:, 2, :N_T] = 2 * light
@@ -153,18 +161,7 @@ def teach(
     taught = np.flatnonzero(split_of(data["seed"]) == 0)
     share_of = 1 / np.bincount(data["folder"][taught])[data["folder"][taught]]
     share_of /= share_of.sum()
-    net = EdgeNet()
-    if start is not None:
-        if start.suffix == ".onnx":
-            take_over(net, str(start))
-        else:
-            net.load_state_dict(torch.load(start, map_location="cpu", weights_only=True))
-    net = net.to(device)
-    if start is not None:
-        # A stored net's normalisation is settled: it is taught on as it stands.
-        for part in net.modules():
-            if isinstance(part, torch.nn.BatchNorm2d):
-                part.eval()
+    net = (EdgeNet() if start is None else begin_with(start)).to(device)
     mean = copy.deepcopy(net)
     best = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=0.01)
     started = time.time()
@@ -206,6 +203,19 @@ def teach(
         mean.load_state_dict(kept)
         sys.stderr.write(f"kept: loss {kept_loss:.3f} on {len(held)} bands held out\n")
     return mean.eval()
+
+
+def begin_with(stored: Path) -> EdgeNet:
+    """Read a stored net (.onnx or .pt) to teach it further; its normalisation is settled and stays as it is."""
+    net = EdgeNet()
+    if stored.suffix == ".onnx":
+        take_over(net, str(stored))
+    else:
+        net.load_state_dict(torch.load(stored, map_location="cpu", weights_only=True))
+    for part in net.modules():
+        if isinstance(part, torch.nn.BatchNorm2d):
+            part.eval()
+    return net
 
 
 def held_loss(net: EdgeNet, data: dict[str, Any], picks: NDArray[np.int64], device: str) -> float:

@@ -1,0 +1,183 @@
+"""Teach on folders that are still being rendered: for a machine lent for a short while.
+
+``python -m gapvision.training.growing --data FOLDER [FOLDER ...] --start MODEL --out FILE.pt --minutes 25``
+
+Beside it ``gapvision.training.dataset`` fills the folders.  All bands stay in the device's memory, each folder is
+drawn from equally often, the rate follows the clock, and the running mean of the weights is stored every minute, so
+that little is lost when the machine goes.  Scenes held out are never taught.  It does not rebuild bit for bit.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+
+from gapvision.training.model import loss_of
+from gapvision.training.train import batch_of, begin_with, split_of
+from gapvision.vision.learned import N_T
+
+_LEAST_BANDS = 1000
+_AGE_S = 1.0  # a younger shard may not be written to its end
+_LOAD_EVERY, _LOAD_S = 100, 1.5
+_STORE_EVERY_S = 60.0
+_CHECKED_BANDS = 600
+_MEAN_KEEP = 0.999
+
+Bands = tuple[torch.Tensor, torch.Tensor, torch.Tensor]
+
+
+class GrowingFolder:
+    """Taught bands of one folder, on the device, and some that are held out.
+
+    Parameters
+    ----------
+    folder : Path
+        Where shards appear.
+    most : int
+        Bands that there is room for; later ones are left out.
+    device : str
+    """
+
+    def __init__(self, folder: Path, most: int, device: str) -> None:
+        self.folder, self.most, self.device = folder, most, device
+        self.count = 0
+        self.held: list[Bands] = []
+        self._seen: set[Path] = set()
+        self._bands: Bands | None = None
+
+    def load(self, seconds: float) -> None:
+        """Take in new shards, for about so many seconds."""
+        started = time.time()
+        for path in sorted(self.folder.glob("shard*.npz")):
+            if path in self._seen or time.time() - path.stat().st_mtime < _AGE_S:
+                continue
+            if time.time() - started > seconds:
+                return
+            self._seen.add(path)
+            with np.load(path, allow_pickle=False) as shard:
+                parts = [np.asarray(shard[k]) for k in ("band", "truth", "px_per_mm")]
+                split = split_of(shard["seed"])
+            self._take([p[split == 0] for p in parts])
+            if len(self.held) < _CHECKED_BANDS and (split == 1).any():
+                one = np.flatnonzero(split == 1)[:1]
+                band, truth, ppm = (torch.from_numpy(p[one].astype(np.float32)) for p in parts)
+                self.held.append((band, truth, ppm))
+
+    def _take(self, parts: list[Any]) -> None:
+        n = min(len(parts[0]), self.most - self.count)
+        if n <= 0:
+            return
+        if self._bands is None:
+            n_s = parts[0].shape[2]
+            self._bands = (
+                torch.empty(self.most, N_T, n_s, dtype=torch.float16, device=self.device),
+                torch.empty(self.most, 2, n_s, device=self.device),
+                torch.empty(self.most, device=self.device),
+            )
+        for store, part in zip(self._bands, parts, strict=True):
+            store[self.count : self.count + n] = torch.from_numpy(part[:n]).to(self.device)
+        self.count += n
+
+    def draw(self, rng: np.random.Generator, n: int) -> Bands:
+        """Some bands by lot: root light, outlines, resolutions."""
+        if self._bands is None:
+            raise ValueError(f"no band in {self.folder} yet")
+        pick = torch.from_numpy(rng.integers(0, self.count, n)).to(self.device)
+        band, truth, ppm = (store[pick] for store in self._bands)
+        return band.float(), truth, ppm
+
+
+def teach_growing(
+    folders: list[GrowingFolder], start: Path, out: Path, minutes: float, rates: tuple[float, float], batch: int
+) -> None:
+    """Teach until the time is over; ``rates`` are the first and the last learning rate, joined by half a cosine."""
+    device = folders[0].device
+    torch.manual_seed(int(time.time()))
+    rng = np.random.default_rng(int(time.time()))
+    net = begin_with(start).to(device)
+    mean = copy.deepcopy(net)
+    best = torch.optim.AdamW(net.parameters(), lr=rates[0], weight_decay=0.01)
+    floats = [[v for v in model.state_dict().values() if v.dtype.is_floating_point] for model in (mean, net)]
+    began = stored = time.time()
+    while min(f.count for f in folders) < _LEAST_BANDS and time.time() - began < 60 * minutes:
+        for folder in folders:
+            folder.load(5.0)
+        time.sleep(1.0)
+    if min(f.count for f in folders) < _LEAST_BANDS:
+        sys.exit(
+            f"Fewer than {_LEAST_BANDS} bands to teach in one of the folders when the time was over: nothing was taught."
+        )
+    step, share = 0, (time.time() - began) / 60 / minutes
+    while share < 1:
+        for group in best.param_groups:
+            group["lr"] = (rates[1] + (rates[0] - rates[1]) * (0.5 + 0.5 * np.cos(np.pi * share))) * min(1, step / 200)
+        drawn = [f.draw(rng, batch // len(folders)) for f in folders]
+        x, row, valid = batch_of(*_joined(drawn), rng)
+        with torch.autocast(device, torch.bfloat16):
+            logits = net(x)
+        loss = loss_of(logits, row, valid)
+        best.zero_grad()
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        best.step()
+        with torch.no_grad():
+            torch._foreach_lerp_(floats[0], floats[1], 1 - min(_MEAN_KEEP, step / (step + 20)))
+        step += 1
+        share = (time.time() - began) / 60 / minutes
+        if step % _LOAD_EVERY == 0:
+            for folder in folders:
+                folder.load(_LOAD_S)
+        if time.time() - stored > _STORE_EVERY_S or share >= 1:
+            stored = time.time()
+            torch.save({k: v.cpu() for k, v in mean.state_dict().items()}, out.with_suffix(".part"))
+            out.with_suffix(".part").replace(out)
+            sys.stderr.write(
+                f"{stored - began:.0f} s: step {step}, loss {loss.item():.3f}, "
+                f"held out {_held_loss(mean, folders):.4f}, bands {[f.count for f in folders]}\n"
+            )
+            sys.stderr.flush()
+
+
+def _joined(some: list[Bands]) -> Bands:
+    return torch.cat([b[0] for b in some]), torch.cat([b[1] for b in some]), torch.cat([b[2] for b in some])
+
+
+def _held_loss(net: Any, folders: list[GrowingFolder]) -> float:
+    held = [band for f in folders for band in f.held]
+    total = 0.0
+    with torch.no_grad():
+        for i in range(0, len(held), 50):
+            band, truth, ppm = _joined(held[i : i + 50])
+            device = folders[0].device
+            x, row, valid = batch_of(band.to(device), truth.to(device), ppm.to(device), None)
+            total += float(loss_of(net(x).float(), row, valid)) * len(band)
+    return total / max(len(held), 1)
+
+
+def main() -> None:
+    """Parse and teach."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--data", type=Path, nargs="+", required=True)
+    parser.add_argument("--start", type=Path, required=True, help="stored model (.onnx or .pt) to teach further")
+    parser.add_argument(
+        "--out", type=Path, required=True, help="weights (.pt), for --start or gapvision.training.train"
+    )
+    parser.add_argument("--minutes", type=float, default=25.0)
+    parser.add_argument("--rate", type=float, nargs=2, default=(6e-4, 0.0), metavar=("FIRST", "LAST"))
+    parser.add_argument("--batch", type=int, default=96)
+    parser.add_argument("--most", type=int, default=90000, help="bands of a folder that there is memory for")
+    a = parser.parse_args()
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    folders = [GrowingFolder(folder, a.most, device) for folder in a.data]
+    teach_growing(folders, a.start, a.out, a.minutes, (a.rate[0], a.rate[1]), a.batch)
+
+
+if __name__ == "__main__":
+    main()
