@@ -111,9 +111,7 @@ def teach_growing(
             folder.load(5.0)
         time.sleep(1.0)
     if min(f.count for f in folders) < _LEAST_BANDS:
-        sys.exit(
-            f"Fewer than {_LEAST_BANDS} bands to teach in one of the folders when the time was over: nothing was taught."
-        )
+        sys.exit(f"Fewer than {_LEAST_BANDS} bands in one of the folders when the time was over: nothing was taught.")
     step, share = 0, (time.time() - began) / 60 / minutes
     while share < 1:
         for group in best.param_groups:
