@@ -262,6 +262,13 @@ _ALL = (
         "The step that was stated is not the one that the strips give.",
         "Check its sign (face B above face A is positive), measure it again at the gap, and press the strips down.",
     ),
+    Code(
+        "stated-side-unsure",
+        "warning",
+        "What was stated differs between the panels, and a strip may have been missed: A and B may have changed places.",
+        "Look which panel was taken for A. If it is the wrong one, swap what you stated, or clean the other strip and "
+        "take the photo again.",
+    ),
     # --- measuring: notes --------------------------------------------------------------
     Code(
         "gap-burnt-out",

@@ -261,7 +261,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         raise GapvisionError("gap-out-of-frame" if found.cut_by_frame else "line-too-narrow")
     notices += _notices(photo, views, settings, field, found, band, edges, profile, tilt)
     flush = Flush(mean_mm=field.flush_mm, expanded_u_mm=2 * field.flush_std_mm) if field.flush_free else None
-    notices += known_notices({"A": told_a, "B": told_b}, step, flush, min(sides))
+    notices += known_notices({"A": told_a, "B": told_b}, step, flush, min(sides), len(set(sides.values())) == 1)
     straight_a, straight_b, kind = _straightness(profile)
     info = ScaleInfo(
         px_per_mm=float(np.median(band.px_per_mm)),

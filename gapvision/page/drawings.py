@@ -129,6 +129,7 @@ _FOR_CODE = {
     "conditions-differ": "checklist",
     "edge-contradicted": "choose",
     "flush-contradicted": "write",
+    "stated-side-unsure": "choose",
     "too-many-photos": "folder",
     "folder-not-writable": "folder",
     "records-newer": "folder",

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gapvision.results import Flush, Notice
+from gapvision.targets.strip import STRIP_LETTERS
 from gapvision.vision.placing import CUT_KIND, EdgeKind
 
 #: Sheet gauge, and how true a hem is folded over its length; common practice, no source.
@@ -113,7 +114,7 @@ def weigh(shading: EdgeKind, known: KnownEdge | None) -> ToldEdge:
 
 
 def known_notices(
-    edges: dict[str, ToldEdge], step: KnownStep | None, flush: Flush | None, lowest_letter: str
+    edges: dict[str, ToldEdge], step: KnownStep | None, flush: Flush | None, lowest_letter: str, one_side: bool = False
 ) -> list[Notice]:
     """What was stated and used, so that it travels with the numbers; and where the photo says otherwise.
 
@@ -127,6 +128,8 @@ def known_notices(
         As the strips give it, where they lie on both sides.
     lowest_letter : str
         Of the strips in view: its panel is A, so that a person can see which panel was taken for which.
+    one_side : bool
+        Strips were read on one side of the seam only.
     """
     out, said = [], []
     for name, edge in edges.items():
@@ -146,6 +149,12 @@ def known_notices(
             out.append(Notice(code="flush-contradicted", message=f"{message} The strips' step was used."))
     if said:
         which = f"A is the panel with strip {lowest_letter}."
+        # The first letter's panel is A whatever else lies there; any other strip may be second to one that was missed.
+        alike = len({edge.known for edge in edges.values()}) <= 1 and (step is None or step.mean_mm == 0)
+        if one_side and not alike and lowest_letter != STRIP_LETTERS[0]:
+            message = f"Strip {lowest_letter} is the first that was read, and no strip on the other side of the seam"
+            message += f", so {lowest_letter}'s panel was taken for A. What was stated of A and B was used that way."
+            out.append(Notice(code="stated-side-unsure", message=message))
         out.append(Notice(code="known-stated", message=f"Stated, not measured: {'; '.join(said)}. {which}"))
     return out
 

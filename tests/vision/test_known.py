@@ -100,6 +100,28 @@ def test_a_stated_step_is_held_against_the_strips(stated, warned):
     assert [n.code for n in found] == (["flush-contradicted"] if warned else [])
 
 
+@pytest.mark.parametrize(
+    ("letter", "one_side", "known", "step", "warned"),
+    [
+        ("B", True, ("cut", "rolled"), None, True),
+        ("B", True, ("cut", None), None, True),
+        ("C", True, ("cut", "cut"), KnownStep(0.5, 0.2), True),
+        ("B", True, ("cut", "cut"), KnownStep(0.0, 0.2), False),  # the same either way round
+        ("A", True, ("cut", "rolled"), None, False),  # no letter comes before A
+        ("B", False, ("cut", "rolled"), None, False),  # strips on both sides: none was missed
+        ("B", True, (None, None), None, False),
+    ],
+)
+def test_what_may_belong_to_the_other_panel_is_warned_about(letter, one_side, known, step, warned):
+    told = {
+        name: weigh(UNKNOWN_KIND, None if kind is None else KnownEdge(kind))
+        for name, kind in zip("AB", known, strict=True)
+    }
+    found = known_notices(told, step, None, letter, one_side)
+    assert [n.code for n in found if n.kind == "warning"] == (["stated-side-unsure"] if warned else [])
+    assert all(f"trip {letter}" in n.message for n in found)
+
+
 # --- measured, against exact truth ----------------------------------------------------
 @pytest.fixture(scope="module")
 def rolled():
