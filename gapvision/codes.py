@@ -265,9 +265,9 @@ _ALL = (
     Code(
         "stated-side-unsure",
         "warning",
-        "What was stated differs between the panels, and a strip may have been missed: A and B may have changed places.",
+        "What was stated differs between the panels and a strip may have been missed: A and B may have changed places.",
         "Look which panel was taken for A. If it is the wrong one, swap what you stated, or clean the other strip and "
-        "take the photo again.",
+        "take the photo again. With strips on one side only, lay strip A there.",
     ),
     # --- measuring: notes --------------------------------------------------------------
     Code(
