@@ -20,7 +20,7 @@ import numpy as np
 import torch
 
 from gapvision.training.model import loss_of
-from gapvision.training.train import batch_of, begin_with, split_of
+from gapvision.training.train import batch_of, begin_with, one_step, split_of
 from gapvision.vision.learned import N_T
 
 _LEAST_BANDS = 1000
@@ -117,14 +117,7 @@ def teach_growing(
         for group in best.param_groups:
             group["lr"] = (rates[1] + (rates[0] - rates[1]) * (0.5 + 0.5 * np.cos(np.pi * share))) * min(1, step / 200)
         drawn = [f.draw(rng, batch // len(folders)) for f in folders]
-        x, row, valid = batch_of(*_joined(drawn), rng)
-        with torch.autocast(device, torch.bfloat16):
-            logits = net(x)
-        loss = loss_of(logits, row, valid)
-        best.zero_grad()
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        best.step()
+        loss = one_step(net, best, batch_of(*_joined(drawn), rng), device, narrow=True)
         with torch.no_grad():
             torch._foreach_lerp_(floats[0], floats[1], 1 - min(_MEAN_KEEP, step / (step + 20)))
         step += 1

@@ -173,13 +173,7 @@ def teach(
         for group in best.param_groups:
             group["lr"] = rate * min(1.0, (step + 1) / 100) * (0.5 + 0.5 * np.cos(np.pi * share)) + 1e-6
         x, row, valid = make_batch(data, rng.choice(taught, batch, p=share_of), rng, device)
-        with torch.autocast(device, torch.bfloat16, enabled=narrow or device == "cuda"):
-            logits = net(x)
-        loss = loss_of(logits, row, valid)
-        best.zero_grad()
-        loss.backward()
-        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
-        best.step()
+        loss = one_step(net, best, (x, row, valid), device, narrow or device == "cuda")
         keep = min(0.998, step / (step + 20))
         with torch.no_grad():
             for a, b in zip(mean.state_dict().values(), net.state_dict().values(), strict=True):
@@ -203,6 +197,25 @@ def teach(
         mean.load_state_dict(kept)
         sys.stderr.write(f"kept: loss {kept_loss:.3f} on {len(held)} bands held out\n")
     return mean.eval()
+
+
+def one_step(
+    net: EdgeNet,
+    best: torch.optim.Optimizer,
+    batch: tuple[torch.Tensor, torch.Tensor, torch.Tensor],
+    device: str,
+    narrow: bool,
+) -> torch.Tensor:
+    """Change the weights by one batch, as `batch_of` gives it; returns its loss."""
+    x, row, valid = batch
+    with torch.autocast(device, torch.bfloat16, enabled=narrow):
+        logits = net(x)
+    loss = loss_of(logits, row, valid)
+    best.zero_grad()
+    loss.backward()
+    torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+    best.step()
+    return loss
 
 
 def begin_with(stored: Path) -> EdgeNet:
