@@ -134,6 +134,7 @@ def _measure(order: Order) -> Outcome:
     from gapvision.intake.photo import read_photo
     from gapvision.measure import Settings, measure_photo
 
+    check_outputs(order)
     photo = read_photo(order.photo)
     settings = Settings(
         print_scale_along=order.print_scale_along,
@@ -156,8 +157,7 @@ def write_outputs(measurement: Measurement, order: Order) -> list[Path]:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            message = f"The folder '{path.parent}' could not be made: {error.strerror}."
-            raise GapvisionError("folder-not-writable", message) from None
+            raise _no_folder(path, error) from None
         if kind == "json":
             from gapvision.reports.measurement_json import write
 
@@ -180,16 +180,53 @@ def write_outputs(measurement: Measurement, order: Order) -> list[Path]:
     return written
 
 
-def _write_overlay(measurement: Measurement, order: Order, path: Path) -> None:
-    from gapvision.intake.photo import read_colour
-    from gapvision.reports.figures import write_bytes
-    from gapvision.reports.overlay import draw_overlay, overlay_bytes
+def check_outputs(order: Order) -> None:
+    """Refuse before the photo is read what :func:`write_outputs` would refuse after all the measuring.
 
+    Raises
+    ------
+    GapvisionError
+        ``value-out-of-range`` on an unknown ending, ``folder-not-writable``.
+    """
+    from gapvision.reports.atomic import check_folder, check_whole
+    from gapvision.reports.figures import check_bytes, figure_kind
+
+    for kind, path in order.outputs.items():
+        try:
+            check_folder(path.parent)
+        except OSError as error:
+            raise _no_folder(path, error) from None
+        if kind == "plot":
+            figure_kind(path)
+        elif kind == "overlay":
+            _overlay_kind(path)
+        if kind in ("plot", "overlay"):
+            check_bytes(path)
+        elif path.parent.is_dir():
+            check_whole(path)
+
+
+def _no_folder(path: Path, error: OSError) -> GapvisionError:
+    message = f"The folder '{path.parent}' could not be made: {error.strerror}."
+    return GapvisionError("folder-not-writable", message)
+
+
+def _overlay_kind(path: Path) -> str:
+    """Say which format the ending of an overlay's name stands for."""
     kind = {".png": "PNG", ".jpg": "JPEG", ".jpeg": "JPEG"}.get(path.suffix.lower())
     if kind is None:
         raise GapvisionError(
             "value-out-of-range", f"A picture cannot be written as '{path.name}'.", "End its name with .png or .jpg."
         )
+    return kind
+
+
+def _write_overlay(measurement: Measurement, order: Order, path: Path) -> None:
+    from gapvision.intake.photo import read_colour
+    from gapvision.reports.figures import write_bytes
+    from gapvision.reports.overlay import draw_overlay, overlay_bytes
+
+    kind = _overlay_kind(path)
     pixels = read_colour(order.photo, max_side_px=1800)
     write_bytes(path, overlay_bytes(draw_overlay(pixels, measurement, order.band), kind))
 

@@ -60,12 +60,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compare, print, write."""
+    from gapvision.reports.atomic import check_whole, write_whole
     from gapvision.workshop import compare_contents, compare_lines
 
     pairs = [parse_points(list(pair)) or () for pair in args.mark or []]
     marks = [(pair[0], pair[1]) for pair in pairs]
     datum = args.datum or ("mark" if marks else "align")
     nominal = parse_length(args.nominal, "mm") if args.nominal else None
+    if args.json:
+        check_whole(args.json)
     if Path(args.first).suffix.lower() == ".json" and Path(args.second).suffix.lower() == ".json":
         files = [_read(args.first), _read(args.second)]
         result = compare_contents(*files, datum=datum, marks=marks, mirror=args.mirror, nominal_mm=nominal)
@@ -103,8 +106,6 @@ def run(args: argparse.Namespace) -> int:
             )
         found = {"job": job.reference, "before": before.measurement_id, "after": after.measurement_id}
     if args.json:
-        from gapvision.reports.atomic import write_whole
-
         write_whole(args.json, json.dumps(found | comparison_dict(result), indent=1).encode())
         print(f"written: {args.json}")
     return 0

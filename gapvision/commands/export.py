@@ -17,13 +17,14 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the zip."""
+    from gapvision.reports.atomic import check_whole
     from gapvision.workshop import export_job
 
     with open_store(args) as store:
         job = store.job(args.job)
-        seal = export_job(
-            store, job.job_id, args.output, visit_id=visit_of(store, job, args.visit), progress=Bar("packing")
-        )
+        visit = visit_of(store, job, args.visit)
+        check_whole(args.output)
+        seal = export_job(store, job.job_id, args.output, visit_id=visit, progress=Bar("packing"))
     print(f"written: {args.output}\nseal: {seal}")
     print("Note the seal: 'gapvision verify' shows it again, and only an unaltered zip has it.")
     return 0

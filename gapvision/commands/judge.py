@@ -62,10 +62,16 @@ def run(args: argparse.Namespace) -> int:
         opposite_check,
         reading_from_measurement,
     )
+    from gapvision.reports.atomic import check_whole
+    from gapvision.reports.judgement_figures import check_figure, draw_verdict
     from gapvision.reports.judgement_json import verdict_to_dict
     from gapvision.reports.judgement_text import verdict_text
     from gapvision.reports.measurement_json import read
 
+    if args.json:
+        check_whole(args.json)
+    if args.plot:
+        check_figure(args.plot)
     rule = DecisionRule(name=args.rule, risk=args.risk)
     spec = _spec(args)
     reading = reading_from_measurement(read(args.measurement), spec.name, panel_edge=args.panel_edge)
@@ -95,8 +101,6 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         _write_json(args.json, result)
     if args.plot:
-        from gapvision.reports.judgement_figures import draw_verdict
-
         draw_verdict(verdict, args.plot, title=spec.name)
     return 0 if passed else 1
 

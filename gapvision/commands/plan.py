@@ -24,19 +24,22 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Work out and show the plan."""
     from gapvision.judgement import make_plan, read_panel
+    from gapvision.reports.atomic import check_whole, write_whole
+    from gapvision.reports.judgement_figures import check_figure, draw_plan
     from gapvision.reports.measurement_json import read
     from gapvision.reports.plan_text import plan_text
 
+    if args.json:
+        check_whole(args.json)
+    if args.plot:
+        check_figure(args.plot)
     plan = make_plan(read_panel(args.panel, read))
     print(plan_text(plan), end="")
     if args.json:
-        from gapvision.reports.atomic import write_whole
         from gapvision.reports.plan_json import plan_to_dict
 
         content = json.dumps(plan_to_dict(plan), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         write_whole(Path(args.json), content.encode())
     if args.plot:
-        from gapvision.reports.judgement_figures import draw_plan
-
         draw_plan(plan, args.plot)
     return 0 if plan.succeeds else 1

@@ -19,12 +19,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make the report."""
-    from gapvision.reports.atomic import write_whole
+    from gapvision.reports.atomic import check_whole, write_whole
     from gapvision.workshop import evidence_report
 
     with open_store(args) as store:
         job = store.job(args.job)
         visit = visit_of(store, job, args.visit)
+        check_whole(args.output)
         pdf = evidence_report(
             store, job.job_id, visit_id=visit, paper=args.paper, units=args.units, progress=Bar("drawing seams")
         )

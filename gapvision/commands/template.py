@@ -28,6 +28,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the template."""
+    from gapvision.reports.atomic import check_whole
+
+    output = args.output or (None if args.dxf else "template.pdf")
+    for path in (output, args.dxf):
+        if path:
+            check_whole(path)
     drawings = _drawings(args.plan)
     if args.seam:
         drawings = [d for d in drawings if d.seam == args.seam]
@@ -35,7 +41,6 @@ def run(args: argparse.Namespace) -> int:
         message = f"The plan changes no edge at a seam '{args.seam}'." if args.seam else "The plan changes no "
         "edge, so there is no line to draw."
         raise GapvisionError("template-has-no-line", message)
-    output = args.output or (None if args.dxf else "template.pdf")
     if output:
         from gapvision.reports.template_pdf import write_template
 

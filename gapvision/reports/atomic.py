@@ -1,4 +1,8 @@
-"""Write a file whole or not at all, so that a full disk never leaves half a result."""
+"""Write a file whole or not at all, so that a full disk never leaves half a result.
+
+What takes long asks :func:`check_whole` or :func:`check_folder` first, so that nobody
+waits for a result that has no place to go.
+"""
 
 from __future__ import annotations
 
@@ -31,6 +35,40 @@ def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)
         raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from None
+
+
+def check_whole(path: str | os.PathLike[str]) -> None:
+    """Refuse now what :func:`write_whole` would refuse there later; leave nothing behind.
+
+    Raises
+    ------
+    GapvisionError
+        ``folder-not-writable``, in the same words.
+    """
+    target = Path(path)
+    try:
+        if target.is_dir():
+            raise IsADirectoryError
+        handle, temporary = tempfile.mkstemp(prefix=".gapvision-", dir=target.parent)
+        os.close(handle)
+        os.unlink(temporary)
+    except (OSError, ValueError):
+        raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from None
+
+
+def check_folder(folder: Path) -> None:
+    """Find out whether a folder is there or can be made, without making it.
+
+    Raises
+    ------
+    OSError
+        The system's own, as making the folder raises it.
+    """
+    above = folder
+    while not above.exists() and above != above.parent:
+        above = above.parent
+    if not above.is_dir() or (above != folder and not os.access(above, os.W_OK | os.X_OK)):
+        folder.mkdir(parents=True, exist_ok=True)  # its error says why not
 
 
 def _umask() -> int:

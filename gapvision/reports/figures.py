@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
 from gapvision.judgement.types import Verdict
+from gapvision.reports.atomic import check_folder
 from gapvision.reports.spans import Band, Span, find_spans, verdict_spans, with_holes
 from gapvision.results import GapProfile, Measurement, Straightness
 from gapvision.units import MM_PER_INCH, format_fraction, format_place, sentence_in
@@ -217,12 +218,23 @@ def write_figure(fig: Figure, path: Path) -> None:
     GapvisionError
         ``value-out-of-range`` on another ending, ``folder-not-writable``.
     """
+    write_bytes(path, figure_bytes(fig, figure_kind(path)))
+
+
+def figure_kind(path: Path, also: tuple[str, ...] = ()) -> str:
+    """Say which format the ending of a plot's name stands for: png, svg, pdf, or one of ``also``.
+
+    Raises
+    ------
+    GapvisionError
+        ``value-out-of-range`` on another ending.
+    """
     kind = path.suffix.lower().lstrip(".")
-    if kind not in ("png", "svg", "pdf"):
+    if kind not in ("png", "svg", "pdf", *also):
         raise GapvisionError(
             "value-out-of-range", f"A plot cannot be written as '{path.name}'.", "End its name with .png, .svg or .pdf."
         )
-    write_bytes(path, figure_bytes(fig, kind))
+    return kind
 
 
 def write_bytes(path: Path, data: bytes) -> None:
@@ -236,6 +248,25 @@ def write_bytes(path: Path, data: bytes) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
+    except OSError as error:
+        raise GapvisionError("folder-not-writable", f"'{path.name}' could not be written: {error.strerror}.") from None
+
+
+def check_bytes(path: Path) -> None:
+    """Refuse now what :func:`write_bytes` would refuse there later; leave everything as it is.
+
+    Raises
+    ------
+    GapvisionError
+        ``folder-not-writable``, in the same words.
+    """
+    try:
+        check_folder(path.parent)
+        if path.is_dir() or path.is_file():
+            path.open("ab").close()
+        elif path.parent.is_dir() and not path.exists() and not path.is_symlink():
+            path.open("xb").close()
+            path.unlink()
     except OSError as error:
         raise GapvisionError("folder-not-writable", f"'{path.name}' could not be written: {error.strerror}.") from None
 

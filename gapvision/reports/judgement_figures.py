@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from gapvision.judgement.types import HOLE, IN, OPEN, OUT, Verdict
+from gapvision.reports.figures import figure_kind
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,6 +22,7 @@ LOOKS = {
     OPEN: ("#d9a420", "///", "not proven"),
     HOLE: ("#8a8a8a", "...", "not measured"),
 }
+_ALSO = ("jpg", "jpeg", "")  # endings taken beside those that are offered
 _GAP, _BAND = "#1f4e79", "#cfe3d4"
 
 
@@ -36,14 +38,28 @@ def new_figure(rows: int, width: float = 9.0, row_height: float = 2.7, columns: 
 
 
 def save(figure: Figure, path: str | Path) -> None:
-    """Write a figure as PNG, SVG or PDF by its ending, whole or not at all."""
+    """Write a figure by its ending (without one as PNG), whole or not at all."""
     import io
 
     from gapvision.reports.atomic import write_whole
 
     out = io.BytesIO()
-    figure.savefig(out, format=(Path(path).suffix.lstrip(".") or "png").lower(), dpi=150)
+    figure.savefig(out, format=figure_kind(Path(path), _ALSO) or "png", dpi=150)
     write_whole(Path(path), out.getvalue())
+
+
+def check_figure(path: str | Path) -> None:
+    """Refuse now what :func:`save` would refuse there later.
+
+    Raises
+    ------
+    GapvisionError
+        ``value-out-of-range`` on an ending that no figure has, ``folder-not-writable``.
+    """
+    from gapvision.reports.atomic import check_whole
+
+    figure_kind(Path(path), _ALSO)
+    check_whole(path)
 
 
 def draw_profile(axes: Axes, verdict: Verdict, title: str = "", *, legend: bool = True) -> None:

@@ -146,3 +146,37 @@ def test_plan_undoes_how_the_example_was_drawn():
 def test_example_files_are_what_they_say():
     assert read_spec(EXAMPLE / "seam.toml").allow_above_mm == 0.5
     assert film_loss(read_finish(EXAMPLE / "finish.toml")).loss_mm == pytest.approx(0.26, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("words", "orders"),
+    [
+        (["judge", LEFT, "--preset", "even-close"], {"--json": "v.json", "--plot": "v.png"}),
+        (["plan", str(EXAMPLE / "bonnet.toml")], {"--json": "v.json", "--plot": "v.png"}),
+        (["template", str(EXAMPLE / "bonnet.toml")], {"-o": "t.pdf", "--dxf": "t.dxf"}),
+        (["compare", LEFT, str(EXAMPLE / "left_front.json")], {"--json": "v.json"}),
+    ],
+)
+def test_an_order_that_cannot_be_met_is_refused_before_anything_is_read(words, orders, tmp_path, capsys, monkeypatch):
+    def read(path):
+        raise AssertionError("a measurement was read")
+
+    monkeypatch.setattr("gapvision.reports.measurement_json.read", read)
+    for option in orders:
+        # The other files of the same call have their place; none of them is written.
+        placed = [x for o, name in orders.items() if o != option for x in (o, str(tmp_path / name))]
+        wrong = tmp_path / "nowhere" / orders[option]
+        assert main([*words, *placed, option, str(wrong)]) == 2
+        said = capsys.readouterr()
+        assert said.err.startswith(f"gapvision: '{wrong}' could not be written.")
+        assert "[folder-not-writable]" in said.err
+        assert said.out == ""
+        assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("words", [["judge", LEFT, "--preset", "even-close"], ["plan", str(EXAMPLE / "bonnet.toml")]])
+def test_plot_with_a_wrong_ending(words, tmp_path, capsys):
+    assert main([*words, "--plot", str(tmp_path / "p.xyz")]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("gapvision: A plot cannot be written as 'p.xyz'. End its name with .png, .svg or .pdf.")
+    assert said.count("\n") == 1

@@ -71,9 +71,45 @@ def test_wrong_usage_is_one_sentence_and_exit_code_2(words, code, capsys, tmp_pa
     assert "Traceback" not in said
 
 
-def test_plot_with_a_wrong_ending(tmp_path, capsys):
-    assert main(["measure", str(GOOD), "--plot", str(tmp_path / "p.xyz")]) == 2
-    assert ".png" in capsys.readouterr().err
+@pytest.mark.parametrize(
+    ("option", "name", "said"),
+    [
+        ("--plot", "p.xyz", "A plot cannot be written as 'p.xyz'. End its name with .png, .svg or .pdf."),
+        ("--overlay", "p.svg", "A picture cannot be written as 'p.svg'. End its name with .png or .jpg."),
+        ("--plot", "taken/p.png", "The folder '{}/taken' could not be made: File exists."),
+        ("--json", "taken/deep/p.json", "The folder '{}/taken/deep' could not be made: Not a directory."),
+        ("--csv", "out", "'{}/out/backlit_bonnet_gap.csv' could not be written."),
+        ("--overlay", "out", "'backlit_bonnet_gap.overlay.png' could not be written: Is a directory."),
+    ],
+)
+def test_an_order_that_cannot_be_met_is_refused_before_the_photo_is_read(
+    option, name, said, tmp_path, capsys, monkeypatch
+):
+    def read(path):
+        raise AssertionError("the photo was read")
+
+    monkeypatch.setattr("gapvision.intake.photo.read_photo", read)
+    (tmp_path / "taken").write_text("a file where a folder is wanted")
+    for folder in ("backlit_bonnet_gap.csv", "backlit_bonnet_gap.overlay.png"):
+        (tmp_path / "out" / folder).mkdir(parents=True)
+    before = sorted(tmp_path.rglob("*"))
+    earlier = tmp_path / "new/earlier.json"
+    # A good order beside the bad one makes no folder either.
+    assert main(["measure", str(GOOD), "--json", str(earlier), option, str(tmp_path / name)]) == 2
+    assert capsys.readouterr().err.startswith(f"gapvision: {said.format(tmp_path)}")
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_what_stands_where_a_file_is_ordered_stays_until_there_is_a_result(tmp_path, capsys):
+    words = []
+    for kind, name in (("json", "p.json"), ("csv", "p.csv"), ("plot", "p.png"), ("overlay", "p.jpg")):
+        (tmp_path / name).write_text("older result")
+        words += [f"--{kind}", str(tmp_path / name)]
+    assert main(["measure", str(tmp_path / "missing.jpg"), *words]) == 2
+    assert "file-not-found" in capsys.readouterr().err
+    assert {p.name: p.read_text() for p in tmp_path.iterdir()} == dict.fromkeys(
+        ("p.json", "p.csv", "p.png", "p.jpg"), "older result"
+    )
 
 
 def test_refused_photo_gets_its_file_and_exit_code_3(tmp_path, capsys):
@@ -104,6 +140,22 @@ def test_folder_one_bad_photo_does_not_stop_the_rest(tmp_path, capsys):
     assert json.loads((out / "good.json").read_text())["status"] == "ok"
     assert not (out / "bad.json").exists()
     assert "bad.jpg" in said.out
+
+
+def test_many_photos_with_no_place_for_their_files_are_not_read(tmp_path, monkeypatch):
+    from gapvision.commands._batch import Order, measure_one
+
+    def read(path):
+        raise AssertionError("the photo was read")
+
+    monkeypatch.setattr("gapvision.intake.photo.read_photo", read)
+    (tmp_path / "taken").write_text("a file where a folder is wanted")
+    outcome = measure_one(Order(photo=GOOD, outputs={"csv": tmp_path / "taken/good.csv"}))
+    assert outcome.status == "error"
+    assert outcome.failed[:2] == (
+        "folder-not-writable",
+        f"The folder '{tmp_path / 'taken'}' could not be made: File exists.",
+    )
 
 
 @pytest.mark.parametrize(

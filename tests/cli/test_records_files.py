@@ -66,6 +66,22 @@ def test_shop(run, tmp_path):
     assert "name: Old Ferry" in run("shop")[1]
 
 
+@pytest.mark.parametrize(
+    ("command", "maker"),
+    [("report", "gapvision.workshop.evidence_report"), ("export", "gapvision.workshop.export_job")],
+)
+def test_nothing_is_made_that_has_no_place_to_go(command, maker, run, job, tmp_path, monkeypatch):
+    def make(*args, **named):
+        raise AssertionError("it was made")
+
+    monkeypatch.setattr(maker, make)
+    target = tmp_path / "none" / "x"
+    code, out, err = run(command, "17", "-o", target)
+    assert (code, out) == (2, "")
+    assert err.startswith(f"gapvision: '{target}' could not be written.")
+    assert "[folder-not-writable]" in err
+
+
 def test_report(run, job, tmp_path):
     code, out, _ = run("report", "17", "-o", tmp_path / "r.pdf")
     assert (code, out) == (0, f"written: {tmp_path / 'r.pdf'}\n")
