@@ -63,7 +63,6 @@ def run(args: argparse.Namespace) -> int:
         reading_from_measurement,
     )
     from gapvision.reports.atomic import check_whole
-    from gapvision.reports.judgement_figures import check_figure, draw_verdict
     from gapvision.reports.judgement_json import verdict_to_dict
     from gapvision.reports.judgement_text import verdict_text
     from gapvision.reports.measurement_json import read
@@ -71,6 +70,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         check_whole(args.json)
     if args.plot:
+        from gapvision.reports.judgement_figures import check_figure, draw_verdict
+
         check_figure(args.plot)
     rule = DecisionRule(name=args.rule, risk=args.risk)
     spec = _spec(args)

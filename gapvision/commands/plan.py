@@ -25,13 +25,14 @@ def run(args: argparse.Namespace) -> int:
     """Work out and show the plan."""
     from gapvision.judgement import make_plan, read_panel
     from gapvision.reports.atomic import check_whole, write_whole
-    from gapvision.reports.judgement_figures import check_figure, draw_plan
     from gapvision.reports.measurement_json import read
     from gapvision.reports.plan_text import plan_text
 
     if args.json:
         check_whole(args.json)
     if args.plot:
+        from gapvision.reports.judgement_figures import check_figure, draw_plan
+
         check_figure(args.plot)
     plan = make_plan(read_panel(args.panel, read))
     print(plan_text(plan), end="")
