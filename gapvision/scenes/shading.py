@@ -10,6 +10,7 @@ the slope of the surface and the direction of view.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import cv2
@@ -55,6 +56,23 @@ def _light_around(spec: SceneSpec, side: str, slope: Array, gap_light: float) ->
     return np.where(under[None], 0.0, around)
 
 
+@lru_cache(maxsize=4)  # 31 MB each: the finishes of two scenes
+def _lobes(lobe_deg: float) -> tuple[Array, Array]:
+    """Smeared mirror image of every direction, shape (views, slopes, directions), and its sum over the directions.
+
+    They hang on the width of the lobe alone, so they are remembered; nobody may write into them.
+    """
+    slope, around = np.radians(SLOPE_DEG), np.radians(_AROUND_DEG)
+    lobes = np.empty((len(VIEW_DEG), len(slope), len(around)))
+    for lobe, v in zip(lobes, np.radians(VIEW_DEG), strict=True):
+        away = np.angle(np.exp(1j * (around[None] - (2 * slope[:, None] - v))))
+        lobe[:] = np.exp(-0.5 * (away / np.radians(lobe_deg)) ** 2)
+    whole = lobes.sum(axis=2)
+    for remembered in (lobes, whole):
+        remembered.flags.writeable = False
+    return lobes, whole
+
+
 def radiance_table(spec: SceneSpec, side: str, gap_light: float) -> NDArray[np.float32]:
     """Light that an edge sends to the camera.
 
@@ -71,16 +89,14 @@ def radiance_table(spec: SceneSpec, side: str, gap_light: float) -> NDArray[np.f
         By slope (:data:`SLOPE_DEG`) and view (:data:`VIEW_DEG`).
     """
     finish = FINISHES[(spec.edge_a if side == "A" else spec.edge_b).finish]
+    lobes, whole = _lobes(finish.lobe_deg)
     slope, view, around = np.radians(SLOPE_DEG), np.radians(VIEW_DEG), np.radians(_AROUND_DEG)
     light = _light_around(spec, side, slope, gap_light)
     step = around[1] - around[0]
     diffuse = 0.5 * step * (light * np.maximum(np.cos(around[None] - slope[:, None]), 0)).sum(axis=1)
-    width = np.radians(finish.lobe_deg)
     made = np.empty((len(slope), len(view)))
     for j, v in enumerate(view):
-        away = np.angle(np.exp(1j * (around[None] - (2 * slope[:, None] - v))))
-        lobe = np.exp(-0.5 * (away / width) ** 2)
-        mirrored = (light * lobe).sum(axis=1) / lobe.sum(axis=1)
+        mirrored = (light * lobes[j]).sum(axis=1) / whole[j]
         grazing = np.clip(1 - np.cos(slope - v), 0, 1) ** 5
         share = finish.mirror + (1 - finish.mirror) * grazing * np.exp(-finish.lobe_deg / 20)
         made[:, j] = finish.diffuse * (1 - share) * diffuse + share * mirrored

@@ -244,3 +244,18 @@ def test_scenes_by_lot_can_be_repeated_and_differ():
     assert random_scene(4, 9) == random_scene(4, 9)
     assert random_scene(4, 9) != random_scene(5, 9)
     assert {random_scene(i).inside.kind for i in range(12)} == {"backlit", "dark", "seal", "flange"}
+
+
+def test_what_is_remembered_of_a_finish_changes_no_table_and_cannot_be_changed():
+    from gapvision.scenes import shading
+
+    _, spec = SAMPLES[0]
+    shading._lobes.cache_clear()
+    first = shading.radiance_table(spec, "A", 0.5)
+    shading.radiance_table(spec, "B", 0.02)
+    assert np.array_equal(shading.radiance_table(spec, "A", 0.5), first)
+    assert not np.array_equal(shading.radiance_table(spec, "A", 0.02), first), "the light is not remembered"
+    assert shading._lobes.cache_info().hits >= 2
+    for remembered in shading._lobes(40.0):
+        with pytest.raises(ValueError, match="read-only"):
+            remembered[0] = 0
