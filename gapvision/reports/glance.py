@@ -10,6 +10,10 @@ from gapvision.judgement.types import Verdict
 from gapvision.reports.spans import Band, Span, find_spans, verdict_spans
 from gapvision.results import FloatArray, GapProfile, Measurement
 
+#: Notices whose advice is to light the gap or to put paper into it.
+_ABOUT_LIGHT = ("edge-doubtful", "edge-underexposed", "seam-unfamiliar")
+_SQUARE_DEG = 5.0  # seen further from the side the tilt counts, as in the warning 'tilt-large'
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Glance:
@@ -93,8 +97,37 @@ def _worst(profile: GapProfile, lower_mm: FloatArray, upper_mm: FloatArray) -> t
 
 
 def _for_proof(measurement: Measurement) -> str:
-    """What makes U smaller: the advice of the first notice that has one, else the usual."""
+    """What makes U smaller: the advice of the first notice that has one, else the usual; what fits a lit gap."""
     words = "A limit lies within U."
-    helpful = (n for n in measurement.notices if n.kind in ("warning", "note") and n.code != "known-stated")
-    advice = next((n.advice for n in helpful if n.advice), "")
-    return f"{words} {advice or 'Light the gap from behind and go nearer, then take it again.'}"
+    helpful = [n for n in measurement.notices if n.kind in ("warning", "note") and n.code != "known-stated"]
+    first = next((n for n in helpful if n.advice), None)
+    if measurement.gap_lit == "bright" and (first is None or first.code in (*_ABOUT_LIGHT, "gap-burnt-out")):
+        return f"{words} {_with_the_gap_lit(measurement)}"
+    return (
+        f"{words} {'Light the gap from behind and go nearer, then take it again.' if first is None else first.advice}"
+    )
+
+
+def _with_the_gap_lit(measurement: Measurement) -> str:
+    """What still helps where the gap is lit from behind already: of all that does, what this photo lacks."""
+    codes = {n.code for n in measurement.notices}
+    steps = []
+    if "gap-burnt-out" in codes:
+        steps.append("dim the lamp behind the gap until it is not burnt out")
+    if "edge-underexposed" in codes:
+        steps.append("bring more light on to the panel")
+    if measurement.scale is not None and abs(measurement.scale.tilt_across_deg) > _SQUARE_DEG:
+        steps.append("hold the camera square above the gap")
+    if measurement.flush is None and measurement.stated_step_mm is None:
+        steps.append("lay a strip on each side of the seam")
+    unknown = [name for name in "AB" if measurement.settings.get(f"edge_{name.lower()}") is None]
+    made = ""
+    if unknown:
+        edges = f"edge {unknown[0]} is" if len(unknown) == 1 else "the edges are"
+        made = f"State how {edges} made, cut or rolled."
+    if not steps and not made:
+        steps.append("go nearer")
+    again = ", ".join(steps)
+    return " ".join(
+        part for part in (f"{again[:1].upper()}{again[1:]}, then take it again." if again else "", made) if part
+    )

@@ -1,5 +1,7 @@
 """The short verdict: state, the known worst place, and what to do next."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -88,3 +90,52 @@ def test_a_wanted_gap_that_runs_along_the_seam_is_judged_where_it_is(
         assert said == at_a_glance(measurement, BAND)
     if state == "out":
         assert "1.00 mm too tight" in said.next_step
+
+
+KNOWN = {"edge_a": "cut", "edge_b": "rolled"}
+STATED = {"flush_from": "stated", "flush_used_mm": 0.3}
+
+
+@pytest.mark.parametrize(
+    ("codes", "tilt", "both_sides", "changes", "want"),
+    [
+        ((), 2.0, True, {"settings": KNOWN}, "Go nearer, then take it again."),
+        ((), 2.0, True, {}, "State how the edges are made, cut or rolled."),
+        ((), 2.0, True, {"settings": {"edge_a": "cut"}}, "State how edge B is made, cut or rolled."),
+        (
+            ("gap-burnt-out",),
+            2.0,
+            True,
+            {"settings": KNOWN},
+            "Dim the lamp behind the gap until it is not burnt out, then take it again.",
+        ),
+        (
+            ("edge-doubtful",),
+            -9.0,
+            False,
+            {"settings": KNOWN},
+            "Hold the camera square above the gap, lay a strip on each side of the seam, then take it again.",
+        ),
+        (("edge-doubtful",), 2.0, False, {"settings": KNOWN, "camera": STATED}, "Go nearer, then take it again."),
+        (
+            ("edge-underexposed", "gap-burnt-out"),
+            2.0,
+            True,
+            {},
+            "Dim the lamp behind the gap until it is not burnt out, bring more light on to the panel, then take it "
+            "again. State how the edges are made, cut or rolled.",
+        ),
+        (("strip-lifted", "edge-doubtful"), 2.0, True, {}, Notice(code="strip-lifted").advice),
+        (("print-scale-unchecked",), 2.0, True, {}, Notice(code="print-scale-unchecked").advice),
+    ],
+)
+def test_a_gap_that_is_lit_already_is_not_to_be_lit(make_measurement, codes, tilt, both_sides, changes, want):
+    dark = make_measurement(gaps(s60=5.22), notices=[Notice(code=code) for code in codes])
+    dark = replace(dark, scale=replace(dark.scale, tilt_across_deg=tilt), **changes)
+    if not both_sides:
+        dark = replace(dark, flush=None)
+    said = at_a_glance(replace(dark, gap_lit="bright"), BAND)
+    assert (said.state, said.next_step) == ("open", f"A limit lies within U. {want}")
+    # In the dark the usual advice stands: the notice's own, else a lamp.
+    usual = Notice(code=codes[0]).advice if codes else "Light the gap from behind and go nearer, then take it again."
+    assert at_a_glance(dark, BAND).next_step == f"A limit lies within U. {usual}"
