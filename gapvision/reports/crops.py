@@ -126,13 +126,16 @@ def rectified_crop(
     Returns
     -------
     SeamCrop or None
-        None when fewer than two stations lie in the stretch, when the strips cannot be found in the photo again, or
-        when their map and the stations disagree on lengths by more than 3 %; a level crop is what is left then.
+        None when fewer than two stations lie in the stretch, when the strips cannot be found in the photo again, when
+        no map fits what is found of them, or when map and stations disagree on lengths by more than 3 %; a level crop
+        is what is left then.
 
     Notes
     -----
     Rectified at the height of the panels' faces.  The bottom of the gap lies deeper and is seen a little displaced.
     """
+    import cv2
+
     from gapvision.intake.headers import read_header
     from gapvision.targets.strip import FACE_HEIGHT_MM
     from gapvision.vision.detect import find_strips
@@ -153,7 +156,10 @@ def rectified_crop(
     size = (colours.shape[1], colours.shape[0])
     focal = read_header(photo, "the photo").exif.focal_35mm_mm
     side_b = frozenset(k for k, side in (told.get("strip_sides") or {}).items() if str(side).upper() == "B")
-    field = fit_field(views, size, focal, print_scale, side_b)
+    try:
+        field = fit_field(views, size, focal, print_scale, side_b)
+    except (cv2.error, np.linalg.LinAlgError, ValueError):  # e.g. of one strip only a single row of corners shows
+        return None
     a, b = (field.to_panel(_shrunk(edge, shrink), -FACE_HEIGHT_MM) for edge in (a, b))  # places on the panel [mm]
     if not (np.isfinite(a).all() and np.isfinite(b).all()):
         return None

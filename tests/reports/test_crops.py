@@ -1,6 +1,7 @@
 """Rectified crops: OpenCV's marker detector measures the printed squares in them; it knows nothing of our map."""
 
 import io
+from dataclasses import replace
 from functools import cache
 
 import cv2
@@ -10,6 +11,7 @@ from PIL import Image
 
 from gapvision.reports.crops import crop_seam, crops_alike, needed_height_mm, rectified_crop
 from gapvision.targets.strip import MARKER_MM
+from gapvision.vision.detect import find_strips
 
 TILTED = ("open03_door_arc.jpg", "brushed_steel_dark_gap.jpg")  # seen 10 and 6 degrees from the side
 
@@ -101,3 +103,20 @@ def test_crops_to_be_compared_are_of_one_kind_at_one_scale(measured):
     assert [crop.rectified for crop in level] == [False, False], "one cannot be rectified, so neither is"
     assert level[0].mm_per_px == level[1].mm_per_px == both[0].mm_per_px
     assert crops_alike([of(data), of(data, s[0] - 9)]) is None
+
+
+def test_where_no_map_fits_the_strips_the_crops_are_level(measured, monkeypatch):
+    """Of the only strip found a single row of corners shows: no pose can be worked out from points on one line."""
+    data, content = measured
+    s = [r["s_mm"] for r in content["stations"]]
+
+    def one_row(photo, *print_scale):
+        view = find_strips(photo, *print_scale)[0]
+        row = np.flatnonzero(view.corners_mm[:, 1] == view.corners_mm[:, 1].max())[:5]
+        parts = {name: getattr(view, name)[row] for name in ("corner_ids", "corners_px", "corners_mm")}
+        return [replace(view, **parts)]
+
+    monkeypatch.setattr("gapvision.vision.detect.find_strips", one_row)
+    assert rectified_crop(data, content, s[0], s[-1]) is None
+    (crop,) = crops_alike([lambda kind: kind(data, content, s[0], s[-1])])
+    assert not crop.rectified
