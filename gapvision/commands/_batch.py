@@ -189,18 +189,16 @@ def check_outputs(order: Order) -> None:
         ``value-out-of-range`` on an unknown ending, ``folder-not-writable``.
     """
     from gapvision.reports.atomic import check_folder, check_whole
-    from gapvision.reports.figures import check_bytes, figure_kind
 
     for kind, path in order.outputs.items():
         try:
             check_folder(path.parent)
         except OSError as error:
             raise _no_folder(path, error) from None
-        if kind == "plot":
-            figure_kind(path)
-        elif kind == "overlay":
-            _overlay_kind(path)
         if kind in ("plot", "overlay"):
+            from gapvision.reports.figures import check_bytes, figure_kind
+
+            (figure_kind if kind == "plot" else _overlay_kind)(path)
             check_bytes(path)
         elif path.parent.is_dir():
             check_whole(path)

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.training.train import load, split_of
+from gapvision.training.splits import split_of
+from gapvision.training.train import load
 from gapvision.vision import learned
 
 FloatArray = NDArray[np.float64]

@@ -19,8 +19,9 @@ from typing import Any
 import numpy as np
 import torch
 
-from gapvision.training.model import loss_of
-from gapvision.training.train import batch_of, begin_with, one_step, split_of
+from gapvision.training.model import EdgeNet
+from gapvision.training.splits import split_of
+from gapvision.training.train import batch_of, begin_with, mean_loss, one_step
 from gapvision.vision.learned import N_T
 
 _LEAST_BANDS = 1000
@@ -140,16 +141,15 @@ def _joined(some: list[Bands]) -> Bands:
     return torch.cat([b[0] for b in some]), torch.cat([b[1] for b in some]), torch.cat([b[2] for b in some])
 
 
-def _held_loss(net: Any, folders: list[GrowingFolder]) -> float:
+def _moved(some: Bands, device: str) -> Bands:
+    return some[0].to(device), some[1].to(device), some[2].to(device)
+
+
+def _held_loss(net: EdgeNet, folders: list[GrowingFolder]) -> float:
     held = [band for f in folders for band in f.held]
-    total = 0.0
-    with torch.no_grad():
-        for i in range(0, len(held), 50):
-            band, truth, ppm = _joined(held[i : i + 50])
-            device = folders[0].device
-            x, row, valid = batch_of(band.to(device), truth.to(device), ppm.to(device), None)
-            total += float(loss_of(net(x).float(), row, valid)) * len(band)
-    return total / max(len(held), 1)
+    device = folders[0].device
+    parts = (_joined(held[i : i + 50]) for i in range(0, len(held), 50))
+    return mean_loss(net, (batch_of(*_moved(part, device), None) for part in parts))
 
 
 def main() -> None:

@@ -18,10 +18,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.training.splits import HELD_OUT_EVERY, split_of
+
 _LEVELS = 8192
 _UNSEEN = -1
 _BRIGHTEST = 1.2
-_HELD_OUT_EVERY = 10  # as in training.train, which needs more than this module does
 _SHARD = 32
 
 Shard = dict[str, NDArray[Any]]
@@ -30,7 +31,7 @@ Shard = dict[str, NDArray[Any]]
 def held_out(shard: Shard, photographs: int) -> Shard:
     """The first photographs of each scene of a shard that is held out."""
     seed = shard["seed"]
-    scenes = np.unique(seed[seed % _HELD_OUT_EVERY == 0])
+    scenes = np.unique(seed[split_of(seed) > 0])
     picks = [np.flatnonzero(seed == scene)[:photographs] for scene in scenes]
     keep = np.concatenate(picks) if picks else np.zeros(0, int)
     return {k: v[keep] for k, v in shard.items()}
@@ -73,7 +74,7 @@ def main() -> None:
         parts = [held_out(_read(path), a.photographs) for path in sorted(a.data.glob("shard*.npz"))]
         parts = [p for p in parts if len(p["seed"])]
         if not parts:
-            sys.exit(f"{a.data} holds no scene that is held out (number 0 modulo {_HELD_OUT_EVERY}).")
+            sys.exit(f"{a.data} holds no scene that is held out (number 0 modulo {HELD_OUT_EVERY}).")
         shard = {k: np.concatenate([p[k] for p in parts]) for k in parts[0]}
         a.out.write_bytes(pack(shard))
         sys.stderr.write(f"{len(shard['seed'])} bands of {len(np.unique(shard['seed']))} scenes\n")

@@ -10,6 +10,7 @@ import copy
 import json
 import sys
 import time
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -18,20 +19,14 @@ import torch
 from numpy.typing import NDArray
 
 from gapvision.training.model import EdgeNet, export, loss_of, take_over
+from gapvision.training.splits import split_of
 from gapvision.vision.learned import CHANNELS, DARKNESS, N_T, PADDED_T, STEP_MM, summary
 
-HELD_OUT_EVERY = 10
 _LOG_FLOOR = 0.004
 _CROP = 48
 _CHECK_EVERY, _CHECKED_BANDS = 500, 400
 # How bands are varied when teaching: rows a station, shares, and noise of the root of light.
 _SLANT, _STRETCH, _TONE, _NOISE_ROOT = 0.06, 0.08, 0.08, (0.001, 0.012)
-
-
-def split_of(seeds: NDArray[np.int64]) -> NDArray[np.int64]:
-    """0 = taught, 1 = held out for calibration, 2 = held out for the figures; by scene."""
-    scene = np.asarray(seeds) % (2 * HELD_OUT_EVERY)
-    return np.where(scene == 0, 1, np.where(scene == HELD_OUT_EVERY, 2, 0))
 
 
 def load(folders: list[Path], scenes: int | None = None, held_out_only: bool = False) -> dict[str, Any]:
@@ -233,15 +228,21 @@ def begin_with(stored: Path) -> EdgeNet:
 
 def held_loss(net: EdgeNet, data: dict[str, Any], picks: NDArray[np.int64], device: str) -> float:
     """Mean loss on bands as they are."""
+    parts = np.array_split(picks, max(1, len(picks) // 32))
+    return mean_loss(net, (make_batch(data, some, None, device) for some in parts))
+
+
+def mean_loss(net: EdgeNet, batches: Iterable[tuple[torch.Tensor, torch.Tensor, torch.Tensor]]) -> float:
+    """Mean loss on batches as `batch_of` gives them; every band counts alike."""
     was = net.training
     net.eval()
-    total = 0.0
+    total, count = 0.0, 0
     with torch.no_grad():
-        for some in np.array_split(picks, max(1, len(picks) // 32)):
-            x, row, valid = make_batch(data, some, None, device)
-            total += float(loss_of(net(x).float(), row, valid)) * len(some)
+        for x, row, valid in batches:
+            total += float(loss_of(net(x).float(), row, valid)) * len(x)
+            count += len(x)
     net.train(was)
-    return total / len(picks)
+    return total / max(count, 1)
 
 
 def answer(

@@ -16,7 +16,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from gapvision.training.train import split_of
+from gapvision.training.splits import split_of
 from gapvision.vision.band import BAND_STEP_MM, Band, CentreLine
 from gapvision.vision.edges import choose_edges
 from gapvision.vision.plain_net import Net, run_net
