@@ -34,8 +34,6 @@ from gapvision.vision.gap import (
     RIM_SHARE_RULES,
     EdgeReading,
     build_profile,
-    sight_across_deg,
-    sight_along_deg,
 )
 from gapvision.vision.known import KnownEdge, KnownStep, known_notices, weigh
 from gapvision.vision.placing import EdgeKind
@@ -231,7 +229,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
     found = find_seam(photo, flat, scale, settings.station_mm, hint)
     field, line, sides = _orient(views, size, photo, scale, flat, found)
     band, edges, line = _edges(photo, field, line, settings)
-    tilt = float(np.median(np.abs(sight_across_deg(field, band))))
+    tilt = float(np.median(np.abs(band.sight_deg[0])))
     if tilt > _REFUSE_TILT_DEG:
         raise GapvisionError("tilt-too-large", f"The camera looked at the seam {tilt:.0f} degrees from the side.")
     told_a, told_b = (
@@ -269,8 +267,8 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         print_scale_across=scale[1],
         print_scale_checked=settings.print_scale_checked,
         strips=tuple(sorted(field.letters)),
-        tilt_across_deg=float(np.median(sight_across_deg(field, band))),
-        tilt_along_deg=float(np.median(sight_along_deg(field, band))),
+        tilt_across_deg=float(np.median(band.sight_deg[0])),
+        tilt_along_deg=float(np.median(band.sight_deg[1])),
         distance_mm=float(np.median(field.distance_mm(band.line.points))),
         focal_px=field.focal_px,
         focal_source=field.focal_source,

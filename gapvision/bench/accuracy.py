@@ -67,7 +67,9 @@ def photos_with_truth(folder: Path) -> list[tuple[Path, Path]]:
     return made
 
 
-def measure_and_score(photo: Path, truth_file: Path, keep: Path | None = None, state: bool = False) -> Score:
+def measure_and_score(
+    photo: Path, truth_file: Path, keep: Path | None = None, state: bool = False, edges: str = "auto"
+) -> Score:
     """Measure one photo as a user would who typed in the check lengths (``state``: and the edges), and score it."""
     from gapvision.intake.photo import read_photo
     from gapvision.measure import Settings, measure_photo
@@ -78,6 +80,7 @@ def measure_and_score(photo: Path, truth_file: Path, keep: Path | None = None, s
         print_scale_along=along,
         print_scale_across=across,
         print_scale_checked=True,
+        edges=edges,
         **(stated(truth) if state else {}),
     )
     measurement = measure_photo(read_photo(photo), settings)
@@ -88,13 +91,15 @@ def measure_and_score(photo: Path, truth_file: Path, keep: Path | None = None, s
     return score(measurement, truth)
 
 
-def score_folder(folder: Path, keep: Path | None = None, jobs: int = 2, state: bool = False) -> list[Score]:
+def score_folder(
+    folder: Path, keep: Path | None = None, jobs: int = 2, state: bool = False, edges: str = "auto"
+) -> list[Score]:
     """Score all photos of a folder; one process each, ``jobs`` at a time."""
     pairs = photos_with_truth(folder)
     if jobs <= 1:
-        return [measure_and_score(p, t, keep, state) for p, t in pairs]
+        return [measure_and_score(p, t, keep, state, edges) for p, t in pairs]
     with ProcessPoolExecutor(jobs) as pool:
-        more = ([keep] * len(pairs), [state] * len(pairs))
+        more = ([keep] * len(pairs), [state] * len(pairs), [edges] * len(pairs))
         return list(pool.map(measure_and_score, *zip(*pairs, strict=True), *more)) if pairs else []
 
 
@@ -216,6 +221,9 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--keep", type=Path, metavar="DIR", help="keep the measurement files there")
     parser.add_argument("--stated", action="store_true", help="state edges and step as they truly are")
+    parser.add_argument(
+        "--edges", choices=("auto", "rules"), default="auto", help="rules: leave the learned edge detector out"
+    )
     parser.add_argument("--jobs", type=int, default=2, metavar="N", help="photos measured at a time")
     args = parser.parse_args(argv)
     if not photos_with_truth(args.folder):
@@ -223,7 +231,7 @@ def main(argv: list[str] | None = None) -> int:
         return 2
     if args.keep is not None:
         args.keep.mkdir(parents=True, exist_ok=True)
-    scores = score_folder(args.folder, args.keep, args.jobs, args.stated)
+    scores = score_folder(args.folder, args.keep, args.jobs, args.stated, args.edges)
     print(HEADER)
     for one in scores:
         print(photo_line(one))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.training.camera import Camera
-from gapvision.training.photo import to_grey_linear
+from gapvision.training.photo import half_size, to_grey_linear, to_linear
 from gapvision.training.profiles import outline_u
 from gapvision.training.render import crop_box
 from gapvision.training.scenes import HALF_LENGTH_MM, EdgeScene, Scene
@@ -18,7 +18,9 @@ from gapvision.training.solids import edge_vertices
 FloatArray = NDArray[np.float64]
 
 HALF_MM, STEP_MM, N_T = 10.0, 0.05, 401
-_SUB = 4
+_SUB, _SUB_CHROMA = 4, 2
+_CHROMA_STEP_MM, _CHROMA_ROWS = 0.1, 201
+_CHROMA_FLOOR, _CHROMA_MOST = 0.01, 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,25 +85,53 @@ def sample_band(stored: NDArray[np.uint8], scene: Scene, rect: Rectifier) -> tup
         Resolution across the seam at the band's middle.
     """
     linear = to_grey_linear(stored)
-    x0, y0, w, h = crop_box(scene)
     s = columns_mm(rect)
-    sub = ((np.arange(_SUB) + 0.5) / _SUB - 0.5) / rect.scale
-    fine = (s[:, None] + sub).ravel()
-    t = (np.arange(N_T) - N_T // 2) * STEP_MM / rect.scale
-    centre = rect.shift_mm + rect.slope * fine + rect.bend_per_mm * fine**2
-    world = np.empty((N_T, len(fine), 3))
-    world[..., 0] = fine
-    world[..., 1] = centre + t[:, None]
-    world[..., 2] = rect.height_mm
-    px = scene.camera.project(world)
-    local = (px - np.array([x0, y0])).astype(np.float32)
+    t = (np.arange(N_T) - N_T // 2) * STEP_MM
+    local = _map(scene, rect, t, _SUB)
+    h, w = linear.shape
     out = cv2.remap(linear, local[..., 0], local[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     outside = (local < 0).any(-1) | (local[..., 0] > w - 1) | (local[..., 1] > h - 1)
     out[outside] = np.nan
     band = np.maximum(out.reshape(N_T, len(s), _SUB).mean(2), 0)
-    middle = px[:, len(fine) // 2]
+    middle = local[:, local.shape[1] // 2]
     px_per_mm = float(np.linalg.norm(middle[-1] - middle[0]) / (2 * HALF_MM))
     return band, px_per_mm
+
+
+def sample_chroma(stored: NDArray[np.uint8], scene: Scene, rect: Rectifier) -> NDArray[np.float32]:
+    """Colour along the same band, from the picture at half size (a JPEG stores no more).
+
+    Returns
+    -------
+    ndarray, shape (2, 201, n_s), float32
+        Logarithms of red over green and blue over green, rows 0.1 mm apart; near 0 in the dark, where colour is noise.
+    """
+    t = (np.arange(_CHROMA_ROWS) - _CHROMA_ROWS // 2) * _CHROMA_STEP_MM
+    place = (_map(scene, rect, t, _SUB_CHROMA) + 0.5) / 2 - 0.5
+    fine = cv2.remap(
+        to_linear(half_size(stored)), place[..., 0], place[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    blue, green, red = np.moveaxis(np.log(fine.reshape(len(t), -1, _SUB_CHROMA, 3).mean(2) + _CHROMA_FLOOR), -1, 0)
+    return np.clip(np.stack([red - green, blue - green]), -_CHROMA_MOST, _CHROMA_MOST).astype(np.float32)
+
+
+def _map(scene: Scene, rect: Rectifier, t_mm: FloatArray, sub: int) -> NDArray[np.float32]:
+    """Places in the crop of a band's rows and of ``sub`` samples a column [px], shape (n_t, n_s * sub, 2)."""
+    s = columns_mm(rect)
+    fine = (s[:, None] + ((np.arange(sub) + 0.5) / sub - 0.5) / rect.scale).ravel()
+    centre = rect.shift_mm + rect.slope * fine + rect.bend_per_mm * fine**2
+    world = np.empty((len(t_mm), len(fine), 3))
+    world[..., 0] = fine
+    world[..., 1] = centre + t_mm[:, None] / rect.scale
+    world[..., 2] = rect.height_mm
+    x0, y0, _, _ = crop_box(scene)
+    return (scene.camera.project(world) - np.array([x0, y0])).astype(np.float32)
+
+
+def line_of_sight_deg(camera: Camera, rect: Rectifier) -> FloatArray:
+    """Angles off the normal, across the seam (+ from side B) and along it, in the band's middle [deg]; shape (2,)."""
+    sight = camera.centre - np.array([0.0, rect.shift_mm, rect.height_mm])
+    return np.degrees(np.arctan2(sight[[1, 0]], sight[2]))
 
 
 def edge_truth(edge: EdgeScene, side: int, camera: Camera, rect: Rectifier) -> tuple[FloatArray, FloatArray]:

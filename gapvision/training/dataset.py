@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.training.bands import draw_rectifier, edge_truth, sample_band
+from gapvision.training.bands import draw_rectifier, edge_truth, line_of_sight_deg, sample_band, sample_chroma
 from gapvision.training.photo import draw_chain, take_photo
 from gapvision.training.render import crop_box, render_passes
 from gapvision.training.scenes import Scene, draw_scene
@@ -53,6 +53,8 @@ def mix(
     """
     key, fill = passes["key"], passes["fill"]
     share = float(rng.choice([rng.uniform(0.0, 0.25), rng.uniform(0.25, 0.95), 1.0], p=[0.3, 0.5, 0.2]))
+    # Lamps are warm or cold, the sky apart from them.
+    key, fill = key * _tint(rng), fill * _tint(rng)
     even = (1 - share) * key / _level(key, 65) + share * fill / _level(fill, 65)
     level = float(np.exp(rng.uniform(np.log(0.06), np.log(0.75))))
     even = even * level / _level(even, 75)
@@ -62,10 +64,14 @@ def mix(
         lamp = float(
             np.exp(rng.uniform(*np.log({"dim": (0.02, 0.4), "right": (0.4, 1.0), "burnt": (1.0, 16.0)}[str(group)])))
         )
-        even = even + lamp * passes["lamp"]
+        even = even + lamp * passes["lamp"] * _tint(rng)
     tint = rng.uniform(0.9, 1.1, 3).astype(np.float32)
     del scene
     return np.asarray(even * tint, np.float32), lamp
+
+
+def _tint(rng: np.random.Generator) -> NDArray[np.float32]:
+    return np.exp(rng.normal(0, (0.1, 0.02, 0.1))).astype(np.float32)
 
 
 def _level(light: NDArray[np.float32], percent: float) -> float:
@@ -92,7 +98,8 @@ def scene_bands(
     -------
     dict
         ``band`` (n, 401, n_s) float16 root of linear light, ``truth`` (n, 2, n_s) outlines, ``extreme``
-        alike [mm], ``px_per_mm`` (n,), ``group`` (n, 6) of names: finish A, B, kind A, B,
+        alike [mm], ``px_per_mm`` (n,), ``chroma`` (n, 2, 201, n_s) float16, ``sight`` (n, 2) [deg], ``depth``
+        (n, 2) of the touched points below their faces [mm], ``group`` (n, 6) of names: finish A, B, kind A, B,
         filling, light, and ``seed`` (n,).
     """
     scene = draw_scene(seed)
@@ -101,7 +108,8 @@ def scene_bands(
     if min(crop_box(scene)[2:]) < 60:
         return {}
     passes = render_passes(scene, samples, variant)
-    out: dict[str, list[Any]] = {k: [] for k in ("band", "truth", "extreme", "px_per_mm", "group", "seed")}
+    names = ("band", "truth", "extreme", "px_per_mm", "chroma", "sight", "depth", "group", "seed")
+    out: dict[str, list[Any]] = {k: [] for k in names}
     for k in range(bands):
         rng = np.random.default_rng([seed, k, 77])
         light, lamp = mix(passes, scene, rng)
@@ -118,6 +126,9 @@ def scene_bands(
         out["truth"].append(np.stack([e[0] for e in edges]).astype(np.float32))
         out["extreme"].append(np.stack([e[1] for e in edges]).astype(np.float32))
         out["px_per_mm"].append(px_per_mm)
+        out["chroma"].append(sample_chroma(stored, scene, rect).astype(np.float16))
+        out["sight"].append(line_of_sight_deg(scene.camera, rect).astype(np.float32))
+        out["depth"].append(np.array([-e.section.rim_z_mm for e in (scene.edge_a, scene.edge_b)], np.float32))
         out["group"].append(
             [
                 scene.edge_a.finish.name,

@@ -46,7 +46,8 @@ def judge(data: dict[str, Any]) -> dict[str, NDArray[Any]]:
         linear = data["band"][i].astype(np.float32) ** 2
         ppm = float(data["px_per_mm"][i])
         strange = learned.strangeness(linear, ppm)
-        for e, chance in enumerate(learned.edge_chances(linear, ppm)):
+        look = learned.Look(linear, ppm, data["sight"][i])
+        for e, chance in enumerate(learned.opinions(look).chances):
             place, mass, low, high = spread(chance)
             row = data["truth"][i, e] / learned.STEP_MM + learned.N_T // 2
             ok = (row > 3) & (row < learned.N_T - 4)

@@ -21,8 +21,7 @@ import torch
 
 from gapvision.training.model import EdgeNet
 from gapvision.training.splits import split_of
-from gapvision.training.train import batch_of, begin_with, mean_loss, one_step
-from gapvision.vision.learned import N_T
+from gapvision.training.train import Bands, batch_of, begin_with, mean_loss, one_step
 
 _LEAST_BANDS = 1000
 _AGE_S = 1.0  # a younger shard may not be written to its end
@@ -30,8 +29,6 @@ _LOAD_EVERY, _LOAD_S = 100, 1.5
 _STORE_EVERY_S = 60.0
 _CHECKED_BANDS = 600
 _MEAN_KEEP = 0.999
-
-Bands = tuple[torch.Tensor, torch.Tensor, torch.Tensor]
 
 
 class GrowingFolder:
@@ -63,36 +60,35 @@ class GrowingFolder:
                 return
             self._seen.add(path)
             with np.load(path, allow_pickle=False) as shard:
-                parts = [np.asarray(shard[k]) for k in ("band", "truth", "px_per_mm")]
+                parts = [np.asarray(shard[k]) for k in Bands._fields]
                 split = split_of(shard["seed"])
             self._take([p[split == 0] for p in parts])
             if len(self.held) < _CHECKED_BANDS and (split == 1).any():
                 one = np.flatnonzero(split == 1)[:1]
-                band, truth, ppm = (torch.from_numpy(p[one].astype(np.float32)) for p in parts)
-                self.held.append((band, truth, ppm))
+                self.held.append(Bands(*(torch.from_numpy(p[one]) for p in parts)))
 
     def _take(self, parts: list[Any]) -> None:
         n = min(len(parts[0]), self.most - self.count)
         if n <= 0:
             return
         if self._bands is None:
-            n_s = parts[0].shape[2]
-            self._bands = (
-                torch.empty(self.most, N_T, n_s, dtype=torch.float16, device=self.device),
-                torch.empty(self.most, 2, n_s, device=self.device),
-                torch.empty(self.most, device=self.device),
+            kept = [torch.float16 if p.ndim > 2 and p.dtype == np.float16 else torch.float32 for p in parts]
+            self._bands = Bands(
+                *(
+                    torch.empty(self.most, *p.shape[1:], dtype=kind, device=self.device)
+                    for p, kind in zip(parts, kept, strict=True)
+                )
             )
         for store, part in zip(self._bands, parts, strict=True):
             store[self.count : self.count + n] = torch.from_numpy(part[:n]).to(self.device)
         self.count += n
 
     def draw(self, rng: np.random.Generator, n: int) -> Bands:
-        """Some bands by lot: root light, outlines, resolutions."""
+        """Some bands by lot."""
         if self._bands is None:
             raise ValueError(f"no band in {self.folder} yet")
         pick = torch.from_numpy(rng.integers(0, self.count, n)).to(self.device)
-        band, truth, ppm = (store[pick] for store in self._bands)
-        return band.float(), truth, ppm
+        return Bands(*(store[pick].float() for store in self._bands))
 
 
 def teach_growing(
@@ -118,7 +114,7 @@ def teach_growing(
         for group in best.param_groups:
             group["lr"] = (rates[1] + (rates[0] - rates[1]) * (0.5 + 0.5 * np.cos(np.pi * share))) * min(1, step / 200)
         drawn = [f.draw(rng, batch // len(folders)) for f in folders]
-        loss = one_step(net, best, batch_of(*_joined(drawn), rng), device, narrow=True)
+        loss = one_step(net, best, batch_of(_joined(drawn), rng), device, narrow=True)
         with torch.no_grad():
             torch._foreach_lerp_(floats[0], floats[1], 1 - min(_MEAN_KEEP, step / (step + 20)))
         step += 1
@@ -138,18 +134,14 @@ def teach_growing(
 
 
 def _joined(some: list[Bands]) -> Bands:
-    return torch.cat([b[0] for b in some]), torch.cat([b[1] for b in some]), torch.cat([b[2] for b in some])
-
-
-def _moved(some: Bands, device: str) -> Bands:
-    return some[0].to(device), some[1].to(device), some[2].to(device)
+    return Bands(*(torch.cat(parts) for parts in zip(*some, strict=True)))
 
 
 def _held_loss(net: EdgeNet, folders: list[GrowingFolder]) -> float:
     held = [band for f in folders for band in f.held]
     device = folders[0].device
     parts = (_joined(held[i : i + 50]) for i in range(0, len(held), 50))
-    return mean_loss(net, (batch_of(*_moved(part, device), None) for part in parts))
+    return mean_loss(net, (batch_of(part.to(device), None) for part in parts))
 
 
 def main() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import torch
 from torch import Tensor, nn
 
-from gapvision.vision.learned import CHANNELS, N_T, PADDED_T
+from gapvision.vision.learned import CHANNELS, DEPTH_BINS, DEPTH_STEP_MM, N_T, PADDED_T
 
 
 def _block(n_in: int, n_out: int, kernel: tuple[int, int], stride: int = 1, spread: int = 1) -> nn.Sequential:
@@ -21,7 +21,11 @@ def _block(n_in: int, n_out: int, kernel: tuple[int, int], stride: int = 1, spre
 
 
 class EdgeNet(nn.Module):
-    """Logits (batch, 2, 416, n_s) of edges A and B from features (batch, 8, 416, n_s)."""
+    """From features (batch, 10, 416, n_s): where edges A and B lie, and how deep below their panels' faces.
+
+    Two answers: logits (batch, 2, 416, n_s) of the edges' places, and logits (batch, 2 * 16, 208, n_s) of their
+    depths, to be read where the edge lies.
+    """
 
     def __init__(self, width: tuple[int, ...] = (20, 32, 48, 64, 72)) -> None:
         super().__init__()
@@ -43,8 +47,9 @@ class EdgeNet(nn.Module):
         )
         self.last = _block(width[0], width[0], (3, 3))
         self.head = nn.Conv2d(width[0], 4, 1)
+        self.depth = nn.Conv2d(width[0], 2 * DEPTH_BINS, 1)
 
-    def forward(self, x: Tensor) -> Tensor:
+    def forward(self, x: Tensor) -> tuple[Tensor, Tensor]:
         """Run the net."""
         x = self.first(self.stem(x))
         kept = [x]
@@ -55,11 +60,31 @@ class EdgeNet(nn.Module):
         for k in range(len(self.down) - 1, -1, -1):
             x = nn.functional.interpolate(self.up[k](x), scale_factor=(2.0, 1.0), mode="nearest")
             x = self.merge[k](x + kept[k])
-        x = self.head(self.last(x))
+        x = self.last(x)
+        depth = self.depth(x)
+        x = self.head(x)
         # Four answers a row: two edges at two half-steps, woven into full rows.
         batch, _, rows, columns = x.shape
         x = x.reshape(batch, 2, 2, rows, columns).permute(0, 1, 3, 2, 4)
-        return x.reshape(batch, 2, 2 * rows, columns)
+        return x.reshape(batch, 2, 2 * rows, columns), depth
+
+
+def depth_where(logits: Tensor, depth: Tensor) -> Tensor:
+    """Logits (batch, 2, 16, n_s) of the depth, read where the edge may lie; the reading moves no edge."""
+    batch, _, rows, columns = depth.shape
+    chance = torch.softmax(logits.detach().float()[:, :, :N_T], 2)
+    chance = nn.functional.pad(chance, (0, 0, 0, PADDED_T - N_T)).reshape(batch, 2, rows, 2, columns).sum(3)
+    each = depth.float().reshape(batch, 2, DEPTH_BINS, rows, columns)
+    return (each * chance[:, :, None]).sum(3)
+
+
+def depth_loss_of(logits: Tensor, depth: Tensor, depth_mm: Tensor, valid: Tensor) -> Tensor:
+    """Cross entropy of the depth below the face; ``depth_mm`` (batch, 2), shared out between the two nearest bins."""
+    place = (depth_mm / DEPTH_STEP_MM).clamp(0, DEPTH_BINS - 1)
+    bins = torch.arange(DEPTH_BINS, device=place.device, dtype=torch.float32)
+    share = (1 - (bins - place[:, :, None]).abs()).clamp_min(0)
+    each = -(share[..., None] * torch.log_softmax(depth_where(logits, depth), 2)).sum(2)
+    return (each * valid).sum() / valid.sum().clamp_min(1)
 
 
 def loss_of(logits: Tensor, truth_row: Tensor, valid: Tensor, sigma_rows: float = 0.8) -> Tensor:
@@ -81,15 +106,18 @@ def export(net: EdgeNet, path: str) -> None:
         (sample,),
         path,
         input_names=["band"],
-        output_names=["logits"],
+        output_names=["logits", "depth"],
         opset_version=17,
         dynamo=False,
-        dynamic_axes={"band": {0: "batch", 3: "length"}, "logits": {0: "batch", 3: "length"}},
+        dynamic_axes={name: {0: "batch", 3: "length"} for name in ("band", "logits", "depth")},
     )
 
 
 def take_over(net: Any, path: str) -> None:
-    """Fill a net with the weights of a stored one, whose normalisation is folded into its layers."""
+    """Fill a net with the weights of a stored one, whose normalisation is folded into its layers.
+
+    A stored net that sees fewer channels counts for the first ones; the others begin without weight.
+    """
     import onnx
     from onnx import numpy_helper
 
@@ -102,10 +130,13 @@ def take_over(net: Any, path: str) -> None:
     blocks += list(net.deep)
     for k in range(len(net.down) - 1, -1, -1):
         blocks += [net.up[k], net.merge[k]]
-    blocks += [net.last, net.head]
+    blocks += [net.last]
+    # Either head may come first in the file; they differ in size.
+    blocks += sorted((net.head, net.depth), key=lambda head: head.out_channels != len(pairs[len(blocks)][1]))
     with torch.no_grad():
-        for block, (weight, bias) in zip(blocks, pairs, strict=True):
+        for block, (weight, bias) in zip(blocks, pairs, strict=False):
             layer: Any = block[0] if isinstance(block, nn.Sequential) else block
-            layer.weight.copy_(torch.from_numpy(weight.copy()))
+            layer.weight.zero_()
+            layer.weight[:, : weight.shape[1]].copy_(torch.from_numpy(weight.copy()))
             shift: Any = block[1].bias if isinstance(block, nn.Sequential) else layer.bias
             shift.copy_(torch.from_numpy(bias.copy()))

@@ -3,7 +3,8 @@
 ``python -m gapvision.training.packing pack --data FOLDER --out FILE.xz [--photographs 2]`` and
 ``python -m gapvision.training.packing unpack --data FILE.xz --out FOLDER``.
 
-Root light is kept to 1/8192, far finer than the eight bits that photos store, as differences across the seam.
+Root light is kept to 1/4096, far finer than the eight bits that photos store, and colour to 1/24, as differences
+across the seam.
 """
 
 from __future__ import annotations
@@ -20,9 +21,10 @@ from numpy.typing import NDArray
 
 from gapvision.training.splits import HELD_OUT_EVERY, split_of
 
-_LEVELS = 8192
+_LEVELS = 4096
 _UNSEEN = -1
 _BRIGHTEST = 1.2
+_CHROMA_LEVELS = 24
 _SHARD = 32
 
 Shard = dict[str, NDArray[Any]]
@@ -38,12 +40,17 @@ def held_out(shard: Shard, photographs: int) -> Shard:
 
 
 def pack(shard: Shard) -> bytes:
-    """Bands with their truth as a compressed file; numbers are kept as they are, root light to 1/8192."""
+    """Bands with their truth as a compressed file; all but light and colour is kept as it is."""
     root = shard["band"].astype(np.float32)
     level = np.where(np.isfinite(root), np.round(np.clip(root, 0, _BRIGHTEST) * _LEVELS), _UNSEEN).astype(np.int16)
+    chroma = np.round(shard["chroma"].astype(np.float32) * _CHROMA_LEVELS).astype(np.int16)
+    steps = {
+        "band": np.diff(level, axis=1, prepend=np.int16(0)),
+        "chroma": np.diff(chroma, axis=2, prepend=np.int16(0)).astype(np.int16),
+    }
     whole = io.BytesIO()
-    np.savez(whole, **{**shard, "band": np.diff(level, axis=1, prepend=np.int16(0))})
-    return lzma.compress(whole.getvalue(), preset=1)
+    np.savez(whole, **{**shard, **steps})
+    return lzma.compress(whole.getvalue(), preset=6)
 
 
 def unpack(data: bytes) -> Shard:
@@ -54,6 +61,7 @@ def unpack(data: bytes) -> Shard:
     root = level.astype(np.float32) / _LEVELS
     root[level == _UNSEEN] = np.nan
     shard["band"] = root.astype(np.float16)
+    shard["chroma"] = (np.cumsum(shard["chroma"], axis=2, dtype=np.int16) / _CHROMA_LEVELS).astype(np.float16)
     return shard
 
 

@@ -66,6 +66,8 @@ class Scene:
         Bodies in the gap and on the panels: kind, numbers, look.
     depth_mm, floor_albedo : float
         The cavity.
+    floor_hue : tuple of float
+        Its red, green and blue for an albedo of 1.
     lights : list of dict
         Area lights of the key pass.
     blockers : list of ndarray, shape (4, 3)
@@ -84,6 +86,7 @@ class Scene:
     things: list[dict[str, Any]]
     depth_mm: float
     floor_albedo: float
+    floor_hue: tuple[float, float, float]
     lights: list[dict[str, Any]]
     blockers: list[FloatArray]
     sky: NDArray[np.float32]
@@ -114,6 +117,8 @@ def draw_scene(seed: int) -> Scene:
     depth = float(np.exp(rng.uniform(np.log(8), np.log(60))))
     things = _draw_filling(rng, filling, gap, depth) + _draw_outside(rng, gap)
     light, lights = _draw_lights(rng, camera)
+    # Drawn apart: what else a number draws stays as it is.
+    floor_hue = _dress(np.random.default_rng([seed, 57]), things, edge_a.finish, edge_b.finish)
     return Scene(
         seed=seed,
         edge_a=edge_a,
@@ -125,6 +130,7 @@ def draw_scene(seed: int) -> Scene:
         things=things,
         depth_mm=depth,
         floor_albedo=float(np.exp(rng.uniform(np.log(0.01), np.log(0.5)))),
+        floor_hue=floor_hue,
         lights=lights,
         blockers=_draw_blockers(rng, lights, camera),
         sky=_draw_sky(rng),
@@ -313,6 +319,33 @@ def _draw_filling(rng: np.random.Generator, filling: str, gap: float, depth: flo
         if rng.random() < 0.15:
             seal()
     return things
+
+
+def _dress(
+    rng: np.random.Generator, things: list[dict[str, Any]], finish_a: Finish, finish_b: Finish
+) -> tuple[float, float, float]:
+    """Paint what is painted along with the panels; returns the hue of the cavity.
+
+    A gap's flanges and walls often wear a panel's own colour, primer or rust, so that colour alone makes no edge.
+    """
+
+    def hue(finish: Finish) -> FloatArray:
+        mean = finish.colour.mean((0, 1)).astype(float)
+        return np.clip(mean / max(float(mean.mean()), 1e-3), 0.05, 2.5)
+
+    for thing in things:
+        look = thing.get("look", {})
+        if len(set(look.get("colour", [0.0]))) > 1 and rng.random() < 0.4:
+            level = float(np.mean(look["colour"]))
+            look["colour"] = np.clip(level * hue(finish_a if rng.random() < 0.5 else finish_b), 0.004, 0.9).tolist()
+    choice = rng.random()
+    if choice < 0.35:
+        own = hue(finish_a if rng.random() < 0.5 else finish_b)
+    elif choice < 0.55:
+        own = np.array([1.5, 0.9, 0.6]) ** rng.uniform(0.2, 1.2)  # rust and old primer
+    else:
+        own = rng.uniform(0.92, 1.08, 3)
+    return float(own[0]), float(own[1]), float(own[2])
 
 
 def _draw_outside(rng: np.random.Generator, gap: float) -> list[dict[str, Any]]:

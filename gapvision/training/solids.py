@@ -167,7 +167,8 @@ def _quad(corners: FloatArray, look: Finish | Print | Plain, radiance: Map | Non
 
 
 def _cavity(scene: Scene) -> list[Solid]:
-    look = Plain(colour=(scene.floor_albedo,) * 3, roughness=0.7, metal=0.0)
+    red, green, blue = (min(scene.floor_albedo * v, 0.9) for v in scene.floor_hue)
+    look = Plain(colour=(red, green, blue), roughness=0.7, metal=0.0)
     d, f, w = scene.depth_mm, FAR_MM, _WALL_MM
     walls = [
         [(-f, -w, -d), (f, -w, -d), (f, w, -d), (-f, w, -d)],

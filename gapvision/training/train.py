@@ -12,21 +12,23 @@ import sys
 import time
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from gapvision.training.model import EdgeNet, export, loss_of, take_over
+from gapvision.training.model import EdgeNet, depth_loss_of, export, loss_of, take_over
 from gapvision.training.splits import split_of
-from gapvision.vision.learned import CHANNELS, DARKNESS, N_T, PADDED_T, STEP_MM, summary
+from gapvision.vision.learned import CHANNELS, DARKNESS, N_T, PADDED_T, SIGHT_SCALE, STEP_MM, summary
 
 _LOG_FLOOR = 0.004
 _CROP = 48
 _CHECK_EVERY, _CHECKED_BANDS = 500, 400
 # How bands are varied when teaching: rows a station, shares, and noise of the root of light.
 _SLANT, _STRETCH, _TONE, _NOISE_ROOT = 0.06, 0.08, 0.08, (0.001, 0.012)
+_SIGHT_DEG = 1.0  # how far a pose may be off
+_DEPTH_SHARE = 0.1  # of the loss: where the edge lies matters most
 
 
 def load(folders: list[Path], scenes: int | None = None, held_out_only: bool = False) -> dict[str, Any]:
@@ -47,24 +49,63 @@ def load(folders: list[Path], scenes: int | None = None, held_out_only: bool = F
     return data
 
 
-def make_batch(
-    data: dict[str, Any], picks: NDArray[np.int64], rng: np.random.Generator | None, device: str
-) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-    """Features, true rows and validity of some bands; with a generator, varied at random."""
-    root = torch.from_numpy(data["band"][picks]).to(device).float()
-    truth = torch.from_numpy(data["truth"][picks]).to(device).float()
-    ppm = torch.from_numpy(np.asarray(data["px_per_mm"][picks], np.float32)).to(device)
-    return batch_of(root, truth, ppm, rng)
+class Bands(NamedTuple):
+    """Some bands with their truth, as `gapvision.training.dataset` stores them.
+
+    Attributes
+    ----------
+    band : Tensor, shape (n, 401, n_s)
+        Root of linear light.
+    truth : Tensor, shape (n, 2, n_s)
+        Outlines [mm].
+    px_per_mm : Tensor, shape (n,)
+    sight : Tensor, shape (n, 2)
+        Line of sight across and along [deg].
+    depth : Tensor, shape (n, 2)
+        Of the edges below their panels' faces [mm].
+    """
+
+    band: torch.Tensor
+    truth: torch.Tensor
+    px_per_mm: torch.Tensor
+    sight: torch.Tensor
+    depth: torch.Tensor
+
+    def to(self, device: torch.device | str) -> Bands:
+        """The same on a device, in single precision."""
+        return Bands(*(part.to(device).float() for part in self))
 
 
-def batch_of(
-    root: torch.Tensor, truth: torch.Tensor, ppm: torch.Tensor, rng: np.random.Generator | None
-) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-    """As `make_batch`, of bands (n, 401, n_s) of root light, outlines (n, 2, n_s) [mm] and resolutions (n,)."""
-    device = root.device
-    row = truth / STEP_MM + N_T // 2
+class Batch(NamedTuple):
+    """What the net is given and what it should have answered.
+
+    Attributes
+    ----------
+    x : Tensor, shape (n, 10, 416, n_s)
+        Features.
+    row, valid : Tensor, shape (n, 2, n_s)
+        True rows, and 1 where they can be seen.
+    depth_mm : Tensor, shape (n, 2)
+    """
+
+    x: torch.Tensor
+    row: torch.Tensor
+    valid: torch.Tensor
+    depth_mm: torch.Tensor
+
+
+def make_batch(data: dict[str, Any], picks: NDArray[np.int64], rng: np.random.Generator | None, device: str) -> Batch:
+    """Features and truth of some bands; with a generator, varied at random."""
+    return batch_of(Bands(*(torch.from_numpy(np.asarray(data[k][picks])) for k in Bands._fields)).to(device), rng)
+
+
+def batch_of(bands: Bands, rng: np.random.Generator | None) -> Batch:
+    """As `make_batch`."""
+    shown = Shown(bands.band, bands.truth / STEP_MM + N_T // 2, bands.px_per_mm, bands.sight, bands.depth)
     if rng is not None:
-        root, row, ppm = _vary(root, row, ppm, rng)
+        shown = _vary(shown, rng)
+    root, row, ppm, sight, depth = shown
+    device = root.device
     seen = torch.isfinite(root)
     light = torch.where(seen, root, 0.0) ** 2
     log = torch.log(light + _LOG_FLOOR)
@@ -80,16 +121,26 @@ def batch_of(
     x[:, 7, :N_T] = torch.where(
         seen, torch.tanh(DARKNESS.gain * (light.sqrt() - _darkness(torch.where(seen, light.sqrt(), 2.0)))), 0
     )
+    x[:, 8:10, :N_T] = (torch.tan(torch.deg2rad(sight)) / SIGHT_SCALE)[:, :, None, None]
     whole = row.clamp(0, N_T - 1).round().long()
     visible = torch.gather(seen, 1, whole)
     valid = (row > 3) & (row < N_T - 4) & visible
-    return x, row, valid.float()
+    return Batch(x, row, valid.float(), depth)
 
 
-def _vary(
-    root: torch.Tensor, row: torch.Tensor, ppm: torch.Tensor, rng: np.random.Generator
-) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+class Shown(NamedTuple):
+    """Bands while they are varied: as `Bands`, with rows for outlines."""
+
+    root: torch.Tensor
+    row: torch.Tensor
+    ppm: torch.Tensor
+    sight: torch.Tensor
+    depth: torch.Tensor
+
+
+def _vary(shown: Shown, rng: np.random.Generator) -> Shown:
     """Cut, shift, stretch, slant, turn and re-expose bands at random: far more bands than were rendered."""
+    root, row, ppm, sight, depth = shown
     n, device = len(root), root.device
 
     def drawn(values: NDArray[np.floating]) -> torch.Tensor:
@@ -110,13 +161,19 @@ def _vary(
     low_row = low.long()
     root = (1 - share) * torch.gather(root, 1, low_row) + share * torch.gather(root, 1, low_row + 1)
     root = torch.where(inside, root, torch.nan)
+    depth = depth * stretch
     row = (row - middle) * stretch[:, None] + middle + shift[:, None]
     ppm = ppm / stretch[:, 0] * drawn(np.exp(rng.normal(0, 0.03, n)))
     turned = torch.from_numpy(rng.random(n) < 0.5).to(device)
     root = torch.where(turned[:, None, None], root.flip(1), root)
     row = torch.where(turned[:, None, None], (N_T - 1 - row).flip(1), row)
+    depth = torch.where(turned[:, None], depth.flip(1), depth)
+    sight = sight + drawn(rng.normal(0, _SIGHT_DEG, (n, 2)))
+    across = torch.where(turned, -sight[:, 0], sight[:, 0])
+    along = sight[:, 1]
     if rng.random() < 0.5:
-        root, row = root.flip(2), row.flip(2)
+        root, row, along = root.flip(2), row.flip(2), -along
+    sight = torch.stack([across, along], 1)
     gain = drawn(np.exp(rng.normal(0, 0.12, n)))[:, None, None]
     tone = drawn(np.exp(rng.normal(0, _TONE, n)))[:, None, None]
     changed = root.clamp_min(0) ** tone * gain
@@ -124,7 +181,7 @@ def _vary(
         np.where(rng.random(n) < 0.5, np.exp(rng.uniform(np.log(_NOISE_ROOT[0]), np.log(_NOISE_ROOT[1]), n)), 0)
     )[:, None, None]
     changed = (changed + level * torch.randn(root.shape, device=device)).clamp(0, 1)
-    return torch.where(root < 0.98, changed, root), row, ppm
+    return Shown(torch.where(root < 0.98, changed, root), row, ppm, sight, depth)
 
 
 def _darkness(root: torch.Tensor) -> torch.Tensor:
@@ -167,8 +224,8 @@ def teach(
     while share < 1:
         for group in best.param_groups:
             group["lr"] = rate * min(1.0, (step + 1) / 100) * (0.5 + 0.5 * np.cos(np.pi * share)) + 1e-6
-        x, row, valid = make_batch(data, rng.choice(taught, batch, p=share_of), rng, device)
-        loss = one_step(net, best, (x, row, valid), device, narrow or device == "cuda")
+        taken = make_batch(data, rng.choice(taught, batch, p=share_of), rng, device)
+        loss = one_step(net, best, taken, device, narrow or device == "cuda")
         keep = min(0.998, step / (step + 20))
         with torch.no_grad():
             for a, b in zip(mean.state_dict().values(), net.state_dict().values(), strict=True):
@@ -197,17 +254,16 @@ def teach(
 def one_step(
     net: EdgeNet,
     best: torch.optim.Optimizer,
-    batch: tuple[torch.Tensor, torch.Tensor, torch.Tensor],
+    batch: Batch,
     device: str,
     narrow: bool,
 ) -> torch.Tensor:
-    """Change the weights by one batch, as `batch_of` gives it; returns its loss."""
-    x, row, valid = batch
+    """Change the weights by one batch; returns the loss of the edges' places."""
     with torch.autocast(device, torch.bfloat16, enabled=narrow):
-        logits = net(x)
-    loss = loss_of(logits, row, valid)
+        logits, depth = net(batch.x)
+    loss = loss_of(logits, batch.row, batch.valid)
     best.zero_grad()
-    loss.backward()
+    (loss + _DEPTH_SHARE * depth_loss_of(logits, depth, batch.depth_mm, batch.valid)).backward()
     torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
     best.step()
     return loss
@@ -232,15 +288,15 @@ def held_loss(net: EdgeNet, data: dict[str, Any], picks: NDArray[np.int64], devi
     return mean_loss(net, (make_batch(data, some, None, device) for some in parts))
 
 
-def mean_loss(net: EdgeNet, batches: Iterable[tuple[torch.Tensor, torch.Tensor, torch.Tensor]]) -> float:
-    """Mean loss on batches as `batch_of` gives them; every band counts alike."""
+def mean_loss(net: EdgeNet, batches: Iterable[Batch]) -> float:
+    """Mean loss of the edges' places; every band counts alike."""
     was = net.training
     net.eval()
     total, count = 0.0, 0
     with torch.no_grad():
-        for x, row, valid in batches:
-            total += float(loss_of(net(x).float(), row, valid)) * len(x)
-            count += len(x)
+        for some in batches:
+            total += float(loss_of(net(some.x)[0].float(), some.row, some.valid)) * len(some.x)
+            count += len(some.x)
     net.train(was)
     return total / max(count, 1)
 
@@ -252,15 +308,16 @@ def answer(
     out, rows, oks = [], [], []
     with torch.no_grad():
         for some in np.array_split(picks, max(1, len(picks) // 32)):
-            x, row, valid = make_batch(data, some, None, device)
-            turned = x.clone()
-            turned[:, :, :N_T] = x[:, :, :N_T].flip(2)
-            turned[:, 4] = x[:, 4]
-            a = net(x).float()[:, :, :N_T]
-            b = net(turned).float()[:, :, :N_T].flip(1).flip(2)
+            taken = make_batch(data, some, None, device)
+            turned = taken.x.clone()
+            turned[:, :, :N_T] = taken.x[:, :, :N_T].flip(2)
+            turned[:, 4] = taken.x[:, 4]
+            turned[:, 8] = -taken.x[:, 8]
+            a = net(taken.x)[0].float()[:, :, :N_T]
+            b = net(turned)[0].float()[:, :, :N_T].flip(1).flip(2)
             out.append((0.5 * (a + b)).cpu().numpy())
-            rows.append(row.cpu().numpy())
-            oks.append(valid.cpu().numpy() > 0)
+            rows.append(taken.row.cpu().numpy())
+            oks.append(taken.valid.cpu().numpy() > 0)
     return np.concatenate(out), np.concatenate(rows), np.concatenate(oks)
 
 

@@ -33,7 +33,7 @@ _SMALL_MM = 0.005
 _INSIDE_MM = 9.7
 
 
-def as_band(linear: NDArray[np.float32], px_per_mm: float) -> Band:
+def as_band(linear: NDArray[np.float32], px_per_mm: float, sight_deg: NDArray[np.floating]) -> Band:
     """Turn a stored training band, shape (401, n_s), into what the core measures on."""
     n_t, n_s = linear.shape
     s = np.arange(n_s, dtype=float)
@@ -44,6 +44,7 @@ def as_band(linear: NDArray[np.float32], px_per_mm: float) -> Band:
         t_mm=(np.arange(n_t) - n_t // 2) * BAND_STEP_MM,
         line=line,
         px_per_mm=np.full(n_s, px_per_mm),
+        sight_deg=np.tile(np.asarray(sight_deg, float)[:, None], (1, n_s)),
     )
 
 
@@ -63,7 +64,7 @@ def shard_samples(path: str) -> Samples:
     with np.load(path, allow_pickle=False) as shard:
         data = {k: shard[k] for k in shard.files}
     for i, seed in enumerate(data["seed"]):
-        band = as_band(data["band"][i].astype(np.float32) ** 2, float(data["px_per_mm"][i]))
+        band = as_band(data["band"][i].astype(np.float32) ** 2, float(data["px_per_mm"][i]), data["sight"][i])
         choice = choose_edges(band)
         if choice.method == RULES:
             continue

@@ -78,6 +78,8 @@ class Band:
         Where the columns lie.
     px_per_mm : ndarray, shape (n_s,)
         Photo resolution across the seam at each station.
+    sight_deg : ndarray, shape (2, n_s)
+        Line of sight off the panel's normal, across the seam (+ when the camera stands on side B) and along it [deg].
     """
 
     linear: NDArray[np.float32]
@@ -85,6 +87,7 @@ class Band:
     t_mm: FloatArray
     line: CentreLine
     px_per_mm: FloatArray
+    sight_deg: FloatArray
 
 
 def _box(photo: Photo, map_xy: NDArray[np.float32]) -> tuple[slice, slice] | None:
@@ -227,4 +230,11 @@ def sample_band(
         t_mm=t,
         line=line,
         px_per_mm=step.astype(float),
+        sight_deg=_sight_deg(field, line, tangent),
     )
+
+
+def _sight_deg(field: MetricField, line: CentreLine, tangent: FloatArray) -> FloatArray:
+    sight = field.sight(line.points)
+    across, along = ((sight[:, :2] * way).sum(1) for way in (line.normals, tangent))
+    return np.degrees(np.arctan2(np.stack([across, along]), sight[:, 2]))

@@ -27,6 +27,9 @@ _OWN_ROWS = 3
 _SILHOUETTE_SHARE = 0.75
 _TRUSTED_STD_MM = 0.2
 STRANGE = 1.5  # distance from the teaching bands, 1 = 99 % of them are nearer
+# Chances of a cut edge beyond which it is called cut, or rolled.
+_SURE_CUT, _SURE_ROLL = 0.8, 0.05
+_LEAST_DEPTH_STD_MM = 0.05
 _OVER_LEVEL = 0.985
 _UNDER_LEVEL = 0.008
 _GLARING_LEVEL = 0.70  # a panel this near to white has lost its edge to the tone curve
@@ -83,6 +86,8 @@ class ChosenEdge:
         The step's own steepest place.
     figures : dict of ndarray, shape (n_s,)
         What the trust was judged by; empty where the rules alone chose.
+    depth_logits : ndarray, shape (16, n_s), or None
+        What the detector says of the edge's depth; None where the rules alone chose.
     """
 
     t_mm: FloatArray
@@ -90,6 +95,7 @@ class ChosenEdge:
     row: FloatArray
     placed: PlacedEdge
     figures: dict[str, FloatArray]
+    depth_logits: NDArray[np.float32] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,9 +147,11 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
 
     # White paper or a lamp put behind the gap lights it along the whole seam; a bright thing in it does not.
     silhouette = even & (even.mean() > _SILHOUETTE_SHARE)
-    chances, overlaps = learned.edge_opinions(band.linear, band.px_per_mm)
+    said = learned.opinions(learned.Look(band.linear, band.px_per_mm, band.sight_deg))
     edges = []
-    for chance, overlap, rule_path, outward in zip(chances, overlaps, rule_paths, (-1, 1), strict=True):
+    for k, (chance, overlap, rule_path, outward) in enumerate(
+        zip(said.chances, said.overlaps, rule_paths, (-1, 1), strict=True)
+    ):
         row = track(_soften(chance)).row
         placed = place_edge(band, row, outward)
         mean = own_place(chance, row)
@@ -156,7 +164,8 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
             against_light = lit_edge(band, opinion, rule_path.row, outward, silhouette)
             row, t, placed = against_light.row, against_light.t_mm, against_light.placed
             std = np.where(silhouette, against_light.std_mm, std)
-        edges.append(ChosenEdge(np.where(np.isfinite(placed.t_mm), t, np.nan), std, row, placed, figures))
+        depth = said.depth_logits(k, _near(chance, row))
+        edges.append(ChosenEdge(np.where(np.isfinite(placed.t_mm), t, np.nan), std, row, placed, figures, depth))
     return Choice((edges[0], edges[1]), bright, silhouette, learned.model_version())
 
 
@@ -180,10 +189,13 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
         seen = np.isfinite(edge.t_mm)
         trusted = seen & (edge.std_mm < _TRUSTED_STD_MM)
         sure = trusted if trusted.sum() > 20 else seen
-        kind = edge_kind(band, edge.t_mm, outward, sure, bool(edge.placed.burnt.mean() > 0.5))
-        if seen.any() and float(np.median(edge.std_mm[seen])) > _TRUSTED_STD_MM:
-            # The shading beside a place that is not the edge tells nothing of the edge.
-            kind = UNKNOWN_KIND
+        if edge.depth_logits is not None and sure.any():
+            kind = learned_kind(edge.depth_logits[:, sure])
+        else:
+            kind = edge_kind(band, edge.t_mm, outward, sure, bool(edge.placed.burnt.mean() > 0.5))
+            if seen.any() and float(np.median(edge.std_mm[seen])) > _TRUSTED_STD_MM:
+                # The shading beside a place that is not the edge tells nothing of the edge.
+                kind = UNKNOWN_KIND
         kinds.append(kind)
     over = under = 0.0
     edge_a, edge_b = choice.edges
@@ -226,8 +238,24 @@ def is_unfamiliar(band: Band) -> bool:
 
 def _soften(chance: NDArray[np.float32]) -> NDArray[np.float32]:
     """Chances of a single station for joining: neighbours' answers are not independent, so each counts less."""
-    soft = np.sqrt(np.sqrt(chance))
+    soft = np.sqrt(chance)
     return np.asarray(soft / np.maximum(soft.sum(0), 1e-12), np.float32)
+
+
+def learned_kind(depth_logits: NDArray[np.float32]) -> EdgeKind:
+    """Cut or rolled, and how deep, as the detector says of the stations given."""
+    from gapvision.vision import learned
+
+    reading = learned.depth_reading(depth_logits)
+    kind = "cut" if reading.cut > _SURE_CUT else "hem" if reading.cut < _SURE_ROLL else "unknown"
+    return EdgeKind(kind, reading.mean_mm, float(np.hypot(reading.std_mm, _LEAST_DEPTH_STD_MM)), reading.cut)
+
+
+def _near(chance: NDArray[np.float32], row: FloatArray) -> NDArray[np.float32]:
+    """The chances within 0.15 mm of a row, alone."""
+    rows = np.arange(chance.shape[0])[:, None]
+    near = np.where(np.abs(rows - np.round(row)) <= _OWN_ROWS, chance, 0) + np.float32(1e-9) * (rows == np.round(row))
+    return np.asarray(near / near.sum(0), np.float32)
 
 
 def own_place(chance: NDArray[np.float32], row: FloatArray) -> FloatArray:

@@ -16,7 +16,7 @@ from gapvision.results import COVERAGE_FACTOR, GapProfile
 from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band
 from gapvision.vision.field import MetricField, with_flush
-from gapvision.vision.placing import EdgeKind
+from gapvision.vision.placing import CUT_DEPTH_MM, CUT_DEPTH_STD_MM, EdgeKind
 
 FloatArray = NDArray[np.float64]
 
@@ -53,20 +53,6 @@ class EdgeReading:
     kind: EdgeKind
     silhouette: bool = False
     rim_share: float = RIM_SHARE_RULES
-
-
-def sight_across_deg(field: MetricField, band: Band) -> FloatArray:
-    """Angle of the line of sight across the seam at every station [deg]; + when the camera stands on side B."""
-    sight = field.sight(band.line.points)
-    across = (sight[:, :2] * band.line.normals).sum(1)
-    return np.degrees(np.arctan2(across, sight[:, 2]))
-
-
-def sight_along_deg(field: MetricField, band: Band) -> FloatArray:
-    """Angle of the line of sight along the seam at every station [deg]."""
-    sight = field.sight(band.line.points)
-    tangent = np.stack([band.line.normals[:, 1], -band.line.normals[:, 0]], 1)
-    return np.degrees(np.arctan2((sight[:, :2] * tangent).sum(1), sight[:, 2]))
 
 
 def edge_pixels(field: MetricField, band: Band, height_mm: float, t_mm: FloatArray) -> FloatArray:
@@ -129,7 +115,7 @@ def build_profile(
     line = band.line
     px_a = edge_pixels(field, band, band_height_mm, edge_a.t_mm)[pick]
     px_b = edge_pixels(field, band, band_height_mm, edge_b.t_mm)[pick]
-    angle = np.radians(sight_across_deg(field, band))[pick]
+    angle = np.radians(band.sight_deg[0])[pick]
     facing_a, facing_b = (
         bool(np.median(angle) > 0) if len(pick) else False,
         bool(np.median(angle) < 0) if len(pick) else False,
@@ -207,9 +193,19 @@ def build_profile(
 
 def _outline_depth(edge: EdgeReading, faces_camera: bool) -> EdgeKind:
     """How deep the visible outline lies: over a bright gap, that of a cut edge facing the camera is its lower rim."""
-    if edge.silhouette and faces_camera and edge.kind.kind == "cut":
-        return EdgeKind("cut", _SHEET_MM, float(np.hypot(_SHEET_STD_MM, 0.5 * edge.kind.depth_std_mm)))
-    return edge.kind
+    kind, cut = edge.kind, edge.kind.cut_chance
+    if not edge.silhouette or not faces_camera or cut <= 0:
+        return kind
+    sheet_std = float(np.hypot(_SHEET_STD_MM, 0.5 * kind.depth_std_mm)) if cut >= 1 else _SHEET_STD_MM
+    if cut >= 1:
+        return EdgeKind(kind.kind, _SHEET_MM, sheet_std, cut)
+    # The depth is a mixture of both kinds: its cut part goes from the upper rim to the lower one.
+    square = kind.depth_std_mm**2 + kind.depth_mm**2
+    roll = max((kind.depth_mm - cut * CUT_DEPTH_MM) / (1 - cut), 0.0)
+    roll_square = max((square - cut * (CUT_DEPTH_MM**2 + CUT_DEPTH_STD_MM**2)) / (1 - cut), roll**2)
+    mean = cut * _SHEET_MM + (1 - cut) * roll
+    var = cut * (_SHEET_MM**2 + sheet_std**2) + (1 - cut) * roll_square - mean**2
+    return EdgeKind(kind.kind, mean, float(np.sqrt(max(var, sheet_std**2))), cut)
 
 
 def _scatter(gap: FloatArray) -> float:

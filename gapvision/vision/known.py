@@ -20,10 +20,9 @@ from gapvision.vision.placing import CUT_KIND, EdgeKind
 RADIUS_STD_MM = 0.20
 # A hem's widest point lies 1 to 2.5 mm below the face (design.md, section 4): any of it alike.
 _HEM_DEPTH_MM, _HEM_DEPTH_STD_MM = 1.75, 1.5 / np.sqrt(12)
-# On 75 photos (32 good ray-traced ones, 43 drawn by lot) "rolled" was said of none of 46 cut edges; "cut" was said
-# of 4 of 104 rolled ones with less doubt than this, and of 2 with more, which contradicts nobody.
+# On 670 own ray-traced scenes the detector called 1 in 100 cut edges rolled, and no rolled edge cut with less doubt
+# than this; a radius lay further off than so many standard uncertainties for 2 in 1000.
 _SURE_CUT_STD_MM = 0.20
-# The shading's depth of a roll was off by up to 2.3 of its own standard uncertainties there.
 _PLAIN_FACTOR = 3.0
 
 

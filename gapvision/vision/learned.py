@@ -46,33 +46,54 @@ DARKNESS = Darkness()
 N_T = 401
 PADDED_T = 416
 STEP_MM = 0.05
-CHANNELS = 8
+CHANNELS = 10
+SIGHT_SCALE = 0.2
+_DEEPEST_CUT_MM = 0.5  # the corners of cut edges were taught broken by up to 0.3 mm, rolls from 0.7 mm
 MAX_COLUMNS = 1200
+DEPTH_BINS, DEPTH_STEP_MM = 16, 0.2
 _FLOOR = 0.004
 _LOCK = Lock()
 _MODEL_FILE = "edges.onnx"
 _FACTS_FILE = "edges.json"
 
 
-def features(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> FloatArray:
-    """Channels that the net sees.
+class Look(NamedTuple):
+    """What the net sees of a band.
 
-    Parameters
+    Attributes
     ----------
     linear : ndarray, shape (401, n_s)
         Linear light, 1 = white, NaN outside the photo; rows 0.05 mm apart.
     px_per_mm : float or ndarray, shape (n_s,)
         Resolution of the photo across the seam.
+    sight_deg : ndarray, shape (2, n_s) or (2,)
+        Line of sight off the panel's normal, across the seam (+ from side B) and along it [deg].
+    """
+
+    linear: NDArray[Any]
+    px_per_mm: NDArray[Any] | float
+    sight_deg: NDArray[Any]
+
+    def turned(self) -> Look:
+        """The mirror picture, sides swapped."""
+        sight = np.stack([-self.sight_deg[0], self.sight_deg[1]])
+        return Look(np.asarray(self.linear)[::-1], self.px_per_mm, sight)
+
+
+def features(look: Look) -> FloatArray:
+    """Channels that the net sees.
 
     Returns
     -------
-    ndarray, shape (8, 416, n_s), float32
+    ndarray, shape (10, 416, n_s), float32
         Log light; log light less its median; linear light; 1 where there is a photo; offset across; resolution;
-        log light down to the darkest; root of light over the gap's own darkness, much enlarged.
+        log light down to the darkest; root of light over the gap's own darkness, much enlarged;
+        slope of the line of sight across and along the seam.
     """
-    light = np.asarray(linear, np.float32)
+    light = np.asarray(look.linear, np.float32)
     if light.ndim != 2 or light.shape[0] != N_T or light.shape[1] < 1:
         raise ValueError(f"linear: expected (401, n_s) with n_s at least 1, got {light.shape}")
+    px_per_mm = look.px_per_mm
     seen = np.isfinite(light)
     light = np.clip(np.where(seen, light, 0), 0, 1.2)
     log = np.log(light + np.float32(_FLOOR))
@@ -89,6 +110,8 @@ def features(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> FloatArra
     # A roll that mirrors a dark gap ends in a step of a grey level or two.
     root = np.sqrt(np.minimum(light, 1))
     body[7] = np.where(seen, np.tanh(DARKNESS.gain * (root - _darkness(np.where(seen, root, 2)))), 0)
+    slope = np.tan(np.radians(np.asarray(look.sight_deg, np.float32))) / np.float32(SIGHT_SCALE)
+    body[8:10] = slope.reshape(2, 1, -1)
     return out
 
 
@@ -100,49 +123,91 @@ def _darkness(root: FloatArray) -> FloatArray:
     return np.convolve(padded, np.full(DARKNESS.smooth, 1 / DARKNESS.smooth), mode="valid").astype(np.float32)
 
 
-def edge_chances(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> tuple[FloatArray, FloatArray]:
-    """Chances of both edges.
+class Opinions(NamedTuple):
+    """What the detector thinks of a band.
+
+    Attributes
+    ----------
+    chances : tuple of ndarray, shape (401, n_s), float32
+        Of edges A and B: chance that the outline (of a cut edge: its upper rim) lies at each row; columns sum to 1.
+    overlaps : tuple of ndarray, shape (n_s,), float32
+        Bhattacharyya coefficient of the answers to the band and to its mirror picture, smoothed along the seam: 1
+        where they are the same.
+    depths : ndarray, shape (2, 2, 16, 208, n_s), float32
+        Logits of the depths, by picture (band, mirror picture), edge of that picture, bin and pair of rows.
+    """
+
+    chances: tuple[FloatArray, FloatArray]
+    overlaps: tuple[FloatArray, FloatArray]
+    depths: FloatArray
+
+    def depth_logits(self, edge: int, weight: NDArray[Any]) -> FloatArray:
+        """Logits of an edge's depth below its panel's face, read where it lies.
+
+        Parameters
+        ----------
+        edge : int
+            0 = A, 1 = B.
+        weight : ndarray, shape (401, n_s)
+            How much each row counts; every column sums to 1.
+
+        Returns
+        -------
+        ndarray, shape (16, n_s), float32
+            Of bins 0.2 mm apart, the first at 0 mm.
+        """
+        padded = np.zeros((PADDED_T, weight.shape[1]), np.float32)
+        out = np.zeros((DEPTH_BINS, weight.shape[1]), np.float32)
+        for maps, turned in zip(self.depths, (False, True), strict=True):
+            padded[:N_T] = weight[::-1] if turned else weight
+            pairs = padded.reshape(-1, 2, padded.shape[1]).sum(1)
+            rows = np.flatnonzero(pairs.any(1))
+            out += 0.5 * np.einsum("krs,rs->ks", maps[1 - edge if turned else edge][:, rows], pairs[rows])
+        return out
+
+
+def opinions(look: Look) -> Opinions:
+    """Chances of both edges, how sure they are, and what their depths look like.
 
     The net runs on the band and on its mirror picture, and the answers are
     averaged, so swapping the sides swaps the answers exactly.
-
-    Parameters
-    ----------
-    linear : ndarray, shape (401, n_s)
-        Linear light of the band, 1 = white, NaN outside the photo.
-    px_per_mm : float or ndarray, shape (n_s,)
-        Resolution of the photo across the seam.
-
-    Returns
-    -------
-    chance_a, chance_b : ndarray, shape (401, n_s), float32
-        Chance that the outline of the edge (of a cut edge: its upper rim) lies
-        at each row; every column sums to 1.
     """
-    chances, _ = edge_opinions(linear, px_per_mm)
-    return chances
-
-
-def edge_opinions(
-    linear: NDArray[Any], px_per_mm: NDArray[Any] | float
-) -> tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
-    """Chances of both edges, and how far the band and its mirror picture lead to the same answer.
-
-    Returns
-    -------
-    chances : tuple of ndarray, shape (401, n_s), float32
-        As `edge_chances` gives them.
-    overlap : tuple of ndarray, shape (n_s,), float32
-        Bhattacharyya coefficient of the two answers, smoothed along the seam: 1 where they are the same.
-    """
-    logits, raw, mirror = _run(linear, px_per_mm)
+    logits, raw, mirror, depths = _run(look)
     facts = _facts()
-    chances = (_chances(logits[0], facts), _chances(logits[1], facts))
-    overlap = []
+    overlaps = []
     for k in (0, 1):
         both = np.sqrt(_chances(raw[k], facts) * _chances(mirror[k], facts)).sum(0)
-        overlap.append(np.convolve(np.pad(both, 4, mode="edge"), np.full(9, 1 / 9), mode="valid").astype(np.float32))
-    return chances, (overlap[0], overlap[1])
+        overlaps.append(np.convolve(np.pad(both, 4, mode="edge"), np.full(9, 1 / 9), mode="valid").astype(np.float32))
+    return Opinions((_chances(logits[0], facts), _chances(logits[1], facts)), (overlaps[0], overlaps[1]), depths)
+
+
+class DepthReading(NamedTuple):
+    """Depth of an edge's outline below the panel's face.
+
+    Attributes
+    ----------
+    cut : float
+        Chance that the edge is cut: no deeper than the break of its corner.
+    mean_mm, std_mm : float
+    """
+
+    cut: float
+    mean_mm: float
+    std_mm: float
+
+
+def depth_reading(logits: NDArray[Any]) -> DepthReading:
+    """Read the depth of one edge from the logits (16, n) of its stations.
+
+    Stations of one seam share their light and finish: they count as one observation, however many they are.
+    """
+    mean = np.asarray(logits, float).mean(1) / float(_facts()["depth_temperature"])
+    chance = np.exp(mean - mean.max())
+    chance /= chance.sum()
+    place = np.arange(DEPTH_BINS) * DEPTH_STEP_MM
+    centre = float(chance @ place)
+    std = float(np.sqrt(chance @ (place - centre) ** 2))
+    return DepthReading(float(chance[place < _DEEPEST_CUT_MM].sum()), centre, std)
 
 
 def strangeness(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> float:
@@ -199,19 +264,19 @@ def _chances(logits: FloatArray, facts: dict[str, Any]) -> FloatArray:
     return np.asarray(out, np.float32)
 
 
-def _run(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Logits (2, 416, n_s): the mean of both answers, that to the band, that to its mirror picture turned back."""
-    light = np.asarray(linear, np.float32)
-    both = np.stack([features(light, px_per_mm), features(light[::-1], px_per_mm)])
+def _run(look: Look) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Logits (2, 416, n_s): the mean of both answers, that to the band, that to its mirror picture; and the depths."""
+    both = np.stack([features(look), features(look.turned())])
     if both.shape[3] > MAX_COLUMNS:
         raise ValueError(f"linear: at most {MAX_COLUMNS} columns, got {both.shape[3]}")
     with _LOCK:
         net = _net()
         net.setInput(both)
-        raw = np.asarray(net.forward(), np.float32).copy()
+        raw, depths = (np.asarray(out, np.float32).copy() for out in net.forward(["logits", "depth"]))
     mirror = raw[1][::-1].copy()
     mirror[:, :N_T] = mirror[:, :N_T][:, ::-1].copy()
-    return 0.5 * (raw[0] + mirror), raw[0], mirror
+    shape = (2, 2, DEPTH_BINS, *depths.shape[2:])
+    return 0.5 * (raw[0] + mirror), raw[0], mirror, depths.reshape(shape)
 
 
 @lru_cache(maxsize=1)

@@ -37,7 +37,7 @@ _LIGHT, _STD_MM = (0.88, 0.95), (0.045, 0.11)
 # burnt out.
 _AGREED_MM = 0.2
 _UNSURE_MASS = (0.6, 0.78, 0.89, 0.95, 0.98)
-_UNSURE_STD_MM = {"agreed": (0.45, 0.25, 0.12, 0.08, 0.0), "apart": (0.45, 0.4, 0.4, 0.12, 0.02)}
+_UNSURE_STD_MM = {"agreed": (0.45, 0.27, 0.18, 0.11, 0.01), "apart": (0.45, 0.45, 0.45, 0.25, 0.04)}
 _UNSURE_BURNT_STD_MM = {"agreed": (0.85, 0.3, 0.1, 0.1, 0.0), "apart": (0.48, 0.21, 0.0, 0.0, 0.0)}
 # A sure detector knows how far a burnt-out gap ate into the panels better than the step does.
 _SURE_MASS, _SURE_BURNT_SHARE = (0.97, 0.985), 0.5

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float32]
 
 _COARSEN = 2  # band rows per state: 0.1 mm
-_MOVE_SIGMA_STATES = 1.0
+_MOVE_SIGMA_STATES = 1.5
 _REACH_STATES = 4
-_JUMP = 0.004
+_JUMP = 0.02
 _FLOOR = 1e-6
 _AVERAGE_STATIONS = 9
 

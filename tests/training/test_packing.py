@@ -13,6 +13,7 @@ def shard(seeds):
         "band": band,
         "truth": rng.normal(0, 2, (len(seeds), 2, 12)).astype(np.float32),
         "px_per_mm": rng.uniform(5, 14, len(seeds)),
+        "chroma": rng.normal(0, 0.4, (len(seeds), 2, 201, 12)).astype(np.float16),
         "group": np.array([["gloss", "gloss", "hem", "cut", "empty", "sun"]] * len(seeds)),
         "seed": np.array(seeds),
     }
@@ -25,14 +26,16 @@ def test_light_comes_back_to_a_level_and_all_else_exactly():
     for key in ("truth", "px_per_mm", "group", "seed"):
         assert np.array_equal(back[key], whole[key])
     assert np.array_equal(np.isnan(back["band"]), np.isnan(whole["band"]))
-    # Half a level of 1/8192, and what float16 itself rounds by near 1.
+    # Half a level of 1/4096, and what float16 itself rounds by near 1.
     off = np.abs(back["band"].astype(float) - whole["band"].astype(float))
-    assert np.nanmax(off) <= 0.5 / 8192 + 2.0**-11
+    assert np.nanmax(off) <= 0.5 / 4096 + 2.0**-11
+    assert np.abs(back["chroma"].astype(float) - whole["chroma"].astype(float)).max() <= 0.5 / 24 + 2.0**-10
 
 
 def test_smooth_bands_become_much_smaller():
     whole = shard([20] * 4)
     whole["band"] = np.broadcast_to(np.linspace(0, 1, 401)[None, :, None], (4, 401, 12)).astype(np.float16)
+    whole["chroma"] = np.zeros((4, 2, 201, 12), np.float16)
     assert len(pack(whole)) < whole["band"].nbytes / 4
 
 

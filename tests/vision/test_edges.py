@@ -5,6 +5,7 @@ import pytest
 from scipy.special import ndtr
 
 from gapvision.intake.light import decode_srgb, encode_srgb
+from gapvision.vision import edges as edges_of
 from gapvision.vision.band import BAND_STEP_MM, Band, CentreLine
 from gapvision.vision.edges import find_edges
 from gapvision.vision.placing import edge_kind, place_edge
@@ -20,7 +21,12 @@ def band_of(linear, px_per_mm=9.0):
     line = CentreLine(s_mm=s, points=np.stack([s, np.zeros(n)], 1), normals=np.tile([0.0, 1.0], (n, 1)))
     light = linear.astype(np.float32)
     return Band(
-        linear=light, peak=encode_srgb(light).astype(np.float32), t_mm=T, line=line, px_per_mm=np.full(n, px_per_mm)
+        linear=light,
+        peak=encode_srgb(light).astype(np.float32),
+        t_mm=T,
+        line=line,
+        px_per_mm=np.full(n, px_per_mm),
+        sight_deg=np.zeros((2, n)),
     )
 
 
@@ -130,3 +136,18 @@ def test_chances_sum_to_one():
     chances = rule_chances(gap_band(-2.0, 2.0, noise=0.01))
     np.testing.assert_allclose(chances.chance_a.sum(0), 1, atol=1e-4)
     np.testing.assert_allclose(chances.chance_b.sum(0), 1, atol=1e-4)
+
+
+@pytest.mark.parametrize(("stations", "deep_mm"), [(8, 0.5), (13, 0.9), (13, 0.3)])
+def test_a_nick_that_the_detector_sees_is_not_bridged(stations, deep_mm):
+    """Chances as the detector gives them of a nick: sure inside it and beside it, split at its walls."""
+    rows = np.arange(401)[:, None]
+    place = np.full(120, 160.0)
+    place[50 : 50 + stations] += deep_mm / BAND_STEP_MM
+    bell = np.exp(-0.5 * ((rows - place) / 1.2) ** 2)
+    sure = 0.95 * bell / bell.sum(0) + 0.04 * np.exp(-0.5 * ((rows - 160.0) / 2) ** 2) / 5.01 + 0.01 / 401
+    for wall in (50, 49 + stations):
+        sure[:, wall] = 0.5 * (sure[:, wall] + sure[:, 20])
+    row = track(edges_of._soften(sure.astype(np.float32))).row
+    assert np.abs(row - place)[51 : 49 + stations].max() < 3
+    assert np.abs(row - place)[:49].max() < 2

@@ -30,6 +30,14 @@ def slot(
     return np.maximum(band + noise, 0).astype(np.float32)
 
 
+def looked_at(band, px_per_mm, sight_deg=(0.0, 0.0)):
+    return learned.Look(band, px_per_mm, np.array(sight_deg))
+
+
+def chances(band, px_per_mm):
+    return learned.opinions(looked_at(band, px_per_mm)).chances
+
+
 def mean_place(chance: np.ndarray) -> np.ndarray:
     rows = np.arange(len(chance))
     peak = chance.argmax(0)
@@ -39,7 +47,7 @@ def mean_place(chance: np.ndarray) -> np.ndarray:
 
 @pytest.mark.parametrize("n_s", [1, 7, 64, 243])
 def test_shapes_and_sums(n_s):
-    a, b = learned.edge_chances(slot(-2.0, 2.0, n_s), 9.0)
+    a, b = chances(slot(-2.0, 2.0, n_s), 9.0)
     for chance in (a, b):
         assert chance.shape == (401, n_s)
         assert chance.dtype == np.float32
@@ -50,13 +58,13 @@ def test_shapes_and_sums(n_s):
 
 @pytest.mark.parametrize(("t_a", "t_b", "ppm"), [(-2.38, 2.38, 9.0), (-1.1, 2.9, 6.5), (-3.4, 1.6, 12.0)])
 def test_plain_dark_gap_is_found(t_a, t_b, ppm):
-    a, b = learned.edge_chances(slot(t_a, t_b, blur_mm=0.8 / ppm), ppm)
+    a, b = chances(slot(t_a, t_b, blur_mm=0.8 / ppm), ppm)
     assert np.abs(np.median(mean_place(a)) - t_a) < 0.1
     assert np.abs(np.median(mean_place(b)) - t_b) < 0.1
 
 
 def test_plain_bright_gap_is_found():
-    a, b = learned.edge_chances(slot(-2.0, 2.5, inside=0.8, panel=0.12), 9.0)
+    a, b = chances(slot(-2.0, 2.5, inside=0.8, panel=0.12), 9.0)
     assert np.abs(np.median(mean_place(a)) + 2.0) < 0.1
     assert np.abs(np.median(mean_place(b)) - 2.5) < 0.1
 
@@ -69,7 +77,7 @@ def test_the_last_channel_shows_a_step_of_one_grey_level():
     band = slot(-2.0, 2.0, inside=dark, seed=1)
     band[:] = np.where(np.abs(np.arange(401)[:, None] - 200) < 40, dark, band)
     band[225:240] = faint
-    shown = learned.features(band, 9.0)[:, 200:260].mean(2)
+    shown = learned.features(looked_at(band, 9.0))[:, 200:260].mean(2)
     steps = shown[:, 30] - shown[:, 10]
     assert steps[7] > 0.15
     assert abs(steps[0]) < 0.1
@@ -79,16 +87,46 @@ def test_the_last_channel_shows_a_step_of_one_grey_level():
 def test_swapping_sides_swaps_the_answers():
     band = slot(-1.5, 2.6, seed=3)
     band[260:280] *= 1.6
-    a, b = learned.edge_chances(band, 8.0)
-    mirror_a, mirror_b = learned.edge_chances(band[::-1], 8.0)
+    a, b = chances(band, 8.0)
+    mirror_a, mirror_b = chances(band[::-1], 8.0)
     np.testing.assert_allclose(mirror_a[::-1], b, atol=2e-4)
     np.testing.assert_allclose(mirror_b[::-1], a, atol=2e-4)
 
 
+def test_swapping_sides_swaps_the_depths_and_turns_the_line_of_sight():
+    band = slot(-1.5, 2.6, seed=3)
+    band[260:280] *= 1.6
+    look = looked_at(band, 8.0, (12.0, 5.0))
+    said, mirrored = learned.opinions(look), learned.opinions(look.turned())
+    np.testing.assert_allclose(mirrored.chances[0][::-1], said.chances[1], atol=2e-4)
+    for edge in (0, 1):
+        weight = said.chances[edge]
+        own = said.depth_logits(edge, weight)
+        assert own.shape == (learned.DEPTH_BINS, 60)
+        np.testing.assert_allclose(mirrored.depth_logits(1 - edge, weight[::-1]), own, atol=2e-3)
+    other = learned.opinions(looked_at(band, 8.0, (-12.0, 5.0)))
+    assert np.abs(other.chances[0] - said.chances[0]).max() > 1e-3
+
+
+def test_depth_is_read_as_mean_spread_and_chance_of_a_cut_edge():
+    place = np.arange(learned.DEPTH_BINS) * learned.DEPTH_STEP_MM
+    bell = -0.5 * ((place - 1.4) / 0.3) ** 2
+    many = np.repeat(bell[:, None], 50, axis=1) * learned._facts()["depth_temperature"]
+    rolled = learned.depth_reading(many)
+    assert rolled.mean_mm == pytest.approx(1.4, abs=0.01)
+    assert rolled.std_mm == pytest.approx(0.3, abs=0.01)
+    assert rolled.cut < 0.01
+    # Fifty stations of one seam are no surer than one of them.
+    assert learned.depth_reading(many[:, :1]) == pytest.approx(rolled)
+    sharp = learned.depth_reading(np.where(place < 0.1, 9.0, 0.0)[:, None])
+    assert sharp.cut > 0.99
+    assert sharp.mean_mm < 0.1
+
+
 def test_same_band_same_answer():
     band = slot(-2.0, 2.0, seed=5)
-    first = learned.edge_chances(band, 9.0)
-    second = learned.edge_chances(band, 9.0)
+    first = chances(band, 9.0)
+    second = chances(band, 9.0)
     np.testing.assert_array_equal(first[0], second[0])
     np.testing.assert_array_equal(first[1], second[1])
 
@@ -97,7 +135,7 @@ def test_places_outside_the_photo_do_no_harm():
     band = slot(-2.0, 2.0)
     band[:90] = np.nan
     band[:, :5] = np.nan
-    a, b = learned.edge_chances(band, np.full(60, 9.0))
+    a, b = chances(band, np.full(60, 9.0))
     assert np.isfinite(a).all()
     assert np.isfinite(b).all()
     assert np.abs(np.median(mean_place(a)[10:]) + 2.0) < 0.1
@@ -111,7 +149,7 @@ def test_a_band_of_noise_is_stranger_than_a_gap():
 
 def test_wrong_shape_is_named():
     with pytest.raises(ValueError, match=r"expected \(401, n_s\)"):
-        learned.edge_chances(np.zeros((400, 10), np.float32), 9.0)
+        chances(np.zeros((400, 10), np.float32), 9.0)
 
 
 def test_version_and_size():
