@@ -78,12 +78,16 @@ def depth_where(logits: Tensor, depth: Tensor) -> Tensor:
     return (each * chance[:, :, None]).sum(3)
 
 
-def depth_loss_of(logits: Tensor, depth: Tensor, depth_mm: Tensor, valid: Tensor) -> Tensor:
-    """Cross entropy of the depth below the face; ``depth_mm`` (batch, 2), shared out between the two nearest bins."""
+def depth_shares(depth_mm: Tensor) -> Tensor:
+    """Depths (batch, 2) [mm] shared out between the two nearest of 16 bins."""
     place = (depth_mm / DEPTH_STEP_MM).clamp(0, DEPTH_BINS - 1)
     bins = torch.arange(DEPTH_BINS, device=place.device, dtype=torch.float32)
-    share = (1 - (bins - place[:, :, None]).abs()).clamp_min(0)
-    each = -(share[..., None] * torch.log_softmax(depth_where(logits, depth), 2)).sum(2)
+    return (1 - (bins - place[:, :, None]).abs()).clamp_min(0)
+
+
+def depth_loss_of(logits: Tensor, depth: Tensor, depth_mm: Tensor, valid: Tensor) -> Tensor:
+    """Cross entropy of the depths (batch, 2) below the faces [mm]."""
+    each = -(depth_shares(depth_mm)[..., None] * torch.log_softmax(depth_where(logits, depth), 2)).sum(2)
     return (each * valid).sum() / valid.sum().clamp_min(1)
 
 

@@ -18,7 +18,7 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from gapvision.training.model import EdgeNet, depth_loss_of, export, loss_of, take_over
+from gapvision.training.model import EdgeNet, depth_loss_of, depth_shares, depth_where, export, loss_of, take_over
 from gapvision.training.splits import split_of
 from gapvision.vision.learned import CHANNELS, DARKNESS, N_T, PADDED_T, SIGHT_SCALE, STEP_MM, summary
 
@@ -339,6 +339,20 @@ def calibrate(logits: NDArray[np.float32], rows: NDArray[np.float32], valid: NDA
     return {"temperature": round(best[1], 3), "unsure": best[2], "held_out_loss": round(best[0], 4)}
 
 
+def calibrate_depth(net: EdgeNet, data: dict[str, Any], picks: NDArray[np.int64], device: str) -> float:
+    """Temperature that makes the held-out depths most likely, one reading for each edge of a band."""
+    logits, depths = [], []
+    with torch.no_grad():
+        for some in np.array_split(picks, max(1, len(picks) // 32)):
+            taken = make_batch(data, some, None, device)
+            logits.append(depth_where(*net(taken.x)).mean(3))
+            depths.append(taken.depth_mm)
+    mean, share = torch.cat(logits), depth_shares(torch.cat(depths))
+    tried = [0.5 + 0.1 * k for k in range(16)]
+    losses = [float(-(share * torch.log_softmax(mean / t, 2)).sum(2).mean()) for t in tried]
+    return round(tried[int(np.argmin(losses))], 2)
+
+
 def strange_facts(data: dict[str, Any]) -> dict[str, Any]:
     """Mean, inverse covariance and border of the band summaries."""
     rng = np.random.default_rng(1)
@@ -383,6 +397,7 @@ def main() -> None:
         "taught_scenes": len(np.unique(data["seed"][split_of(data["seed"]) == 0])),
         **calibrate(logits, rows, valid),
     }
+    facts["depth_temperature"] = calibrate_depth(net, data, np.flatnonzero(split_of(data["seed"]) == 1), device)
     facts["strangeness"] = strange_facts(data)
     torch.save(net.state_dict(), a.out / "weights.pt")
     export(net, str(a.out / "edges.onnx"))

@@ -159,9 +159,9 @@ def test_numbers_are_typed_in_the_unit_chosen_and_survive_a_reload(page):
 def test_lengths_and_uncertainties_follow_the_switch(page):
     page.run()
     for unit, said in (
-        ("mm", "U 0.16 mm (0.006 in)"),
-        ("in", "U 0.006 in (0.16 mm)"),
-        ("fraction", "11/64 in (4.18 mm)"),
+        ("mm", "U 0.15 mm (0.006 in)"),
+        ("in", "U 0.006 in (0.15 mm)"),
+        ("fraction", "5/32 in (4.15 mm)"),
     ):
         page.selectbox(key="unit").set_value(unit).run()
         assert said in html_of(page), unit
@@ -169,7 +169,7 @@ def test_lengths_and_uncertainties_follow_the_switch(page):
     page.run()
     assert page.selectbox(key="unit").value == "fraction", "one switch for all views"
     assert "in the middle of all stations" in html_of(page)
-    assert "U is 0.006 in = 0.16 mm" in html_of(page)
+    assert "U is 0.006 in = 0.15 mm" in html_of(page)
 
 
 def test_plot_and_numbers_can_be_downloaded_with_the_forecast(page):
