@@ -180,7 +180,7 @@ def test_decide_needs_a_measurement_then_judges_and_forecasts(page):
     assert not page.exception
     assert "As it stands: not proven" in html_of(page)
     page.selectbox(key="rule").set_value("simple").run()
-    assert "As it stands: out of tolerance" in html_of(page), "4.18 mm reads below the limit of 4.26 mm"
+    assert "As it stands: out of tolerance" in html_of(page), "4.15 mm reads below the limit of 4.26 mm"
     page.multiselect(key="finish_kinds").set_value(["high-build primer", "top coat"]).run()
     assert not page.exception
     words = html_of(page)
