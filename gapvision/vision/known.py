@@ -1,4 +1,4 @@
-"""What the user knows of an edge, weighed against what its shading says.
+"""What the user knows of an edge, weighed against what its shading says (as the detector or the rules read it).
 
 A person can feel whether an edge was cut or rolled, and half a hem's thickness is
 its radius; no photo tells that as surely.  So what is stated replaces the guess
@@ -108,7 +108,9 @@ def weigh(shading: EdgeKind, known: KnownEdge | None) -> ToldEdge:
     # One of two answers is right and nothing says which: the middle, half their distance as doubt.
     half = 0.5 * abs(shading.depth_mm - stated.depth_mm)
     own = max(shading.depth_std_mm, stated.depth_std_mm)
-    open_kind = EdgeKind("unknown", 0.5 * (shading.depth_mm + stated.depth_mm), float(np.hypot(half, own)))
+    middle = 0.5 * (shading.depth_mm + stated.depth_mm)
+    cut = 0.5 * (shading.cut_chance + stated.cut_chance)
+    open_kind = EdgeKind("unknown", middle, float(np.hypot(half, own)), cut)
     return ToldEdge(open_kind, shading, known, contradicted=True)
 
 
