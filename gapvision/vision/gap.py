@@ -196,16 +196,15 @@ def _outline_depth(edge: EdgeReading, faces_camera: bool) -> EdgeKind:
     kind, cut = edge.kind, edge.kind.cut_chance
     if not edge.silhouette or not faces_camera or cut <= 0:
         return kind
-    sheet_std = float(np.hypot(_SHEET_STD_MM, 0.5 * kind.depth_std_mm)) if cut >= 1 else _SHEET_STD_MM
     if cut >= 1:
-        return EdgeKind(kind.kind, _SHEET_MM, sheet_std, cut)
+        return EdgeKind(kind.kind, _SHEET_MM, float(np.hypot(_SHEET_STD_MM, 0.5 * kind.depth_std_mm)), cut)
     # The depth is a mixture of both kinds: its cut part goes from the upper rim to the lower one.
     square = kind.depth_std_mm**2 + kind.depth_mm**2
     roll = max((kind.depth_mm - cut * CUT_DEPTH_MM) / (1 - cut), 0.0)
     roll_square = max((square - cut * (CUT_DEPTH_MM**2 + CUT_DEPTH_STD_MM**2)) / (1 - cut), roll**2)
     mean = cut * _SHEET_MM + (1 - cut) * roll
-    var = cut * (_SHEET_MM**2 + sheet_std**2) + (1 - cut) * roll_square - mean**2
-    return EdgeKind(kind.kind, mean, float(np.sqrt(max(var, sheet_std**2))), cut)
+    var = cut * (_SHEET_MM**2 + _SHEET_STD_MM**2) + (1 - cut) * roll_square - mean**2
+    return EdgeKind(kind.kind, mean, float(np.sqrt(max(var, _SHEET_STD_MM**2))), cut)
 
 
 def _scatter(gap: FloatArray) -> float:
