@@ -137,7 +137,10 @@ def take_over(net: Any, path: str) -> None:
     blocks += [net.last]
     # Either head may come first in the file; they differ in size.
     blocks += sorted((net.head, net.depth), key=lambda head: head.out_channels != len(pairs[len(blocks)][1]))
+    if len(pairs) < len(blocks) - 1 or len(pairs) > len(blocks):
+        raise ValueError(f"{path} is another design: {len(pairs)} layers, expected {len(blocks)}")
     with torch.no_grad():
+        # A net stored before it read depths lacks that head.
         for block, (weight, bias) in zip(blocks, pairs, strict=False):
             layer: Any = block[0] if isinstance(block, nn.Sequential) else block
             layer.weight.zero_()

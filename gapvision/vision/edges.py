@@ -7,6 +7,7 @@ seam (tracking) and where in the step it lies (placing) are three separate parts
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,9 @@ from gapvision.vision.placing import UNKNOWN_KIND, EdgeKind, PlacedEdge, edge_ki
 from gapvision.vision.silhouette import Opinion, lit_edge, lit_std_mm, outer_rival
 from gapvision.vision.steps import RULES, gap_is_bright, gap_is_uneven, inner_rival_mm, rule_chances
 from gapvision.vision.tracking import Track, track
+
+if TYPE_CHECKING:
+    from gapvision.vision.learned import Opinions
 
 FloatArray = NDArray[np.float64]
 
@@ -29,7 +33,7 @@ _TRUSTED_STD_MM = 0.2
 STRANGE = 1.5  # distance from the teaching bands, 1 = 99 % of them are nearer
 # Chances of a cut edge beyond which it is called cut, or rolled.
 _SURE_CUT, _SURE_ROLL = 0.8, 0.05
-_LEAST_DEPTH_STD_MM = 0.05
+_LEAST_DEPTH_STD_MM, _LEAST_MASS = 0.05, 0.05
 _OVER_LEVEL = 0.985
 _UNDER_LEVEL = 0.008
 _GLARING_LEVEL = 0.70  # a panel this near to white has lost its edge to the tone curve
@@ -164,7 +168,7 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
             against_light = lit_edge(band, opinion, rule_path.row, outward, silhouette)
             row, t, placed = against_light.row, against_light.t_mm, against_light.placed
             std = np.where(silhouette, against_light.std_mm, std)
-        depth = said.depth_logits(k, _near(chance, row))
+        depth = _depth_logits(said, k, row)
         edges.append(ChosenEdge(np.where(np.isfinite(placed.t_mm), t, np.nan), std, row, placed, figures, depth))
     return Choice((edges[0], edges[1]), bright, silhouette, learned.model_version())
 
@@ -189,8 +193,9 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
         seen = np.isfinite(edge.t_mm)
         trusted = seen & (edge.std_mm < _TRUSTED_STD_MM)
         sure = trusted if trusted.sum() > 20 else seen
-        if edge.depth_logits is not None and sure.any():
-            kind = learned_kind(edge.depth_logits[:, sure])
+        told = sure if edge.depth_logits is None else sure & np.isfinite(edge.depth_logits).all(0)
+        if edge.depth_logits is not None and told.any():
+            kind = learned_kind(edge.depth_logits[:, told])
         else:
             kind = edge_kind(band, edge.t_mm, outward, sure, bool(edge.placed.burnt.mean() > 0.5))
             if seen.any() and float(np.median(edge.std_mm[seen])) > _TRUSTED_STD_MM:
@@ -248,14 +253,17 @@ def learned_kind(depth_logits: NDArray[np.float32]) -> EdgeKind:
 
     reading = learned.depth_reading(depth_logits)
     kind = "cut" if reading.cut > _SURE_CUT else "hem" if reading.cut < _SURE_ROLL else "unknown"
-    return EdgeKind(kind, reading.mean_mm, float(np.hypot(reading.std_mm, _LEAST_DEPTH_STD_MM)), reading.cut)
+    std, roll_std = (float(np.hypot(v, _LEAST_DEPTH_STD_MM)) for v in (reading.std_mm, reading.roll_std_mm))
+    return EdgeKind(kind, reading.mean_mm, std, reading.cut, reading.roll_mm, roll_std)
 
 
-def _near(chance: NDArray[np.float32], row: FloatArray) -> NDArray[np.float32]:
-    """The chances within 0.15 mm of a row, alone."""
-    rows = np.arange(chance.shape[0])[:, None]
-    near = np.where(np.abs(rows - np.round(row)) <= _OWN_ROWS, chance, 0) + np.float32(1e-9) * (rows == np.round(row))
-    return np.asarray(near / near.sum(0), np.float32)
+def _depth_logits(said: Opinions, edge: int, row: FloatArray) -> NDArray[np.float32]:
+    """What the detector says of an edge's depth where it was placed; NaN where the detector saw no edge there."""
+    chance = said.chances[edge]
+    near = np.where(np.abs(np.arange(chance.shape[0])[:, None] - np.round(row)) <= _OWN_ROWS, chance, 0)
+    mass = near.sum(0)
+    logits = said.depth_logits(edge, near / np.maximum(mass, 1e-9))
+    return np.where(mass > _LEAST_MASS, logits, np.float32(np.nan))
 
 
 def own_place(chance: NDArray[np.float32], row: FloatArray) -> FloatArray:

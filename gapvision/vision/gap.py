@@ -7,7 +7,7 @@ known of them becomes a part of the budget.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from gapvision.results import COVERAGE_FACTOR, GapProfile
 from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band
 from gapvision.vision.field import MetricField, with_flush
-from gapvision.vision.placing import CUT_DEPTH_MM, CUT_DEPTH_STD_MM, EdgeKind
+from gapvision.vision.placing import EdgeKind
 
 FloatArray = NDArray[np.float64]
 
@@ -140,7 +140,7 @@ def build_profile(
         normals = finer if (finer * normals).sum() > 0 else -finer
     # Outline of a roll seen at an angle lies outside its extreme point by r (1/cos a - 1): the gap reads too small.
     roll = 1 / np.cos(angle) - 1
-    corr = (da if edge_a.kind.kind == "hem" else 0.0) * roll + (db if edge_b.kind.kind == "hem" else 0.0) * roll
+    corr = sum((1 - e.kind.cut_chance) * e.kind.roll_mm for e in (edge_a, edge_b)) * roll
     gap = _gap_between(a, b, normals) + corr
 
     def d_gap(**change: float) -> FloatArray:
@@ -196,15 +196,10 @@ def _outline_depth(edge: EdgeReading, faces_camera: bool) -> EdgeKind:
     kind, cut = edge.kind, edge.kind.cut_chance
     if not edge.silhouette or not faces_camera or cut <= 0:
         return kind
-    if cut >= 1:
-        return EdgeKind(kind.kind, _SHEET_MM, float(np.hypot(_SHEET_STD_MM, 0.5 * kind.depth_std_mm)), cut)
-    # The depth is a mixture of both kinds: its cut part goes from the upper rim to the lower one.
-    square = kind.depth_std_mm**2 + kind.depth_mm**2
-    roll = max((kind.depth_mm - cut * CUT_DEPTH_MM) / (1 - cut), 0.0)
-    roll_square = max((square - cut * (CUT_DEPTH_MM**2 + CUT_DEPTH_STD_MM**2)) / (1 - cut), roll**2)
-    mean = cut * _SHEET_MM + (1 - cut) * roll
-    var = cut * (_SHEET_MM**2 + _SHEET_STD_MM**2) + (1 - cut) * roll_square - mean**2
-    return EdgeKind(kind.kind, mean, float(np.sqrt(max(var, _SHEET_STD_MM**2))), cut)
+    # One of two: cut, and then the lower rim shows, or rolled.
+    mean = cut * _SHEET_MM + (1 - cut) * kind.roll_mm
+    square = cut * (_SHEET_MM**2 + _SHEET_STD_MM**2) + (1 - cut) * (kind.roll_mm**2 + kind.roll_std_mm**2)
+    return replace(kind, depth_mm=mean, depth_std_mm=float(np.sqrt(square - mean**2)))
 
 
 def _scatter(gap: FloatArray) -> float:

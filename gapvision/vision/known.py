@@ -21,7 +21,7 @@ RADIUS_STD_MM = 0.20
 # A hem's widest point lies 1 to 2.5 mm below the face (design.md, section 4): any of it alike.
 _HEM_DEPTH_MM, _HEM_DEPTH_STD_MM = 1.75, 1.5 / np.sqrt(12)
 # On 670 own ray-traced scenes the detector called 1 in 100 cut edges rolled, and no rolled edge cut with less doubt
-# than this; a radius lay further off than so many standard uncertainties for 2 in 1000.
+# than 0.20 mm; a radius lay further off than three standard uncertainties for 2 in 1000.
 _SURE_CUT_STD_MM = 0.20
 _PLAIN_FACTOR = 3.0
 
@@ -90,7 +90,7 @@ def weigh(shading: EdgeKind, known: KnownEdge | None) -> ToldEdge:
     Parameters
     ----------
     shading : EdgeKind
-        What :func:`gapvision.vision.placing.edge_kind` said.
+        What the detector said, or without it :func:`gapvision.vision.placing.edge_kind`.
     known : KnownEdge or None
         What the user states; None leaves the shading's answer.
 
@@ -110,7 +110,9 @@ def weigh(shading: EdgeKind, known: KnownEdge | None) -> ToldEdge:
     own = max(shading.depth_std_mm, stated.depth_std_mm)
     middle = 0.5 * (shading.depth_mm + stated.depth_mm)
     cut = 0.5 * (shading.cut_chance + stated.cut_chance)
-    open_kind = EdgeKind("unknown", middle, float(np.hypot(half, own)), cut)
+    roll = stated if stated.kind == "hem" else shading
+    doubt = float(np.hypot(half, own))
+    open_kind = EdgeKind("unknown", middle, doubt, cut, roll.roll_mm, roll.roll_std_mm)
     return ToldEdge(open_kind, shading, known, contradicted=True)
 
 
@@ -162,11 +164,11 @@ def known_notices(
 
 def _rolled(shading: EdgeKind, radius_mm: float | None) -> EdgeKind:
     if radius_mm is not None:
-        return EdgeKind("hem", radius_mm, RADIUS_STD_MM)
+        return EdgeKind.rolled(radius_mm, RADIUS_STD_MM)
     # The shading's depth is drawn towards the usual hem already, so the two are not averaged: the surer one counts.
     if shading.kind == "hem" and shading.depth_std_mm < _HEM_DEPTH_STD_MM:
-        return shading
-    return EdgeKind("hem", _HEM_DEPTH_MM, float(_HEM_DEPTH_STD_MM))
+        return EdgeKind.rolled(shading.roll_mm, shading.roll_std_mm)
+    return EdgeKind.rolled(_HEM_DEPTH_MM, float(_HEM_DEPTH_STD_MM))
 
 
 def _contradicts(shading: EdgeKind, stated: EdgeKind) -> bool:

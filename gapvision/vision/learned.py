@@ -1,9 +1,10 @@
 """The learned detector of the panel's edges, run through OpenCV's dnn module.
 
 A small convolutional net looks at the whole band and gives, for every station
-and both edges, the chance that the outline lies at each place.  It was taught
-on ray-traced seams only (``models/MODEL_CARD.md``).  It never measures by
-itself: the core chooses among real steps and places the edge within the step.
+and both edges, the chance that the outline lies at each place, and how deep it
+lies below its panel's face.  It was taught on ray-traced seams only
+(``models/MODEL_CARD.md``).  The core chooses among real steps and places the edge
+within the step; the depth goes into the geometry with its doubt.
 """
 
 from __future__ import annotations
@@ -189,11 +190,16 @@ class DepthReading(NamedTuple):
     cut : float
         Chance that the edge is cut: no deeper than the break of its corner.
     mean_mm, std_mm : float
+        Of all the chances together [mm].
+    roll_mm, roll_std_mm : float
+        Of the chances of a rolled edge alone [mm].
     """
 
     cut: float
     mean_mm: float
     std_mm: float
+    roll_mm: float
+    roll_std_mm: float
 
 
 def depth_reading(logits: NDArray[Any]) -> DepthReading:
@@ -202,12 +208,17 @@ def depth_reading(logits: NDArray[Any]) -> DepthReading:
     Stations of one seam share their light and finish: they count as one observation, however many they are.
     """
     mean = np.asarray(logits, float).mean(1) / float(_facts()["depth_temperature"])
-    chance = np.exp(mean - mean.max())
+    chance = np.exp(mean - mean.max()) + 1e-9  # a roll has a depth, however unlikely a roll is
     chance /= chance.sum()
     place = np.arange(DEPTH_BINS) * DEPTH_STEP_MM
-    centre = float(chance @ place)
-    std = float(np.sqrt(chance @ (place - centre) ** 2))
-    return DepthReading(float(chance[place < _DEEPEST_CUT_MM].sum()), centre, std)
+    rolled = place >= _DEEPEST_CUT_MM
+
+    def of(weight: NDArray[np.float64]) -> tuple[float, float]:
+        weight = weight / weight.sum()
+        centre = float(weight @ place)
+        return centre, float(np.sqrt(weight @ (place - centre) ** 2))
+
+    return DepthReading(float(chance[~rolled].sum()), *of(chance), *of(np.where(rolled, chance, 0)))
 
 
 def strangeness(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> float:

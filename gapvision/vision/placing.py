@@ -43,8 +43,10 @@ _UNEVEN = 3.0
 _HALO_MM = 0.25
 _VOTE_WITHIN_MM, _VOTE_STD = 0.4, 0.5
 _SHORT_RAMP_MM = 0.8
-# Of edges on own ray-traced seams that stay unknown one in nine is cut: 1.4 +- 0.7 mm.
-_UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD, _UNKNOWN_CUT = 1.3, 0.80, 0.15
+# Of the edges that stay unknown there one in nine is cut; the depths are 1.4 +- 0.75 mm.
+_UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD, _UNKNOWN_CUT = 1.4, 0.75, 0.11
+# Rolled edges of any kind there.
+_ROLL_MM, _ROLL_STD_MM = 1.5, 0.55
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,7 +79,7 @@ class PlacedEdge:
 
 @dataclass(frozen=True, slots=True)
 class EdgeKind:
-    """How an edge is made, as its shading tells.
+    """How an edge is made, as the picture tells.
 
     Attributes
     ----------
@@ -87,12 +89,21 @@ class EdgeKind:
         Depth of the outline below the panel's face and its standard uncertainty [mm].
     cut_chance : float
         Chance that the edge is cut.
+    roll_mm, roll_std_mm : float
+        Depth and its standard uncertainty if it is not [mm].
     """
 
     kind: str
     depth_mm: float
     depth_std_mm: float
-    cut_chance: float = 0.0
+    cut_chance: float
+    roll_mm: float = _ROLL_MM
+    roll_std_mm: float = _ROLL_STD_MM
+
+    @classmethod
+    def rolled(cls, depth_mm: float, depth_std_mm: float, cut_chance: float = 0.0) -> EdgeKind:
+        """A rolled edge of some depth [mm]."""
+        return cls("hem", depth_mm, depth_std_mm, cut_chance, depth_mm, depth_std_mm)
 
 
 #: Cut or rolled cannot be told: anything between the two.
@@ -270,5 +281,5 @@ def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bo
             # Brightness comes within a tenth of the face's before the roll ends, how long before depends on the light;
             # hems run from 1 to 2.5 mm.
             depth = _HEM_FROM_MM + _HEM_PER_RAMP * whole
-            return EdgeKind("hem", depth, float(np.hypot(_HEM_DEPTH_STD, _VOTE_STD * (1 - agree))))
+            return EdgeKind.rolled(depth, float(np.hypot(_HEM_DEPTH_STD, _VOTE_STD * (1 - agree))))
     return UNKNOWN_KIND
