@@ -13,6 +13,7 @@ import sys
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -96,11 +97,11 @@ def score_folder(
 ) -> list[Score]:
     """Score all photos of a folder; one process each, ``jobs`` at a time."""
     pairs = photos_with_truth(folder)
+    one = partial(measure_and_score, keep=keep, state=state, edges=edges)
     if jobs <= 1:
-        return [measure_and_score(p, t, keep, state, edges) for p, t in pairs]
+        return [one(photo, truth) for photo, truth in pairs]
     with ProcessPoolExecutor(jobs) as pool:
-        more = ([keep] * len(pairs), [state] * len(pairs), [edges] * len(pairs))
-        return list(pool.map(measure_and_score, *zip(*pairs, strict=True), *more)) if pairs else []
+        return list(pool.map(one, *zip(*pairs, strict=True))) if pairs else []
 
 
 def totals(scores: Sequence[Score]) -> Totals:

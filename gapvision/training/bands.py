@@ -8,8 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.intake.light import to_linear
 from gapvision.training.camera import Camera
-from gapvision.training.photo import half_size, to_grey_linear, to_linear
+from gapvision.training.photo import half_size, to_grey_linear
 from gapvision.training.profiles import outline_u
 from gapvision.training.render import crop_box
 from gapvision.training.scenes import HALF_LENGTH_MM, EdgeScene, Scene
@@ -85,14 +86,13 @@ def sample_band(stored: NDArray[np.uint8], scene: Scene, rect: Rectifier) -> tup
         Resolution across the seam at the band's middle.
     """
     linear = to_grey_linear(stored)
-    s = columns_mm(rect)
     t = (np.arange(N_T) - N_T // 2) * STEP_MM
     local = _map(scene, rect, t, _SUB)
     h, w = linear.shape
     out = cv2.remap(linear, local[..., 0], local[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
     outside = (local < 0).any(-1) | (local[..., 0] > w - 1) | (local[..., 1] > h - 1)
     out[outside] = np.nan
-    band = np.maximum(out.reshape(N_T, len(s), _SUB).mean(2), 0)
+    band = np.maximum(out.reshape(N_T, -1, _SUB).mean(2), 0)
     middle = local[:, local.shape[1] // 2]
     px_per_mm = float(np.linalg.norm(middle[-1] - middle[0]) / (2 * HALF_MM))
     return band, px_per_mm

@@ -72,11 +72,11 @@ class GrowingFolder:
         if n <= 0:
             return
         if self._bands is None:
-            kept = [torch.float16 if p.ndim > 2 and p.dtype == np.float16 else torch.float32 for p in parts]
+            # Light is stored in half precision: most of what there must be room for.
             self._bands = Bands(
                 *(
-                    torch.empty(self.most, *p.shape[1:], dtype=kind, device=self.device)
-                    for p, kind in zip(parts, kept, strict=True)
+                    torch.empty(self.most, *p.shape[1:], dtype=torch.from_numpy(p).dtype, device=self.device)
+                    for p in parts
                 )
             )
         for store, part in zip(self._bands, parts, strict=True):

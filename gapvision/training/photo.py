@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.intake.light import decode_srgb, encode_srgb
+from gapvision.intake.light import encode_srgb, to_linear
 
 Image = NDArray[np.float32]
 
@@ -203,12 +203,6 @@ def _finish(raw: Image, chain: PhotoChain) -> NDArray[np.uint8]:
 def to_grey_linear(stored: NDArray[np.uint8]) -> Image:
     """Linear light of the grey picture, as the product takes it from a JPEG."""
     return to_linear(cv2.cvtColor(stored, cv2.COLOR_BGR2GRAY))
-
-
-def to_linear(stored: NDArray[np.uint8]) -> Image:
-    """Linear light of stored values."""
-    table = decode_srgb(np.arange(256) / 255).astype(np.float32)
-    return table[stored]
 
 
 def half_size(stored: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -101,10 +101,8 @@ def make_batch(data: dict[str, Any], picks: NDArray[np.int64], rng: np.random.Ge
 
 def batch_of(bands: Bands, rng: np.random.Generator | None) -> Batch:
     """As `make_batch`."""
-    shown = Shown(bands.band, bands.truth / STEP_MM + N_T // 2, bands.px_per_mm, bands.sight, bands.depth)
-    if rng is not None:
-        shown = _vary(shown, rng)
-    root, row, ppm, sight, depth = shown
+    root, truth, ppm, sight, depth = bands if rng is None else _vary(bands, rng)
+    row = truth / STEP_MM + N_T // 2
     device = root.device
     seen = torch.isfinite(root)
     light = torch.where(seen, root, 0.0) ** 2
@@ -128,19 +126,10 @@ def batch_of(bands: Bands, rng: np.random.Generator | None) -> Batch:
     return Batch(x, row, valid.float(), depth)
 
 
-class Shown(NamedTuple):
-    """Bands while they are varied: as `Bands`, with rows for outlines."""
-
-    root: torch.Tensor
-    row: torch.Tensor
-    ppm: torch.Tensor
-    sight: torch.Tensor
-    depth: torch.Tensor
-
-
-def _vary(shown: Shown, rng: np.random.Generator) -> Shown:
+def _vary(bands: Bands, rng: np.random.Generator) -> Bands:
     """Cut, shift, stretch, slant, turn and re-expose bands at random: far more bands than were rendered."""
-    root, row, ppm, sight, depth = shown
+    root, truth, ppm, sight, depth = bands
+    row = truth / STEP_MM + N_T // 2
     n, device = len(root), root.device
 
     def drawn(values: NDArray[np.floating]) -> torch.Tensor:
@@ -181,7 +170,8 @@ def _vary(shown: Shown, rng: np.random.Generator) -> Shown:
         np.where(rng.random(n) < 0.5, np.exp(rng.uniform(np.log(_NOISE_ROOT[0]), np.log(_NOISE_ROOT[1]), n)), 0)
     )[:, None, None]
     changed = (changed + level * torch.randn(root.shape, device=device)).clamp(0, 1)
-    return Shown(torch.where(root < 0.98, changed, root), row, ppm, sight, depth)
+    truth = (row - N_T // 2) * STEP_MM
+    return Bands(torch.where(root < 0.98, changed, root), truth, ppm, sight, depth)
 
 
 def _darkness(root: torch.Tensor) -> torch.Tensor:

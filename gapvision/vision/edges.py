@@ -90,8 +90,8 @@ class ChosenEdge:
         The step's own steepest place.
     figures : dict of ndarray, shape (n_s,)
         What the trust was judged by; empty where the rules alone chose.
-    depth_logits : ndarray, shape (16, n_s), or None
-        What the detector says of the edge's depth; None where the rules alone chose.
+    depth_logits : ndarray, shape (bins, n_s)
+        What the detector says of the edge's depth; NaN where it says nothing, as everywhere when the rules alone chose.
     """
 
     t_mm: FloatArray
@@ -99,7 +99,7 @@ class ChosenEdge:
     row: FloatArray
     placed: PlacedEdge
     figures: dict[str, FloatArray]
-    depth_logits: NDArray[np.float32] | None = None
+    depth_logits: NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,7 +145,7 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
             placed = place_edge(band, path.row, outward)
             std = np.hypot(_rule_std(band, path, placed, outward), lit)
             std = np.where(even, np.hypot(std, lit_std_mm(band, path.row, outward)), std)
-            edges.append(ChosenEdge(placed.t_mm, std, path.row, placed, {}))
+            edges.append(ChosenEdge(placed.t_mm, std, path.row, placed, {}, np.full((1, len(std)), np.nan, np.float32)))
         return Choice((edges[0], edges[1]), bright, even, RULES)
     from gapvision.vision import learned, trust  # need the stored models; not for those who want the rules
 
@@ -193,8 +193,8 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
         seen = np.isfinite(edge.t_mm)
         trusted = seen & (edge.std_mm < _TRUSTED_STD_MM)
         sure = trusted if trusted.sum() > 20 else seen
-        told = sure if edge.depth_logits is None else sure & np.isfinite(edge.depth_logits).all(0)
-        if edge.depth_logits is not None and told.any():
+        told = sure & np.isfinite(edge.depth_logits).all(0)
+        if told.any():
             kind = learned_kind(edge.depth_logits[:, told])
         else:
             kind = edge_kind(band, edge.t_mm, outward, sure, bool(edge.placed.burnt.mean() > 0.5))
@@ -260,7 +260,9 @@ def learned_kind(depth_logits: NDArray[np.float32]) -> EdgeKind:
 def _depth_logits(said: Opinions, edge: int, row: FloatArray) -> NDArray[np.float32]:
     """What the detector says of an edge's depth where it was placed; NaN where the detector saw no edge there."""
     chance = said.chances[edge]
-    near = np.where(np.abs(np.arange(chance.shape[0])[:, None] - np.round(row)) <= _OWN_ROWS, chance, 0)
+    near = np.zeros_like(chance)
+    rows, weight = _near(chance, row)
+    near[rows, np.arange(chance.shape[1])[None]] = weight
     mass = near.sum(0)
     logits = said.depth_logits(edge, near / np.maximum(mass, 1e-9))
     return np.where(mass > _LEAST_MASS, logits, np.float32(np.nan))
@@ -268,11 +270,16 @@ def _depth_logits(said: Opinions, edge: int, row: FloatArray) -> NDArray[np.floa
 
 def own_place(chance: NDArray[np.float32], row: FloatArray) -> FloatArray:
     """Mean place of the chances within 0.15 mm of a row, in band rows, shape (n_s,)."""
+    rows, weight = _near(chance, row)
+    return np.asarray((weight * rows).sum(0) / np.maximum(weight.sum(0), 1e-12), float)
+
+
+def _near(chance: NDArray[np.float32], row: FloatArray) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """Rows within 0.15 mm of a place and their chances, each of shape (7, n_s)."""
     rows = np.clip(
         np.round(row).astype(int)[None] + np.arange(-_OWN_ROWS, _OWN_ROWS + 1)[:, None], 0, chance.shape[0] - 1
     )
-    weight = chance[rows, np.arange(chance.shape[1])[None]]
-    return np.asarray((weight * rows).sum(0) / np.maximum(weight.sum(0), 1e-12), float)
+    return rows, chance[rows, np.arange(chance.shape[1])[None]]
 
 
 def _rule_std(band: Band, path: Track, placed: PlacedEdge, outward: int) -> FloatArray:

@@ -106,12 +106,11 @@ def weigh(shading: EdgeKind, known: KnownEdge | None) -> ToldEdge:
     if not _contradicts(shading, stated):
         return ToldEdge(stated, shading, known)
     # One of two answers is right and nothing says which: the middle, half their distance as doubt.
-    half = 0.5 * abs(shading.depth_mm - stated.depth_mm)
-    own = max(shading.depth_std_mm, stated.depth_std_mm)
     middle = 0.5 * (shading.depth_mm + stated.depth_mm)
+    half = 0.5 * abs(shading.depth_mm - stated.depth_mm)
+    doubt = float(np.hypot(half, max(shading.depth_std_mm, stated.depth_std_mm)))
     cut = 0.5 * (shading.cut_chance + stated.cut_chance)
     roll = stated if stated.kind == "hem" else shading
-    doubt = float(np.hypot(half, own))
     open_kind = EdgeKind("unknown", middle, doubt, cut, roll.roll_mm, roll.roll_std_mm)
     return ToldEdge(open_kind, shading, known, contradicted=True)
 

@@ -33,7 +33,7 @@ _BURNT_LEVEL = 0.985
 _PLATEAU_FROM_MM, _PLATEAU_TO_MM = 2.8, 4.0
 _FLAT_BAND = 0.10
 _HEM_FROM_MM, _HEM_PER_RAMP = 0.8, 0.6
-CUT_DEPTH_MM, CUT_DEPTH_STD_MM = 0.13, 0.06
+_CUT_DEPTH_MM, _CUT_DEPTH_STD = 0.13, 0.06
 # Of 670 own ray-traced scenes: the shading's depth of a roll was off by 0.63 mm (root mean square); of the edges that
 # it calls cut three in ten are rolled ones, lit evenly.
 _HEM_DEPTH_STD = 0.63
@@ -101,15 +101,15 @@ class EdgeKind:
     roll_std_mm: float = _ROLL_STD_MM
 
     @classmethod
-    def rolled(cls, depth_mm: float, depth_std_mm: float, cut_chance: float = 0.0) -> EdgeKind:
+    def rolled(cls, depth_mm: float, depth_std_mm: float) -> EdgeKind:
         """A rolled edge of some depth [mm]."""
-        return cls("hem", depth_mm, depth_std_mm, cut_chance, depth_mm, depth_std_mm)
+        return cls("hem", depth_mm, depth_std_mm, 0.0, depth_mm, depth_std_mm)
 
 
 #: Cut or rolled cannot be told: anything between the two.
 UNKNOWN_KIND = EdgeKind("unknown", _UNKNOWN_DEPTH_MM, _UNKNOWN_DEPTH_STD, _UNKNOWN_CUT)
 #: Cut for certain; its outline lies at the foot of the broken corner.
-CUT_KIND = EdgeKind("cut", CUT_DEPTH_MM, CUT_DEPTH_STD_MM, 1.0)
+CUT_KIND = EdgeKind("cut", _CUT_DEPTH_MM, _CUT_DEPTH_STD, 1.0)
 
 
 def _peak(values: FloatArray) -> FloatArray:
