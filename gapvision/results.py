@@ -83,6 +83,9 @@ class Photo:
         Focal length as for 35 mm film from EXIF [mm].
     taken_at : str or None
         EXIF time, ISO 8601 without zone.
+    colour : ndarray, shape (ceil(H / 2), ceil(W / 2), 3), uint8, or None
+        Blue, green, red at half size, stored alike and upright; None for a grey photo.  Pixel p of the grey lies at
+        (p + 0.5) / 2 - 0.5.
     """
 
     grey: NDArray[Any]
@@ -92,10 +95,14 @@ class Photo:
     focal_35mm_mm: float | None = None
     taken_at: str | None = None
     exif_orientation: int = 1
+    colour: NDArray[np.uint8] | None = None
 
     def __post_init__(self) -> None:
         if self.grey.ndim != 2 or self.grey.dtype not in (np.uint8, np.uint16):
             raise ValueError(f"grey: expected (H, W) uint8 or uint16, got {self.grey.shape} {self.grey.dtype}")
+        half = (-(-self.height_px // 2), -(-self.width_px // 2), 3)
+        if self.colour is not None and (self.colour.shape != half or self.colour.dtype != np.uint8):
+            raise ValueError(f"colour: expected {half} uint8, got {self.colour.shape} {self.colour.dtype}")
 
     @property
     def width_px(self) -> int:

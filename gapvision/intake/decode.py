@@ -1,4 +1,4 @@
-"""Pixels out of checked bytes: grey for measuring, colour for looking.
+"""Pixels out of checked bytes: grey and half-size colour for measuring, colour for looking.
 
 Every decoder is told to leave the orientation alone; :func:`turn_upright` then
 applies it once.  (OpenCV would apply it for some flags and formats and not for
@@ -8,6 +8,8 @@ others, and its TIFF reader always does: measured with 5.0.0.93.)
 from __future__ import annotations
 
 import io
+import threading
+from collections.abc import Callable
 from typing import Any
 
 import cv2
@@ -26,8 +28,8 @@ cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
 _DECODE_ERRORS = (OSError, ValueError, SyntaxError, RuntimeError, EOFError, TypeError, KeyError, OverflowError)
 
 
-def decode_grey(data: bytes, header: Header, name: str) -> Pixels:
-    """Luma as stored, upright.
+def decode_photo(data: bytes, header: Header, name: str) -> tuple[Pixels, NDArray[np.uint8] | None]:
+    """Luma as stored, and the colours at half size, both upright.
 
     Parameters
     ----------
@@ -40,8 +42,11 @@ def decode_grey(data: bytes, header: Header, name: str) -> Pixels:
 
     Returns
     -------
-    ndarray, shape (H, W), uint8 or uint16
-        Upright.
+    grey : ndarray, shape (H, W), uint8 or uint16
+        Luma.
+    colour : ndarray, shape (ceil(H / 2), ceil(W / 2), 3), uint8, or None
+        Blue, green, red, where :func:`half_size` puts them; None for a grey picture, and where only the colours
+        cannot be had: the grey is what is measured on.
 
     Raises
     ------
@@ -49,10 +54,30 @@ def decode_grey(data: bytes, header: Header, name: str) -> Pixels:
         ``file-unreadable`` if the picture is damaged.
     """
     if header.kind == "jpeg" and header.channels in (1, 3):
-        stored = _opencv(data, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION, name)
+        grey, colour = _decode_jpeg(data, header, name)
     else:
-        stored = _to_grey(*_decode_stored(data, header, name))
-    return turn_upright(_expect_size(stored, header, name), header.exif.orientation)
+        grey, colour = _decode_other(data, header, name)
+    # Turned only here, where a large 16-bit picture that both came from is no longer held.
+    return turn_upright(grey, header.exif.orientation), colour
+
+
+def half_size(stored: Pixels) -> Pixels:
+    """A picture at half size: pixel p of the full one lies at (p + 0.5) / 2 - 0.5.
+
+    Parameters
+    ----------
+    stored : ndarray, shape (H, W) or (H, W, n), uint8 or uint16
+        An odd size is filled up by its last row or column once more.
+
+    Returns
+    -------
+    ndarray, shape (ceil(H / 2), ceil(W / 2)) or with n, same type
+        Means of two by two pixels.
+    """
+    bottom, right = stored.shape[0] % 2, stored.shape[1] % 2
+    if bottom or right:
+        stored = cv2.copyMakeBorder(stored, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
+    return cv2.resize(stored, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
 
 
 def decode_rgb(data: bytes, header: Header, name: str, max_side_px: int | None = None) -> NDArray[np.uint8]:
@@ -107,6 +132,66 @@ def turn_upright(stored: Pixels, orientation: int) -> Pixels:
     if orientation == 5:
         return cv2.transpose(stored)
     return np.ascontiguousarray(turned)
+
+
+def _decode_jpeg(data: bytes, header: Header, name: str) -> tuple[Pixels, NDArray[np.uint8] | None]:
+    """Grey, not turned, and upright half-size colour: two decodings, since the grey is to be the luma as stored."""
+    found: list[NDArray[np.uint8] | None] = []
+
+    def decode_colour() -> None:
+        found.append(_or_none(_jpeg_half, data, header, name))
+
+    beside = None
+    if header.channels == 3 and not header.progressive:
+        # OpenCV lets go of Python's lock: on a second core the colours cost no time of their own.
+        beside = threading.Thread(target=decode_colour, name="gapvision-colour")
+        beside.start()
+    try:
+        grey = _expect_size(_opencv(data, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION, name), header, name)
+    finally:
+        if beside is not None:
+            beside.join()
+    if header.channels == 3 and beside is None:
+        decode_colour()  # afterwards: a progressive JPEG is held whole while decoded, and twice would be too much
+    return grey, found[0] if found else None
+
+
+def _jpeg_half(data: bytes, header: Header, name: str) -> Pixels:
+    orientation = header.exif.orientation
+    if orientation != 1 and (header.width_px % 2 or header.height_px % 2):
+        # The decoder halves from the stored top left, the picture here from the upright one: not the same pairs.
+        full = _opencv(data, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION, name)
+        return _half_bgr8(_expect_size(full, header, name), "BGR", orientation)
+    half = _opencv(data, cv2.IMREAD_REDUCED_COLOR_2 | cv2.IMREAD_IGNORE_ORIENTATION, name)
+    if half.shape[:2] != (-(-header.height_px // 2), -(-header.width_px // 2)):
+        raise _damaged(name)
+    return turn_upright(half, orientation)
+
+
+def _decode_other(data: bytes, header: Header, name: str) -> tuple[Pixels, NDArray[np.uint8] | None]:
+    """Grey, not turned, and upright half-size colour, out of one decoding."""
+    stored, order = _decode_stored(data, header, name)
+    _expect_size(stored, header, name)
+    colour = None if stored.ndim == 2 else _or_none(_half_bgr8, stored, order, header.exif.orientation)
+    return _to_grey(stored, order), colour
+
+
+def _half_bgr8(stored: Pixels, order: str, orientation: int) -> Pixels:
+    if stored.shape[0] % 2 or stored.shape[1] % 2:
+        half = half_size(turn_upright(stored, orientation))  # the odd row out must be the upright picture's last
+    else:
+        half = turn_upright(half_size(stored), orientation)
+    if half.dtype == np.uint16:
+        half = cv2.convertScaleAbs(half, alpha=1 / 257)
+    return half if order == "BGR" else cv2.cvtColor(half, cv2.COLOR_RGB2BGR)
+
+
+def _or_none(decode: Callable[..., Pixels], *args: Any) -> Pixels | None:
+    """What a decoding gives, or None: without its colours a photo is measured as a grey one."""
+    try:
+        return decode(*args)
+    except (GapvisionError, cv2.error, MemoryError):
+        return None
 
 
 def _decode_stored(data: bytes, header: Header, name: str) -> tuple[Pixels, str]:

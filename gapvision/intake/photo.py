@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
-from gapvision.intake.decode import decode_grey, decode_rgb
+from gapvision.intake.decode import decode_photo, decode_rgb
 from gapvision.intake.headers import read_header
 from gapvision.limits import MAX_PHOTO_BYTES
 from gapvision.results import Photo
@@ -38,7 +38,8 @@ def read_photo(source: Source, file_name: str | None = None) -> Photo:
     Returns
     -------
     Photo
-        Grey, upright (EXIF orientation applied once), with focal length and time where the file has them.
+        Grey and half-size colour, upright (EXIF orientation applied once), with focal length and time where the
+        file has them.
 
     Raises
     ------
@@ -50,12 +51,15 @@ def read_photo(source: Source, file_name: str | None = None) -> Photo:
     -----
     Sizes are checked from the heading before anything is decoded.  A TIFF's further pages, a burst's
     further pictures and anything behind the first picture are left alone.  A HEIC's own rotation counts;
-    the EXIF orientation inside it does not (so the container's standard has it).
+    the EXIF orientation inside it does not (so the container's standard has it).  Colours that cannot be
+    decoded where the grey can are left out.
     """
     data, name = read_bytes(source, file_name)
     header = read_header(data, name)
+    grey, colour = decode_photo(data, header, name)
     return Photo(
-        grey=decode_grey(data, header, name),
+        grey=grey,
+        colour=colour,
         file=name,
         sha256=hashlib.sha256(data).hexdigest(),
         focal_mm=header.exif.focal_mm,

@@ -8,9 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.intake.decode import half_size
 from gapvision.intake.light import to_linear
 from gapvision.training.camera import Camera
-from gapvision.training.photo import half_size, to_grey_linear
+from gapvision.training.photo import to_grey_linear
 from gapvision.training.profiles import outline_u
 from gapvision.training.render import crop_box
 from gapvision.training.scenes import HALF_LENGTH_MM, EdgeScene, Scene

@@ -203,10 +203,3 @@ def _finish(raw: Image, chain: PhotoChain) -> NDArray[np.uint8]:
 def to_grey_linear(stored: NDArray[np.uint8]) -> Image:
     """Linear light of the grey picture, as the product takes it from a JPEG."""
     return to_linear(cv2.cvtColor(stored, cv2.COLOR_BGR2GRAY))
-
-
-def half_size(stored: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """The picture at half size: pixel p of the stored one lies at (p + 0.5) / 2 - 0.5."""
-    h, w = stored.shape[:2]
-    even = cv2.copyMakeBorder(stored, 0, h % 2, 0, w % 2, cv2.BORDER_REPLICATE)
-    return np.asarray(cv2.resize(even, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)

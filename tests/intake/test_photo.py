@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import io
 import os
+import pickle
 import struct
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from gapvision.errors import GapvisionError
 from gapvision.intake import photo as photo_module
 from gapvision.intake.photo import find_photos, read_bytes, read_colour, read_photo
 from gapvision.limits import MAX_PHOTO_BYTES, Limit
+from gapvision.results import Photo
 from tests.intake._pictures import (
     HEIGHT,
     WIDTH,
@@ -212,6 +214,102 @@ def test_previews_are_turned_alike(kind, orientation):
 )
 def test_previews_are_never_enlarged(limit, shape):
     assert read_colour(encode(Image.fromarray(scene()), "JPEG"), limit).shape[:2] == shape
+
+
+# --- colours at half size ---------------------------------------------------------------
+
+
+def means_of_four(rgb):
+    """Blue, green, red at half size: means of two by two pixels, an odd picture's last row and column once more."""
+    odd = [(0, rgb.shape[0] % 2), (0, rgb.shape[1] % 2), (0, 0)]
+    even = np.pad(rgb.astype(float), odd, mode="edge")
+    return even.reshape(even.shape[0] // 2, 2, even.shape[1] // 2, 2, 3).mean((1, 3))[..., ::-1]
+
+
+@pytest.mark.parametrize("cut", [(0, 0), (0, 1), (1, 0), (1, 1)])
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "WEBP"])
+def test_colours_are_halved_from_the_upright_top_left(kind, orientation, cut):
+    """Every size and orientation: pairs of the upright picture, not of the stored one."""
+    upright = scene()[: HEIGHT - cut[0], : WIDTH - cut[1]]
+    data = encode(Image.fromarray(stored_for(upright, orientation)), kind, exif(orientation), **FORMATS[kind])
+    photo = read_photo(data)
+    assert photo.grey.shape == upright.shape[:2]
+    assert photo.colour.dtype == np.uint8
+    assert photo.colour.shape == (32, 48, 3)
+    apart = np.abs(photo.colour - means_of_four(upright))
+    # A wrong pairing shifts the ramps by a pixel: 2 and 3 levels.  A JPEG rings beside the two bright and dark boxes.
+    assert np.median(apart) < 1
+    assert apart.max() <= 1 if kind != "JPEG" else apart.mean() < 1.2
+
+
+@pytest.mark.parametrize(
+    "case", ["JPEG progressive", "JPEG 4:2:0", "HEIC", "JPEG CMYK", "TIFF CMYK", "PNG P", "PNG RGBA"]
+)
+def test_colours_of_other_kinds(case):
+    kind, _, mode = case.partition(" ")
+    image = Image.fromarray(scene())
+    if kind == "HEIC":
+        data = heic(scene())
+    elif mode in ("CMYK", "RGBA", "P"):
+        data = encode(image.convert(mode), kind, **FORMATS[kind])
+    else:
+        data = encode(image, kind, quality=97, **({"progressive": True} if mode == "progressive" else {}))
+    colour = read_photo(data).colour
+    assert colour.shape == (32, 48, 3)
+    want = scene() if mode != "P" else np.asarray(image.convert("P").convert("RGB"))
+    assert np.abs(colour - means_of_four(want)).mean() < 3
+
+
+def test_sixteen_bit_colours_come_in_eight():
+    deep = scene()[..., ::-1].astype(np.uint16) * 250 + 77
+    for ending in (".png", ".tiff"):
+        colour = read_photo(cv2_bytes(ending, deep)).colour
+        assert colour.dtype == np.uint8
+        assert np.abs(colour - means_of_four(deep[..., ::-1]) / 257).max() <= 1
+
+
+@pytest.mark.parametrize("kind", FORMATS)
+def test_a_grey_photo_has_no_colours(kind):
+    image = Image.fromarray(scene()).convert("L")
+    colour = read_photo(encode(image, kind, **FORMATS[kind])).colour
+    if kind == "WEBP":  # has no grey: its three channels are alike
+        assert np.ptp(colour, axis=2).max() <= 1
+    else:
+        assert colour is None
+
+
+@pytest.mark.parametrize("progressive", [False, True])
+@pytest.mark.parametrize("fault", [cv2.error("damaged"), MemoryError(), None, np.zeros((3, 3, 3), np.uint8)])
+def test_lost_colours_do_not_lose_the_photo(fault, progressive, monkeypatch):
+    data = encode(Image.fromarray(scene()), "JPEG", progressive=progressive)
+    want = read_photo(data).grey
+    decode = cv2.imdecode
+
+    def fails_on_colour(raw, flags):
+        if flags & cv2.IMREAD_REDUCED_COLOR_2 != cv2.IMREAD_REDUCED_COLOR_2:
+            return decode(raw, flags)
+        if isinstance(fault, Exception):
+            raise fault
+        return fault
+
+    monkeypatch.setattr(cv2, "imdecode", fails_on_colour)
+    photo = read_photo(data)
+    assert photo.colour is None
+    assert np.array_equal(photo.grey, want)
+
+
+def test_a_photo_travels_between_processes():
+    photo = read_photo(encode(Image.fromarray(scene()), "JPEG", exif(6)))
+    back = pickle.loads(pickle.dumps(photo))
+    assert np.array_equal(back.colour, photo.colour)
+    assert np.array_equal(back.grey, photo.grey)
+
+
+def test_colours_that_do_not_fit_are_refused():
+    for wrong in (np.zeros((4, 4, 3), np.uint8), np.zeros((5, 4, 3), np.uint16), np.zeros((5, 4), np.uint8)):
+        with pytest.raises(ValueError, match=r"colour: expected \(5, 4, 3\) uint8"):
+            Photo(grey=np.zeros((9, 8), np.uint8), file="x", sha256="", colour=wrong)
 
 
 # --- what travels with the pixels -------------------------------------------------------
