@@ -16,13 +16,13 @@ from gapvision.training.profiles import outline_u
 from gapvision.training.render import crop_box
 from gapvision.training.scenes import HALF_LENGTH_MM, EdgeScene, Scene
 from gapvision.training.solids import edge_vertices
+from gapvision.vision.band import CHROMA_ALONG, CHROMA_STEP_MM, colour_ratios
 
 FloatArray = NDArray[np.float64]
 
 HALF_MM, STEP_MM, N_T = 10.0, 0.05, 401
-_SUB, _SUB_CHROMA = 4, 2
-_CHROMA_STEP_MM, _CHROMA_ROWS = 0.1, 201
-_CHROMA_FLOOR, _CHROMA_MOST = 0.01, 2.0
+_SUB = 4
+_CHROMA_ROWS = round(2 * HALF_MM / CHROMA_STEP_MM) + 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,15 +105,14 @@ def sample_chroma(stored: NDArray[np.uint8], scene: Scene, rect: Rectifier) -> N
     Returns
     -------
     ndarray, shape (2, 201, n_s), float32
-        Logarithms of red over green and blue over green, rows 0.1 mm apart; near 0 in the dark, where colour is noise.
+        As :func:`gapvision.vision.band.colour_ratios` gives it, rows 0.1 mm apart.
     """
-    t = (np.arange(_CHROMA_ROWS) - _CHROMA_ROWS // 2) * _CHROMA_STEP_MM
-    place = (_map(scene, rect, t, _SUB_CHROMA) + 0.5) / 2 - 0.5
+    t = (np.arange(_CHROMA_ROWS) - _CHROMA_ROWS // 2) * CHROMA_STEP_MM
+    place = (_map(scene, rect, t, CHROMA_ALONG) + 0.5) / 2 - 0.5
     fine = cv2.remap(
         to_linear(half_size(stored)), place[..., 0], place[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
-    blue, green, red = np.moveaxis(np.log(fine.reshape(len(t), -1, _SUB_CHROMA, 3).mean(2) + _CHROMA_FLOOR), -1, 0)
-    return np.clip(np.stack([red - green, blue - green]), -_CHROMA_MOST, _CHROMA_MOST).astype(np.float32)
+    return colour_ratios(fine.reshape(len(t), -1, CHROMA_ALONG, 3).mean(2))
 
 
 def _map(scene: Scene, rect: Rectifier, t_mm: FloatArray, sub: int) -> NDArray[np.float32]:

@@ -17,7 +17,7 @@ import torch
 from numpy.typing import NDArray
 
 from gapvision.training.splits import split_of
-from gapvision.vision.band import BAND_STEP_MM, Band, CentreLine
+from gapvision.vision.band import BAND_STEP_MM, Band, CentreLine, no_colour
 from gapvision.vision.edges import choose_edges
 from gapvision.vision.plain_net import Net, run_net
 from gapvision.vision.steps import RULES
@@ -33,8 +33,13 @@ _SMALL_MM = 0.005
 _INSIDE_MM = 9.7
 
 
-def as_band(linear: NDArray[np.float32], px_per_mm: float, sight_deg: NDArray[np.floating]) -> Band:
-    """Turn a stored training band, shape (401, n_s), into what the core measures on."""
+def as_band(
+    linear: NDArray[np.float32],
+    px_per_mm: float,
+    sight_deg: NDArray[np.floating],
+    chroma: NDArray[np.floating] | None = None,
+) -> Band:
+    """Turn a stored training band, shape (401, n_s), and its colour into what the core measures on; None: grey."""
     n_t, n_s = linear.shape
     s = np.arange(n_s, dtype=float)
     line = CentreLine(s_mm=s, points=np.stack([s, 0 * s], 1), normals=np.tile([0.0, 1.0], (n_s, 1)))
@@ -45,6 +50,7 @@ def as_band(linear: NDArray[np.float32], px_per_mm: float, sight_deg: NDArray[np
         line=line,
         px_per_mm=np.full(n_s, px_per_mm),
         sight_deg=np.tile(np.asarray(sight_deg, float)[:, None], (1, n_s)),
+        chroma=no_colour(n_t, n_s) if chroma is None else chroma.astype(np.float32),
     )
 
 
@@ -64,7 +70,8 @@ def shard_samples(path: str) -> Samples:
     with np.load(path, allow_pickle=False) as shard:
         data = {k: shard[k] for k in shard.files}
     for i, seed in enumerate(data["seed"]):
-        band = as_band(data["band"][i].astype(np.float32) ** 2, float(data["px_per_mm"][i]), data["sight"][i])
+        light = data["band"][i].astype(np.float32) ** 2
+        band = as_band(light, float(data["px_per_mm"][i]), data["sight"][i], data["chroma"][i])
         choice = choose_edges(band)
         if choice.method == RULES:
             continue

@@ -21,6 +21,14 @@ FloatArray = NDArray[np.float64]
 
 BAND_HALF_MM = 10.0
 BAND_STEP_MM = 0.05
+#: Rows of a band's colour; a JPEG stores colour at half size, so finer ones would tell nothing new.
+CHROMA_STEP_MM = 0.1
+#: Samples of colour along each station, averaged as light.
+CHROMA_ALONG = 2
+# Added to the light before its logarithm: in the dark, where colour is noise, the ratios go to 0.
+_CHROMA_FLOOR = 0.01
+# Beyond it (a ratio of 7) a colour is no more coloured: strong paints and lamps stay below.
+_CHROMA_MOST = 2.0
 _ALONG_SAMPLES_PER_MM = 4
 _GRID_MM = 4.0
 _BLOCK_STATIONS = 64
@@ -80,6 +88,8 @@ class Band:
         Photo resolution across the seam at each station.
     sight_deg : ndarray, shape (2, n_s)
         Line of sight off the panel's normal, across the seam (+ when the camera stands on side B) and along it [deg].
+    chroma : ndarray, shape (2, n_c, n_s), float32
+        Colour as :func:`colour_ratios` gives it, in rows 0.1 mm apart about the centre line; 0 where there is none.
     """
 
     linear: NDArray[np.float32]
@@ -88,6 +98,35 @@ class Band:
     line: CentreLine
     px_per_mm: FloatArray
     sight_deg: FloatArray
+    chroma: NDArray[np.float32]
+
+
+def colour_ratios(light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Colour without brightness.
+
+    Parameters
+    ----------
+    light : ndarray, shape (n_c, n_s, 3), float32
+        Linear light, 1 = white, in OpenCV's order: blue, green, red.
+
+    Returns
+    -------
+    ndarray, shape (2, n_c, n_s), float32
+        Natural logarithms of red over green and of blue over green, -2 to 2; near 0 in the dark.
+    """
+    blue, green, red = np.moveaxis(np.log(light + np.float32(_CHROMA_FLOOR)), -1, 0)
+    return np.clip(np.stack([red - green, blue - green]), -_CHROMA_MOST, _CHROMA_MOST).astype(np.float32)
+
+
+def no_colour(n_t: int, n_s: int) -> NDArray[np.float32]:
+    """The ``chroma`` of a band of ``n_t`` rows and ``n_s`` stations from a grey photo: zeros, shape (2, n_c, n_s)."""
+    return np.zeros((2, len(range(n_t)[_chroma_rows(n_t)]), n_s), np.float32)
+
+
+def _chroma_rows(n_t: int) -> slice:
+    """Those rows of a band that lie on its colour's rows, the centre line's among them."""
+    every = round(CHROMA_STEP_MM / BAND_STEP_MM)
+    return slice(n_t // 2 % every, None, every)
 
 
 def _box(photo: Photo, map_xy: NDArray[np.float32]) -> tuple[slice, slice] | None:
@@ -122,6 +161,40 @@ def _sample(photo: Photo, map_xy: NDArray[np.float32], interpolation: int, linea
         out = to_linear(cv2.remap(crop, x, y, interpolation, borderMode=cv2.BORDER_REPLICATE))
     outside = ~((map_xy[..., 0] >= 0) & (map_xy[..., 1] >= 0) & (map_xy[..., 0] <= w - 1) & (map_xy[..., 1] <= h - 1))
     out[outside] = np.nan
+    return out
+
+
+def _sample_chroma(photo: Photo, map_xy: NDArray[np.float32], sub: int) -> NDArray[np.float32]:
+    """Colour at the places of a band's map, ``sub`` of them along each station; shape (2, n_c, n_s).
+
+    Beyond the photo's border its outermost colours go on, as they do in training; 0 behind the camera.
+    """
+    n_t, n_fine = map_xy.shape[:2]
+    out = no_colour(n_t, n_fine // sub)
+    if photo.colour is None:
+        return out
+    # The map's places lie elsewhere along the station than those of the colour; in between it is linear.
+    at = (np.arange(CHROMA_ALONG) + 0.5) / CHROMA_ALONG * sub - 0.5
+    low = np.floor(at).astype(int)
+    share = (at - low).astype(np.float32)[:, None]
+    high = np.minimum(low + 1, sub - 1)
+    most = np.array(photo.colour.shape[1::-1], np.float32) - 1
+    rows = map_xy[_chroma_rows(n_t)].reshape(out.shape[1], -1, sub, 2)
+    for k in range(0, rows.shape[1], _BLOCK_STATIONS):
+        piece = rows[:, k : k + _BLOCK_STATIONS]
+        place = piece[:, :, low] * (1 - share) + piece[:, :, high] * share
+        seen = np.isfinite(place).all((2, 3))
+        if not seen.any():
+            continue
+        place[~seen] = place[seen][0]
+        place = np.clip((place.reshape(len(rows), -1, 2) + np.float32(0.5)) / 2 - np.float32(0.5), 0, most)
+        x0, y0 = np.floor(place.min((0, 1))).astype(int)
+        x1, y1 = np.ceil(place.max((0, 1))).astype(int) + 1
+        light = to_linear(photo.colour[y0:y1, x0:x1])
+        x, y = place[..., 0] - np.float32(x0), place[..., 1] - np.float32(y0)
+        fine = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        ratios = colour_ratios(fine.reshape(*seen.shape, CHROMA_ALONG, 3).mean(2))
+        out[:, :, k : k + _BLOCK_STATIONS] = np.where(seen, ratios, np.float32(0))
     return out
 
 
@@ -206,13 +279,14 @@ def sample_band(
     tangent = np.stack([line.normals[:, 1], -line.normals[:, 0]], 1)
     sub = max(2, round(_ALONG_SAMPLES_PER_MM * station_mm))
     offsets = ((np.arange(sub) + 0.5) / sub - 0.5) * station_mm
-    # Project only every 2.5 mm across; in between the map is linear to far below a pixel.
+    # Project only about every 2.5 mm across; in between the map is linear to far below a pixel.
     knots = np.linspace(-half_mm, half_mm, round(2 * half_mm / 2.5) + 1)
     centre = (line.points[:, None] + offsets[None, :, None] * tangent[:, None]).reshape(-1, 2)
     normal = np.repeat(line.normals, sub, axis=0)
     places = centre[None] + knots[:, None, None] * normal[None]
     px = field.project(places.reshape(-1, 2), height_mm).reshape(len(knots), len(centre), 2).astype(np.float32)
-    row = ((t + half_mm) / 2.5).astype(np.float32)
+    between = knots[1] - knots[0]
+    row = ((t + half_mm) / between).astype(np.float32)
     mx, my = np.meshgrid(np.arange(len(centre), dtype=np.float32), row)
     map_xy = np.stack([cv2.remap(np.ascontiguousarray(px[..., k]), mx, my, cv2.INTER_LINEAR) for k in range(2)], -1)
     # In pieces along the seam: a slanting band's bounding box would be most of the photo.
@@ -223,7 +297,7 @@ def sample_band(
     ]
     fine = np.concatenate(pieces, axis=1).reshape(n_t, len(line.points), sub)
     middle = px[:, sub // 2 :: sub]
-    step = np.linalg.norm(np.diff(middle, axis=0), axis=2).mean(0) / 2.5
+    step = np.linalg.norm(np.diff(middle, axis=0), axis=2).mean(0) / between
     return Band(
         linear=np.maximum(fine.mean(2), 0),
         peak=fine.max(2),
@@ -231,6 +305,7 @@ def sample_band(
         line=line,
         px_per_mm=step.astype(float),
         sight_deg=_sight_deg(field, line, tangent),
+        chroma=_sample_chroma(photo, map_xy, sub),
     )
 
 

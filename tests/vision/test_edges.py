@@ -6,7 +6,7 @@ from scipy.special import ndtr
 
 from gapvision.intake.light import decode_srgb, encode_srgb
 from gapvision.vision import edges as edges_of
-from gapvision.vision.band import BAND_STEP_MM, Band, CentreLine
+from gapvision.vision.band import BAND_STEP_MM, Band, CentreLine, no_colour
 from gapvision.vision.edges import find_edges
 from gapvision.vision.placing import edge_kind, place_edge
 from gapvision.vision.steps import gap_is_bright, gap_is_uneven, rule_chances
@@ -27,6 +27,7 @@ def band_of(linear, px_per_mm=9.0):
         line=line,
         px_per_mm=np.full(n, px_per_mm),
         sight_deg=np.zeros((2, n)),
+        chroma=no_colour(*linear.shape),
     )
 
 
