@@ -46,7 +46,7 @@ def judge(data: dict[str, Any]) -> dict[str, NDArray[Any]]:
         linear = data["band"][i].astype(np.float32) ** 2
         ppm = float(data["px_per_mm"][i])
         strange = learned.strangeness(linear, ppm)
-        look = learned.Look(linear, ppm, data["sight"][i])
+        look = learned.Look(linear, ppm, data["sight"][i], data["chroma"][i])
         for e, chance in enumerate(learned.opinions(look).chances):
             place, mass, low, high = spread(chance)
             row = data["truth"][i, e] / learned.STEP_MM + learned.N_T // 2

@@ -21,7 +21,7 @@ def _block(n_in: int, n_out: int, kernel: tuple[int, int], stride: int = 1, spre
 
 
 class EdgeNet(nn.Module):
-    """From features (batch, 10, 416, n_s): where edges A and B lie, and how deep below their panels' faces.
+    """From features (batch, 12, 416, n_s): where edges A and B lie, and how deep below their panels' faces.
 
     Two answers: logits (batch, 2, 416, n_s) of the edges' places, and logits (batch, 2 * 16, 208, n_s) of their
     depths, to be read where the edge lies.

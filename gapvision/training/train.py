@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from gapvision.training.model import EdgeNet, depth_loss_of, depth_shares, depth_where, export, loss_of, take_over
 from gapvision.training.splits import split_of
-from gapvision.vision.learned import CHANNELS, DARKNESS, N_T, PADDED_T, SIGHT_SCALE, STEP_MM, summary
+from gapvision.vision.learned import CHANNELS, COLOUR, DARKNESS, N_T, PADDED_T, SIGHT_SCALE, STEP_MM, summary
 
 _LOG_FLOOR = 0.004
 _CROP = 48
@@ -28,6 +28,7 @@ _CHECK_EVERY, _CHECKED_BANDS = 500, 400
 # How bands are varied when teaching: rows a station, shares, and noise of the root of light.
 _SLANT, _STRETCH, _TONE, _NOISE_ROOT = 0.06, 0.08, 0.08, (0.001, 0.012)
 _SIGHT_DEG = 1.0  # how far a pose may be off
+_SATURATION, _GREY_SHARE = 0.15, 0.06  # cameras differ in how strong their colours are; some photos have none
 _DEPTH_SHARE = 0.1  # of the loss: where the edge lies matters most
 
 
@@ -63,6 +64,8 @@ class Bands(NamedTuple):
         Line of sight across and along [deg].
     depth : Tensor, shape (n, 2)
         Of the edges below their panels' faces [mm].
+    chroma : Tensor, shape (n, 2, 201, n_s)
+        Logarithms of red over green and blue over green.
     """
 
     band: torch.Tensor
@@ -70,6 +73,7 @@ class Bands(NamedTuple):
     px_per_mm: torch.Tensor
     sight: torch.Tensor
     depth: torch.Tensor
+    chroma: torch.Tensor
 
     def to(self, device: torch.device | str) -> Bands:
         """The same on a device, in single precision."""
@@ -81,7 +85,7 @@ class Batch(NamedTuple):
 
     Attributes
     ----------
-    x : Tensor, shape (n, 10, 416, n_s)
+    x : Tensor, shape (n, 12, 416, n_s)
         Features.
     row, valid : Tensor, shape (n, 2, n_s)
         True rows, and 1 where they can be seen.
@@ -101,7 +105,7 @@ def make_batch(data: dict[str, Any], picks: NDArray[np.int64], rng: np.random.Ge
 
 def batch_of(bands: Bands, rng: np.random.Generator | None) -> Batch:
     """As `make_batch`."""
-    root, truth, ppm, sight, depth = bands if rng is None else _vary(bands, rng)
+    root, truth, ppm, sight, depth, chroma = bands if rng is None else _vary(bands, rng)
     row = truth / STEP_MM + N_T // 2
     device = root.device
     seen = torch.isfinite(root)
@@ -120,6 +124,7 @@ def batch_of(bands: Bands, rng: np.random.Generator | None) -> Batch:
         seen, torch.tanh(DARKNESS.gain * (light.sqrt() - _darkness(torch.where(seen, light.sqrt(), 2.0)))), 0
     )
     x[:, 8:10, :N_T] = (torch.tan(torch.deg2rad(sight)) / SIGHT_SCALE)[:, :, None, None]
+    x[:, 10:12, :N_T] = torch.where(seen[:, None], _foreign_colour(chroma), 0)
     whole = row.clamp(0, N_T - 1).round().long()
     visible = torch.gather(seen, 1, whole)
     valid = (row > 3) & (row < N_T - 4) & visible
@@ -128,7 +133,7 @@ def batch_of(bands: Bands, rng: np.random.Generator | None) -> Batch:
 
 def _vary(bands: Bands, rng: np.random.Generator) -> Bands:
     """Cut, shift, stretch, slant, turn and re-expose bands at random: far more bands than were rendered."""
-    root, truth, ppm, sight, depth = bands
+    root, truth, ppm, sight, depth, chroma = bands
     row = truth / STEP_MM + N_T // 2
     n, device = len(root), root.device
 
@@ -137,6 +142,7 @@ def _vary(bands: Bands, rng: np.random.Generator) -> Bands:
 
     start = int(rng.integers(0, root.shape[2] - _CROP + 1))
     root, row = root[:, :, start : start + _CROP], row[:, :, start : start + _CROP]
+    chroma = chroma[..., start : start + _CROP]
     # Where each row of the new band was in the old one: a shift, a slant along the seam and a stretch across it.
     along = torch.arange(_CROP, device=device, dtype=torch.float32) - _CROP / 2
     shift = drawn(rng.uniform(-16, 16, n))[:, None] + drawn(rng.normal(0, _SLANT, n))[:, None] * along[None]
@@ -150,6 +156,13 @@ def _vary(bands: Bands, rng: np.random.Generator) -> Bands:
     low_row = low.long()
     root = (1 - share) * torch.gather(root, 1, low_row) + share * torch.gather(root, 1, low_row + 1)
     root = torch.where(inside, root, torch.nan)
+    # The colour's rows are every other one of the band's.
+    half = (place[:, ::2] / 2).clamp(0, COLOUR.rows - 1.001)
+    low_row = half.floor().long()[:, None].expand(-1, 2, -1, -1)
+    share = (half - half.floor())[:, None]
+    chroma = (1 - share) * torch.gather(chroma, 2, low_row) + share * torch.gather(chroma, 2, low_row + 1)
+    strength = np.exp(rng.normal(0, _SATURATION, n)) * (rng.random(n) >= _GREY_SHARE)
+    chroma = chroma * drawn(strength)[:, None, None, None]
     depth = depth * stretch
     row = (row - middle) * stretch[:, None] + middle + shift[:, None]
     ppm = ppm / stretch[:, 0] * drawn(np.exp(rng.normal(0, 0.03, n)))
@@ -157,11 +170,12 @@ def _vary(bands: Bands, rng: np.random.Generator) -> Bands:
     root = torch.where(turned[:, None, None], root.flip(1), root)
     row = torch.where(turned[:, None, None], (N_T - 1 - row).flip(1), row)
     depth = torch.where(turned[:, None], depth.flip(1), depth)
+    chroma = torch.where(turned[:, None, None, None], chroma.flip(2), chroma)
     sight = sight + drawn(rng.normal(0, _SIGHT_DEG, (n, 2)))
     across = torch.where(turned, -sight[:, 0], sight[:, 0])
     along = sight[:, 1]
     if rng.random() < 0.5:
-        root, row, along = root.flip(2), row.flip(2), -along
+        root, row, along, chroma = root.flip(2), row.flip(2), -along, chroma.flip(3)
     sight = torch.stack([across, along], 1)
     gain = drawn(np.exp(rng.normal(0, 0.12, n)))[:, None, None]
     tone = drawn(np.exp(rng.normal(0, _TONE, n)))[:, None, None]
@@ -171,7 +185,7 @@ def _vary(bands: Bands, rng: np.random.Generator) -> Bands:
     )[:, None, None]
     changed = (changed + level * torch.randn(root.shape, device=device)).clamp(0, 1)
     truth = (row - N_T // 2) * STEP_MM
-    return Bands(torch.where(root < 0.98, changed, root), truth, ppm, sight, depth)
+    return Bands(torch.where(root < 0.98, changed, root), truth, ppm, sight, depth, chroma)
 
 
 def _darkness(root: torch.Tensor) -> torch.Tensor:
@@ -181,6 +195,25 @@ def _darkness(root: torch.Tensor) -> torch.Tensor:
     side = DARKNESS.smooth // 2
     padded = torch.nn.functional.pad(dark, (side, side), mode="replicate")
     return torch.nn.functional.avg_pool1d(padded, DARKNESS.smooth, 1)
+
+
+def _foreign_colour(chroma: torch.Tensor) -> torch.Tensor:
+    """As the detector's own: how far a place's colour is from each panel's, (n, 2, 401, n_s) of (n, 2, 201, n_s)."""
+    how = COLOUR
+    rows, columns, own_columns = how.smooth_rows // 2, how.smooth // 2, how.smooth_own // 2
+    smooth = torch.nn.functional.pad(chroma, (columns, columns, rows, rows), mode="replicate")
+    smooth = torch.nn.functional.avg_pool2d(smooth, (how.smooth_rows, how.smooth), 1)
+    out = []
+    for far in (smooth[:, :, : how.far_rows], smooth[:, :, -how.far_rows :]):
+        middle = far.sort(2).values[:, :, how.far_rows // 2 - 1 : how.far_rows // 2 + 1].mean(2)
+        own = torch.nn.functional.pad(middle, (own_columns, own_columns), mode="replicate")
+        own = torch.nn.functional.avg_pool1d(own, how.smooth_own, 1)
+        away = torch.tanh(how.gain * (smooth - own[:, :, None]).square().sum(1).sqrt())
+        whole = torch.empty(len(away), N_T, away.shape[2], device=away.device)
+        whole[:, ::2] = away
+        whole[:, 1::2] = 0.5 * (away[:, 1:] + away[:, :-1])
+        out.append(whole)
+    return torch.stack(out, 1)
 
 
 def teach(
@@ -303,6 +336,7 @@ def answer(
             turned[:, :, :N_T] = taken.x[:, :, :N_T].flip(2)
             turned[:, 4] = taken.x[:, 4]
             turned[:, 8] = -taken.x[:, 8]
+            turned[:, 10:12] = turned[:, 10:12].flip(1)
             a = net(taken.x)[0].float()[:, :, :N_T]
             b = net(turned)[0].float()[:, :, :N_T].flip(1).flip(2)
             out.append((0.5 * (a + b)).cpu().numpy())

@@ -26,7 +26,7 @@ from gapvision.vision.trust import FIGURES
 FloatArray = NDArray[np.float64]
 Samples = dict[str, NDArray[Any]]
 
-LEVEL = 0.94
+LEVEL = 0.93
 _HIDDEN = 16
 _STEPS, _BATCH, _RATE, _DECAY, _NOISE = 500, 4096, 3e-3, 0.05, 0.3
 _SMALL_MM = 0.005

@@ -151,7 +151,7 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
 
     # White paper or a lamp put behind the gap lights it along the whole seam; a bright thing in it does not.
     silhouette = even & (even.mean() > _SILHOUETTE_SHARE)
-    said = learned.opinions(learned.Look(band.linear, band.px_per_mm, band.sight_deg))
+    said = learned.opinions(learned.Look(band.linear, band.px_per_mm, band.sight_deg, band.chroma))
     edges = []
     for k, (chance, overlap, rule_path, outward) in enumerate(
         zip(said.chances, said.overlaps, rule_paths, (-1, 1), strict=True)

@@ -43,11 +43,38 @@ class Darkness(NamedTuple):
     gain: float = 25.0
 
 
+class Colour(NamedTuple):
+    """How far a place's colour is from that of each panel.
+
+    Attributes
+    ----------
+    rows, step_mm : int, float
+        Rows of the colour along a band, and their distance.
+    far_rows : int
+        A panel's own colour is the median of this many rows at its side of the band.
+    smooth_rows, smooth : int
+        Rows and columns over which colour is averaged first: it is noisier than light.
+    smooth_own : int
+        Columns over which a panel's own colour is averaged.
+    gain : float
+        Steepness.
+    """
+
+    rows: int = 201
+    step_mm: float = 0.1
+    far_rows: int = 30
+    smooth_rows: int = 3
+    smooth: int = 5
+    smooth_own: int = 25
+    gain: float = 3.0
+
+
 DARKNESS = Darkness()
+COLOUR = Colour()
 N_T = 401
 PADDED_T = 416
 STEP_MM = 0.05
-CHANNELS = 10
+CHANNELS = 12
 SIGHT_SCALE = 0.2
 _DEEPEST_CUT_MM = 0.5  # the corners of cut edges were taught broken by up to 0.3 mm, rolls from 0.7 mm
 MAX_COLUMNS = 1200
@@ -69,16 +96,19 @@ class Look(NamedTuple):
         Resolution of the photo across the seam.
     sight_deg : ndarray, shape (2, n_s) or (2,)
         Line of sight off the panel's normal, across the seam (+ from side B) and along it [deg].
+    chroma : ndarray, shape (2, 201, n_s)
+        Logarithms of red over green and blue over green, rows 0.1 mm apart; 0 without colour.
     """
 
     linear: NDArray[Any]
     px_per_mm: NDArray[Any] | float
     sight_deg: NDArray[Any]
+    chroma: NDArray[Any]
 
     def turned(self) -> Look:
         """The mirror picture, sides swapped."""
         sight = np.stack([-self.sight_deg[0], self.sight_deg[1]])
-        return Look(np.asarray(self.linear)[::-1], self.px_per_mm, sight)
+        return Look(np.asarray(self.linear)[::-1], self.px_per_mm, sight, np.asarray(self.chroma)[:, ::-1])
 
 
 def features(look: Look) -> FloatArray:
@@ -86,10 +116,10 @@ def features(look: Look) -> FloatArray:
 
     Returns
     -------
-    ndarray, shape (10, 416, n_s), float32
+    ndarray, shape (12, 416, n_s), float32
         Log light; log light less its median; linear light; 1 where there is a photo; offset across; resolution;
         log light down to the darkest; root of light over the gap's own darkness, much enlarged;
-        slope of the line of sight across and along the seam.
+        slope of the line of sight across and along the seam; how far the colour is from panel A's and panel B's own.
     """
     light = np.asarray(look.linear, np.float32)
     if light.ndim != 2 or light.shape[0] != N_T or light.shape[1] < 1:
@@ -113,6 +143,28 @@ def features(look: Look) -> FloatArray:
     body[7] = np.where(seen, np.tanh(DARKNESS.gain * (root - _darkness(np.where(seen, root, 2)))), 0)
     slope = np.tan(np.radians(np.asarray(look.sight_deg, np.float32))) / np.float32(SIGHT_SCALE)
     body[8:10] = slope.reshape(2, 1, -1)
+    body[10:12] = np.where(seen, _foreign_colour(look.chroma), 0)
+    return out
+
+
+def _foreign_colour(chroma: NDArray[Any]) -> FloatArray:
+    """How far the colour of each place is from each panel's own, 0 to 1; shape (2, 401, n_s).
+
+    Against the panel's own colour, so neither the light's colour nor the hue of the paint counts.
+    """
+    import cv2
+
+    how = COLOUR
+    # OpenCV takes the rows and columns of several pictures at once when these are its channels.
+    smooth = np.moveaxis(np.ascontiguousarray(chroma, np.float32), 0, -1)
+    smooth = cv2.blur(smooth, (how.smooth, how.smooth_rows), borderType=cv2.BORDER_REPLICATE)
+    out = np.empty((2, N_T, smooth.shape[1]), np.float32)
+    for side, far in enumerate((smooth[: how.far_rows], smooth[-how.far_rows :])):
+        own = np.median(far, axis=0)[None]
+        own = cv2.blur(own, (how.smooth_own, 1), borderType=cv2.BORDER_REPLICATE)
+        away = np.tanh(how.gain * np.sqrt(((smooth - own) ** 2).sum(-1)))
+        out[side, ::2] = away
+        out[side, 1::2] = 0.5 * (away[1:] + away[:-1])
     return out
 
 

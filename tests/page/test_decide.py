@@ -161,7 +161,7 @@ def test_lengths_and_uncertainties_follow_the_switch(page):
     for unit, said in (
         ("mm", "U 0.15 mm (0.006 in)"),
         ("in", "U 0.006 in (0.15 mm)"),
-        ("fraction", "5/32 in (4.15 mm)"),
+        ("fraction", "5/32 in (4.17 mm)"),
     ):
         page.selectbox(key="unit").set_value(unit).run()
         assert said in html_of(page), unit

@@ -208,8 +208,8 @@ def test_the_photo_chosen_stays_chosen_after_another_view_and_a_reload(page):
 def test_the_short_verdict_stands_before_the_details(page):
     page.run()
     verdict = next(x.proto.body for x in page.get("html") if "gv-verdict" in x.proto.body)
-    assert "Worst: 4.15 mm (5/32 in) at 201 mm, U 0.15 mm (0.006 in)" in verdict
+    assert "Worst: 4.17 mm (5/32 in) at 200 mm, U 0.15 mm (0.006 in)" in verdict
     assert "Next: " in verdict
     page.selectbox(key="unit").set_value("fraction").run()
     verdict = next(x.proto.body for x in page.get("html") if "gv-verdict" in x.proto.body)
-    assert "Worst: 5/32 in (4.15 mm) at 7 29/32 in, U 0.006 in (0.15 mm)" in verdict
+    assert "Worst: 5/32 in (4.17 mm) at 7 7/8 in, U 0.006 in (0.15 mm)" in verdict

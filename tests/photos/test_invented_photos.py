@@ -38,7 +38,7 @@ def test_the_seam_is_covered_and_no_photo_refused(totals):
 def test_lit_from_behind_and_square_on_is_useful(tmp_path):
     """As the how-to asks: gap lit from behind and not burnt out, camera square on and near, a strip on each side.
 
-    The goal of 0.85 is not met here: measured 0.79 (2026-11-27), on twelve such scenes 0.76.  A roll of brushed steel
+    Measured 0.87 (2026-11-27); on twelve such scenes 0.82, so the goal of 0.85 is not met.  A roll of brushed steel
     that brightens half a millimetre from the edge leaves two readings, and U covers both.
     """
     for number in range(0, 24, 3):
@@ -51,5 +51,5 @@ def test_lit_from_behind_and_square_on_is_useful(tmp_path):
         (tmp_path / f"{spec.name}.truth.json").write_text(json.dumps(truth))
     scores = accuracy.score_folder(tmp_path)
     sys.stdout.write("\n".join(accuracy.photo_line(s) for s in scores))
-    assert accuracy.totals(scores).useful_backlit_share >= 0.76
+    assert accuracy.totals(scores).useful_backlit_share >= 0.82
     assert accuracy.totals(scores).wrong_share == 0
