@@ -302,14 +302,7 @@ def _grey(colours: NDArray[np.uint8]) -> Photo:
     """Colours as a photo in which strips can be looked for."""
     import cv2
 
-    from gapvision.intake.decode import half_size
-
-    return Photo(
-        grey=np.asarray(cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY)),
-        colour=np.asarray(cv2.cvtColor(half_size(colours), cv2.COLOR_RGB2BGR), np.uint8),
-        file="the photo",
-        sha256="",
-    )
+    return Photo(grey=np.asarray(cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY)), file="the photo", sha256="")
 
 
 def _shrunk(px: FloatArray, shrink: float) -> FloatArray:

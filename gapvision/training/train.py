@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from gapvision.training.model import EdgeNet, depth_loss_of, depth_shares, depth_where, export, loss_of, take_over
 from gapvision.training.splits import split_of
-from gapvision.vision.learned import CHANNELS, COLOUR, DARKNESS, N_T, PADDED_T, SIGHT_SCALE, STEP_MM, summary
+from gapvision.vision.learned import CHANNELS, COLOUR, DARKNESS, N_COLOUR, N_T, PADDED_T, SIGHT_SCALE, STEP_MM, summary
 
 _LOG_FLOOR = 0.004
 _CROP = 48
@@ -157,7 +157,7 @@ def _vary(bands: Bands, rng: np.random.Generator) -> Bands:
     root = (1 - share) * torch.gather(root, 1, low_row) + share * torch.gather(root, 1, low_row + 1)
     root = torch.where(inside, root, torch.nan)
     # The colour's rows are every other one of the band's.
-    half = (place[:, ::2] / 2).clamp(0, COLOUR.rows - 1.001)
+    half = (place[:, ::2] / 2).clamp(0, N_COLOUR - 1.001)
     low_row = half.floor().long()[:, None].expand(-1, 2, -1, -1)
     share = (half - half.floor())[:, None]
     chroma = (1 - share) * torch.gather(chroma, 2, low_row) + share * torch.gather(chroma, 2, low_row + 1)

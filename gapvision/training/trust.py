@@ -17,7 +17,7 @@ import torch
 from numpy.typing import NDArray
 
 from gapvision.training.splits import split_of
-from gapvision.vision.band import BAND_STEP_MM, Band, CentreLine, no_colour
+from gapvision.vision.band import BAND_STEP_MM, Band, CentreLine
 from gapvision.vision.edges import choose_edges
 from gapvision.vision.plain_net import Net, run_net
 from gapvision.vision.steps import RULES
@@ -37,9 +37,9 @@ def as_band(
     linear: NDArray[np.float32],
     px_per_mm: float,
     sight_deg: NDArray[np.floating],
-    chroma: NDArray[np.floating] | None = None,
+    chroma: NDArray[np.floating],
 ) -> Band:
-    """Turn a stored training band, shape (401, n_s), and its colour into what the core measures on; None: grey."""
+    """Turn a stored training band, shape (401, n_s), and its colour into what the core measures on."""
     n_t, n_s = linear.shape
     s = np.arange(n_s, dtype=float)
     line = CentreLine(s_mm=s, points=np.stack([s, 0 * s], 1), normals=np.tile([0.0, 1.0], (n_s, 1)))
@@ -50,7 +50,7 @@ def as_band(
         line=line,
         px_per_mm=np.full(n_s, px_per_mm),
         sight_deg=np.tile(np.asarray(sight_deg, float)[:, None], (1, n_s)),
-        chroma=no_colour(n_t, n_s) if chroma is None else chroma.astype(np.float32),
+        chroma=chroma.astype(np.float32),
     )
 
 

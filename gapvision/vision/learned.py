@@ -48,8 +48,6 @@ class Colour(NamedTuple):
 
     Attributes
     ----------
-    rows, step_mm : int, float
-        Rows of the colour along a band, and their distance.
     far_rows : int
         A panel's own colour is the median of this many rows at its side of the band.
     smooth_rows, smooth : int
@@ -60,8 +58,6 @@ class Colour(NamedTuple):
         Steepness.
     """
 
-    rows: int = 201
-    step_mm: float = 0.1
     far_rows: int = 30
     smooth_rows: int = 3
     smooth: int = 5
@@ -72,6 +68,7 @@ class Colour(NamedTuple):
 DARKNESS = Darkness()
 COLOUR = Colour()
 N_T = 401
+N_COLOUR = N_T // 2 + 1  # colour has every other row of the light
 PADDED_T = 416
 STEP_MM = 0.05
 CHANNELS = 12

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from gapvision.vision import learned
+from gapvision.vision.band import no_colour
 
 
 def slot(
@@ -31,8 +32,7 @@ def slot(
 
 
 def looked_at(band, px_per_mm, sight_deg=(0.0, 0.0)):
-    grey = np.zeros((2, learned.COLOUR.rows, band.shape[1]), np.float32)
-    return learned.Look(band, px_per_mm, np.array(sight_deg), grey)
+    return learned.Look(band, px_per_mm, np.array(sight_deg), no_colour(*band.shape))
 
 
 def chances(band, px_per_mm):
@@ -163,7 +163,7 @@ def test_version_and_size():
 
 def coloured(hue, n_s=40):
     """A panel of one colour on side A, down to t = -2 mm; all else grey."""
-    t = (np.arange(learned.COLOUR.rows) - learned.COLOUR.rows // 2) * learned.COLOUR.step_mm
+    t = (np.arange(learned.N_COLOUR) - learned.N_COLOUR // 2) * 2 * learned.STEP_MM
     chroma = np.zeros((2, len(t), n_s), np.float32)
     chroma[:, t < -2.0] = np.asarray(hue, np.float32)[:, None, None]
     return learned.Look(slot(-2.0, 2.0, n_s), 9.0, np.zeros(2), chroma)
