@@ -17,7 +17,7 @@ from gapvision.vision.band import BAND_STEP_MM, Band
 from gapvision.vision.placing import UNKNOWN_KIND, EdgeKind, PlacedEdge, edge_kind, place_edge
 from gapvision.vision.silhouette import Opinion, lit_edge, lit_std_mm, outer_rival
 from gapvision.vision.steps import RULES, gap_is_bright, gap_is_uneven, inner_rival_mm, rule_chances
-from gapvision.vision.tracking import Track, track
+from gapvision.vision.tracking import Track, best_path, track
 
 if TYPE_CHECKING:
     from gapvision.vision.learned import Opinions
@@ -156,7 +156,7 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
     for k, (chance, overlap, rule_path, outward) in enumerate(
         zip(said.chances, said.overlaps, rule_paths, (-1, 1), strict=True)
     ):
-        row = track(_soften(chance)).row
+        row = best_path(_soften(chance))
         placed = place_edge(band, row, outward)
         mean = own_place(chance, row)
         evidence = trust.Evidence(chance, mean, rule_path.row, placed, outward, overlap)

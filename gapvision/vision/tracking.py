@@ -69,9 +69,10 @@ def best_path(chance: FloatArray) -> NDArray[np.float64]:
     back = np.empty((n_s, n), np.int32)
     index = np.arange(n)
     padded_total = np.full(n + 2 * _REACH_STATES, -np.inf, np.float32)
+    reach = np.lib.stride_tricks.sliding_window_view(padded_total, len(x))  # follows what is written below
     for j in range(1, n_s):
         padded_total[_REACH_STATES:-_REACH_STATES] = total
-        windows = np.lib.stride_tricks.sliding_window_view(padded_total, len(x)) + price
+        windows = reach + price
         choice = windows.argmax(1)
         best = windows[index, choice]
         top = int(total.argmax())

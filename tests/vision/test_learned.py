@@ -35,6 +35,12 @@ def looked_at(band, px_per_mm, sight_deg=(0.0, 0.0)):
     return learned.Look(band, px_per_mm, np.array(sight_deg), no_colour(*band.shape))
 
 
+def turned(look):
+    """The mirror picture of a band, sides swapped."""
+    sight = np.stack([-look.sight_deg[0], look.sight_deg[1]])
+    return learned.Look(look.linear[::-1], look.px_per_mm, sight, look.chroma[:, ::-1])
+
+
 def chances(band, px_per_mm):
     return learned.opinions(looked_at(band, px_per_mm)).chances
 
@@ -95,11 +101,23 @@ def test_swapping_sides_swaps_the_answers():
     np.testing.assert_allclose(mirror_b[::-1], a, atol=2e-4)
 
 
+def test_the_mirror_picture_of_the_channels_is_what_the_mirror_picture_gives():
+    rng = np.random.default_rng(4)
+    band = slot(-1.5, 2.6, seed=3)
+    band[:70, 20:] = np.nan
+    chroma = rng.normal(0, 0.3, (2, learned.N_COLOUR, 60)).astype(np.float32)
+    look = learned.Look(band, rng.uniform(7, 9, 60), np.stack([np.linspace(-9, 4, 60), np.full(60, 5.0)]), chroma)
+    shown = learned.features(look)
+    np.testing.assert_array_equal(learned.mirrored(shown), learned.features(turned(look)))
+    changed = np.abs(shown - learned.mirrored(shown)).max((1, 2)) > 0
+    assert np.flatnonzero(~changed).tolist() == [4, 5, 9]  # offset, resolution, line of sight along the seam
+
+
 def test_swapping_sides_swaps_the_depths_and_turns_the_line_of_sight():
     band = slot(-1.5, 2.6, seed=3)
     band[260:280] *= 1.6
     look = looked_at(band, 8.0, (12.0, 5.0))
-    said, mirrored = learned.opinions(look), learned.opinions(look.turned())
+    said, mirrored = learned.opinions(look), learned.opinions(turned(look))
     np.testing.assert_allclose(mirrored.chances[0][::-1], said.chances[1], atol=2e-4)
     for edge in (0, 1):
         weight = said.chances[edge]
@@ -191,7 +209,7 @@ def test_a_grey_photo_has_no_colour_anywhere():
 
 def test_colour_changes_sides_with_the_picture():
     look = coloured((0.5, 0.2))
-    there, back = learned.features(look), learned.features(look.turned())
+    there, back = learned.features(look), learned.features(turned(look))
     np.testing.assert_allclose(back[10, : learned.N_T], there[11, : learned.N_T][::-1], atol=1e-6)
     np.testing.assert_allclose(back[11, : learned.N_T], there[10, : learned.N_T][::-1], atol=1e-6)
 
