@@ -421,7 +421,9 @@ def main() -> None:
         "taught_scenes": len(np.unique(data["seed"][split_of(data["seed"]) == 0])),
         **calibrate(logits, rows, valid),
     }
-    facts["depth_temperature"] = calibrate_depth(net, data, np.flatnonzero(split_of(data["seed"]) == 1), device)
+    # Longer edges are surer, but these bands all have one length.
+    deep = calibrate_depth(net, data, np.flatnonzero(split_of(data["seed"]) == 1), device)
+    facts["depth_temperature"] = {"mm": [data["band"].shape[2]], "temperature": [deep]}
     facts["strangeness"] = strange_facts(data)
     torch.save(net.state_dict(), a.out / "weights.pt")
     export(net, str(a.out / "edges.onnx"))

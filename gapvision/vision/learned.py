@@ -261,11 +261,15 @@ class DepthReading(NamedTuple):
 
 
 def depth_reading(logits: NDArray[Any]) -> DepthReading:
-    """Read the depth of one edge from the logits (16, n) of its stations.
+    """Read the depth of one edge from the logits (16, n) of its stations, 1 mm apart.
 
-    Stations of one seam share their light and finish: they count as one observation, however many they are.
+    Stations of one seam share their light and finish, so many are only a little surer than one: the error of a reading
+    13 mm away has a correlation of 0.9 with that here, 200 mm away still 0.6.  The temperature for each length of edge
+    is calibrated on ray-traced seams of that length (``models/MODEL_CARD.md``).
     """
-    mean = np.asarray(logits, float).mean(1) / float(_facts()["depth_temperature"])
+    logits = np.asarray(logits, float)
+    calibrated = _facts()["depth_temperature"]
+    mean = logits.mean(1) / float(np.interp(logits.shape[1], calibrated["mm"], calibrated["temperature"]))
     chance = np.exp(mean - mean.max()) + 1e-9  # a roll has a depth, however unlikely a roll is
     chance /= chance.sum()
     place = np.arange(DEPTH_BINS) * DEPTH_STEP_MM

@@ -108,5 +108,5 @@ def track(chance: FloatArray) -> Track:
     level = cv2.blur(level, (_AVERAGE_STATIONS, 1), borderType=cv2.BORDER_REPLICATE).astype(np.float64)
     total = np.maximum(level.sum(0), 1e-12)
     x = offset[:, None].astype(np.float64)
-    std = np.sqrt((level * x * x).sum(0) / total)
+    std = np.sqrt(np.maximum((level * x * x).sum(0), 0) / total)  # running sums can end a little below 0
     return Track(row=row, std_rows=std)
