@@ -17,7 +17,8 @@ pytestmark = [pytest.mark.slow, pytest.mark.shared]
 
 #: figure of the yardstick -> (least, largest); None: no limit
 # Guards against falling back from what was measured on 2026-11-27 (useful 0.33, trusted p95 0.19, within U 0.96, worst
-# photo 0.75).  Goals not met: useful 0.50 (0.62 with the detector), trusted p95 0.18 with the detector.  README's limits say so.
+# photo 0.75).  Goals not met: useful 0.50 (0.62 with the detector), trusted p95 0.18 with the detector.
+# README's limits say so.
 YARDSTICK_LIMITS = {
     "useful_share": (0.31, None),
     "wrong_trusted_share": (None, 0.002),
