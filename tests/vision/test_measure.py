@@ -45,6 +45,27 @@ def test_known_gap_comes_out(scene, measured, name, limit):
     assert (np.abs(e) <= m.profile.expanded_u_mm).mean() > 0.9
 
 
+@pytest.mark.parametrize(("across", "along"), [(10, -5), (-4, 8)])
+def test_the_line_of_sight_is_told_with_its_side(across, along):
+    """+ across: the camera stands on side B; + along: towards the last station.
+
+    Where it stands is computed from the scene's own pose (a pinhole's centre is -R transposed t).
+    """
+    camera = replace(PLAIN.camera, tilt_across_deg=across, tilt_along_deg=along)
+    grey, truth = render_grey(replace(PLAIN, camera=camera), seed=3)
+    pose = {k: np.array(truth["camera"][k]) for k in ("R", "t", "K")}
+    place = -pose["R"].T @ pose["t"]
+    m = measure_photo(photo_of(grey), CHECKED)
+    # The scene's s axis in the picture, and the way in which the stations run.
+    ahead, here = (pose["K"] @ (pose["R"] @ point + pose["t"]) for point in (np.array([100.0, 0, 0]), np.zeros(3)))
+    axis = ahead[:2] / ahead[2] - here[:2] / here[2]
+    way = np.sign(axis @ (m.profile.edge_a_px[-1] - m.profile.edge_a_px[0]))
+    height = place[2]
+    assert np.sign(m.scale.tilt_across_deg) == np.sign(place[1])
+    assert m.scale.tilt_across_deg == pytest.approx(np.degrees(np.arctan2(place[1], height)), abs=0.5)
+    assert m.scale.tilt_along_deg == pytest.approx(way * np.degrees(np.arctan2(place[0], height)), abs=0.5)
+
+
 def test_flush_is_reported_and_its_effect_removed(scene, measured):
     _, truth = scene("flush")
     m = measured("flush")
