@@ -278,7 +278,7 @@ def sample_band(
     t = (np.arange(n_t) - n_t // 2) * BAND_STEP_MM
     tangent = np.stack([line.normals[:, 1], -line.normals[:, 0]], 1)
     if len(line.points) > 1 and (tangent[1:] * np.diff(line.points, axis=0)).sum() < 0:
-        tangent = -tangent  # the normals go from A to B, which of the two ways round the stations may run
+        tangent = -tangent  # normals go from A to B, and B may lie on either hand of one who walks along the stations
     sub = max(2, round(_ALONG_SAMPLES_PER_MM * station_mm))
     offsets = ((np.arange(sub) + 0.5) / sub - 0.5) * station_mm
     # Project only about every 2.5 mm across; in between the map is linear to far below a pixel.

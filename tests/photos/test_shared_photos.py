@@ -56,7 +56,7 @@ def yardstick(photos, scores, tmp_path_factory):
 def test_what_a_user_states_makes_u_smaller_and_keeps_it_true(photos, scores):
     """Edges and step as they are.  Measured 2026-11-27: mean U 0.49 -> 0.45, useful 0.33 -> 0.44, within U 0.93.
 
-    Trusted yet wrong 0.0000 -> 0.0001, though less U is left to cover the wrong line of one photo.
+    Trusted yet wrong 0.0000 -> 0.0002, though less U is left to cover the wrong line of one photo.
     """
     plain, stated = (accuracy.totals(s) for s in (scores[0], accuracy.score_folder(photos, state=True)))
     assert stated.mean_u_mm < 0.95 * plain.mean_u_mm
