@@ -35,6 +35,7 @@ _SIGMA_CURVE = 1 / 1500.0  # bend of a panel over one photo [1/mm]
 _SIGMA_TWIST = 1 / 4000.0
 _SIGMA_FLUSH_MM = 2.0
 _CORNER_NOISE_FLOOR_PX = 0.04
+_RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))  # of the length of a plane vector, standard deviation 1 each way
 
 # Order of the parameters in the vector.
 _LOG_F, _CX, _CY, _K1, _K2, _KS, _KT, _KST, _FLUSH = range(9)
@@ -206,10 +207,13 @@ def _place(p: FloatArray, k: int) -> tuple[float, float, float]:
     return float(p[i]), float(p[i + 1]), float(p[i + 2])
 
 
-def _strip_to_panel(p: FloatArray, k: int, local: FloatArray) -> FloatArray:
+def _strip_to_panel(p: FloatArray, k: int, local: FloatArray, height_mm: float = 0.0) -> FloatArray:
+    """Corners of strip k to (s, t); paper keeps its length, so at a height on a bent panel it spans less of (s, t)."""
     s, t, angle = _place(p, k)
     c, d = np.cos(angle), np.sin(angle)
-    return np.stack([s + c * local[:, 0] - d * local[:, 1], t + d * local[:, 0] + c * local[:, 1]], 1)
+    longer_s, longer_t = 1 + height_mm * p[_KS], 1 + height_mm * p[_KT]
+    along, across = c * local[:, 0] - d * local[:, 1], d * local[:, 0] + c * local[:, 1]
+    return np.stack([s + along / longer_s, t + across / longer_t], 1)
 
 
 def _local_corners(view: StripView, scale: tuple[float, float]) -> FloatArray:
@@ -284,7 +288,7 @@ def fit_field(
             p[i : i + 3] = _rigid(local[k], on_panel)
 
     def corners_at(q: FloatArray) -> tuple[FloatArray, FloatArray]:
-        st = np.concatenate([_strip_to_panel(q, k, loc) for k, loc in enumerate(local)])
+        st = np.concatenate([_strip_to_panel(q, k, loc, raised[k] * q[_FLUSH]) for k, loc in enumerate(local)])
         return st, raised[which] * q[_FLUSH]
 
     def residual(q: FloatArray) -> FloatArray:
@@ -311,7 +315,7 @@ def fit_field(
             q = p.copy()
             q[j] += steps[j]
             jac[:, j] = (residual(q) - r) / steps[j]
-        noise = max(spread / 1.2, _CORNER_NOISE_FLOOR_PX)
+        noise = max(float(np.median(size)) / _RAYLEIGH_MEDIAN, _CORNER_NOISE_FLOOR_PX)
         wj = jac * (robust / noise)[:, None]
         normal = wj.T @ wj + np.diag(weight**2)
         gradient = wj.T @ (r * robust / noise) + weight**2 * (p - prior)

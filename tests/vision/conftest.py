@@ -37,6 +37,7 @@ SPECS = {
     "rolled": replace(PLAIN, name="rolled", edge_a=EdgeSpec(), edge_b=EdgeSpec(radius_mm=1.2)),
     "arc": replace(PLAIN, name="arc", seam_radius_mm=600.0),
     "bent": replace(PLAIN, name="bent", bend="along", bend_radius_mm=1000.0),
+    "bent and stepped": replace(PLAIN, name="bent and stepped", bend="along", bend_radius_mm=1000.0, flush_mm=1.0),
 }
 
 
