@@ -39,6 +39,8 @@ class Rectifier:
         Height of the surface on which the band is drawn.
     phase_mm : float
         Where the first column begins.
+    half_length_mm : float
+        The scene's.
     """
 
     shift_mm: float
@@ -47,6 +49,7 @@ class Rectifier:
     scale: float
     height_mm: float
     phase_mm: float
+    half_length_mm: float = HALF_LENGTH_MM
 
 
 def draw_rectifier(rng: np.random.Generator, scene: Scene) -> Rectifier:
@@ -60,12 +63,13 @@ def draw_rectifier(rng: np.random.Generator, scene: Scene) -> Rectifier:
         scale=float(rng.normal(1, 0.006)),
         height_mm=float(mid + rng.normal(0, 0.4)),
         phase_mm=float(rng.uniform(0, 1)),
+        half_length_mm=scene.half_length_mm,
     )
 
 
 def columns_mm(rect: Rectifier) -> FloatArray:
     """Places of the band's columns along the world's seam [mm]."""
-    n = int(2 * HALF_LENGTH_MM) - 4
+    n = int(2 * rect.half_length_mm) - 4
     return (-(n - 1) / 2 + np.arange(n) + rect.phase_mm - 0.5) / rect.scale
 
 
@@ -151,7 +155,7 @@ def edge_truth(edge: EdgeScene, side: int, camera: Camera, rect: Rectifier) -> t
         Offset t in the band [mm], each the mean over the column, of the outline the camera
         sees (of a cut edge: the upper rim) and of the point a gauge touches.
     """
-    keep = np.abs(edge.s_mm) < 45
+    keep = np.abs(edge.s_mm) < rect.half_length_mm + 17
     vertices, _ = edge_vertices(edge, side)
     vertices = vertices[keep]
     seen = camera.to_plane(camera.project(vertices), rect.height_mm)

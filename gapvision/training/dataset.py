@@ -1,6 +1,8 @@
 """Render scenes to bands with truth, in shards; one process per core.
 
 ``python -m gapvision.training.dataset --first 0 --scenes 1500 --out FOLDER``
+
+``--half-length 104`` draws seams of 204 stations instead of 52: for judging, not for teaching together with others.
 """
 
 from __future__ import annotations
@@ -10,6 +12,7 @@ import os
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -20,7 +23,7 @@ from numpy.typing import NDArray
 from gapvision.training.bands import draw_rectifier, edge_truth, line_of_sight_deg, sample_band, sample_chroma
 from gapvision.training.photo import draw_chain, take_photo
 from gapvision.training.render import crop_box, render_passes
-from gapvision.training.scenes import Scene, draw_scene
+from gapvision.training.scenes import HALF_LENGTH_MM, Scene, draw_scene
 
 BANDS_PER_SCENE = 4
 SAMPLES = 16
@@ -37,6 +40,31 @@ _MIRRORS = (
     "worn_paint",
 )
 _DARK_FLOOR = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rendering:
+    """How scenes become bands.
+
+    Attributes
+    ----------
+    samples : int
+        Rays per pixel and pass.
+    variant : str
+        Mitsuba's variant.
+    bands : int
+        Photographs of each scene.
+    hard_only : bool
+        Leave out scenes without a roll that mirrors the gap.
+    half_length_mm : float
+        Half the length of the seam.
+    """
+
+    samples: int = SAMPLES
+    variant: str = "llvm_ad_rgb"
+    bands: int = BANDS_PER_SCENE
+    hard_only: bool = False
+    half_length_mm: float = HALF_LENGTH_MM
 
 
 def mix(
@@ -85,13 +113,7 @@ def is_hard(scene: Scene) -> bool:
     return bool(rolled) and (scene.floor_albedo < _DARK_FLOOR or scene.filling in ("seal", "flange"))
 
 
-def scene_bands(
-    seed: int,
-    samples: int = SAMPLES,
-    variant: str = "llvm_ad_rgb",
-    bands: int = BANDS_PER_SCENE,
-    hard_only: bool = False,
-) -> dict[str, Any]:
+def scene_bands(seed: int, how: Rendering) -> dict[str, Any]:
     """Render one scene and photograph it several times.
 
     Returns
@@ -102,15 +124,15 @@ def scene_bands(
         (n, 2) of the touched points below their faces [mm], ``group`` (n, 6) of names: finish A, B, kind A, B,
         filling, light, and ``seed`` (n,).
     """
-    scene = draw_scene(seed)
-    if hard_only and not is_hard(scene):
+    scene = draw_scene(seed, how.half_length_mm)
+    if how.hard_only and not is_hard(scene):
         return {}
     if min(crop_box(scene)[2:]) < 60:
         return {}
-    passes = render_passes(scene, samples, variant)
+    passes = render_passes(scene, how.samples, how.variant)
     names = ("band", "truth", "extreme", "px_per_mm", "chroma", "sight", "depth", "group", "seed")
     out: dict[str, list[Any]] = {k: [] for k in names}
-    for k in range(bands):
+    for k in range(how.bands):
         rng = np.random.default_rng([seed, k, 77])
         light, lamp = mix(passes, scene, rng)
         stored = take_photo(light, draw_chain(rng))
@@ -143,9 +165,7 @@ def scene_bands(
     return {k: np.array(v) for k, v in out.items()} if out["band"] else {}
 
 
-def _shard(
-    first: int, count: int, samples: int, variant: str, folder: str, stop_at: float, lone: bool, hard_only: bool
-) -> int:
+def _shard(first: int, count: int, how: Rendering, folder: str, stop_at: float, lone: bool) -> int:
     import cv2
 
     if lone:
@@ -159,7 +179,7 @@ def _shard(
         if time.time() > stop_at:
             return 0
         try:
-            part = scene_bands(seed, samples, variant, hard_only=hard_only)
+            part = scene_bands(seed, how)
         except RuntimeError as error:  # one bad scene must not end a long run; it is named and left out
             sys.stderr.write(f"scene {seed} left out: {error}\n")
             continue
@@ -170,16 +190,7 @@ def _shard(
     return count
 
 
-def render_all(
-    first: int,
-    scenes: int,
-    folder: Path,
-    workers: int,
-    samples: int,
-    variant: str,
-    minutes: float,
-    hard_only: bool = False,
-) -> int:
+def render_all(first: int, scenes: int, folder: Path, workers: int, minutes: float, how: Rendering) -> int:
     """Render scenes ``first`` to ``first + scenes`` into shards; returns how many were done in the time."""
     folder.mkdir(parents=True, exist_ok=True)
     stop_at = time.time() + 60 * minutes
@@ -189,19 +200,8 @@ def render_all(
         jobs = []
         for shard in range(first, first + scenes, _SHARD):
             if not (folder / f"shard{shard:06d}.npz").exists():
-                jobs.append(
-                    pool.submit(
-                        _shard,
-                        shard,
-                        min(_SHARD, first + scenes - shard),
-                        samples,
-                        variant,
-                        str(folder),
-                        stop_at,
-                        workers > 2,
-                        hard_only,
-                    )
-                )
+                count = min(_SHARD, first + scenes - shard)
+                jobs.append(pool.submit(_shard, shard, count, how, str(folder), stop_at, workers > 2))
         for k, job in enumerate(as_completed(jobs)):
             done += job.result()
             if k % 10 == 0 or k == len(jobs) - 1:
@@ -224,8 +224,10 @@ def main() -> None:
     parser.add_argument("--variant", default=os.environ.get("GAPVISION_VARIANT", "llvm_ad_rgb"))
     parser.add_argument("--minutes", type=float, default=600.0)
     parser.add_argument("--hard", action="store_true", help="leave out scenes without a roll that mirrors the gap")
+    parser.add_argument("--half-length", type=float, default=HALF_LENGTH_MM, help="half the length of the seam, mm")
     a = parser.parse_args()
-    render_all(a.first, a.scenes, a.out, a.workers, a.samples, a.variant, a.minutes, a.hard)
+    how = Rendering(samples=a.samples, variant=a.variant, hard_only=a.hard, half_length_mm=a.half_length)
+    render_all(a.first, a.scenes, a.out, a.workers, a.minutes, how)
 
 
 if __name__ == "__main__":

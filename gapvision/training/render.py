@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from gapvision.training.camera import PHOTO_HEIGHT_PX, PHOTO_WIDTH_PX
 from gapvision.training.finishes import Finish
-from gapvision.training.scenes import HALF_LENGTH_MM, HALF_WIDTH_MM, Scene
+from gapvision.training.scenes import HALF_WIDTH_MM, Scene
 from gapvision.training.solids import Plain, Print, Solid, blockers, glows, idle, lights, standing
 
 _MAX_DEPTH = 6
@@ -31,7 +31,7 @@ _BLANK = np.zeros((2, 2, 3), np.float32)
 def crop_box(scene: Scene) -> tuple[int, int, int, int]:
     """Part of the photo that holds the band with a margin: x0, y0, width, height [px]."""
     corners = np.array(
-        [[s, t, z] for s in (-HALF_LENGTH_MM, HALF_LENGTH_MM) for t in (-HALF_WIDTH_MM, HALF_WIDTH_MM) for z in (0.0,)]
+        [[s, t, 0.0] for s in (-scene.half_length_mm, scene.half_length_mm) for t in (-HALF_WIDTH_MM, HALF_WIDTH_MM)]
     )
     px = scene.camera.project(corners)
     x0, y0 = np.floor(px.min(0)).astype(int) - _MARGIN_PX

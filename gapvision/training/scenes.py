@@ -1,7 +1,7 @@
 """Draw one seam scene from a seed: plain numbers only, nothing rendered here.
 
 World: s along the seam, t across (A negative, B positive), z up from panel A's
-skin, mm.  The band of interest is ``HALF_LENGTH_MM`` either side of s = 0.
+skin, mm.  The band of interest is ``HALF_LENGTH_MM`` either side of s = 0, unless a longer one is asked for.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ from gapvision.training.profiles import Section, section
 FloatArray = NDArray[np.float64]
 
 HALF_LENGTH_MM = 28.0
+LONGEST_HALF_MM = 110.0
+_BEYOND_BAND_MM = 17.0  # so far beyond the band an edge is drawn finely
 HALF_WIDTH_MM = 13.0
 FAR_MM = 150.0
 FILLINGS = ("empty", "seal", "flange", "pinch_weld", "wires", "card", "lamp")
@@ -74,6 +76,8 @@ class Scene:
         Quads that throw shadows.
     sky : ndarray, shape (h, w, 3)
         Surroundings of the fill pass.
+    half_length_mm : float
+        Half the length of the band of interest.
     """
 
     seed: int
@@ -90,27 +94,33 @@ class Scene:
     lights: list[dict[str, Any]]
     blockers: list[FloatArray]
     sky: NDArray[np.float32]
+    half_length_mm: float = HALF_LENGTH_MM
 
 
-def draw_scene(seed: int) -> Scene:
+def draw_scene(seed: int, half_length_mm: float = HALF_LENGTH_MM) -> Scene:
     """Draw the scene of a seed.
 
     Parameters
     ----------
     seed : int
+    half_length_mm : float
+        Half the length of the band of interest, at most 110 mm: beyond it nothing is drawn finely.
 
     Returns
     -------
     Scene
     """
+    if not 10 <= half_length_mm <= LONGEST_HALF_MM:
+        raise ValueError(f"half_length_mm: expected 10 to {LONGEST_HALF_MM:.0f}, got {half_length_mm}")
     rng = np.random.default_rng([seed, 31])
     gap = float(np.clip(np.exp(rng.normal(np.log(4.3), 0.4)), 1.2, 9.5))
     same = rng.random() < 0.6
     name_a = str(rng.choice(NAMES, p=SHARES))
     name_b = name_a if same else str(rng.choice(NAMES, p=SHARES))
     flush = float(rng.choice([0.0, rng.normal(0, 0.8)], p=[0.4, 0.6]))
-    edge_a = _draw_edge(rng, -gap / 2, name_a, 0.0, -1)
-    edge_b = _draw_edge(rng, gap / 2, name_b, flush, 1)
+    fine_mm = half_length_mm + _BEYOND_BAND_MM
+    edge_a = _draw_edge(rng, -gap / 2, name_a, 0.0, -1, fine_mm)
+    edge_b = _draw_edge(rng, gap / 2, name_b, flush, 1, fine_mm)
     px_per_mm = float(np.exp(rng.uniform(np.log(5), np.log(14))))
     camera = _draw_camera(rng, px_per_mm)
     filling = str(rng.choice(FILLINGS, p=[0.3, 0.2, 0.15, 0.08, 0.05, 0.06, 0.16]))
@@ -134,10 +144,13 @@ def draw_scene(seed: int) -> Scene:
         lights=lights,
         blockers=_draw_blockers(rng, lights, camera),
         sky=_draw_sky(rng),
+        half_length_mm=half_length_mm,
     )
 
 
-def _draw_edge(rng: np.random.Generator, offset: float, finish_name: str, lift: float, side: int) -> EdgeScene:
+def _draw_edge(
+    rng: np.random.Generator, offset: float, finish_name: str, lift: float, side: int, fine_mm: float
+) -> EdgeScene:
     kind = str(rng.choice(["hem", "flat_hem", "cut", "flange"], p=[0.58, 0.08, 0.31, 0.03]))
     sheet = float(rng.uniform(0.8, 1.5))
     if kind == "hem":
@@ -150,7 +163,13 @@ def _draw_edge(rng: np.random.Generator, offset: float, finish_name: str, lift: 
         radius, depth = float(np.exp(rng.uniform(np.log(0.02), np.log(0.3)))), 0.0
     else:
         radius, depth = float(rng.uniform(1.0, 3.5)), float(rng.uniform(5, 14))
-    s = np.concatenate([np.arange(-FAR_MM, -45, 15.0), np.arange(-45, 45.01, 0.4), np.arange(60, FAR_MM + 1, 15.0)])
+    s = np.concatenate(
+        [
+            np.arange(-FAR_MM, -fine_mm, 15.0),
+            np.arange(-fine_mm, fine_mm + 0.01, 0.4),
+            np.append(np.arange(fine_mm + 15, FAR_MM - 1, 15.0), FAR_MM),
+        ]
+    )
     t = np.full_like(s, offset)
     for _ in range(4):
         wave = np.exp(rng.uniform(np.log(15), np.log(200)))
@@ -165,7 +184,7 @@ def _draw_edge(rng: np.random.Generator, offset: float, finish_name: str, lift: 
         t += rng.choice([rng.uniform(0.01, 0.06), rng.uniform(0.05, 0.2)]) * _rough(rng, s, grain)
     elif rng.random() < 0.3:
         t += rng.uniform(0.01, 0.05) * _rough(rng, s, rng.uniform(1, 5))
-    near = np.abs(s) <= 45.01
+    near = np.abs(s) <= fine_mm + 0.01
     t[~near] = np.where(s[~near] < 0, t[near][0], t[near][-1])
     lean = float(rng.choice([0.0, rng.normal(0, 3.0)], p=[0.4, 0.6]))
     crown = float(rng.choice([0.0, rng.uniform(0, 0.002)]))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.training.finishes import ALONG_MM, ROLL_MM, SKIN_MM, Finish
-from gapvision.training.scenes import FAR_MM, HALF_LENGTH_MM, EdgeScene, Scene
+from gapvision.training.scenes import FAR_MM, EdgeScene, Scene
 
 FloatArray = NDArray[np.float64]
 Map = NDArray[np.float32]
@@ -118,7 +118,8 @@ def lights(scene: Scene) -> list[Solid]:
 
 def glows(scene: Scene) -> list[Solid]:
     """What shines in the gap; empty where nothing does."""
-    return [_glow(thing) for thing in scene.things if thing["kind"] == "bar" and thing["emit"] > 0]
+    lamps = (thing for thing in scene.things if thing["kind"] == "bar" and thing["emit"] > 0)
+    return [_glow(thing, scene.half_length_mm) for thing in lamps]
 
 
 def idle(look: Print | Plain = _BLACK) -> Solid:
@@ -205,10 +206,10 @@ def _bar(thing: dict[str, Any]) -> Solid:
     )
 
 
-def _glow(thing: dict[str, Any]) -> Solid:
+def _glow(thing: dict[str, Any], half_length_mm: float) -> Solid:
     """A shining sheet on top of a bar; with spots of its lamps where it has them."""
     x = np.linspace(-FAR_MM, FAR_MM, 2048)
-    strength = 1 + thing["fall_off"] * x / HALF_LENGTH_MM
+    strength = 1 + thing["fall_off"] * x / half_length_mm
     if thing["spots_mm"] > 0:
         strength = strength * (0.35 + 1.3 * np.cos(np.pi * x / thing["spots_mm"]) ** 4)
     glow = np.broadcast_to(np.clip(strength, 0.02, 4)[None, :, None], (2, 2048, 3)).astype(np.float32)

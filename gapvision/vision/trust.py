@@ -44,10 +44,16 @@ FIGURES = (
     "steepness",
     "steeper inside",
     "steeper outside",
+    "stretch's 5 % place",
+    "stretch's 95 % place",
+    "stretch's mass",
+    "stretch's mass further out",
+    "stretch's mass further in",
 )
 _MODEL_FILE = "trust.npz"
 _ALONG = 9
 _FAR_ALONG = 25
+_STRETCH = 51
 _REACH_ROWS = 60
 _LEAST = 1e-6
 _FAR_MM = 2.0
@@ -125,17 +131,18 @@ def edge_figures(
     out = edge.outward
     n_s = len(edge.row)
     offsets = np.arange(-_REACH_ROWS, _REACH_ROWS + 1)
-    near = _about(edge.chance, edge.row, (offsets * out).astype(float))
-    near = cv2.blur(near, (_ALONG, 1), borderType=cv2.BORDER_REPLICATE)
+    own = _about(edge.chance, edge.row, (offsets * out).astype(float))
+    stretch = _over_a_stretch(own)
+    near = cv2.blur(own, (_ALONG, 1), borderType=cv2.BORDER_REPLICATE)
     total = np.maximum(cv2.blur(edge.chance.sum(0)[None], (_ALONG, 1), borderType=cv2.BORDER_REPLICATE)[0], _LEAST)
-    share = np.cumsum(near, axis=0) / total
+    share, stretch_share = np.cumsum(near, axis=0) / total, np.cumsum(stretch, axis=0)
     x = offsets * BAND_STEP_MM
 
     def mass(half_mm: float) -> FloatArray:
         return np.asarray(near[np.abs(x) <= half_mm + 1e-9].sum(0) / total, float)
 
-    def quantile(q: float) -> FloatArray:
-        return x[np.minimum((share < q).sum(0), len(x) - 1)]
+    def quantile(shares: FloatArray, q: float) -> FloatArray:
+        return x[np.minimum((shares < q).sum(0), len(x) - 1)]
 
     log = smooth_across(log_light(band.linear), 0.8 / float(np.median(band.px_per_mm)))
     log = cv2.blur(log, (5, 1), borderType=cv2.BORDER_REPLICATE)
@@ -146,8 +153,8 @@ def edge_figures(
     values = (
         m02,
         mass(0.1),
-        quantile(0.05),
-        quantile(0.95),
+        quantile(share, 0.05),
+        quantile(share, 0.95),
         _along(np.abs(rules_apart_mm(edge)), _FAR_ALONG),
         _along(np.log(edge.placed.width_px + 0.5), _FAR_ALONG),
         np.full(n_s, np.median(np.clip(edge.placed.step_log, -4, 4))),
@@ -160,8 +167,23 @@ def edge_figures(
         here,
         steep[:36].max(0) - here,
         steep[45:].max(0) - here,
+        quantile(stretch_share, 0.05),
+        quantile(stretch_share, 0.95),
+        stretch[np.abs(x) <= 0.2 + 1e-9].sum(0),
+        stretch[x > 0.3 + 1e-9].sum(0),
+        stretch[x < -0.3 - 1e-9].sum(0),
     )
     return {name: np.nan_to_num(np.asarray(v, float)) for name, v in zip(FIGURES, values, strict=True)}
+
+
+def _over_a_stretch(chance: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Chances (n, n_s) about the chosen place, averaged over 51 stations.
+
+    A second place that runs along the edge is as likely where it hardly shows as where it does.
+    """
+    if chance.shape[1] <= _STRETCH:
+        return np.repeat(chance.mean(1, keepdims=True), chance.shape[1], axis=1)
+    return cv2.blur(chance, (_STRETCH, 1), borderType=cv2.BORDER_REPLICATE)
 
 
 def rules_apart_mm(edge: Evidence) -> FloatArray:
@@ -203,7 +225,7 @@ def error_limit_mm(figures: FloatArray) -> FloatArray:
 
     Parameters
     ----------
-    figures : ndarray, shape (n_s, 16)
+    figures : ndarray, shape (n_s, 21)
         In the order of ``FIGURES``.
     """
     return np.asarray(np.exp(np.clip(run_net(_model(), figures)[:, 0], *_LOG_RANGE)), float)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from gapvision.training.bands import columns_mm, draw_rectifier, edge_truth
 from gapvision.training.scenes import draw_scene
 from gapvision.training.solids import Plain, glows, idle, lights, standing
 
@@ -64,3 +65,21 @@ def test_a_scene_fits_the_number_of_meshes_that_all_are_filled_up_to(scenes):
     for scene in scenes:
         assert len(standing(scene)) + len(scene.blockers) <= 20
     assert corners(idle())[:, 2].max() < -1000
+
+
+def test_a_longer_seam_is_the_same_in_its_middle_and_goes_on(scenes):
+    for short in scenes[:5]:
+        long = draw_scene(short.seed, 104.0)
+        rect = draw_rectifier(np.random.default_rng(1), long)
+        assert len(columns_mm(rect)) == 204
+        for one, other, side in ((short.edge_a, long.edge_a, -1), (short.edge_b, long.edge_b, 1)):
+            middle = np.abs(one.s_mm) < 45
+            np.testing.assert_allclose(np.interp(one.s_mm[middle], other.s_mm, other.t_mm), one.t_mm[middle], atol=1e-6)
+            outline, extreme = edge_truth(other, side, long.camera, rect)
+            assert np.isfinite(outline).all()
+            assert np.ptp(extreme[:60]) > 0.01  # not drawn as a straight line beyond the middle
+
+
+def test_a_seam_too_long_to_be_drawn_is_refused():
+    with pytest.raises(ValueError, match="half_length_mm: expected 10 to 110, got 140"):
+        draw_scene(1, 140.0)

@@ -132,7 +132,7 @@ def test_places_behind_the_camera_have_no_colour(hidden):
 def test_the_product_samples_colour_as_training_does(tilt):
     """One picture through both: red left of a slanting line, grey right of it, a shaded blue ramp over all."""
     camera = aim(330.0, tilt, -5.0, 8.0, 3000.0, (0.0, 0.0))
-    scene = SimpleNamespace(camera=camera)
+    scene = SimpleNamespace(camera=camera, half_length_mm=HALF_LENGTH_MM)
     rect = Rectifier(shift_mm=0.4, slope=0.0, bend_per_mm=0.0, scale=1.0, height_mm=-1.2, phase_mm=0.3)
     x0, y0, w, h = crop_box(scene)
     y, x = np.mgrid[0:h, 0:w]

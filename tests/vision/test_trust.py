@@ -70,6 +70,25 @@ def test_a_wide_step_with_a_fainter_one_further_in_is_not_trusted():
     assert np.median(2 * std) >= 0.9
 
 
+def test_a_second_place_that_shows_now_and_then_counts_along_the_whole_edge():
+    """Two places 3 mm apart all along: where the detector hardly sees the outer one it is no likelier to be right."""
+    n = 120
+    band = gap_band(-2.2, 2.4, noise=0.002)
+    row = np.full(n, 200 + 2.4 / BAND_STEP_MM)
+    rows = np.arange(401)[:, None]
+    near, far = (np.exp(-0.5 * ((rows - row[None] - 60 * k) / 1.5) ** 2) for k in (0, 1))
+    at_times = np.where(np.arange(n) % 30 < 10, 0.4, 0.02)
+
+    def median_std(share):
+        chance = ((1 - share) * near + share * far).astype(np.float32)
+        edge = trust.Evidence(chance / chance.sum(0), row, row, place_edge(band, row, 1), 1, np.ones(n, np.float32))
+        no = np.zeros(n, bool)
+        return np.median(trust.edge_std_mm(band, edge, trust.edge_figures(band, edge, no, no))[at_times < 0.1])
+
+    assert median_std(np.full(n, 0.0)) < 0.08
+    assert 2 * median_std(at_times) > 1.0
+
+
 def test_trust_is_the_same_for_the_mirror_picture():
     band = gap_band(-2.6, 1.9, noise=0.003)
     one, other = choose_edges(band), choose_edges(band_of(band.linear[::-1]))
