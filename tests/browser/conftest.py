@@ -58,7 +58,7 @@ def visit(chromium):
         context = chromium.new_context(**size, **more)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(12000)
+        page.set_default_timeout(30000)
         watched = Watched(page, context)
         own = ("http://localhost:", "http://127.0.0.1:", "data:", "blob:")
         page.on("request", lambda r: watched.outside.append(r.url) if not r.url.startswith(own) else None)
