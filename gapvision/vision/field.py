@@ -34,6 +34,10 @@ _SIGMA_K1, _SIGMA_K2 = 0.04, 0.015
 _SIGMA_CURVE = 1 / 1500.0  # bend of a panel over one photo [1/mm]
 _SIGMA_TWIST = 1 / 4000.0
 _SIGMA_FLUSH_MM = 2.0
+# How far the bends of two neighbouring panels across the gap may differ [1/mm], standard deviation.  Both are taken to
+# follow one surface; a panel that falls away more than the other is no step, but looks like one to strips that lie
+# away from the gap.  Common practice, no source.
+_SIGMA_OWN_BEND = 1 / 8000.0
 _CORNER_NOISE_FLOOR_PX = 0.04
 _RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))  # of the length of a plane vector, standard deviation 1 each way
 
@@ -61,6 +65,8 @@ class MetricField:
         Left at each corner.
     size_px : tuple of int
         Width and height of the photo.
+    surface_std_mm : float
+        Standard uncertainty of the step because the panels need not follow one surface [mm].
     """
 
     params: FloatArray
@@ -74,6 +80,7 @@ class MetricField:
     focal_source: str
     flush_free: bool
     noise_px: float
+    surface_std_mm: float = 0.0
 
     # ---- camera ---------------------------------------------------------------
     @property
@@ -89,7 +96,7 @@ class MetricField:
     @property
     def flush_std_mm(self) -> float:
         """Standard uncertainty of the flush step [mm]."""
-        return float(np.sqrt(self.covariance[_FLUSH, _FLUSH]))
+        return float(np.hypot(np.sqrt(self.covariance[_FLUSH, _FLUSH]), self.surface_std_mm))
 
     def project(self, st: FloatArray, n: FloatArray | float = 0.0) -> FloatArray:
         """Panel place (s, t) at height n to pixel; shapes (m, 2), (m,) or scalar -> (m, 2)."""
@@ -342,7 +349,15 @@ def fit_field(
         focal_source="exif" if focal_35mm_mm else "strips",
         flush_free=flush_free,
         noise_px=float(noise),
+        surface_std_mm=_own_bend_mm(p, raised) if flush_free else 0.0,
     )
+
+
+def _own_bend_mm(p: FloatArray, raised: FloatArray) -> float:
+    """What a bend of one panel alone does to the step, standard uncertainty; the gap is taken midway between strips."""
+    across = np.array([_place(p, k)[1] for k in range(len(raised))])
+    from_gap = 0.5 * abs(float(across[raised > 0].mean() - across[raised == 0].mean()))
+    return 0.5 * _SIGMA_OWN_BEND * from_gap**2
 
 
 def _restart(start: MetricField, letters: list[str]) -> FloatArray:
