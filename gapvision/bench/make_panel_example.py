@@ -67,7 +67,7 @@ def scene_of(photo: str) -> SceneSpec:
         name=photo,
         gap_mm=float(gap[1]),
         taper_mm_per_m=float(taper),
-        flush_mm=1.1 if seam == "rear" else -0.2,
+        flush_mm=0.7 if seam == "rear" else -0.2,
         edge_a=EdgeSpec(radius_mm=1.5, finish="grey_primer", wave_mm=0.05),
         edge_b=EdgeSpec(radius_mm=1.5, finish="grey_primer", wave_mm=0.05, wave_period_mm=220, wave_phase_deg=50),
         defects=(_BULGE,) if photo == "right_rear" else (),

@@ -16,15 +16,14 @@ from gapvision.bench import accuracy
 pytestmark = [pytest.mark.slow, pytest.mark.shared]
 
 #: figure of the yardstick -> (least, largest); None: no limit
-# Guards against falling back from what was measured on 2026-11-27 (useful 0.34, trusted p95 0.19, within U 0.97, worst
-# photo 0.69).  Goals not met: useful 0.50 (0.62 with the detector), worst photo 0.70 (0.75), trusted p95 0.18 with the
-# detector.  README's limits say so.
+# Guards against falling back from what was measured on 2026-11-27 (useful 0.32, trusted p95 0.18, within U 0.97, worst
+# photo 0.80).  Goals not met: useful 0.50 (0.62 with the detector).  README's limits say so.
 YARDSTICK_LIMITS = {
-    "useful_share": (0.31, None),
+    "useful_share": (0.30, None),
     "wrong_trusted_share": (None, 0.002),
-    "trusted_p95": (None, 0.20),
+    "trusted_p95": (None, 0.185),
     "within_u": (0.92, 0.99),
-    "worst_photo_within_u": (0.68, None),
+    "worst_photo_within_u": (0.75, None),
     "coverage": (0.95, None),
 }
 
@@ -54,9 +53,9 @@ def yardstick(photos, scores, tmp_path_factory):
 
 
 def test_what_a_user_states_makes_u_smaller_and_keeps_it_true(photos, scores):
-    """Edges and step as they are.  Measured 2026-11-27: mean U 0.55 -> 0.52, useful 0.34 -> 0.44, within U 0.95.
+    """Edges and step as they are.  Measured 2026-11-27: mean U 0.56 -> 0.52, useful 0.32 -> 0.42, within U 0.95.
 
-    Trusted yet wrong 0.0000 -> 0.0003, though less U is left to cover the wrong line of one photo.
+    Trusted yet wrong 0.0000 -> 0.0001, though less U is left to cover the wrong line of one photo.
     """
     plain, stated = (accuracy.totals(s) for s in (scores[0], accuracy.score_folder(photos, state=True)))
     assert stated.mean_u_mm < 0.95 * plain.mean_u_mm
