@@ -14,7 +14,7 @@ from gapvision.training.camera import Camera
 from gapvision.training.photo import to_grey_linear
 from gapvision.training.profiles import outline_u
 from gapvision.training.render import crop_box
-from gapvision.training.scenes import HALF_LENGTH_MM, EdgeScene, Scene
+from gapvision.training.scenes import BEYOND_BAND_MM, HALF_LENGTH_MM, EdgeScene, Scene
 from gapvision.training.solids import edge_vertices
 from gapvision.vision.band import CHROMA_ALONG, CHROMA_STEP_MM, colour_ratios
 
@@ -155,7 +155,7 @@ def edge_truth(edge: EdgeScene, side: int, camera: Camera, rect: Rectifier) -> t
         Offset t in the band [mm], each the mean over the column, of the outline the camera
         sees (of a cut edge: the upper rim) and of the point a gauge touches.
     """
-    keep = np.abs(edge.s_mm) < rect.half_length_mm + 17
+    keep = np.abs(edge.s_mm) < rect.half_length_mm + BEYOND_BAND_MM
     vertices, _ = edge_vertices(edge, side)
     vertices = vertices[keep]
     seen = camera.to_plane(camera.project(vertices), rect.height_mm)

@@ -2,7 +2,7 @@
 
 ``python -m gapvision.training.dataset --first 0 --scenes 1500 --out FOLDER``
 
-``--half-length 104`` draws seams of 204 stations instead of 52: for judging, not for teaching together with others.
+``--half-length 104`` draws seams of 204 stations instead of 52, as trust is taught and judged on.
 """
 
 from __future__ import annotations

@@ -19,8 +19,8 @@ from gapvision.training.profiles import Section, section
 FloatArray = NDArray[np.float64]
 
 HALF_LENGTH_MM = 28.0
-LONGEST_HALF_MM = 110.0
-_BEYOND_BAND_MM = 17.0  # so far beyond the band an edge is drawn finely
+BEYOND_BAND_MM = 17.0  # so far beyond the band an edge is drawn finely
+_LONGEST_HALF_MM = 110.0
 HALF_WIDTH_MM = 13.0
 FAR_MM = 150.0
 FILLINGS = ("empty", "seal", "flange", "pinch_weld", "wires", "card", "lamp")
@@ -110,15 +110,15 @@ def draw_scene(seed: int, half_length_mm: float = HALF_LENGTH_MM) -> Scene:
     -------
     Scene
     """
-    if not 10 <= half_length_mm <= LONGEST_HALF_MM:
-        raise ValueError(f"half_length_mm: expected 10 to {LONGEST_HALF_MM:.0f}, got {half_length_mm}")
+    if not 10 <= half_length_mm <= _LONGEST_HALF_MM:
+        raise ValueError(f"half_length_mm: expected 10 to {_LONGEST_HALF_MM:.0f}, got {half_length_mm}")
     rng = np.random.default_rng([seed, 31])
     gap = float(np.clip(np.exp(rng.normal(np.log(4.3), 0.4)), 1.2, 9.5))
     same = rng.random() < 0.6
     name_a = str(rng.choice(NAMES, p=SHARES))
     name_b = name_a if same else str(rng.choice(NAMES, p=SHARES))
     flush = float(rng.choice([0.0, rng.normal(0, 0.8)], p=[0.4, 0.6]))
-    fine_mm = half_length_mm + _BEYOND_BAND_MM
+    fine_mm = half_length_mm + BEYOND_BAND_MM
     edge_a = _draw_edge(rng, -gap / 2, name_a, 0.0, -1, fine_mm)
     edge_b = _draw_edge(rng, gap / 2, name_b, flush, 1, fine_mm)
     px_per_mm = float(np.exp(rng.uniform(np.log(5), np.log(14))))

@@ -35,7 +35,7 @@ _STEPS, _BATCH, _RATE, _DECAY, _NOISE = 2500, 8192, 4e-3, 0.02, 0.2
 _SMALL_MM = 0.005
 _INSIDE_MM = 9.7
 _PIECES = (52, 104)
-_EVERY = {True: 13, False: 7}  # stations side by side say the same; a long stretch has enough of them
+_EVERY, _EVERY_OF_LONG = 7, 13  # stations side by side say the same; a long stretch has enough of them
 _SEEN = 0.7
 
 
@@ -86,37 +86,46 @@ def shard_samples(path: str) -> Samples:
     -------
     dict
         ``figures`` (n, 21), ``error`` (n,) [mm] outwards, ``std`` (n,) as the stored model gives it,
-        ``seed``, ``lit``, ``length`` (n,) of the stretch [mm], ``group`` (n, 4): finish, kind, filling, light.
+        ``seed``, ``lit`` (n,), ``group`` (n, 4): finish, kind, filling, light.
     """
-    out: dict[str, list[Any]] = {k: [] for k in ("figures", "error", "std", "seed", "lit", "length", "group")}
     with np.load(path, allow_pickle=False) as shard:
         data = {k: shard[k] for k in shard.files}
+    parts: list[Samples] = []
     for i, seed in enumerate(data["seed"]):
         light = data["band"][i].astype(np.float32) ** 2
         rng = np.random.default_rng([int(seed), i, 91])
-        for part in pieces(light, rng):
-            chroma = data["chroma"][i][:, :, part]
-            band = as_band(light[:, part], float(data["px_per_mm"][i]), data["sight"][i], chroma)
-            choice = choose_edges(band)
-            if choice.method == RULES:
-                continue
-            every = _EVERY[band.linear.shape[1] > min(_PIECES)]
-            for k, outward in ((0, -1), (1, 1)):
-                edge, truth = choice.edges[k], data["truth"][i][k][part].astype(float)
-                error = (edge.t_mm - truth) * outward
-                group = data["group"][i]
-                use = np.isfinite(error) & (np.abs(truth) < _INSIDE_MM)
-                use &= ~(choice.silhouette & (group[2 + k] == "cut"))
-                use &= np.arange(len(use)) % every == int(rng.integers(every))
-                n = int(use.sum())
-                out["figures"].append(np.stack([edge.figures[name][use] for name in FIGURES], 1))
-                out["error"].append(error[use])
-                out["std"].append(edge.std_mm[use])
-                out["seed"].append(np.full(n, seed))
-                out["lit"].append(choice.silhouette[use])
-                out["length"].append(np.full(n, len(use)))
-                out["group"].append(np.tile(np.array([group[k], group[2 + k], group[4], group[5]]), (n, 1)))
-    return {k: np.concatenate(v) for k, v in out.items()} if out["error"] else {}
+        for piece in pieces(light, rng):
+            chroma = data["chroma"][i][:, :, piece]
+            band = as_band(light[:, piece], float(data["px_per_mm"][i]), data["sight"][i], chroma)
+            found = _stretch_samples(band, data["truth"][i][:, piece].astype(float), data["group"][i], rng)
+            parts += [{**part, "seed": np.full(len(part["error"]), seed)} for part in found]
+    return {k: np.concatenate([p[k] for p in parts]) for k in parts[0]} if parts else {}
+
+
+def _stretch_samples(band: Band, truth: FloatArray, group: NDArray[np.str_], rng: np.random.Generator) -> list[Samples]:
+    """Samples of both edges of one stretch, all but their seed; none where the rules chose."""
+    choice = choose_edges(band)
+    if choice.method == RULES:
+        return []
+    every = _EVERY_OF_LONG if truth.shape[1] > min(_PIECES) else _EVERY
+    out = []
+    for k, outward in ((0, -1), (1, 1)):
+        edge = choice.edges[k]
+        error = (edge.t_mm - truth[k]) * outward
+        use = np.isfinite(error) & (np.abs(truth[k]) < _INSIDE_MM)
+        use &= ~(choice.silhouette & (group[2 + k] == "cut"))
+        use &= np.arange(len(use)) % every == int(rng.integers(every))
+        names = np.array([group[k], group[2 + k], group[4], group[5]])
+        out.append(
+            {
+                "figures": np.stack([edge.figures[name][use] for name in FIGURES], 1),
+                "error": error[use],
+                "std": edge.std_mm[use],
+                "lit": choice.silhouette[use],
+                "group": np.tile(names, (int(use.sum()), 1)),
+            }
+        )
+    return out
 
 
 def collect(folders: list[Path], workers: int) -> Samples:

@@ -65,8 +65,6 @@ class MetricField:
         Left at each corner.
     size_px : tuple of int
         Width and height of the photo.
-    surface_std_mm : float
-        Standard uncertainty of the step because the panels need not follow one surface [mm].
     """
 
     params: FloatArray
@@ -80,7 +78,6 @@ class MetricField:
     focal_source: str
     flush_free: bool
     noise_px: float
-    surface_std_mm: float = 0.0
 
     # ---- camera ---------------------------------------------------------------
     @property
@@ -95,8 +92,17 @@ class MetricField:
 
     @property
     def flush_std_mm(self) -> float:
-        """Standard uncertainty of the flush step [mm]."""
-        return float(np.hypot(np.sqrt(self.covariance[_FLUSH, _FLUSH]), self.surface_std_mm))
+        """Standard uncertainty of the flush step, measured with strips on both sides [mm]."""
+        return float(np.hypot(np.sqrt(self.covariance[_FLUSH, _FLUSH]), self._own_bend_mm()))
+
+    def _own_bend_mm(self) -> float:
+        """What a bend of one panel alone does to the step, standard uncertainty; the gap is taken midway."""
+        if not self.flush_free:
+            return 0.0
+        across = np.array([self.strip_place(k)[1] for k in range(len(self.letters))])
+        on_b = self.height_index > 0
+        from_gap = 0.5 * abs(float(across[on_b].mean() - across[~on_b].mean()))
+        return 0.5 * _SIGMA_OWN_BEND * from_gap**2
 
     def project(self, st: FloatArray, n: FloatArray | float = 0.0) -> FloatArray:
         """Panel place (s, t) at height n to pixel; shapes (m, 2), (m,) or scalar -> (m, 2)."""
@@ -315,14 +321,15 @@ def fit_field(
         r = residual(p)
         # Robust: a corner that is off (dirt, a torn edge) loses its say.
         size = np.hypot(r[0::2], r[1::2])
-        spread = max(1.4826 * float(np.median(size)), _CORNER_NOISE_FLOOR_PX)
+        middle = float(np.median(size))
+        spread = max(1.4826 * middle, _CORNER_NOISE_FLOOR_PX)
         robust = np.repeat(np.sqrt(1 / (1 + (size / (3 * spread)) ** 2)), 2)
         jac = np.empty((len(r), n_par))
         for j in range(n_par):
             q = p.copy()
             q[j] += steps[j]
             jac[:, j] = (residual(q) - r) / steps[j]
-        noise = max(float(np.median(size)) / _RAYLEIGH_MEDIAN, _CORNER_NOISE_FLOOR_PX)
+        noise = max(middle / _RAYLEIGH_MEDIAN, _CORNER_NOISE_FLOOR_PX)
         wj = jac * (robust / noise)[:, None]
         normal = wj.T @ wj + np.diag(weight**2)
         gradient = wj.T @ (r * robust / noise) + weight**2 * (p - prior)
@@ -349,15 +356,7 @@ def fit_field(
         focal_source="exif" if focal_35mm_mm else "strips",
         flush_free=flush_free,
         noise_px=float(noise),
-        surface_std_mm=_own_bend_mm(p, raised) if flush_free else 0.0,
     )
-
-
-def _own_bend_mm(p: FloatArray, raised: FloatArray) -> float:
-    """What a bend of one panel alone does to the step, standard uncertainty; the gap is taken midway between strips."""
-    across = np.array([_place(p, k)[1] for k in range(len(raised))])
-    from_gap = 0.5 * abs(float(across[raised > 0].mean() - across[raised == 0].mean()))
-    return 0.5 * _SIGMA_OWN_BEND * from_gap**2
 
 
 def _restart(start: MetricField, letters: list[str]) -> FloatArray:

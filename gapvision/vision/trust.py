@@ -138,8 +138,8 @@ def edge_figures(
     share, stretch_share = np.cumsum(near, axis=0) / total, np.cumsum(stretch, axis=0)
     x = offsets * BAND_STEP_MM
 
-    def mass(half_mm: float) -> FloatArray:
-        return np.asarray(near[np.abs(x) <= half_mm + 1e-9].sum(0) / total, float)
+    def mass(chances: NDArray[np.float32], half_mm: float) -> NDArray[np.float32]:
+        return chances[np.abs(x) <= half_mm + 1e-9].sum(0)
 
     def quantile(shares: FloatArray, q: float) -> FloatArray:
         return x[np.minimum((shares < q).sum(0), len(x) - 1)]
@@ -149,10 +149,10 @@ def edge_figures(
     slope = np.abs(np.gradient(log, BAND_STEP_MM, axis=0))
     steep = np.log(_about(slope, edge.row, np.arange(-40, 41).astype(float) * out).astype(float) + 0.05)
     here = steep[37:44].max(0)
-    m02 = mass(0.2)
+    m02 = (mass(near, 0.2) / total).astype(np.float64)
     values = (
         m02,
-        mass(0.1),
+        mass(near, 0.1) / total,
         quantile(share, 0.05),
         quantile(share, 0.95),
         _along(np.abs(rules_apart_mm(edge)), _FAR_ALONG),
@@ -169,7 +169,7 @@ def edge_figures(
         steep[45:].max(0) - here,
         quantile(stretch_share, 0.05),
         quantile(stretch_share, 0.95),
-        stretch[np.abs(x) <= 0.2 + 1e-9].sum(0),
+        mass(stretch, 0.2),
         stretch[x > 0.3 + 1e-9].sum(0),
         stretch[x < -0.3 - 1e-9].sum(0),
     )

@@ -7,6 +7,7 @@ import pytest
 from skimage.transform import ProjectiveTransform
 
 from gapvision.results import StripView
+from gapvision.targets.strip import corners_mm
 from gapvision.training.camera import PHOTO_HEIGHT_PX, PHOTO_WIDTH_PX, aim
 from gapvision.vision.detect import find_strips
 from gapvision.vision.field import fit_field
@@ -71,8 +72,7 @@ def test_a_panel_that_falls_away_by_itself_stays_within_u(tilt):
 
     No single photo can tell that from a step; the fall is d^2 / (2 R), elementary geometry.
     """
-    x, y = np.meshgrid(np.arange(1, 20) * 12.0, np.arange(1, 3) * 12.0)
-    corners = np.stack([x.ravel(), y.ravel()], 1)
+    corners = corners_mm()
     camera = aim(320.0, tilt, 3.0, 2.0, 3000.0, (0.0, 0.0))
     rng = np.random.default_rng(3)
     views = []
