@@ -74,7 +74,7 @@ SEAMS = (
 
 def draw_photo(seam: _Seam, number: int, width_px: int = 2400) -> bytes:
     """Draw the photo of a seam at one of its stages: the gap lit from behind, a strip on both sides."""
-    from gapvision.scenes import CameraSpec, Defect, EdgeSpec, Inside, SceneSpec, StripSpec, render_scene
+    from gapvision.lab.scenes import CameraSpec, Defect, EdgeSpec, Inside, SceneSpec, StripSpec, render_scene
 
     stage = seam.stages[number]
     if stage is None:
@@ -117,7 +117,7 @@ def make_demo_job(store: Store, progress: Callable[[int, int], object] | None = 
     """
     from gapvision.errors import GapvisionError
     from gapvision.judgement import simple_spec, spec_to_table
-    from gapvision.measure import Settings
+    from gapvision.model import Settings
     from gapvision.records import Conditions
     from gapvision.units import parse_length
     from gapvision.workshop import judge_line, keep_photo, measure_file

@@ -15,12 +15,11 @@ from typing import TYPE_CHECKING, Any
 from gapvision.errors import GapvisionError
 from gapvision.judgement import compare as _compare
 from gapvision.judgement.thermal import ThermalChange, thermal_change
+from gapvision.model import Comparison, GapProfile, Notice
 from gapvision.records import MeasurementLine, Seam, Store, Visit, conditions_notices
-from gapvision.results import GapProfile, Notice
 
 if TYPE_CHECKING:
-    from gapvision.measure import Settings
-    from gapvision.results import Measurement, StripView
+    from gapvision.model import Measurement, Settings, StripView
 
 Point = tuple[float, float]
 
@@ -56,7 +55,8 @@ def measure_file(data: bytes, file_name: str, settings: Settings | None = None) 
         When the file cannot be read.  A photo that is refused gives a dict too.
     """
     from gapvision.intake.photo import read_photo
-    from gapvision.measure import Settings, measure_photo
+    from gapvision.measure import measure_photo
+    from gapvision.model import Settings
     from gapvision.reports.measurement_json import to_dict
     from gapvision.vision.detect import find_strips
 
@@ -152,7 +152,7 @@ def photo_suffix(data: bytes, file_name: str) -> str:
 
 def measure_again(store: Store, line: MeasurementLine) -> MeasurementLine:
     """Measure a stored photo with today's method, with the settings of its latest result; the old result stays."""
-    from gapvision.measure import Settings
+    from gapvision.model import Settings
 
     old = store.measurement(line.measurement_id)
     known = Settings.__dataclass_fields__
@@ -184,7 +184,7 @@ class Compared:
 
     before: MeasurementLine
     after: MeasurementLine
-    comparison: _compare.Comparison
+    comparison: Comparison
     notices: tuple[Notice, ...]
     thermal: ThermalChange | None
     thermal_panel_only: ThermalChange | None
@@ -214,7 +214,7 @@ def compare_contents(
     marks: Sequence[tuple[Point, Point]] = (),
     mirror: bool = False,
     nominal_mm: Any = None,
-) -> _compare.Comparison:
+) -> Comparison:
     """Compare two measurement files' contents.
 
     Parameters

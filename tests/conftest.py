@@ -6,15 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gapvision.results import (
-    Flush,
-    GapProfile,
-    GapSummary,
-    Measurement,
-    Notice,
-    ScaleInfo,
-    Straightness,
-)
+from gapvision.model import Flush, GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Straightness
 
 
 def hand_made_measurement(gap_mm=None, u_mm=0.1, hole=None, notices=(), file="seam.jpg", px_per_mm=8.0):
@@ -107,7 +99,7 @@ def make_refusal():
 @pytest.fixture(scope="session")
 def measured_sample():
     """Measure a sample photo as for the records; each only once, and every asker has a copy of its own."""
-    from gapvision.measure import Settings
+    from gapvision.model import Settings
     from gapvision.workshop import measure_file
 
     kept = {}

@@ -16,7 +16,7 @@ from gapvision.errors import GapvisionError
 from gapvision.reports.spans import Band, find_spans
 
 if TYPE_CHECKING:
-    from gapvision.results import Measurement
+    from gapvision.model import Measurement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,7 +132,8 @@ def _start_worker() -> None:
 
 def _measure(order: Order) -> Outcome:
     from gapvision.intake.photo import read_photo
-    from gapvision.measure import Settings, measure_photo
+    from gapvision.measure import measure_photo
+    from gapvision.model import Settings
 
     check_outputs(order)
     photo = read_photo(order.photo)

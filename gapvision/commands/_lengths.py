@@ -70,7 +70,7 @@ def known_of(args: argparse.Namespace) -> dict[str, Any]:
             )
         known["flush_u_mm"] = parse_length(args.flush_u)
     if known:
-        from gapvision.measure import Settings
+        from gapvision.model import Settings
 
         Settings(**known)  # refuses nonsense once, and not with every photo
     return known

@@ -61,7 +61,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure and store."""
-    from gapvision.measure import Settings
+    from gapvision.model import Settings
     from gapvision.records import Conditions
     from gapvision.workshop import add_photo, judge_line
 

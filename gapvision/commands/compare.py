@@ -13,7 +13,7 @@ from gapvision.errors import GapvisionError
 from gapvision.units import format_both, parse_length
 
 if TYPE_CHECKING:
-    from gapvision.judgement.compare import Comparison
+    from gapvision.model import Comparison
 
 _EPILOG = """\
 Examples:

@@ -19,8 +19,8 @@ def run(args: argparse.Namespace) -> int:
     """Measure the first sample, or a drawn scene where the samples are missing."""
     from gapvision.commands._batch import Order, measure_one
     from gapvision.errors import EXIT_OK, EXIT_REFUSED, GapvisionError
+    from gapvision.lab.scenes.sample_files import list_samples
     from gapvision.reports.spans import Band
-    from gapvision.scenes.sample_files import list_samples
 
     folder = Path(args.output)
     sample = list_samples(folder)[0]

@@ -284,7 +284,8 @@ def _remeasure(store: Any, args: argparse.Namespace) -> int:
 
 
 def _judge(store: Any, args: argparse.Namespace) -> int:
-    from gapvision.judgement import DecisionRule, read_finish
+    from gapvision.judgement import read_finish
+    from gapvision.model import DecisionRule
     from gapvision.workshop import judge_line, set_finish
 
     job = store.job(args.job)

@@ -12,7 +12,7 @@ from gapvision.errors import GapvisionError
 from gapvision.units import parse_length
 
 if TYPE_CHECKING:
-    from gapvision.judgement import Check, DecisionRule, SeamReading, SeamSpec
+    from gapvision.model import Check, DecisionRule, SeamReading, SeamSpec
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -53,15 +53,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Judge one seam; 0 in tolerance, 1 not."""
-    from gapvision.judgement import (
-        IN,
-        DecisionRule,
-        form_checks,
-        judge_gap,
-        mirror,
-        opposite_check,
-        reading_from_measurement,
-    )
+    from gapvision.judgement import form_checks, judge_gap, mirror, opposite_check, reading_from_measurement
+    from gapvision.model import IN, DecisionRule
     from gapvision.reports.atomic import check_whole
     from gapvision.reports.judgement_json import verdict_to_dict
     from gapvision.reports.judgement_text import verdict_text
@@ -130,7 +123,8 @@ def _spec(args: argparse.Namespace) -> SeamSpec:
 def _after_paint(
     path: str, reading: SeamReading, spec: SeamSpec, rule: DecisionRule, checks: list[Check], result: dict[str, Any]
 ) -> bool:
-    from gapvision.judgement import IN, forecast, read_finish
+    from gapvision.judgement import forecast, read_finish
+    from gapvision.model import IN
     from gapvision.reports.judgement_json import forecast_to_dict
     from gapvision.reports.judgement_text import forecast_text
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from gapvision.geometry.curves import smooth_curve
 from gapvision.geometry.straightness import fairness, minimum_zone, worst_window
-from gapvision.results import GapProfile, Straightness
+from gapvision.model import GapProfile, Straightness
 
 FloatArray = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from gapvision.geometry.edge_form import judge_edges
-from gapvision.results import GapProfile, GapSummary, Measurement
+from gapvision.model import GapProfile, GapSummary, Measurement
 
 _ARRAYS = (
     "s_mm",

@@ -17,7 +17,7 @@ from gapvision.errors import GapvisionError
 from gapvision.intake.decode import decode_photo, decode_rgb
 from gapvision.intake.headers import read_header
 from gapvision.limits import MAX_PHOTO_BYTES
-from gapvision.results import Photo
+from gapvision.model import Photo
 
 Source = str | os.PathLike[str] | bytes | bytearray | memoryview
 

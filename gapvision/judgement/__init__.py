@@ -6,7 +6,6 @@ No pixels and no OpenCV; a stored measurement can be judged again at any time.
 from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.conformity import conformance_probability, guard_band
 from gapvision.judgement.finish import (
-    FinishForecast,
     coat,
     film_loss,
     forecast,
@@ -16,19 +15,10 @@ from gapvision.judgement.finish import (
     plan_to_table,
     read_finish,
 )
-from gapvision.judgement.move import Move, MoveResult, PointMove, point_moves
-from gapvision.judgement.panel import Adjuster, Mark, Panel, PanelSeam, TrimRules, placed, shape_seams
-from gapvision.judgement.panel_file import (
-    PanelLayout,
-    PhotoPlace,
-    SeamLayout,
-    layout_from_table,
-    panel_from_table,
-    panel_of,
-    read_on_seam,
-    read_panel,
-)
-from gapvision.judgement.plan import CorrectionPlan, StagePrediction, StretchPlan, make_plan, predict_move
+from gapvision.judgement.move import point_moves
+from gapvision.judgement.panel import placed, shape_seams
+from gapvision.judgement.panel_file import layout_from_table, panel_from_table, panel_of, read_on_seam, read_panel
+from gapvision.judgement.plan import make_plan, predict_move
 from gapvision.judgement.readings import laid_on, mirror, reading_from_measurement
 from gapvision.judgement.specification import (
     PRESETS,
@@ -43,22 +33,40 @@ from gapvision.judgement.specification import (
     write_spec,
 )
 from gapvision.judgement.tolerance import form_checks, judge_gap, judge_reading, opposite_check, verdict_sentence
-from gapvision.judgement.trim import TrimLine, TrimRow, TrimSpan, trim_line
-from gapvision.judgement.types import (
+from gapvision.judgement.trim import trim_line
+from gapvision.model import (
     HOLE,
     IN,
     OPEN,
     OUT,
     STATES,
+    Adjuster,
     Check,
     Coat,
+    CorrectionPlan,
     DecisionRule,
     FilmLoss,
+    FinishForecast,
     FinishPlan,
+    Mark,
+    Move,
+    MoveResult,
     NominalPoint,
+    Panel,
+    PanelLayout,
+    PanelSeam,
+    PhotoPlace,
+    PointMove,
+    SeamLayout,
     SeamReading,
     SeamSpec,
     Span,
+    StagePrediction,
+    StretchPlan,
+    TrimLine,
+    TrimRow,
+    TrimRules,
+    TrimSpan,
     Verdict,
 )
 

@@ -13,8 +13,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gapvision.judgement.types import IN, OPEN, OUT, DecisionRule
-from gapvision.results import COVERAGE_FACTOR, FloatArray
+from gapvision.model import COVERAGE_FACTOR, IN, OPEN, OUT, DecisionRule, FloatArray
 
 _TINY_MM = 1e-12  # a U of nothing still divides
 

@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -32,60 +31,26 @@ from gapvision.errors import GapvisionError
 from gapvision.judgement.films import CLEAR_COAT_UM, FILMS, MOST_FILM_UM
 from gapvision.judgement.specification import limits_at, nominal_at, read_toml
 from gapvision.judgement.tolerance import judge_gap
-from gapvision.judgement.types import (
+from gapvision.model import (
+    COVERAGE_FACTOR,
     STAGES,
     Check,
     Coat,
     DecisionRule,
     FilmLoss,
+    FinishForecast,
     FinishPlan,
+    FloatArray,
+    Notice,
     SeamSpec,
     Span,
-    Verdict,
 )
-from gapvision.results import COVERAGE_FACTOR, FloatArray, Notice
 from gapvision.units import MM_PER_MICROMETRE, parse_length
 
 FORMAT = "gapvision-finish/1"
 _PLAN_KEYS = {"format", "stage", "smallest_gap", "movement", "coats", "data_sheet"}
 _COAT_KEYS = {"kind", "coats", "film", "stays", "on", "already_on", "stage", "source"}
 _CLEAR, _AT_RISK, _OPEN = "clear", "at risk of chipping", "not proven clear"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FinishForecast:
-    """The gap once every coat is on.
-
-    Attributes
-    ----------
-    s_mm, gap_mm, expanded_u_mm : ndarray, shape (n,)
-        Stations, finished gap, its U [mm].
-    loss : FilmLoss
-        What the coats still to come take.
-    verdict : Verdict
-        Against the finished gap wanted.
-    chip_limit_mm : float
-        Smallest finished gap plus the allowance for movement [mm]; NaN when none was stated.
-    chip_spans : tuple of Span
-        Where the finished gap is below it, or not proven above it.
-    set_now_mm, set_lower_mm, set_upper_mm : ndarray, shape (n,)
-        Gap to set now for the wanted finished gap, and the limits that keep the
-        finished gap in tolerance whatever the film does within its range [mm].
-    notices : tuple of Notice
-        What to know.
-    """
-
-    s_mm: FloatArray
-    gap_mm: FloatArray
-    expanded_u_mm: FloatArray
-    loss: FilmLoss
-    verdict: Verdict
-    chip_limit_mm: float
-    chip_spans: tuple[Span, ...]
-    set_now_mm: FloatArray
-    set_lower_mm: FloatArray
-    set_upper_mm: FloatArray
-    notices: tuple[Notice, ...]
 
 
 def film_loss(plan: FinishPlan) -> FilmLoss:

@@ -12,7 +12,7 @@ import math
 
 import numpy as np
 
-from gapvision.results import FloatArray
+from gapvision.model import FloatArray
 
 #: Correlation lengths tried [mm]: from noise of one station to the length of a strip.
 CORRELATION_MM = (0.5, 5.0, 20.0, 80.0, 240.0)

@@ -17,9 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.judgement.panel import Adjuster, Panel, Point
-from gapvision.judgement.types import SeamReading
-from gapvision.results import FloatArray, Notice
+from gapvision.model import Adjuster, FloatArray, Move, MoveResult, Notice, Panel, Point, PointMove, SeamReading
+from gapvision.model.plan import TOLD_MM
 from gapvision.units import format_fraction, format_mm
 
 _SLACK_MM = 1e-9  # room for the solver's rounding between the steps
@@ -27,75 +26,6 @@ _TIE = 1e-5  # weight of the adjusters' movement [mm] beside the excess summed a
 _WIDE_WORK = 4.0  # building an edge up is this much more work than taking it down; common practice, no source
 _LOCAL_MM, _LOCAL_MM2 = 0.02, 5.0  # excess and its sum from which a local fault is worth a word
 _INNER_WORK = 0.05  # how much the middle half of a band is preferred
-_ROUND_MM = 0.005  # movements below this are told as none
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PointMove:
-    """What to do at one adjuster [mm]: along x and y, and out of the plane (in is negative)."""
-
-    name: str
-    kind: str
-    xy: Point
-    x_mm: float
-    y_mm: float
-    out_mm: float
-    words: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Move:
-    """A rigid move of the panel.
-
-    Attributes
-    ----------
-    x_mm, y_mm, turn_rad : float
-        Shift of the panel's centre and turn about it, counter-clockwise seen with x to the right and y up.
-    out_mm, tilt_x_rad, tilt_y_rad : float
-        Out of the plane at the centre, and its slope along x and along y.
-    """
-
-    x_mm: float = 0.0
-    y_mm: float = 0.0
-    turn_rad: float = 0.0
-    out_mm: float = 0.0
-    tilt_x_rad: float = 0.0
-    tilt_y_rad: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MoveResult:
-    """The best move and what it buys.
-
-    Attributes
-    ----------
-    move : Move
-        The move.
-    points : tuple of PointMove
-        The same, at each adjuster.
-    excess_before_mm, excess_after_mm : float
-        Largest excess over the bands, before and after [mm]; negative: room left.
-    flush_before_mm, flush_after_mm : float
-        Largest step beyond the flush limits [mm]; NaN when no step was measured.
-    turn_error_mm : float
-        Bound on what the linear turn neglects [mm].
-    notices : tuple of Notice
-        What to know.
-    """
-
-    move: Move
-    points: tuple[PointMove, ...]
-    excess_before_mm: float
-    excess_after_mm: float
-    flush_before_mm: float
-    flush_after_mm: float
-    turn_error_mm: float
-    notices: tuple[Notice, ...]
-
-    @property
-    def is_none(self) -> bool:
-        """Whether the panel stays where it is."""
-        return all(max(abs(p.x_mm), abs(p.y_mm), abs(p.out_mm)) < _ROUND_MM for p in self.points)
 
 
 def gap_change(xy_mm: FloatArray, outward: FloatArray, centre: Point, move: Move) -> FloatArray:
@@ -222,7 +152,7 @@ def _words(panel: Panel, dx: float, dy: float, dz: float) -> str:
     right, left, front, back = panel.words
     parts = []
     for value, plus, minus in ((dx, right, left), (dy, front, back), (dz, "out (proud)", "in")):
-        if abs(value) >= _ROUND_MM:
+        if abs(value) >= TOLD_MM:
             inch = format_fraction(abs(value))
             parts.append(
                 f"{format_mm(abs(value))} ({'under 1/64 in' if inch == '0 in' else inch}) "

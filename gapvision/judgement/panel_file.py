@@ -47,31 +47,31 @@ reads a file without them.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError
 from gapvision.judgement.finish import plan_from_table, read_finish
-from gapvision.judgement.panel import (
-    HAND_MM,
-    WORTH_MM,
-    Adjuster,
-    Mark,
-    Panel,
-    PanelSeam,
-    Point,
-    Travel,
-    TrimRules,
-    middle_of,
-    on_left_by_place,
-    placed,
-    shape_seams,
-)
+from gapvision.judgement.panel import WORTH_MM, middle_of, on_left_by_place, placed, shape_seams
 from gapvision.judgement.readings import reading_from_measurement
 from gapvision.judgement.specification import preset, read_spec, read_toml, spec_from_table
-from gapvision.judgement.types import DecisionRule, FinishPlan, SeamReading, SeamSpec
-from gapvision.results import Measurement
+from gapvision.model import (
+    HAND_MM,
+    Adjuster,
+    DecisionRule,
+    Mark,
+    Measurement,
+    Panel,
+    PanelLayout,
+    PanelSeam,
+    PhotoPlace,
+    Point,
+    SeamLayout,
+    SeamReading,
+    SeamSpec,
+    Travel,
+    TrimRules,
+)
 from gapvision.units import parse_length
 
 FORMAT = "gapvision-panel/1"
@@ -134,77 +134,6 @@ def read_panel(path: str | Path, read_measurement: Reader) -> Panel:
     """
     path = Path(path)
     return panel_from_table(read_toml(path), path.parent, read_measurement, f"'{path.name}'")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PhotoPlace:
-    """How a photo lies on its seam.
-
-    Attributes
-    ----------
-    file : str
-        Its measurement file; empty when the records bring it.
-    at_mm : float or None
-        Where its first station lies along the seam [mm]; None: not said.
-    reverse : bool
-        Whether its stations run from the seam's end to its start.
-    """
-
-    file: str = ""
-    at_mm: float | None = None
-    reverse: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SeamLayout:
-    """One seam as its panel's file describes it, before anything is measured.
-
-    Attributes
-    ----------
-    place : tuple of points
-        From its start to its end in the panel's plane [mm].
-    spec : SeamSpec or None
-        What is wanted; None: not said in the file.
-    panel_edge : str
-        The edge in the photos that is this panel's.
-    trim, marks : TrimRules, tuple of Mark
-        What may be done to its edge, and what a template is laid on.
-    photos : tuple of PhotoPlace
-        How its photos lie on it.
-    """
-
-    name: str
-    place: tuple[Point, ...]
-    spec: SeamSpec | None
-    panel_edge: str
-    trim: TrimRules
-    marks: tuple[Mark, ...]
-    photos: tuple[PhotoPlace, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PanelLayout:
-    """A panel as its file describes it: outline, seams, adjusters, what is aimed at.
-
-    Attributes
-    ----------
-    outline : tuple of points
-        Around the panel, for drawing [mm]; empty: not said.
-    lid : bool
-        Seen from above, so that a photo shows on which side of the seam the panel lies.
-    """
-
-    name: str
-    shape: str
-    seams: tuple[SeamLayout, ...]
-    outline: tuple[Point, ...]
-    centre: Point
-    words: tuple[str, str, str, str]
-    adjusters: tuple[Adjuster, ...]
-    rule: DecisionRule
-    aim: str
-    finish: FinishPlan | None
-    lid: bool
 
 
 def panel_from_table(

@@ -4,109 +4,41 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from gapvision.geometry.straightness import minimum_zone, worst_window
 from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.conformity import guard_band
-from gapvision.judgement.finish import FinishForecast, film_loss, forecast
-from gapvision.judgement.move import Move, MoveResult, best_move, gap_change
-from gapvision.judgement.panel import Panel, PanelSeam
+from gapvision.judgement.finish import film_loss, forecast
+from gapvision.judgement.move import best_move, gap_change
 from gapvision.judgement.specification import limits_at, nominal_at
 from gapvision.judgement.tolerance import form_checks, judge_gap
-from gapvision.judgement.trim import TrimLine, trim_line
-from gapvision.judgement.types import HOLE, IN, OPEN, OUT, FilmLoss, SeamReading, Verdict
-from gapvision.results import COVERAGE_FACTOR, FloatArray, Notice, Straightness
+from gapvision.judgement.trim import trim_line
+from gapvision.model import (
+    COVERAGE_FACTOR,
+    HOLE,
+    IN,
+    OPEN,
+    OUT,
+    CorrectionPlan,
+    FilmLoss,
+    FloatArray,
+    Move,
+    MoveResult,
+    Notice,
+    Panel,
+    PanelSeam,
+    SeamReading,
+    StagePrediction,
+    Straightness,
+    StretchPlan,
+    TrimLine,
+)
 
 _NO_FILM = FilmLoss(loss_mm=0.0, std_u_mm=0.0, least_mm=0.0, most_mm=0.0, panel_mm=0.0, neighbour_mm=0.0)
 _ROUNDING_MM = 0.005  # kept inside the band, so that the last digit of a plan does not undo its proof
-STAGES_OF_PLAN = ("as measured", "after the move", "after the trim", "after paint")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StagePrediction:
-    """One stretch at one stage.
-
-    Attributes
-    ----------
-    stage : str
-        One of STAGES_OF_PLAN.
-    reading : SeamReading
-        Gap, U and panel edge at that stage.
-    verdict : Verdict
-        Against the gap to have at that stage: the finished gap wanted plus the
-        film still to come, whose doubt is part of U.
-    """
-
-    stage: str
-    reading: SeamReading
-    verdict: Verdict
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StretchPlan:
-    """One stretch of one seam: its trim and what each step buys.
-
-    Attributes
-    ----------
-    stages : tuple of StagePrediction
-        As measured, after the move, after the trim, and after paint when there is a finish plan.
-    trim : TrimLine
-        The new edge.
-    finish : FinishForecast or None
-        The finished gap after move and trim.
-    lower_mm, upper_mm : ndarray, shape (n,)
-        The band that was aimed at now, guard bands taken off [mm].
-    """
-
-    seam: str
-    photo: str
-    stages: tuple[StagePrediction, ...]
-    trim: TrimLine
-    finish: FinishForecast | None
-    lower_mm: FloatArray
-    upper_mm: FloatArray
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CorrectionPlan:
-    """What to do to a panel, in order.
-
-    Attributes
-    ----------
-    panel : Panel
-        As it was measured.
-    move : MoveResult
-        Move first.
-    stretches : tuple of StretchPlan
-        Then change the edges.
-    states : dict of str to str
-        Stage -> state of the whole panel.
-    steps : tuple of str
-        What to do, in sentences, in order.
-    notices, cautions : tuple
-        What to know; what to beware of.
-    """
-
-    panel: Panel
-    move: MoveResult
-    stretches: tuple[StretchPlan, ...]
-    states: dict[str, str]
-    steps: tuple[str, ...]
-    notices: tuple[Notice, ...]
-    cautions: tuple[str, ...]
-
-    @property
-    def succeeds(self) -> bool:
-        """Whether no station is out of tolerance at the end, as far as measured."""
-        return self.states[self.last_stage] != OUT
-
-    @property
-    def last_stage(self) -> str:
-        """The last stage that was predicted."""
-        return list(self.states)[-1]
 
 
 def make_plan(panel: Panel) -> CorrectionPlan:

@@ -8,8 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement.types import SeamReading
-from gapvision.results import Measurement
+from gapvision.model import Measurement, SeamReading
 
 
 def reading_from_measurement(

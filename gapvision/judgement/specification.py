@@ -32,8 +32,7 @@ from typing import Any
 import numpy as np
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement.types import NominalPoint, SeamSpec, nonsense
-from gapvision.results import FloatArray
+from gapvision.model import FloatArray, NominalPoint, SeamSpec, nonsense
 from gapvision.units import parse_length
 
 FORMAT = "gapvision-seam/1"

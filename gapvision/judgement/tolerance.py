@@ -12,8 +12,21 @@ from gapvision.errors import GapvisionError
 from gapvision.judgement.conformity import conformance_probability, decide, decide_limit
 from gapvision.judgement.linear import slope, window_step_factor, window_steps
 from gapvision.judgement.specification import limits_at, nominal_at
-from gapvision.judgement.types import HOLE, IN, OPEN, OUT, Check, DecisionRule, SeamReading, SeamSpec, Span, Verdict
-from gapvision.results import COVERAGE_FACTOR, FloatArray, Straightness
+from gapvision.model import (
+    COVERAGE_FACTOR,
+    HOLE,
+    IN,
+    OPEN,
+    OUT,
+    Check,
+    DecisionRule,
+    FloatArray,
+    SeamReading,
+    SeamSpec,
+    Span,
+    Straightness,
+    Verdict,
+)
 
 _BAND_PROVABLE = 1.0  # 2 U over the band's width from which no value at all can be proven
 

@@ -10,14 +10,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.judgement.panel import TrimRules
-from gapvision.results import FloatArray, Notice
+from gapvision.model import FloatArray, Notice, TrimLine, TrimRow, TrimRules, TrimSpan
 
 BoolArray = NDArray[np.bool_]
 
@@ -28,76 +26,6 @@ _ADD_LAST = 1e4  # dressing the whole edge: adding metal only where no trim can 
 _NOTHING_MM = 1e-6  # below the solver's rounding
 _JOIN_MM = 10.0
 _SMALL_MM = 0.01  # changes below this are told as none
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrimRow:
-    """One row of the table: at a station, what to remove (positive) or add (negative) [mm]."""
-
-    s_mm: float
-    gap_mm: float
-    new_gap_mm: float
-    remove_mm: float
-    action: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrimSpan:
-    """A stretch that is cut, built up, or that no line of this kind can bring into the band [mm]."""
-
-    action: str
-    from_mm: float
-    to_mm: float
-    largest_mm: float
-    largest_at_mm: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class TrimLine:
-    """The new edge of one stretch.
-
-    Attributes
-    ----------
-    s_mm, present_mm, new_mm, line_mm : ndarray, shape (n,)
-        Stations; present edge, new edge and the line to scribe, as offsets
-        towards the neighbour from the stretch's reference [mm].
-    remove_mm : ndarray, shape (n,)
-        Present minus new edge: positive to remove, negative to add [mm].
-    gap_mm : ndarray, shape (n,)
-        Gap with the new edge [mm].
-    needed : bool
-        False: nothing is cut or added.
-    kind : str
-        ``straight`` or ``fair``.
-    short_by_mm : float
-        By how much no such line can be in the band [mm]; 0 when it can.
-    short_spans : tuple of TrimSpan
-        Where it fails and by how much.
-    spans : tuple of TrimSpan
-        Where metal is removed and where it is added.
-    rows : tuple of TrimRow
-        The table, every 25 mm and at each change.
-    cut_mm, add_mm : float
-        Lengths cut and built up [mm].
-    notices : tuple of Notice
-        What to know.
-    """
-
-    s_mm: FloatArray
-    present_mm: FloatArray
-    new_mm: FloatArray
-    line_mm: FloatArray
-    remove_mm: FloatArray
-    gap_mm: FloatArray
-    needed: bool
-    kind: str
-    short_by_mm: float
-    short_spans: tuple[TrimSpan, ...]
-    spans: tuple[TrimSpan, ...]
-    rows: tuple[TrimRow, ...]
-    cut_mm: float
-    add_mm: float
-    notices: tuple[Notice, ...]
 
 
 def trim_line(

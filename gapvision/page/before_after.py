@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
-from gapvision.judgement.compare import Comparison
+from gapvision.model import Comparison
 from gapvision.page import service, widgets
 from gapvision.page.books import line_title, records, stored_photo
 from gapvision.page.drawings import svg_image

@@ -5,10 +5,10 @@ from __future__ import annotations
 from functools import lru_cache
 from pathlib import Path
 
+from gapvision.model import Measurement
 from gapvision.page.session import Chosen
 from gapvision.page.widgets import short_length, unit
 from gapvision.records import MeasurementLine, Seam, Store, data_folder
-from gapvision.results import Measurement
 
 
 @lru_cache(maxsize=4)

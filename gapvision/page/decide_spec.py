@@ -8,21 +8,9 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import (
-    PRESETS,
-    Coat,
-    DecisionRule,
-    FinishPlan,
-    NominalPoint,
-    SeamSpec,
-    coat,
-    preset,
-    simple_spec,
-    spec_from_table,
-    spec_to_table,
-)
+from gapvision.judgement import PRESETS, coat, preset, simple_spec, spec_from_table, spec_to_table
 from gapvision.judgement.films import FILMS
-from gapvision.judgement.types import STAGES
+from gapvision.model import STAGES, Coat, DecisionRule, FinishPlan, NominalPoint, SeamSpec
 from gapvision.page import widgets
 from gapvision.page.books import records, seam_title
 from gapvision.page.session import OWN_TOLERANCE

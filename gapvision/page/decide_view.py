@@ -9,12 +9,6 @@ import numpy as np
 import streamlit as st
 
 from gapvision.judgement import (
-    Check,
-    DecisionRule,
-    FinishForecast,
-    SeamReading,
-    SeamSpec,
-    Verdict,
     forecast,
     form_checks,
     judge_gap,
@@ -23,6 +17,7 @@ from gapvision.judgement import (
     reading_from_measurement,
     verdict_sentence,
 )
+from gapvision.model import Check, DecisionRule, FinishForecast, SeamReading, SeamSpec, Verdict
 from gapvision.page import decide_spec, widgets
 from gapvision.page.books import line_title, load, records, seam_title
 from gapvision.page.decide_spec import Place

@@ -12,8 +12,8 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import Verdict, nominal_at, spec_from_table
-from gapvision.judgement.compare import Comparison
+from gapvision.judgement import nominal_at, spec_from_table
+from gapvision.model import Comparison, GapProfile, Measurement, Verdict
 from gapvision.page import before_after, widgets
 from gapvision.page.books import line_title, load, records, seam_title, stored_photo
 from gapvision.page.shown import Shown, draw_viewer, middle_of, own_band, plot_files, remember
@@ -21,7 +21,6 @@ from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
 from gapvision.reports.figures import ExtraLine, line_of
 from gapvision.reports.spans import Band
 from gapvision.reports.table import comparison_csv, csv_text
-from gapvision.results import GapProfile, Measurement
 from gapvision.units import format_small
 
 _MOST = 100

@@ -8,13 +8,12 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from gapvision.errors import GapvisionError
-from gapvision.measure import Settings
+from gapvision.model import Measurement, Settings
 from gapvision.page import save_view, service, session, widgets
 from gapvision.page.inbox import Inbox, InboxPhoto
 from gapvision.page.session import Chosen
 from gapvision.page.shown import Shown, draw_viewer, middle_of, plot_files, remember
 from gapvision.reports.spans import Band
-from gapvision.results import Measurement
 from gapvision.targets.print_scale import print_scales
 
 #: How an edge is made, in the words of the choice, and as the settings take it.

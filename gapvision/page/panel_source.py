@@ -10,7 +10,8 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import PRESETS, PanelLayout, layout_from_table, toml_from_text
+from gapvision.judgement import PRESETS, layout_from_table, toml_from_text
+from gapvision.model import PanelLayout
 from gapvision.page import widgets
 from gapvision.page.books import records
 from gapvision.records import Job

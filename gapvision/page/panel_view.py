@@ -15,20 +15,7 @@ import streamlit as st
 
 from gapvision.errors import GapvisionError
 from gapvision.judgement import (
-    HOLE,
-    IN,
-    OPEN,
-    OUT,
     PRESETS,
-    Adjuster,
-    Move,
-    Panel,
-    PanelLayout,
-    PhotoPlace,
-    SeamLayout,
-    SeamReading,
-    SeamSpec,
-    Verdict,
     make_plan,
     panel_of,
     point_moves,
@@ -37,14 +24,29 @@ from gapvision.judgement import (
     read_on_seam,
     spec_from_table,
 )
-from gapvision.judgement.panel import path_length
-from gapvision.judgement.plan import CorrectionPlan
+from gapvision.model import (
+    HOLE,
+    IN,
+    OPEN,
+    OUT,
+    Adjuster,
+    CorrectionPlan,
+    Measurement,
+    Move,
+    Panel,
+    PanelLayout,
+    PhotoPlace,
+    SeamLayout,
+    SeamReading,
+    SeamSpec,
+    Verdict,
+    path_length,
+)
 from gapvision.page import panel_source, widgets
 from gapvision.page.books import load, records, seam_title
 from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
 from gapvision.page.panel_source import Source
 from gapvision.records import SeamState
-from gapvision.results import Measurement
 from gapvision.units import format_place, format_small
 
 _NO_LIMITS = "no limits given"

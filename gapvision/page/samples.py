@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from gapvision.lab.scenes.sample_files import Sample, list_samples
 from gapvision.page.inbox import data_folder
-from gapvision.scenes.sample_files import Sample, list_samples
 
 
 def all_samples() -> list[Sample]:

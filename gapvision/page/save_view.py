@@ -7,13 +7,13 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import SeamSpec, spec_from_table
+from gapvision.judgement import spec_from_table
+from gapvision.model import Measurement, SeamSpec
 from gapvision.page import session, widgets
 from gapvision.page.books import records, seam_title
 from gapvision.page.session import Chosen
 from gapvision.records import SIDES, STAGES, SUPPORTS, Conditions, Job, Seam
 from gapvision.reports.spans import Band
-from gapvision.results import Measurement
 
 _NEW = "new ..."
 _TICKS = {
@@ -169,7 +169,7 @@ def _conditions() -> Conditions:
 
 
 def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job | None, seam: Seam | None) -> None:
-    from gapvision.judgement import DecisionRule
+    from gapvision.model import DecisionRule
     from gapvision.reports.measurement_json import to_dict
     from gapvision.workshop import judge_line, keep_photo
 
@@ -204,7 +204,7 @@ def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job |
 
 def strip_ends(data: bytes, name: str, measurement: Measurement) -> dict[str, Any]:
     """Where the strips' ends lie, so that two photos of a strip left in its place can be laid on each other."""
-    from gapvision.measure import Settings
+    from gapvision.model import Settings
     from gapvision.workshop import measure_file
 
     known = measurement.settings

@@ -76,7 +76,7 @@ def run_page(*, address: str, port: int, guard: Guard) -> None:
 def _warm_up() -> None:
     """Load the libraries and measure the first sample before anyone waits for it."""
     from gapvision.errors import GapvisionError
-    from gapvision.measure import Settings
+    from gapvision.model import Settings
     from gapvision.page import main, service, viewer
     from gapvision.page.samples import all_samples
 

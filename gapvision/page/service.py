@@ -12,12 +12,11 @@ from typing import Any, TypeVar
 
 from gapvision.errors import GapvisionError
 from gapvision.geometry.leaving_out import leave_out
-from gapvision.judgement import Verdict
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
-from gapvision.measure import Settings, measure_photo
+from gapvision.measure import measure_photo
+from gapvision.model import Measurement, Notice, Settings, Verdict
 from gapvision.reports.figures import ExtraLine
 from gapvision.reports.spans import Band
-from gapvision.results import Measurement, Notice
 
 _T = TypeVar("_T")
 _KEPT_MEASUREMENTS = 200

@@ -11,7 +11,8 @@ import numpy as np
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import Verdict, nominal_at, spec_from_table
+from gapvision.judgement import nominal_at, spec_from_table
+from gapvision.model import GapProfile, Measurement, Verdict
 from gapvision.page import service
 from gapvision.page.books import load, records, stored_photo
 from gapvision.page.session import Chosen
@@ -20,7 +21,6 @@ from gapvision.page.widgets import File
 from gapvision.records import Seam
 from gapvision.reports.figures import ExtraLine
 from gapvision.reports.spans import Band
-from gapvision.results import GapProfile, Measurement
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,10 +10,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.judgement import Verdict
+from gapvision.model import GapProfile, Measurement, Verdict
 from gapvision.reports.figures import ExtraLine, about_own_line, straightness_words
 from gapvision.reports.spans import Band, Span, find_spans, judge_stations, verdict_spans
-from gapvision.results import GapProfile, Measurement
 from gapvision.units import sentence_in
 
 _HERE = Path(__file__).parent

@@ -9,12 +9,11 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import Verdict
+from gapvision.model import Measurement, Notice, Verdict
 from gapvision.page.drawings import drawing_for
 from gapvision.page.viewer import reason_of
 from gapvision.reports.glance import at_a_glance
 from gapvision.reports.spans import Band, find_spans, verdict_spans
-from gapvision.results import Measurement, Notice
 from gapvision.units import (
     MM_PER_INCH,
     UNIT_NAMES,

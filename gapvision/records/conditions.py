@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from gapvision.model import Notice
 from gapvision.records.types import Conditions
 from gapvision.records.words import plain
-from gapvision.results import Notice
 
 _TICKS = {
     "latched": "latched",

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.results import FloatArray, Photo
+from gapvision.model import FloatArray, Photo
 
 _MARGIN_MM = 14.0
 _LEAST_HEIGHT_MM = 34.0

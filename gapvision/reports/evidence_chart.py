@@ -13,6 +13,7 @@ from reportlab.lib.units import mm
 from reportlab.lib.utils import ImageReader
 from reportlab.platypus import Flowable
 
+from gapvision.model import FloatArray
 from gapvision.reports.crops import SeamCrop
 from gapvision.reports.evidence_style import (
     AFTER,
@@ -27,7 +28,6 @@ from gapvision.reports.evidence_style import (
     fonts,
     shrink_to_fit,
 )
-from gapvision.results import FloatArray
 from gapvision.units import format_fraction
 
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from gapvision.judgement.compare import Comparison
-from gapvision.results import FloatArray
+from gapvision.model import Comparison, FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,10 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement.types import Verdict
+from gapvision.model import GapProfile, Measurement, Straightness, Verdict
 from gapvision.reports.atomic import check_folder
 from gapvision.reports.spans import Band, Span, find_spans, verdict_spans, with_holes
-from gapvision.results import GapProfile, Measurement, Straightness
 from gapvision.units import MM_PER_INCH, format_fraction, format_place, sentence_in
 
 if TYPE_CHECKING:

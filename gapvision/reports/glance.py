@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gapvision.judgement.types import Verdict
+from gapvision.model import FloatArray, GapProfile, Measurement, Verdict
 from gapvision.reports.spans import Band, Span, find_spans, verdict_spans
-from gapvision.results import FloatArray, GapProfile, Measurement
 
 #: Notices whose advice is to light the gap or to put paper into it.
 _ABOUT_LIGHT = ("edge-doubtful", "edge-underexposed", "seam-unfamiliar")

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from gapvision.judgement.types import HOLE, IN, OPEN, OUT, Verdict
+from gapvision.model import HOLE, IN, OPEN, OUT, Verdict
 from gapvision.reports.figures import figure_kind
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from gapvision.judgement.plan import CorrectionPlan, StretchPlan
+    from gapvision.model import CorrectionPlan, StretchPlan
 
 #: State -> (colour that the colour-blind can tell apart, hatching, word). In tolerance is left blank.
 LOOKS = {

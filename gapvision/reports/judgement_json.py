@@ -9,10 +9,9 @@ from typing import Any
 import numpy as np
 
 from gapvision import __version__
-from gapvision.judgement.finish import FinishForecast
 from gapvision.judgement.specification import spec_to_table
 from gapvision.judgement.tolerance import verdict_sentence
-from gapvision.judgement.types import Check, SeamSpec, Span, Verdict
+from gapvision.model import Check, FinishForecast, SeamSpec, Span, Verdict
 
 SCHEMA = "gapvision-verdict/1"
 _RENAME = {"expanded_u": "u"}

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 import textwrap
 
-from gapvision.judgement.finish import FinishForecast
 from gapvision.judgement.tolerance import verdict_sentence
-from gapvision.judgement.types import HOLE, IN, OUT, Check, Span, Verdict
+from gapvision.model import HOLE, IN, OUT, Check, FinishForecast, Span, Verdict
 from gapvision.units import format_both
 
 WIDTH = 78

@@ -21,8 +21,8 @@ from gapvision import __version__
 from gapvision.codes import CODES
 from gapvision.errors import GapvisionError
 from gapvision.limits import MAX_MEASUREMENT_FILE_BYTES
+from gapvision.model import Flush, GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Straightness
 from gapvision.reports.atomic import write_whole
-from gapvision.results import Flush, GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Straightness
 
 SCHEMA = "gapvision-measurement/1"
 _SCHEMA_NAME = SCHEMA.split("/")[0]

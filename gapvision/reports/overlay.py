@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.model import GapProfile, Measurement
 from gapvision.reports.spans import Band, Span, find_spans
-from gapvision.results import GapProfile, Measurement
 
 if TYPE_CHECKING:
     from PIL.Image import Image

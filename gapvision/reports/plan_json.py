@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from gapvision import __version__
-from gapvision.judgement.plan import CorrectionPlan, StretchPlan
 from gapvision.judgement.specification import spec_to_table
+from gapvision.model import CorrectionPlan, StretchPlan
 from gapvision.reports.judgement_json import forecast_to_dict, number, verdict_to_dict
 from gapvision.reports.template_drawing import drawing_to_dict, drawings_of_plan
 

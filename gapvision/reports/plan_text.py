@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gapvision.judgement.plan import CorrectionPlan, StretchPlan
+from gapvision.model import CorrectionPlan, StretchPlan
 from gapvision.reports.judgement_text import MARKS, chip_lines, film_line, set_now_line, wrap
 from gapvision.units import format_both, format_fraction, format_mm
 

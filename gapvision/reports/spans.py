@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement.types import IN, OUT, Verdict
-from gapvision.results import GapProfile
+from gapvision.model import IN, OUT, GapProfile, Verdict
 
 #: Stations less far out over less than this do not part two spans of one state [mm].
 JOIN_MM = 5.0

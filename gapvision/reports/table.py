@@ -12,13 +12,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from gapvision.geometry.spans import find_spans
-from gapvision.judgement.types import Verdict
+from gapvision.model import FloatArray, Measurement, Verdict
 from gapvision.reports.atomic import write_whole
-from gapvision.results import FloatArray, Measurement
 from gapvision.units import MM_PER_INCH, format_fraction
 
 if TYPE_CHECKING:
-    from gapvision.judgement.compare import Comparison
+    from gapvision.model import Comparison
     from gapvision.reports.figures import ExtraLine
 
 _CSV_COLUMNS = (

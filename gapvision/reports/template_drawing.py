@@ -14,9 +14,7 @@ from typing import Any
 import numpy as np
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement.panel import Mark
-from gapvision.judgement.plan import CorrectionPlan, StretchPlan
-from gapvision.results import FloatArray
+from gapvision.model import CorrectionPlan, FloatArray, Mark, StretchPlan
 
 TICK_MM = 25.0
 Line = tuple[tuple[float, float], ...]

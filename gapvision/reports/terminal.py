@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from gapvision.model import Measurement, Straightness
 from gapvision.reports.spans import Band, find_spans
-from gapvision.results import Measurement, Straightness
 from gapvision.units import format_both, format_fraction, format_mm
 
 _STEP_MM = 10.0

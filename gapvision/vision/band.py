@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.intake.light import to_linear
-from gapvision.results import Photo
+from gapvision.model import Photo
 from gapvision.vision.field import MetricField
 
 FloatArray = NDArray[np.float64]

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.results import Photo, StripView
+from gapvision.model import Photo, StripView
 from gapvision.targets.strip import STRIP_LETTERS, board
 
 _SEARCH_SIDE_PX = 2016

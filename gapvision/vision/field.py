@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.results import StripView
+from gapvision.model import StripView
 
 FloatArray = NDArray[np.float64]
 

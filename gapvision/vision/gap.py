@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.results import COVERAGE_FACTOR, GapProfile
+from gapvision.model import COVERAGE_FACTOR, GapProfile
 from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band
 from gapvision.vision.field import MetricField, with_flush

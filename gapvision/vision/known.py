@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gapvision.results import Flush, Notice
+from gapvision.model import Flush, KnownEdge, KnownStep, Notice
 from gapvision.targets.strip import STRIP_LETTERS
 from gapvision.vision.placing import CUT_KIND, EdgeKind
 
@@ -24,35 +24,6 @@ _HEM_DEPTH_MM, _HEM_DEPTH_STD_MM = 1.75, 1.5 / np.sqrt(12)
 # than 0.20 mm; a radius lay further off than three standard uncertainties for 2 in 1000.
 _SURE_CUT_STD_MM = 0.20
 _PLAIN_FACTOR = 3.0
-
-
-@dataclass(frozen=True, slots=True)
-class KnownEdge:
-    """How an edge is made, as the user states it.
-
-    Attributes
-    ----------
-    kind : str
-        ``cut`` or ``rolled``.
-    radius_mm : float or None
-        Radius of the roll [mm]; None when not known.
-    """
-
-    kind: str
-    radius_mm: float | None = None
-
-    @property
-    def words(self) -> str:
-        """For people."""
-        return self.kind if self.radius_mm is None else f"{self.kind}, radius {self.radius_mm:.2f} mm"
-
-
-@dataclass(frozen=True, slots=True)
-class KnownStep:
-    """Step between the panels as the user measured it by hand: face B above face A, and its U (k = 2) [mm]."""
-
-    mean_mm: float
-    expanded_u_mm: float
 
 
 @dataclass(frozen=True, slots=True)

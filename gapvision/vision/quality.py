@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.intake.light import to_linear
-from gapvision.results import Notice, Photo, StripView
+from gapvision.model import Notice, Photo, StripView
 from gapvision.vision.detect import count_foreign_markers, count_own_markers, eight_bit, find_strips
 
 FloatArray = NDArray[np.float64]

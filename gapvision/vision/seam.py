@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
-from gapvision.results import Photo
+from gapvision.model import Photo
 from gapvision.vision.band import CentreLine, Overview, overview
 from gapvision.vision.field import MetricField
 

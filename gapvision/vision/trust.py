@@ -8,7 +8,7 @@ station.  Two doubts are added that its teaching scenes show too rarely: a wide
 step over a dark gap is a roll that mirrors the gap more often than not, and a
 fainter step further in may then be the outline; and where the detector itself is
 unsure, the rules' other choice stays possible (edge_rules sections 4 and 5).
-Taught by ``gapvision.training.trust``, stored as plain arrays of numbers.
+Taught by ``gapvision.lab.training.trust``, stored as plain arrays of numbers.
 """
 
 from __future__ import annotations

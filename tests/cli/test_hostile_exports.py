@@ -23,7 +23,8 @@ def a_photo():
 @pytest.fixture(scope="module")
 def exported(tmp_path_factory):
     """A job's files by name."""
-    from gapvision.judgement import FinishPlan, coat
+    from gapvision.judgement import coat
+    from gapvision.model import FinishPlan
 
     folder = tmp_path_factory.mktemp("shop")
     with Store(folder / "data") as store:

@@ -132,8 +132,9 @@ def test_plan_undoes_how_the_example_was_drawn():
     # The scenes were drawn with the bonnet 0.8 mm right, 0.4 mm back, turned by -1.2 mrad; the gaps after the way back
     # must be even: within 0.25 mm of what was drawn before it was displaced (5.15 mm), waves of the edges included
     # (measured: 0.23 mm at the end of a photo).
-    from gapvision.bench.make_panel_example import SITS
-    from gapvision.judgement import Move, predict_move
+    from gapvision.judgement import predict_move
+    from gapvision.lab.bench.make_panel_example import SITS
+    from gapvision.model import Move
 
     panel = read_panel(EXAMPLE / "bonnet.toml", read)
     back = Move(x_mm=-SITS.x_mm, y_mm=-SITS.y_mm, turn_rad=-SITS.turn_rad)

@@ -229,7 +229,7 @@ def test_demo(tmp_path, capsys):
 
 @pytest.mark.slow
 def test_demo_draws_its_scene_where_the_samples_are_missing(tmp_path, monkeypatch):
-    from gapvision.scenes import sample_files
+    from gapvision.lab.scenes import sample_files
 
     monkeypatch.setattr(sample_files, "_FOLDER", tmp_path / "nowhere")
     monkeypatch.chdir(tmp_path)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from gapvision.geometry.edge_form import judge_edges
-from gapvision.results import GapProfile
+from gapvision.model import GapProfile
 
 S = np.arange(260.0)
 

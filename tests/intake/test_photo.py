@@ -21,7 +21,7 @@ from gapvision.errors import GapvisionError
 from gapvision.intake import photo as photo_module
 from gapvision.intake.photo import find_photos, read_bytes, read_colour, read_photo
 from gapvision.limits import MAX_PHOTO_BYTES, Limit
-from gapvision.results import Photo
+from gapvision.model import Photo
 from tests.intake._pictures import (
     HEIGHT,
     WIDTH,

@@ -2,18 +2,8 @@
 
 import numpy as np
 
-from gapvision.judgement import (
-    Adjuster,
-    DecisionRule,
-    NominalPoint,
-    Panel,
-    PanelSeam,
-    SeamReading,
-    SeamSpec,
-    TrimRules,
-    placed,
-    shape_seams,
-)
+from gapvision.judgement import placed, shape_seams
+from gapvision.model import Adjuster, DecisionRule, NominalPoint, Panel, PanelSeam, SeamReading, SeamSpec, TrimRules
 
 CENTRE = (0.0, 500.0)
 

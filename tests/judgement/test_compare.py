@@ -7,7 +7,7 @@ import pytest
 
 from gapvision.errors import GapvisionError
 from gapvision.judgement import compare as c
-from gapvision.results import GapProfile
+from gapvision.model import GapProfile
 
 
 def shape(s):

@@ -5,8 +5,9 @@ import pytest
 from scipy import stats
 from scipy.optimize import brentq
 
-from gapvision.judgement import IN, OPEN, OUT, DecisionRule, conformance_probability, guard_band
+from gapvision.judgement import conformance_probability, guard_band
 from gapvision.judgement.conformity import decide
+from gapvision.model import IN, OPEN, OUT, DecisionRule
 
 #: Worked examples on conformance probability. That these are the published ones of JCGM 106:2012 (7.3.3 example 1 and
 #: 2, 7.4) is from memory; the numbers were calculated again with scipy.

@@ -8,20 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import (
-    IN,
-    OUT,
-    Coat,
-    FinishPlan,
-    coat,
-    film_loss,
-    forecast,
-    gap_after_finish,
-    gap_to_set,
-    plan_from_table,
-    plan_to_table,
-)
+from gapvision.judgement import coat, film_loss, forecast, gap_after_finish, gap_to_set, plan_from_table, plan_to_table
 from gapvision.judgement.films import FILMS
+from gapvision.model import IN, OUT, Coat, FinishPlan
 
 from ._panels import spec
 

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy.optimize import differential_evolution
 
-from gapvision.judgement import IN, Adjuster, Move, make_plan, predict_move
+from gapvision.judgement import make_plan, predict_move
 from gapvision.judgement.move import best_move, gap_change, shift_rows, upper_hull
 from gapvision.judgement.panel import on_left_by_place
+from gapvision.model import IN, Adjuster, Move
 
 from ._panels import CENTRE, HINGES, bonnet, spec
 
@@ -112,7 +113,7 @@ def random_panel(rng):
 
 @pytest.mark.parametrize("seed", range(6))
 def test_never_worse_than_differential_evolution(seed):
-    # scipy's differential evolution on the same objective; 200 panels of 1 to 4 seams in gapvision.bench.judgement.
+    # scipy's differential evolution on the same objective; 200 panels of 1 to 4 seams in gapvision.lab.bench.judgement.
     panel = random_panel(np.random.default_rng(seed))
     limits = bands(panel)
     found = best_move(panel, panel.readings, limits)

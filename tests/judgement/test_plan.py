@@ -6,20 +6,8 @@ import numpy as np
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import (
-    IN,
-    OPEN,
-    OUT,
-    Coat,
-    FinishPlan,
-    TrimRules,
-    make_plan,
-    panel_from_table,
-    placed,
-    reading_from_measurement,
-    shape_seams,
-)
-from gapvision.results import Flush, GapProfile, Measurement, Notice
+from gapvision.judgement import make_plan, panel_from_table, placed, reading_from_measurement, shape_seams
+from gapvision.model import IN, OPEN, OUT, Coat, FinishPlan, Flush, GapProfile, Measurement, Notice, TrimRules
 
 from ._panels import HINGES, bonnet, reading
 

@@ -6,8 +6,6 @@ import pytest
 from gapvision.errors import GapvisionError
 from gapvision.judgement import (
     PRESETS,
-    NominalPoint,
-    SeamSpec,
     limits_at,
     nominal_at,
     preset,
@@ -16,6 +14,7 @@ from gapvision.judgement import (
     spec_to_table,
     write_spec,
 )
+from gapvision.model import NominalPoint, SeamSpec
 
 DOOR = {
     "name": "door rear",

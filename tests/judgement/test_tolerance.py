@@ -6,21 +6,9 @@ import numpy as np
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import (
-    HOLE,
-    IN,
-    OPEN,
-    OUT,
-    DecisionRule,
-    form_checks,
-    judge_gap,
-    judge_reading,
-    mirror,
-    opposite_check,
-    verdict_sentence,
-)
+from gapvision.judgement import form_checks, judge_gap, judge_reading, mirror, opposite_check, verdict_sentence
 from gapvision.judgement.linear import slope, window_step_factor, window_steps
-from gapvision.results import Straightness
+from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Straightness
 
 from ._panels import reading, spec
 
@@ -100,7 +88,7 @@ def test_taper_is_judged_beside_the_wanted_taper():
 def spec_with_points(base):
     from dataclasses import replace
 
-    from gapvision.judgement import NominalPoint
+    from gapvision.model import NominalPoint
 
     return replace(base, nominal=(NominalPoint(0.0, 4.76), NominalPoint(200.0, 5.36)))
 

@@ -5,7 +5,8 @@ import itertools
 import numpy as np
 import pytest
 
-from gapvision.judgement import TrimRules, trim_line
+from gapvision.judgement import trim_line
+from gapvision.model import TrimRules
 
 S = np.arange(0.0, 300.0)
 LOW, HIGH = np.full(300, 4.26), np.full(300, 5.26)

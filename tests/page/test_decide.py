@@ -3,10 +3,11 @@
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from gapvision.judgement import FinishPlan, coat, preset, simple_spec, spec_from_table, spec_to_table
+from gapvision.judgement import coat, preset, simple_spec, spec_from_table, spec_to_table
+from gapvision.lab.scenes.sample_files import list_samples
+from gapvision.model import FinishPlan
 from gapvision.page.books import records
 from gapvision.page.server import ENTRY
-from gapvision.scenes.sample_files import list_samples
 from gapvision.workshop import finish_of, keep_photo, set_finish
 
 SEAM_SPEC = {

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from gapvision.lab.scenes.sample_files import list_samples
 from gapvision.page.books import records
 from gapvision.page.inbox import Inbox
 from gapvision.page.panel_drawing import DrawnSeam, draw_panel
 from gapvision.page.server import ENTRY
-from gapvision.scenes.sample_files import list_samples
 from gapvision.workshop import keep_photo
 
 
@@ -64,7 +64,8 @@ def test_search_history_and_comparison(page, job):
 
 def test_a_wanted_gap_that_runs_along_the_seam_has_its_short_verdict(page, job):
     """As one that is the same all along: in, not proven (the limit is the reading itself), out."""
-    from gapvision.judgement import NominalPoint, SeamSpec, spec_to_table
+    from gapvision.judgement import spec_to_table
+    from gapvision.model import NominalPoint, SeamSpec
 
     store = records()
     seam = store.seams(job.job_id)[0]

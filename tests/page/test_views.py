@@ -5,9 +5,9 @@ import html
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from gapvision.lab.scenes.sample_files import list_samples
 from gapvision.page.inbox import Inbox
 from gapvision.page.server import ENTRY
-from gapvision.scenes.sample_files import list_samples
 
 
 @pytest.fixture

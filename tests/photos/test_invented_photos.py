@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from gapvision.bench import accuracy, make_photos
-from gapvision.scenes import StripSpec, render_scene
-from gapvision.scenes.samples import random_scene
+from gapvision.lab.bench import accuracy, make_photos
+from gapvision.lab.scenes import StripSpec, render_scene
+from gapvision.lab.scenes.samples import random_scene
 
 pytestmark = pytest.mark.slow
 

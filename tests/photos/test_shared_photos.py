@@ -11,7 +11,7 @@ import sys
 import numpy as np
 import pytest
 
-from gapvision.bench import accuracy
+from gapvision.lab.bench import accuracy
 
 pytestmark = [pytest.mark.slow, pytest.mark.shared]
 

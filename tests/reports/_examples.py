@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from gapvision.results import Flush, GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Straightness
+from gapvision.model import Flush, GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Straightness
 
 
 def profile(s: np.ndarray, gap: np.ndarray, u: float = 0.1) -> GapProfile:

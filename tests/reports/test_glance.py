@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from gapvision.judgement import NominalPoint, SeamSpec, judge_gap
+from gapvision.judgement import judge_gap
+from gapvision.model import NominalPoint, Notice, SeamSpec
 from gapvision.reports.glance import at_a_glance
 from gapvision.reports.spans import Band
-from gapvision.results import Notice
 
 BAND = Band.around(4.76, 0.5)
 

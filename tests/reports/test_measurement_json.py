@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gapvision.errors import GapvisionError
+from gapvision.model import Measurement
 from gapvision.reports.measurement_json import from_dict, from_json, read, to_dict, to_json, write
-from gapvision.results import Measurement
 from tests.reports._examples import measured, profile, refused
 
 

@@ -109,7 +109,8 @@ def test_csv_of_a_decision_has_limits_states_and_the_forecast_beside_it():
 
 
 def test_csv_of_a_comparison_gives_both_the_change_and_its_u():
-    from gapvision.judgement.compare import Datum, compare_profiles
+    from gapvision.judgement.compare import compare_profiles
+    from gapvision.model import Datum
 
     p = measured().profile
     wider = replace(p, gap_mm=p.gap_mm + 1.0)

@@ -2,9 +2,9 @@
 
 import numpy as np
 
+from gapvision.model import Notice
 from gapvision.reports.spans import Band
 from gapvision.reports.terminal import describe
-from gapvision.results import Notice
 
 BAND = Band.around(4.7625, 0.5)
 

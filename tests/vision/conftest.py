@@ -5,9 +5,9 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from gapvision.measure import Settings, measure_photo
-from gapvision.results import Photo
-from gapvision.scenes import CameraSpec, EdgeSpec, Inside, SceneSpec, StripSpec, render_grey
+from gapvision.lab.scenes import CameraSpec, EdgeSpec, Inside, SceneSpec, StripSpec, render_grey
+from gapvision.measure import measure_photo
+from gapvision.model import Photo, Settings
 
 CHECKED = Settings(print_scale_checked=True)
 CAMERA = CameraSpec(

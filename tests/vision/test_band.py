@@ -8,11 +8,11 @@ import pytest
 
 from gapvision.intake.decode import half_size
 from gapvision.intake.light import decode_srgb
-from gapvision.results import Photo
-from gapvision.training.bands import HALF_MM, Rectifier, columns_mm, sample_chroma
-from gapvision.training.camera import aim
-from gapvision.training.render import crop_box
-from gapvision.training.scenes import HALF_LENGTH_MM
+from gapvision.lab.training.bands import HALF_MM, Rectifier, columns_mm, sample_chroma
+from gapvision.lab.training.camera import aim
+from gapvision.lab.training.render import crop_box
+from gapvision.lab.training.scenes import HALF_LENGTH_MM
+from gapvision.model import Photo
 from gapvision.vision.band import BAND_STEP_MM, CentreLine, sample_band
 
 RED, GREY = (50, 90, 180), (128, 128, 128)  # blue, green, red as stored

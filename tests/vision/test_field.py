@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from skimage.transform import ProjectiveTransform
 
-from gapvision.results import StripView
+from gapvision.lab.training.camera import PHOTO_HEIGHT_PX, PHOTO_WIDTH_PX, aim
+from gapvision.model import StripView
 from gapvision.targets.strip import corners_mm
-from gapvision.training.camera import PHOTO_HEIGHT_PX, PHOTO_WIDTH_PX, aim
 from gapvision.vision.detect import find_strips
 from gapvision.vision.field import fit_field
 from tests.vision.conftest import CAMERA, photo_of

@@ -1,6 +1,6 @@
 """What the user states of edges and step: weighed against the shading, and held against exact truth of drawn scenes.
 
-Truth: the generator's geometry (gapvision.scenes), which measuring never reads.  Signs: face B above face A is
+Truth: the generator's geometry (gapvision.lab.scenes), which measuring never reads.  Signs: face B above face A is
 positive, A is the panel with the lowest strip letter (design.md, sections 1 and 3).
 """
 
@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.measure import Settings, measure_photo
+from gapvision.lab.scenes import EdgeSpec, StripSpec, render_grey
+from gapvision.measure import measure_photo
+from gapvision.model import Flush, KnownEdge, KnownStep, Settings
 from gapvision.reports.measurement_json import from_json, to_dict, to_json
-from gapvision.results import Flush
-from gapvision.scenes import EdgeSpec, StripSpec, render_grey
-from gapvision.vision.known import KnownEdge, KnownStep, known_notices, weigh
+from gapvision.vision.known import known_notices, weigh
 from gapvision.vision.placing import CUT_KIND, UNKNOWN_KIND, EdgeKind
 from tests.vision.conftest import CAMERA, CHECKED, PLAIN, photo_of
 from tests.vision.test_measure import errors

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.measure import Settings, measure_photo
-from gapvision.scenes import Defect, render_grey
+from gapvision.lab.scenes import Defect, render_grey
+from gapvision.measure import measure_photo
+from gapvision.model import Settings
 from tests.vision.conftest import CHECKED, PLAIN, SMALL, SPECS, photo_of
 
 FLUSH = SPECS["flush"]

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from gapvision.lab.scenes import Inside, Line, render_grey
 from gapvision.measure import measure_photo
-from gapvision.scenes import Inside, Line, render_grey
 from gapvision.vision.band import CentreLine
 from gapvision.vision.seam import recentre
 from tests.vision.conftest import CHECKED, PLAIN, SMALL, SPECS, photo_of

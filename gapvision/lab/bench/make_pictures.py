@@ -1,0 +1,32 @@
+"""The README's pictures of a measurement: ``python -m gapvision.lab.bench.make_pictures sample_images/pictures``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from gapvision.intake.photo import read_colour, read_photo
+from gapvision.lab.scenes.sample_files import list_samples
+from gapvision.measure import measure_photo
+from gapvision.model import Settings
+from gapvision.reports.figures import draw_profile, draw_straightness, write_bytes, write_figure
+from gapvision.reports.overlay import draw_overlay, overlay_bytes
+from gapvision.reports.spans import Band
+
+
+def make_pictures(folder: Path) -> list[Path]:
+    """Write overlay, profile and straightness of the first sample; return their paths."""
+    sample = list_samples(folder)[0]
+    measurement = measure_photo(read_photo(sample.path), Settings(print_scale_checked=True))
+    band = Band.around(4.7625, 0.4)
+    overlay, profile, form = (folder / f"measured_{name}" for name in ("photo.jpg", "profile.png", "straightness.png"))
+    pixels = read_colour(sample.path, max_side_px=1400)
+    write_bytes(overlay, overlay_bytes(draw_overlay(pixels, measurement, band, longest_px=1400), "JPEG"))
+    write_figure(draw_profile(measurement, band), profile)
+    write_figure(draw_straightness(measurement), form)
+    return [overlay, profile, form]
+
+
+if __name__ == "__main__":
+    for written in make_pictures(Path(sys.argv[1])):
+        print(written)

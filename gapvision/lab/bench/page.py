@@ -1,0 +1,195 @@
+"""How fast the page is: ``python -m gapvision.lab.bench.page`` drives a real browser and prints times and memory.
+
+Needs the test extra (Playwright) and a Chromium.  Times are for the machine at hand,
+browser included; the targets are the ones the page was built for, on two cores.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import socket
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from pathlib import Path
+from typing import Any
+
+from gapvision.lab.scenes.sample_files import list_samples
+
+_FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+]
+_PROFILE = ".gv-chart .gv-line"
+_PEOPLE = 10
+
+
+def main() -> int:
+    """Run all parts and print a table; 1 when a target was missed."""
+    from playwright.sync_api import sync_playwright
+
+    chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if chromium is None:
+        sys.stderr.write("No Chromium was found; install it first.\n")
+        return 2
+    rows: list[tuple[str, float, str, float]] = []
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        _server(Path(folder)) as (url, process, up_s),
+        sync_playwright() as play,
+    ):
+        browser = play.chromium.launch(executable_path=chromium, args=_FLAGS)
+        rows.append(("server answers after its start", up_s, "s", float("nan")))
+        page, first = _open(browser, url)
+        rows.append(("first page with its profile, after the server is up", first, "s", 2.0))
+        rows.append(
+            ("12-megapixel photo by the plain form: kept and checked, median of 3", _quick_check(page, url), "s", 1.0)
+        )
+        rows.append(("end of a 12-megapixel upload to its profile, median of 3", _uploads(page), "s", 2.5))
+        rows.append(("new tolerance redrawn, median of 8", _tolerance(page), "s", 0.3))
+        page.context.close()
+        everyone, slowest = _people(browser, url)
+        rows.append((f"{_PEOPLE} people upload at once: all have their profile after", slowest, "s", float("nan")))
+        rows.append((f"... of {_PEOPLE} people, with their profile", float(everyone), "", float(_PEOPLE)))
+        rows.append(("most memory of the server", _peak_gb(process.pid), "GB", 2.5))
+        browser.close()
+    missed = False
+    for name, value, unit, target in rows:
+        if unit == "":
+            good = value >= target
+        else:
+            good = not value > target
+        missed |= not good
+        told = "" if target != target else f"target {target:g} {unit}".strip() + ("" if good else ", MISSED")
+        print(f"{name:<66} {value:7.2f} {unit:<3} {told}")
+    return int(missed)
+
+
+@contextlib.contextmanager
+def _server(folder: Path) -> Any:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    environment = {**os.environ, "GAPVISION_DATA": str(folder / "data")}
+    command = [sys.executable, "-m", "gapvision", "page", "--no-browser", "--port", str(port)]
+    begun = time.monotonic()
+    with (folder / "log").open("w") as log:
+        process = subprocess.Popen(command, env=environment, stdout=log, stderr=subprocess.STDOUT)
+    try:
+        while time.monotonic() - begun < 60:
+            with (
+                contextlib.suppress(OSError),
+                urllib.request.urlopen(f"http://localhost:{port}/_stcore/health", timeout=1),
+            ):
+                break
+            time.sleep(0.02)
+        yield f"http://localhost:{port}", process, time.monotonic() - begun
+    finally:
+        process.terminate()
+        process.wait(10)
+
+
+def _open(browser: Any, url: str) -> tuple[Any, float]:
+    page = browser.new_context(viewport={"width": 390, "height": 844}).new_page()
+    page.set_default_timeout(120000)
+    begun = time.monotonic()
+    page.goto(url)
+    page.wait_for_selector(_PROFILE, state="attached")
+    return page, time.monotonic() - begun
+
+
+def _photo(number: int) -> bytes:
+    """The first sample, 12 megapixels, with other bytes each time, so that nothing is remembered."""
+    return list_samples(Path(tempfile.gettempdir()))[0].path.read_bytes() + f"copy {number}".encode()
+
+
+def _give(page: Any, number: int) -> None:
+    file = {"name": f"photo{number}.jpg", "mimeType": "image/jpeg", "buffer": _photo(number)}
+    page.set_input_files("input[type=file]", file)
+
+
+def _wait_for(page: Any, number: int) -> None:
+    """The profile of this very photo is on screen: its name is in the photo's label."""
+    page.wait_for_selector(f".gv-photo[aria-label*='photo{number}.jpg']")
+    page.wait_for_selector(_PROFILE, state="attached")
+
+
+def _quick_check(page: Any, url: str) -> float:
+    """Time from sending a photo by the plain form until it is said whether it will do."""
+    times = []
+    for number in range(50, 53):
+        file = {"name": f"photo{number}.jpg", "mimeType": "image/jpeg", "buffer": _photo(number)}
+        begun = time.monotonic()
+        answer = page.context.request.post(
+            f"{url}/take?ticket={'k' * 20}", multipart={"photos": file}, headers={"Accept": "application/json"}
+        )
+        times.append(time.monotonic() - begun)
+        if answer.json()["said"] != "good":
+            raise RuntimeError(f"the quick check said: {answer.text()}")
+    return statistics.median(times)
+
+
+def _uploads(page: Any) -> float:
+    times = []
+    for number in range(3):
+        ended: list[float] = []
+        page.once("requestfinished", lambda _request, ended=ended: ended.append(time.monotonic()))
+        with page.expect_response(lambda r: "upload_file" in r.url and r.request.method == "PUT"):
+            _give(page, number)
+        begun = time.monotonic()
+        _wait_for(page, number)
+        times.append(time.monotonic() - begun)
+    return statistics.median(times)
+
+
+def _tolerance(page: Any) -> float:
+    """Time from Enter to the limits drawn anew, seen in the browser itself."""
+    times = []
+    for k in range(8):
+        field = page.get_by_role("textbox", name="Tolerance, either way")
+        field.fill(f"{0.5 + 0.05 * (k + 1):.2f}mm")
+        before = page.locator(".gv-chart polyline").first.get_attribute("points")
+        begun = time.monotonic()
+        field.press("Enter")
+        while page.locator(".gv-chart polyline").first.get_attribute("points") == before:
+            if time.monotonic() - begun > 20:
+                raise RuntimeError("the limits were not drawn anew")
+        times.append(time.monotonic() - begun)
+    return statistics.median(times)
+
+
+def _people(browser: Any, url: str) -> tuple[int, float]:
+    pages = [_open(browser, url)[0] for _ in range(_PEOPLE)]
+    begun = time.monotonic()
+    for k, page in enumerate(pages):
+        _give(page, 100 + k)
+    done = 0
+    for k, page in enumerate(pages):
+        _wait_for(page, 100 + k)
+        done += 1
+    slowest = time.monotonic() - begun
+    for page in pages:
+        page.context.close()
+    return done, slowest
+
+
+def _peak_gb(pid: int) -> float:
+    """Largest resident memory of a process so far (Linux) [GB]."""
+    try:
+        text = Path(f"/proc/{pid}/status").read_text()
+    except OSError:
+        return float("nan")
+    line = next(x for x in text.splitlines() if x.startswith("VmHWM"))
+    return float(line.split()[1]) * 1024 / 1e9
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,131 @@
+"""The types that flow between rooms, each with one home: data with its shape checked, no algorithms.
+
+Conventions
+-----------
+* Points are (x, y) in pixels of the upright photo; the centre of the top-left
+  pixel is (0, 0).
+* Lengths are millimetres; the unit is in the field name.
+* ``std_u_...`` is a standard uncertainty, ``expanded_u_...`` an expanded one
+  (coverage factor 2, about 95 %, JCGM 100).
+* A station that cannot be measured is left out (a hole); it is never filled in.
+"""
+
+from gapvision.model._checks import COVERAGE_FACTOR, FloatArray
+from gapvision.model.comparison import BETTER, NARROWER, SAME, WIDER, WORSE, ChangeSpan, Comparison, Datum
+from gapvision.model.finish import STAGES, Coat, FilmLoss, FinishForecast, FinishPlan
+from gapvision.model.judgement import (
+    HOLE,
+    IN,
+    OPEN,
+    OUT,
+    RULES,
+    STATES,
+    Check,
+    DecisionRule,
+    NominalPoint,
+    SeamSpec,
+    Span,
+    Verdict,
+    nonsense,
+)
+from gapvision.model.measurement import Measurement, ScaleInfo
+from gapvision.model.panel import (
+    AIMS,
+    HAND_MM,
+    PLAIN_WORDS,
+    Adjuster,
+    Mark,
+    Panel,
+    PanelLayout,
+    PanelSeam,
+    PhotoPlace,
+    Point,
+    SeamLayout,
+    SeamReading,
+    Travel,
+    TrimRules,
+    path_length,
+)
+from gapvision.model.photo import Notice, Photo, StripView
+from gapvision.model.plan import (
+    STAGES_OF_PLAN,
+    CorrectionPlan,
+    Move,
+    MoveResult,
+    PointMove,
+    StagePrediction,
+    StretchPlan,
+    TrimLine,
+    TrimRow,
+    TrimSpan,
+)
+from gapvision.model.profile import Flush, GapProfile, GapSummary, Straightness
+from gapvision.model.settings import KnownEdge, KnownStep, Settings
+
+__all__ = [
+    "AIMS",
+    "BETTER",
+    "COVERAGE_FACTOR",
+    "HAND_MM",
+    "HOLE",
+    "IN",
+    "NARROWER",
+    "OPEN",
+    "OUT",
+    "PLAIN_WORDS",
+    "RULES",
+    "SAME",
+    "STAGES",
+    "STAGES_OF_PLAN",
+    "STATES",
+    "WIDER",
+    "WORSE",
+    "Adjuster",
+    "ChangeSpan",
+    "Check",
+    "Coat",
+    "Comparison",
+    "CorrectionPlan",
+    "Datum",
+    "DecisionRule",
+    "FilmLoss",
+    "FinishForecast",
+    "FinishPlan",
+    "FloatArray",
+    "Flush",
+    "GapProfile",
+    "GapSummary",
+    "KnownEdge",
+    "KnownStep",
+    "Mark",
+    "Measurement",
+    "Move",
+    "MoveResult",
+    "NominalPoint",
+    "Notice",
+    "Panel",
+    "PanelLayout",
+    "PanelSeam",
+    "Photo",
+    "PhotoPlace",
+    "Point",
+    "PointMove",
+    "ScaleInfo",
+    "SeamLayout",
+    "SeamReading",
+    "SeamSpec",
+    "Settings",
+    "Span",
+    "StagePrediction",
+    "Straightness",
+    "StretchPlan",
+    "StripView",
+    "Travel",
+    "TrimLine",
+    "TrimRow",
+    "TrimRules",
+    "TrimSpan",
+    "Verdict",
+    "nonsense",
+    "path_length",
+]

@@ -1,0 +1,177 @@
+"""Coats of paint and what they take from a gap."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from gapvision.errors import GapvisionError
+from gapvision.model._checks import FloatArray
+from gapvision.model.judgement import Span, Verdict
+from gapvision.model.photo import Notice
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coat:
+    """One kind of film.
+
+    Attributes
+    ----------
+    kind : str
+        What it is, e.g. ``epoxy primer``.
+    stage : int
+        1 etch or epoxy primer, 2 high build, 3 paint: which stage of the work puts it on.
+    coats : int
+        Number of coats.
+    film_um : tuple of two floats
+        Least and most dry film of one coat on the flat [micrometre].
+    stays : tuple of two floats
+        Least and most share of that film left on the panel's edge after sanding.
+    on : str
+        ``both``, ``panel`` or ``neighbour`` edge.
+    already_on : bool or None
+        Overrides what the stage says.
+    source : str
+        Where the film comes from.
+    """
+
+    kind: str
+    stage: int
+    coats: int
+    film_um: tuple[float, float]
+    stays: tuple[float, float]
+    on: str = "both"
+    already_on: bool | None = None
+    source: str = "entered by the user"
+
+    def __post_init__(self) -> None:
+        step = "Check the film, the number of coats and the share that stays."
+        if self.on not in ("both", "panel", "neighbour"):
+            raise GapvisionError(
+                "finish-nonsense", f"A coat cannot be on '{self.on}'.", "Write both, panel or neighbour."
+            )
+        if self.stage not in (1, 2, 3):
+            raise GapvisionError(
+                "finish-nonsense",
+                f"Coat '{self.kind}' belongs to no known stage.",
+                "Write primed, high build or painted.",
+            )
+        if self.coats < 1 or self.coats > 20:
+            raise GapvisionError("finish-nonsense", f"{self.coats} coats of {self.kind} make no sense.", step)
+        if not 0 <= self.film_um[0] <= self.film_um[1] <= 3000:
+            raise GapvisionError(
+                "finish-nonsense", f"The film of {self.kind} is not a range between 0 and 3000 micrometres.", step
+            )
+        if not 0 <= self.stays[0] <= self.stays[1] <= 2:
+            raise GapvisionError(
+                "finish-nonsense", f"The share of {self.kind} that stays on the edge is not between 0 and 2.", step
+            )
+
+    @property
+    def flat_um(self) -> tuple[float, float]:
+        """Film of all its coats on the flat, least and most [micrometre]."""
+        return self.coats * self.film_um[0], self.coats * self.film_um[1]
+
+    @property
+    def edge_mm(self) -> tuple[float, float]:
+        """Film of all its coats left on one edge, least and most [mm]."""
+        return self.coats * self.film_um[0] * self.stays[0] / 1000, self.coats * self.film_um[1] * self.stays[1] / 1000
+
+
+#: Stage at the time of the photo -> rank; a coat whose stage is not above it is already on.
+STAGES = {"bare metal": 0, "primed": 1, "high build": 2, "painted": 3}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FinishPlan:
+    """The coats of a job.
+
+    Attributes
+    ----------
+    coats : tuple of Coat
+        In the order in which they go on.
+    stage : str
+        Stage at the time of the photo, a key of STAGES.
+    smallest_gap_mm : float or None
+        Finished gap below which edges are expected to chip [mm]; None: not judged.
+    movement_mm : float
+        Allowance for hinge swing and for the panel moving on its seals [mm].
+    """
+
+    coats: tuple[Coat, ...]
+    stage: str = "bare metal"
+    smallest_gap_mm: float | None = None
+    movement_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.stage not in STAGES:
+            raise GapvisionError(
+                "finish-nonsense",
+                f"'{self.stage}' is no stage of the work.",
+                "Write bare metal, primed, high build or painted.",
+            )
+        if self.smallest_gap_mm is not None and not 0 < self.smallest_gap_mm < 50:
+            raise GapvisionError("finish-nonsense", "The smallest finished gap is not between 0 and 50 mm.")
+        if not 0 <= self.movement_mm < 50:
+            raise GapvisionError("finish-nonsense", "The allowance for movement is not between 0 and 50 mm.")
+
+    def is_on(self, coat: Coat) -> bool:
+        """Say whether the coat is already on at the time of the photo."""
+        return coat.stage <= STAGES[self.stage] if coat.already_on is None else coat.already_on
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilmLoss:
+    """What the coats still to come take from the gap.
+
+    Attributes
+    ----------
+    loss_mm, std_u_mm : float
+        Middle of the range and its standard uncertainty (rectangular) [mm].
+    least_mm, most_mm : float
+        The range [mm].
+    panel_mm, neighbour_mm : float
+        Share of each edge in the middle value [mm].
+    """
+
+    loss_mm: float
+    std_u_mm: float
+    least_mm: float
+    most_mm: float
+    panel_mm: float
+    neighbour_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FinishForecast:
+    """The gap once every coat is on.
+
+    Attributes
+    ----------
+    s_mm, gap_mm, expanded_u_mm : ndarray, shape (n,)
+        Stations, finished gap, its U [mm].
+    loss : FilmLoss
+        What the coats still to come take.
+    verdict : Verdict
+        Against the finished gap wanted.
+    chip_limit_mm : float
+        Smallest finished gap plus the allowance for movement [mm]; NaN when none was stated.
+    chip_spans : tuple of Span
+        Where the finished gap is below it, or not proven above it.
+    set_now_mm, set_lower_mm, set_upper_mm : ndarray, shape (n,)
+        Gap to set now for the wanted finished gap, and the limits that keep the
+        finished gap in tolerance whatever the film does within its range [mm].
+    notices : tuple of Notice
+        What to know.
+    """
+
+    s_mm: FloatArray
+    gap_mm: FloatArray
+    expanded_u_mm: FloatArray
+    loss: FilmLoss
+    verdict: Verdict
+    chip_limit_mm: float
+    chip_spans: tuple[Span, ...]
+    set_now_mm: FloatArray
+    set_lower_mm: FloatArray
+    set_upper_mm: FloatArray
+    notices: tuple[Notice, ...]

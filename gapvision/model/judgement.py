@@ -1,0 +1,286 @@
+"""What is wanted of a seam, and the verdict on it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+from gapvision.errors import GapvisionError
+from gapvision.model._checks import FloatArray, frozen_array
+
+IN, OUT, OPEN, HOLE = "in tolerance", "out of tolerance", "not proven", "not measured"
+
+
+STATES = (IN, OUT, OPEN, HOLE)
+
+
+#: Rule name -> how it is worded in a verdict.
+RULES = {
+    "proven": "accept only what is proven: the band is narrowed by U at both limits (the default of ISO 14253-1)",
+    "simple": "simple acceptance: the measured value alone is compared with the limits (JCGM 106)",
+    "risk": "guard band by a stated risk: the probability of being in tolerance must reach 1 - risk (JCGM 106)",
+}
+
+
+def nonsense(message: str, next_step: str = "") -> GapvisionError:
+    """Make the refusal of a specification that cannot be meant."""
+    return GapvisionError("specification-nonsense", message, next_step)
+
+
+@dataclass(frozen=True, slots=True)
+class NominalPoint:
+    """Wanted gap at one place of the seam.
+
+    Attributes
+    ----------
+    at : float
+        Place along the seam: mm, or share of the seam's length (see SeamSpec.at_unit).
+    gap_mm : float
+        Wanted gap there [mm].
+    """
+
+    at: float
+    gap_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeamSpec:
+    """What is wanted of a seam.
+
+    Attributes
+    ----------
+    nominal : tuple of NominalPoint
+        Wanted gap; straight lines between the points, constant beyond the ends.
+    at_unit : str
+        ``mm`` or ``share`` (0 at the seam's start, 1 at its end).
+    allow_below_mm, allow_above_mm : float
+        How far the gap may lie below and above the wanted gap [mm]; they may differ.
+    taper_mm_per_m : float or None
+        Largest slope of gap minus wanted gap, either way [mm/m].
+    straightness_mm, straightness_100_mm : float or None
+        Largest minimum zone of each edge, whole length and any 100 mm [mm].
+    step_10_mm : float or None
+        Largest change of the mean gap between neighbouring 10 mm, wanted change taken off [mm].
+    opposite_mm : float or None
+        Largest difference to the opposite side's seam, mirrored [mm].
+    flush_mm : float or None
+        Largest step in height between the panels, either way [mm].
+    length_mm : float or None
+        Length of the seam [mm]; None: from the first to the last station.
+    largest_hole_mm : float
+        Unmeasured stretches up to this length do not stop a proof [mm].
+    source : str
+        Where the numbers come from.
+    """
+
+    nominal: tuple[NominalPoint, ...]
+    allow_below_mm: float
+    allow_above_mm: float
+    name: str = "seam"
+    panel: str = ""
+    side: str = ""
+    at_unit: str = "mm"
+    taper_mm_per_m: float | None = None
+    straightness_mm: float | None = None
+    straightness_100_mm: float | None = None
+    step_10_mm: float | None = None
+    opposite_mm: float | None = None
+    flush_mm: float | None = None
+    length_mm: float | None = None
+    largest_hole_mm: float = 5.0
+    source: str = "entered by the user"
+
+    def __post_init__(self) -> None:
+        if not self.nominal:
+            raise nonsense("The specification gives no wanted gap.", 'Give a nominal gap, e.g. nominal = "3/16in".')
+        if self.at_unit not in ("mm", "share"):
+            raise ValueError(f"at_unit: expected mm or share, got {self.at_unit!r}")
+        if self.side not in ("", "left", "right"):
+            raise nonsense(f"'{self.side}' is not a side of the car.", "Write left or right, or leave the side out.")
+        numbers = (
+            [p.gap_mm for p in self.nominal] + [p.at for p in self.nominal] + [self.allow_below_mm, self.allow_above_mm]
+        )
+        if not all(math.isfinite(v) for v in numbers):
+            raise nonsense("A number in the specification is missing or endless.")
+        places = [p.at for p in self.nominal]
+        if any(b <= a for a, b in pairwise(places)):
+            raise nonsense(
+                "The places of the wanted gap do not run forward along the seam.",
+                "List them from the start to the end, each once.",
+            )
+        if self.at_unit == "share" and (places[0] < 0 or places[-1] > 1):
+            raise nonsense("A share of the seam lies outside 0 to 100 %.")
+        if min(p.gap_mm for p in self.nominal) <= 0:
+            raise nonsense(
+                "A wanted gap is zero or negative.", "A gap is a width above zero; check the number and its unit."
+            )
+        if self.allow_below_mm < 0 or self.allow_above_mm < 0:
+            raise nonsense(
+                "The limits are crossed: the lower limit lies above the upper one, or the wanted gap is outside them.",
+                "Give how far below and how far above the wanted gap is allowed, each zero or more.",
+            )
+        if self.allow_below_mm + self.allow_above_mm <= 0:
+            raise nonsense(
+                "The limits leave no room: lower and upper limit are equal.",
+                "Allow something below or above the wanted gap.",
+            )
+        if min(p.gap_mm for p in self.nominal) - self.allow_below_mm < 0:
+            raise nonsense("The lower limit is a negative gap.", "Allow less below the wanted gap.")
+        for word, value in (
+            ("taper", self.taper_mm_per_m),
+            ("straightness", self.straightness_mm),
+            ("straightness over 100 mm", self.straightness_100_mm),
+            ("step over 10 mm", self.step_10_mm),
+            ("difference to the opposite side", self.opposite_mm),
+            ("flush", self.flush_mm),
+            ("length", self.length_mm),
+        ):
+            if value is not None and not (math.isfinite(value) and value > 0):
+                raise nonsense(
+                    f"The limit on {word} is not above zero.", "Give a number above zero or leave the line out."
+                )
+        if not self.largest_hole_mm >= 0:
+            raise nonsense("The largest hole is negative.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecisionRule:
+    """How uncertainty enters the decision.
+
+    Attributes
+    ----------
+    name : str
+        ``proven``, ``simple`` or ``risk`` (see :data:`RULES`).
+    risk : float
+        Accepted probability of being wrong, for ``risk`` only.
+    """
+
+    name: str = "proven"
+    risk: float = 0.05
+
+    def __post_init__(self) -> None:
+        if self.name not in RULES:
+            raise GapvisionError("rule-unknown", f"There is no decision rule '{self.name}'.")
+        if not 0 < self.risk < 0.5:
+            raise GapvisionError(
+                "value-out-of-range",
+                f"A risk of {self.risk:g} makes no sense.",
+                "Give a risk above 0 and below 0.5, e.g. 0.05.",
+            )
+
+    @property
+    def words(self) -> str:
+        """The rule in words, with its risk where it has one."""
+        return RULES[self.name] + (f"; risk {100 * self.risk:g} %" if self.name == "risk" else "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """A run of neighbouring stations in one state.
+
+    Attributes
+    ----------
+    state : str
+        One of STATES.
+    from_mm, to_mm : float
+        First and last station, or the two ends of a hole [mm].
+    worst_mm, worst_at_mm, worst_u_mm : float
+        Gap nearest to or furthest beyond a limit, its place, its U [mm]; NaN for a hole.
+    excess_mm : float
+        How far the worst gap lies beyond its limit (negative: inside) [mm].
+    side : str
+        ``tight``, ``wide`` or empty.
+    """
+
+    state: str
+    from_mm: float
+    to_mm: float
+    worst_mm: float = math.nan
+    worst_at_mm: float = math.nan
+    worst_u_mm: float = math.nan
+    excess_mm: float = math.nan
+    side: str = ""
+
+    @property
+    def length_mm(self) -> float:
+        """Length from the first to the last station [mm]."""
+        return self.to_mm - self.from_mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """One limit on the seam as a whole.
+
+    Attributes
+    ----------
+    name : str
+        What was checked, in words.
+    value, expanded_u, limit : float
+        In ``unit``; ``value`` is compared with plus and minus ``limit``.
+    state : str
+        One of STATES.
+    where : str
+        Where the worst lies, in words, or empty.
+    """
+
+    name: str
+    value: float
+    expanded_u: float
+    limit: float
+    unit: str
+    state: str
+    where: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Verdict:
+    """The decision about one seam.
+
+    Attributes
+    ----------
+    state : str
+        IN, OUT or OPEN for the whole seam.
+    rule, coverage_factor : DecisionRule, float
+        How it was decided.
+    s_mm, gap_mm, expanded_u_mm, lower_mm, upper_mm, probability : ndarray, shape (n,)
+        Stations, gap, its U, the limits [mm], and the probability of being in tolerance.
+    states : tuple of str, length n
+        State of each station.
+    spans : tuple of Span
+        All runs, in order along the seam, holes included.
+    checks : tuple of Check
+        Taper, straightness, steps, opposite side, flush: those that have a limit.
+    in_mm, out_mm, open_mm, hole_mm : float
+        Length of seam in each state [mm].
+    worst : Span or None
+        The station with the largest excess.
+    reasons : tuple of str
+        Why, in sentences.
+    """
+
+    state: str
+    rule: DecisionRule
+    coverage_factor: float
+    s_mm: FloatArray
+    gap_mm: FloatArray
+    expanded_u_mm: FloatArray
+    lower_mm: FloatArray
+    upper_mm: FloatArray
+    probability: FloatArray
+    states: tuple[str, ...]
+    spans: tuple[Span, ...]
+    checks: tuple[Check, ...]
+    in_mm: float
+    out_mm: float
+    open_mm: float
+    hole_mm: float
+    worst: Span | None
+    reasons: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        n = frozen_array(self, "s_mm", (None,))
+        for name in ("gap_mm", "expanded_u_mm", "lower_mm", "upper_mm", "probability"):
+            frozen_array(self, name, (n,))
+        if len(self.states) != n:
+            raise ValueError(f"states: expected {n}, got {len(self.states)}")

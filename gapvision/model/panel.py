@@ -1,0 +1,325 @@
+"""A panel in its own plane: seams, adjusters, and the readings placed on it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+
+from gapvision.errors import GapvisionError
+from gapvision.model._checks import FloatArray, frozen_array
+from gapvision.model.finish import FinishPlan
+from gapvision.model.judgement import DecisionRule, SeamSpec
+from gapvision.model.profile import Straightness
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SeamReading:
+    """One measured stretch of one seam (one photo), placed on its panel.
+
+    Attributes
+    ----------
+    seam, photo : str
+        Name of the seam; the photo's file.
+    s_mm, gap_mm, expanded_u_mm : ndarray, shape (n,)
+        Stations along the seam, gap, U [mm].
+    panel_edge_mm : ndarray, shape (n,)
+        Offset of this panel's edge towards the neighbour from the photo's straight reference [mm].
+    xy_mm : ndarray, shape (n, 2)
+        Places of the stations in the panel's plane [mm]; empty when not placed.
+    outward : ndarray, shape (n, 2)
+        Unit normals in the panel's plane, from this panel to the neighbour; empty when not placed.
+    flush_mm, flush_u_mm : float
+        Height of this panel above its neighbour and U [mm]; NaN when not measured.
+    panel_straightness, neighbour_straightness : Straightness or None
+        Form of the two edges as measured.
+    panel_on_left : bool
+        True when this panel lies to the left of a person who looks along increasing s from outside the car.
+    """
+
+    seam: str
+    photo: str
+    s_mm: FloatArray
+    gap_mm: FloatArray
+    expanded_u_mm: FloatArray
+    panel_edge_mm: FloatArray
+    xy_mm: FloatArray
+    outward: FloatArray
+    spacing_mm: float = 1.0
+    flush_mm: float = math.nan
+    flush_u_mm: float = math.nan
+    panel_straightness: Straightness | None = None
+    neighbour_straightness: Straightness | None = None
+    curved: bool = False
+    panel_on_left: bool = True
+
+    def __post_init__(self) -> None:
+        n = frozen_array(self, "s_mm", (None,))
+        for name in ("gap_mm", "expanded_u_mm", "panel_edge_mm"):
+            frozen_array(self, name, (n,))
+        for name in ("xy_mm", "outward"):
+            value = np.array(getattr(self, name), dtype=float).reshape(-1, 2)
+            if len(value) not in (0, n):
+                raise ValueError(f"{name}: expected shape ({n}, 2) or none, got {value.shape}")
+            value.setflags(write=False)
+            object.__setattr__(self, name, value)
+        if n > 1 and not (np.diff(self.s_mm) > 0).all():
+            raise ValueError("s_mm: expected increasing stations")
+
+
+Point = tuple[float, float]
+
+
+Travel = tuple[float, float]
+
+
+PLAIN_WORDS = ("in +x", "in -x", "in +y", "in -y")
+
+
+#: Aim of a move -> what it makes as small as possible.
+AIMS = {
+    "band": "the largest excess over the bands, then the excess summed along the seams, then the movement",
+    "middle": "the largest excess, however far inside the bands the gaps already are",
+    "least work": "the excess summed along the seams, too wide counted four times: local faults are left to the trim",
+}
+
+
+#: How well a hand follows a scribed line with file or saw; common practice, no source [mm].
+HAND_MM = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Adjuster:
+    """A place where a person sets the panel: a hinge, a latch, a shim point.
+
+    Attributes
+    ----------
+    xy : (float, float)
+        Place in the panel's plane [mm].
+    travel_x, travel_y, travel_out : (float, float) or None
+        Least and most movement it allows [mm]; None: not entered, taken as unlimited.
+    """
+
+    name: str
+    xy: Point
+    kind: str = "shim point"
+    travel_x: Travel | None = None
+    travel_y: Travel | None = None
+    travel_out: Travel | None = None
+
+    def __post_init__(self) -> None:
+        for travel in (self.travel_x, self.travel_y, self.travel_out):
+            if travel is not None and not (
+                math.isfinite(travel[0]) and math.isfinite(travel[1]) and travel[0] <= 0 <= travel[1]
+            ):
+                raise GapvisionError(
+                    "panel-file-bad",
+                    f"The travel of '{self.name}' does not reach from zero or less to zero or more.",
+                    'Write it like ["-3mm", "2mm"]: how far it can still go each way.',
+                )
+
+    @property
+    def is_limited(self) -> bool:
+        """Whether any travel was entered."""
+        return any(t is not None for t in (self.travel_x, self.travel_y, self.travel_out))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A datum mark that the user put on the panel: along the seam, and inwards from the panel's edge [mm]."""
+
+    name: str
+    at_mm: float
+    from_edge_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrimRules:
+    """What may be done to a seam's panel edge.
+
+    Attributes
+    ----------
+    allowed : bool
+        False leaves the edge alone.
+    line : str
+        ``where needed``: cut only where the edge stands beyond the new line.
+        ``whole``: dress the whole measured edge to the line.
+    safe_limit : tuple of (s_mm, mm)
+        Most that may be removed (fold, flange, spot welds), straight between the points; empty: not entered.
+    hand_mm : float
+        How well the hand follows the line [mm].
+    worth_mm : float
+        Stretches that are short of their band by less than this everywhere are left alone [mm].
+    """
+
+    allowed: bool = True
+    line: str = "where needed"
+    safe_limit: tuple[Point, ...] = ()
+    hand_mm: float = HAND_MM
+    worth_mm: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.line not in ("where needed", "whole"):
+            raise GapvisionError("panel-file-bad", f"'{self.line}' is no way to trim.", "Write where needed or whole.")
+        if any(not math.isfinite(v) or v < 0 for _, v in self.safe_limit) or any(
+            b[0] <= a[0] for a, b in pairwise(self.safe_limit)
+        ):
+            raise GapvisionError("panel-file-bad", "The safe limit is negative or its places do not run forward.")
+        if not 0 <= self.hand_mm < 5:
+            raise GapvisionError("panel-file-bad", "The hand's accuracy is not between 0 and 5 mm.")
+        if not 0 <= self.worth_mm < 1:
+            raise GapvisionError("panel-file-bad", "The smallest change worth making is not between 0 and 1 mm.")
+
+    def safe_at(self, s_mm: FloatArray) -> FloatArray:
+        """Most that may be removed at each station [mm]; ``inf`` when not entered."""
+        if not self.safe_limit:
+            return np.full(s_mm.shape, np.inf)
+        return np.asarray(
+            np.interp(s_mm, [p[0] for p in self.safe_limit], [p[1] for p in self.safe_limit]), dtype=float
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelSeam:
+    """One seam of a panel with its photos.
+
+    Attributes
+    ----------
+    place : tuple of points
+        Two or more points in the panel's plane, from the seam's start to its end [mm].
+    spec : SeamSpec
+        What is wanted (of the finished gap when the panel has a finish plan).
+    readings : tuple of SeamReading
+        One per photo; :func:`placed` gives them their place.
+    """
+
+    name: str
+    place: tuple[Point, ...]
+    spec: SeamSpec
+    readings: tuple[SeamReading, ...]
+    trim: TrimRules = field(default_factory=TrimRules)
+    marks: tuple[Mark, ...] = ()
+
+    @property
+    def extent_mm(self) -> tuple[float, float]:
+        """Start and end of the seam [mm] along itself."""
+        return 0.0, self.spec.length_mm or path_length(self.place)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Panel:
+    """A panel, all its seams measured at the same stage.
+
+    Attributes
+    ----------
+    centre : (float, float)
+        A point well inside the panel; shifts are told for it and rotation turns about it [mm].
+    aim : str
+        What the move is chosen for, a key of AIMS.
+    words : four str
+        Names of the directions x+, x-, y+, y-.
+    """
+
+    name: str
+    seams: tuple[PanelSeam, ...]
+    centre: Point
+    adjusters: tuple[Adjuster, ...] = ()
+    words: tuple[str, str, str, str] = PLAIN_WORDS
+    rule: DecisionRule = field(default_factory=DecisionRule)
+    finish: FinishPlan | None = None
+    shape: str = ""
+    aim: str = "band"
+
+    def __post_init__(self) -> None:
+        if not self.seams:
+            raise GapvisionError(
+                "panel-file-bad", "The panel has no seam.", "List at least one seam with its place and its measurement."
+            )
+        names = [s.name for s in self.seams]
+        if len(set(names)) < len(names):
+            raise GapvisionError("panel-file-bad", "Two seams of the panel have the same name.")
+        if self.aim not in AIMS:
+            raise GapvisionError("panel-file-bad", f"'{self.aim}' is no aim of the move.", f"Write {', '.join(AIMS)}.")
+
+    @property
+    def readings(self) -> tuple[SeamReading, ...]:
+        """All stretches of all seams."""
+        return tuple(r for seam in self.seams for r in seam.readings)
+
+
+def path_length(points: tuple[Point, ...]) -> float:
+    """Length of a line through points [mm]."""
+    return math.fsum(math.dist(a, b) for a, b in pairwise(points))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoPlace:
+    """How a photo lies on its seam.
+
+    Attributes
+    ----------
+    file : str
+        Its measurement file; empty when the records bring it.
+    at_mm : float or None
+        Where its first station lies along the seam [mm]; None: not said.
+    reverse : bool
+        Whether its stations run from the seam's end to its start.
+    """
+
+    file: str = ""
+    at_mm: float | None = None
+    reverse: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeamLayout:
+    """One seam as its panel's file describes it, before anything is measured.
+
+    Attributes
+    ----------
+    place : tuple of points
+        From its start to its end in the panel's plane [mm].
+    spec : SeamSpec or None
+        What is wanted; None: not said in the file.
+    panel_edge : str
+        The edge in the photos that is this panel's.
+    trim, marks : TrimRules, tuple of Mark
+        What may be done to its edge, and what a template is laid on.
+    photos : tuple of PhotoPlace
+        How its photos lie on it.
+    """
+
+    name: str
+    place: tuple[Point, ...]
+    spec: SeamSpec | None
+    panel_edge: str
+    trim: TrimRules
+    marks: tuple[Mark, ...]
+    photos: tuple[PhotoPlace, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelLayout:
+    """A panel as its file describes it: outline, seams, adjusters, what is aimed at.
+
+    Attributes
+    ----------
+    outline : tuple of points
+        Around the panel, for drawing [mm]; empty: not said.
+    lid : bool
+        Seen from above, so that a photo shows on which side of the seam the panel lies.
+    """
+
+    name: str
+    shape: str
+    seams: tuple[SeamLayout, ...]
+    outline: tuple[Point, ...]
+    centre: Point
+    words: tuple[str, str, str, str]
+    adjusters: tuple[Adjuster, ...]
+    rule: DecisionRule
+    aim: str
+    finish: FinishPlan | None
+    lid: bool

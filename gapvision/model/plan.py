@@ -1,0 +1,239 @@
+"""What to do to a panel: move, trim, and what each step buys."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from gapvision.model._checks import FloatArray
+from gapvision.model.finish import FinishForecast
+from gapvision.model.judgement import OUT, Verdict
+from gapvision.model.panel import Panel, Point, SeamReading
+from gapvision.model.photo import Notice
+
+#: Movements below this are told as none [mm].
+TOLD_MM = 0.005
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointMove:
+    """What to do at one adjuster [mm]: along x and y, and out of the plane (in is negative)."""
+
+    name: str
+    kind: str
+    xy: Point
+    x_mm: float
+    y_mm: float
+    out_mm: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """A rigid move of the panel.
+
+    Attributes
+    ----------
+    x_mm, y_mm, turn_rad : float
+        Shift of the panel's centre and turn about it, counter-clockwise seen with x to the right and y up.
+    out_mm, tilt_x_rad, tilt_y_rad : float
+        Out of the plane at the centre, and its slope along x and along y.
+    """
+
+    x_mm: float = 0.0
+    y_mm: float = 0.0
+    turn_rad: float = 0.0
+    out_mm: float = 0.0
+    tilt_x_rad: float = 0.0
+    tilt_y_rad: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MoveResult:
+    """The best move and what it buys.
+
+    Attributes
+    ----------
+    move : Move
+        The move.
+    points : tuple of PointMove
+        The same, at each adjuster.
+    excess_before_mm, excess_after_mm : float
+        Largest excess over the bands, before and after [mm]; negative: room left.
+    flush_before_mm, flush_after_mm : float
+        Largest step beyond the flush limits [mm]; NaN when no step was measured.
+    turn_error_mm : float
+        Bound on what the linear turn neglects [mm].
+    notices : tuple of Notice
+        What to know.
+    """
+
+    move: Move
+    points: tuple[PointMove, ...]
+    excess_before_mm: float
+    excess_after_mm: float
+    flush_before_mm: float
+    flush_after_mm: float
+    turn_error_mm: float
+    notices: tuple[Notice, ...]
+
+    @property
+    def is_none(self) -> bool:
+        """Whether the panel stays where it is."""
+        return all(max(abs(p.x_mm), abs(p.y_mm), abs(p.out_mm)) < TOLD_MM for p in self.points)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrimRow:
+    """One row of the table: at a station, what to remove (positive) or add (negative) [mm]."""
+
+    s_mm: float
+    gap_mm: float
+    new_gap_mm: float
+    remove_mm: float
+    action: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrimSpan:
+    """A stretch that is cut, built up, or that no line of this kind can bring into the band [mm]."""
+
+    action: str
+    from_mm: float
+    to_mm: float
+    largest_mm: float
+    largest_at_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TrimLine:
+    """The new edge of one stretch.
+
+    Attributes
+    ----------
+    s_mm, present_mm, new_mm, line_mm : ndarray, shape (n,)
+        Stations; present edge, new edge and the line to scribe, as offsets
+        towards the neighbour from the stretch's reference [mm].
+    remove_mm : ndarray, shape (n,)
+        Present minus new edge: positive to remove, negative to add [mm].
+    gap_mm : ndarray, shape (n,)
+        Gap with the new edge [mm].
+    needed : bool
+        False: nothing is cut or added.
+    kind : str
+        ``straight`` or ``fair``.
+    short_by_mm : float
+        By how much no such line can be in the band [mm]; 0 when it can.
+    short_spans : tuple of TrimSpan
+        Where it fails and by how much.
+    spans : tuple of TrimSpan
+        Where metal is removed and where it is added.
+    rows : tuple of TrimRow
+        The table, every 25 mm and at each change.
+    cut_mm, add_mm : float
+        Lengths cut and built up [mm].
+    notices : tuple of Notice
+        What to know.
+    """
+
+    s_mm: FloatArray
+    present_mm: FloatArray
+    new_mm: FloatArray
+    line_mm: FloatArray
+    remove_mm: FloatArray
+    gap_mm: FloatArray
+    needed: bool
+    kind: str
+    short_by_mm: float
+    short_spans: tuple[TrimSpan, ...]
+    spans: tuple[TrimSpan, ...]
+    rows: tuple[TrimRow, ...]
+    cut_mm: float
+    add_mm: float
+    notices: tuple[Notice, ...]
+
+
+STAGES_OF_PLAN = ("as measured", "after the move", "after the trim", "after paint")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StagePrediction:
+    """One stretch at one stage.
+
+    Attributes
+    ----------
+    stage : str
+        One of STAGES_OF_PLAN.
+    reading : SeamReading
+        Gap, U and panel edge at that stage.
+    verdict : Verdict
+        Against the gap to have at that stage: the finished gap wanted plus the
+        film still to come, whose doubt is part of U.
+    """
+
+    stage: str
+    reading: SeamReading
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StretchPlan:
+    """One stretch of one seam: its trim and what each step buys.
+
+    Attributes
+    ----------
+    stages : tuple of StagePrediction
+        As measured, after the move, after the trim, and after paint when there is a finish plan.
+    trim : TrimLine
+        The new edge.
+    finish : FinishForecast or None
+        The finished gap after move and trim.
+    lower_mm, upper_mm : ndarray, shape (n,)
+        The band that was aimed at now, guard bands taken off [mm].
+    """
+
+    seam: str
+    photo: str
+    stages: tuple[StagePrediction, ...]
+    trim: TrimLine
+    finish: FinishForecast | None
+    lower_mm: FloatArray
+    upper_mm: FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CorrectionPlan:
+    """What to do to a panel, in order.
+
+    Attributes
+    ----------
+    panel : Panel
+        As it was measured.
+    move : MoveResult
+        Move first.
+    stretches : tuple of StretchPlan
+        Then change the edges.
+    states : dict of str to str
+        Stage -> state of the whole panel.
+    steps : tuple of str
+        What to do, in sentences, in order.
+    notices, cautions : tuple
+        What to know; what to beware of.
+    """
+
+    panel: Panel
+    move: MoveResult
+    stretches: tuple[StretchPlan, ...]
+    states: dict[str, str]
+    steps: tuple[str, ...]
+    notices: tuple[Notice, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def succeeds(self) -> bool:
+        """Whether no station is out of tolerance at the end, as far as measured."""
+        return self.states[self.last_stage] != OUT
+
+    @property
+    def last_stage(self) -> str:
+        """The last stage that was predicted."""
+        return list(self.states)[-1]

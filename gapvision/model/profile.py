@@ -1,0 +1,102 @@
+"""The gap along a seam: stations, form of the edges, the profile in numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from gapvision.model._checks import FloatArray, frozen_array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GapProfile:
+    """The gap along one seam.  n = measured stations only.
+
+    Attributes
+    ----------
+    s_mm : ndarray, shape (n,)
+        Distance along the centre line [mm], increasing.
+    gap_mm, expanded_u_mm : ndarray, shape (n,)
+        Gap and its expanded uncertainty (k = 2) [mm].
+    edge_a_px, edge_b_px : ndarray, shape (n, 2)
+        Where each edge lies in the photo [px].
+    edge_a_mm, edge_b_mm : ndarray, shape (n,)
+        Offset of each edge across the seam from a straight reference [mm].
+    parts_mm : dict of str to ndarray, shape (n,)
+        Standard uncertainties by cause [mm]: edge, scale, print_scale, tilt_flush, depth, repeat.
+    spacing_mm : float
+        Distance between stations [mm].
+    """
+
+    s_mm: FloatArray
+    gap_mm: FloatArray
+    expanded_u_mm: FloatArray
+    edge_a_px: FloatArray
+    edge_b_px: FloatArray
+    edge_a_mm: FloatArray
+    edge_b_mm: FloatArray
+    edge_a_u_mm: FloatArray
+    edge_b_u_mm: FloatArray
+    parts_mm: dict[str, FloatArray] = field(default_factory=dict)
+    spacing_mm: float = 1.0
+
+    def __post_init__(self) -> None:
+        n = frozen_array(self, "s_mm", (None,))
+        for name in ("gap_mm", "expanded_u_mm", "edge_a_mm", "edge_b_mm", "edge_a_u_mm", "edge_b_u_mm"):
+            frozen_array(self, name, (n,))
+        for name in ("edge_a_px", "edge_b_px"):
+            frozen_array(self, name, (n, 2))
+        if n > 1 and not (np.diff(self.s_mm) > 0).all():
+            raise ValueError("s_mm: expected increasing stations")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Straightness:
+    """Form of one edge over a span.
+
+    Attributes
+    ----------
+    min_zone_mm : float
+        Minimum zone over the whole edge [mm].
+    lsq_mm : float
+        Peak to valley about the least-squares line [mm].
+    expanded_u_mm : float
+        Expanded uncertainty (k = 2) [mm].
+    span_mm : float
+        Length of edge that was judged [mm].
+    worst_100_mm, worst_100_from_mm : float or None
+        Largest minimum zone over any 100 mm, and the station where that 100 mm starts [mm].
+    fairness_mm : float or None
+        Peak to valley from a smooth curve, on seams curved by design [mm].
+    cutoff_mm : float or None
+        Cut-off wavelength of that curve [mm].
+    """
+
+    min_zone_mm: float
+    lsq_mm: float
+    expanded_u_mm: float
+    span_mm: float
+    worst_100_mm: float | None = None
+    worst_100_from_mm: float | None = None
+    fairness_mm: float | None = None
+    cutoff_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GapSummary:
+    """The profile in five numbers [mm], taper in mm per metre."""
+
+    mean_mm: float
+    min_mm: float
+    max_mm: float
+    std_mm: float
+    taper_mm_per_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flush:
+    """Step in height between the panel faces; face B above face A is positive [mm]."""
+
+    mean_mm: float
+    expanded_u_mm: float

@@ -1,0 +1,161 @@
+"""How to measure, and what a person states of a seam."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from gapvision.errors import GapvisionError
+
+_RADII_MM = (0.5, 5.0)  # from a corner filed round to a rim rolled over wire; common practice, no source
+_STEP_MM = 10.0
+_STEP_U_MM = (0.02, 3.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """How to measure.
+
+    Attributes
+    ----------
+    print_scale_along, print_scale_across : float
+        Measured over nominal length of the check lines.
+    print_scale_checked : bool
+        Whether the check lines were measured at all.
+    seam_hint_px : tuple of (x, y) or None
+        Two or more points along the seam [px].
+    station_mm : float
+        Distance between stations [mm].
+    tolerance_mm : float or None
+        Half-width of the tolerance, only to say whether the resolution suffices [mm].
+    edges : str
+        ``auto`` or ``rules``.
+    edge_a, edge_b : str or None
+        How each edge is made, where the user knows it: ``cut`` or ``rolled``.  A is the panel on whose side the strip
+        with the lowest letter lies.  None: the shading tells, as far as it can.
+    edge_a_radius_mm, edge_b_radius_mm : float or None
+        Radius of a rolled edge [mm]; None when not known.
+    flush_mm : float or None
+        Step between the faces as measured by hand at the gap, face B above face A positive [mm].  Used where strips
+        lie on one side only; with strips on both sides it is held against the step that they give.
+    flush_u_mm : float
+        Expanded uncertainty (k = 2) of that step [mm].  0.2 mm: a depth gauge, or feeler gauges under a straight-edge,
+        in the middle of the seam; common practice, no source.
+    """
+
+    print_scale_along: float = 1.0
+    print_scale_across: float = 1.0
+    print_scale_checked: bool = False
+    seam_hint_px: tuple[tuple[float, float], ...] | None = None
+    station_mm: float = 1.0
+    tolerance_mm: float | None = None
+    edges: str = "auto"
+    edge_a: str | None = None
+    edge_a_radius_mm: float | None = None
+    edge_b: str | None = None
+    edge_b_radius_mm: float | None = None
+    flush_mm: float | None = None
+    flush_u_mm: float = 0.2
+
+    def __post_init__(self) -> None:
+        self._check_known()
+        if self.edges not in ("auto", "rules"):
+            raise GapvisionError("value-out-of-range", f"'{self.edges}' is not a way to find edges; use auto or rules.")
+        for value in (self.print_scale_along, self.print_scale_across):
+            if not 0.85 <= value <= 1.15:
+                raise GapvisionError(
+                    "value-out-of-range",
+                    f"A print scale of {value:.3f} cannot be right.",
+                    "Measure the 200 mm and the 150 mm check line again.",
+                )
+        if not 0.2 <= self.station_mm <= 20:
+            raise GapvisionError(
+                "value-out-of-range", f"Stations {self.station_mm} mm apart make no sense here.", "Use 0.2 to 20 mm."
+            )
+        if self.seam_hint_px is not None and len(self.seam_hint_px) < 2:
+            raise GapvisionError(
+                "value-out-of-range",
+                "One point does not show where the seam runs.",
+                "Give two or more points along it.",
+            )
+
+    def _check_known(self) -> None:
+        """Refuse what cannot be true of edges and step."""
+        for name, kind, radius in (
+            ("A", self.edge_a, self.edge_a_radius_mm),
+            ("B", self.edge_b, self.edge_b_radius_mm),
+        ):
+            if kind not in (None, "cut", "rolled"):
+                raise GapvisionError(
+                    "value-out-of-range", f"'{kind}' is not a way to make edge {name}.", "Say cut or rolled."
+                )
+            if radius is None:
+                continue
+            if kind != "rolled":
+                raise GapvisionError(
+                    "value-out-of-range",
+                    f"A radius was given for edge {name}, which was not said to be rolled.",
+                    "Say rolled, or leave the radius out.",
+                )
+            if not _within(radius, *_RADII_MM):
+                raise GapvisionError(
+                    "value-out-of-range",
+                    f"A radius of {radius} mm makes no sense for edge {name}.",
+                    f"Give half the thickness of the rolled edge, {_RADII_MM[0]} to {_RADII_MM[1]:.0f} mm.",
+                )
+        if self.flush_mm is not None and not _within(self.flush_mm, -_STEP_MM, _STEP_MM):
+            raise GapvisionError(
+                "value-out-of-range",
+                f"A step of {self.flush_mm} mm between the panels makes no sense here.",
+                f"Give how far face B stands above face A, at most {_STEP_MM:.0f} mm either way.",
+            )
+        if not _within(self.flush_u_mm, *_STEP_U_MM):
+            raise GapvisionError(
+                "value-out-of-range",
+                f"A step cannot be read to within {self.flush_u_mm} mm.",
+                f"Give {_STEP_U_MM[0]} to {_STEP_U_MM[1]:.0f} mm; 0.2 mm suits feeler gauges under a straight-edge.",
+            )
+
+    @property
+    def known_edges(self) -> tuple[KnownEdge | None, KnownEdge | None]:
+        """What is stated of edges A and B."""
+        a = None if self.edge_a is None else KnownEdge(self.edge_a, self.edge_a_radius_mm)
+        b = None if self.edge_b is None else KnownEdge(self.edge_b, self.edge_b_radius_mm)
+        return a, b
+
+    @property
+    def known_step(self) -> KnownStep | None:
+        """What is stated of the step between the panels."""
+        return None if self.flush_mm is None else KnownStep(self.flush_mm, self.flush_u_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class KnownEdge:
+    """How an edge is made, as the user states it.
+
+    Attributes
+    ----------
+    kind : str
+        ``cut`` or ``rolled``.
+    radius_mm : float or None
+        Radius of the roll [mm]; None when not known.
+    """
+
+    kind: str
+    radius_mm: float | None = None
+
+    @property
+    def words(self) -> str:
+        """For people."""
+        return self.kind if self.radius_mm is None else f"{self.kind}, radius {self.radius_mm:.2f} mm"
+
+
+@dataclass(frozen=True, slots=True)
+class KnownStep:
+    """Step between the panels as the user measured it by hand: face B above face A, and its U (k = 2) [mm]."""
+
+    mean_mm: float
+    expanded_u_mm: float
+
+
+def _within(value: object, low: float, high: float) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and low <= value <= high
