@@ -76,7 +76,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _join_minus(words: list[str]) -> list[str]:
-    """Join an option and a length below zero (``--flush -0.8mm``): argparse would take the length for an option."""
+    """Join an option and a length below zero (``--step -0.8mm``): argparse would take the length for an option."""
     out: list[str] = []
     for word in words:
         if out and re.fullmatch(r"--[a-z][a-z-]*", out[-1]) and re.fullmatch(r'-[.,]?\d.*[a-zµμ"″]', word):

@@ -257,7 +257,7 @@ _ALL = (
         "another side: a roll that is lit evenly looks cut.",
     ),
     Code(
-        "flush-contradicted",
+        "step-contradicted",
         "warning",
         "The step that was stated is not the one that the strips give.",
         "Check its sign (face B above face A is positive), measure it again at the gap, and press the strips down.",
@@ -289,7 +289,7 @@ _ALL = (
         "Use the photo as the phone stored it, not a copy from a messenger.",
     ),
     Code(
-        "flush-unknown",
+        "step-unknown",
         "note",
         "Strips lie on one side only, so a step in height between the panels is not known; U allows for it.",
         "Lay a strip on each side of the seam, or measure the step by hand with a straight-edge and state it.",

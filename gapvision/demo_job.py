@@ -93,7 +93,7 @@ def draw_photo(seam: _Seam, number: int, width_px: int = 2400) -> bytes:
     edge = EdgeSpec(radius_mm=1.4, finish="red_primer", wave_mm=0.05 if trimmed else 0.12, wave_phase_deg=seam.seed)
     other = replace(edge, radius_mm=1.6, wave_period_mm=120, wave_phase_deg=seam.seed + 70)
     spec = SceneSpec(
-        name=f"demo{seam.seed}{number}", gap_mm=gap, taper_mm_per_m=taper, flush_mm=0.3, edge_a=edge, edge_b=other,
+        name=f"demo{seam.seed}{number}", gap_mm=gap, taper_mm_per_m=taper, step_mm=0.3, edge_a=edge, edge_b=other,
         defects=bump, inside=Inside(kind="backlit", level=0.75),
         strips=(StripSpec(letter="A", s_mm=3, t_mm=-41), StripSpec(letter="E", s_mm=-2, t_mm=43)), camera=camera,
     )  # fmt: skip

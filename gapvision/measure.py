@@ -13,7 +13,6 @@ from gapvision.errors import GapvisionError
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.model import (
     COVERAGE_FACTOR,
-    Flush,
     GapProfile,
     GapSummary,
     Measurement,
@@ -21,6 +20,7 @@ from gapvision.model import (
     Photo,
     ScaleInfo,
     Settings,
+    Step,
     Straightness,
     StripView,
 )
@@ -29,7 +29,7 @@ from gapvision.vision.band import Band, CentreLine, sample_band
 from gapvision.vision.detect import find_strips
 from gapvision.vision.edges import SeamEdges, find_edges, is_unfamiliar
 from gapvision.vision.field import MetricField, fit_field
-from gapvision.vision.gap import FLUSH_UNKNOWN, RIM_SHARE_LEARNED, RIM_SHARE_RULES, EdgeReading, build_profile
+from gapvision.vision.gap import RIM_SHARE_LEARNED, RIM_SHARE_RULES, STEP_UNKNOWN, EdgeReading, build_profile
 from gapvision.vision.known import known_notices, weigh
 from gapvision.vision.placing import EdgeKind
 from gapvision.vision.seam import SeamFind, find_seam, recentre
@@ -107,12 +107,12 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         weigh(seen, known) for seen, known in zip((edges.kind_a, edges.kind_b), settings.known_edges, strict=True)
     )
     step = settings.known_step
-    flush_from = "strips" if field.flush_free else "assumed" if step is None else "stated"
+    step_from = "strips" if field.step_free else "assumed" if step is None else "stated"
     step_used = {
-        "strips": (field.flush_mm, field.flush_std_mm),
-        "assumed": FLUSH_UNKNOWN,
+        "strips": (field.step_mm, field.step_std_mm),
+        "assumed": STEP_UNKNOWN,
         "stated": (0.0, 0.0) if step is None else (step.mean_mm, step.expanded_u_mm / COVERAGE_FACTOR),
-    }[flush_from]
+    }[step_from]
     profile = build_profile(
         field,
         band,
@@ -122,15 +122,15 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         print_scale_checked=settings.print_scale_checked,
         station_mm=settings.station_mm,
         side_b_first=set(sides.values()) == {"B"},
-        flush=step_used,
+        step=step_used,
     )
     if len(profile.s_mm) < 10:
         raise GapvisionError("edges-not-found")
     if float(np.median(profile.gap_mm)) < _STROKE_MM and hint is None:
         raise GapvisionError("gap-out-of-frame" if found.cut_by_frame else "line-too-narrow")
     notices += _notices(photo, views, settings, field, found, band, edges, profile, tilt)
-    flush = Flush(mean_mm=field.flush_mm, expanded_u_mm=2 * field.flush_std_mm) if field.flush_free else None
-    notices += known_notices({"A": told_a, "B": told_b}, step, flush, min(sides), len(set(sides.values())) == 1)
+    seen_step = Step(mean_mm=field.step_mm, expanded_u_mm=2 * field.step_std_mm) if field.step_free else None
+    notices += known_notices({"A": told_a, "B": told_b}, step, seen_step, min(sides), len(set(sides.values())) == 1)
     straight_a, straight_b, kind = _straightness(profile)
     info = ScaleInfo(
         px_per_mm=float(np.median(band.px_per_mm)),
@@ -160,7 +160,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         scale=info,
         profile=profile,
         summary=_summary(profile),
-        flush=flush,
+        step=seen_step,
         straightness_a=straight_a,
         straightness_b=straight_b,
         seam_kind=kind,
@@ -177,9 +177,9 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
             "edge_b_depth_std_u_mm": told_b.kind.depth_std_mm,
             "edge_a_from": told_a.source,
             "edge_b_from": told_b.source,
-            "flush_from": flush_from,
-            "flush_used_mm": step_used[0],
-            "flush_used_std_u_mm": step_used[1],
+            "step_from": step_from,
+            "step_used_mm": step_used[0],
+            "step_used_std_u_mm": step_used[1],
             "blur_px": quality.blur_px,
             "seam_score": found.score,
             "rival_seam": found.rival,
@@ -302,15 +302,15 @@ def _notices(
         out.append(Notice(code="edge-overexposed"))
     if edges.under_share > 0.5:
         out.append(Notice(code="edge-underexposed"))
-    out += _doubt_notices(profile, len(band.line.s_mm), tilt, _what_helps(settings, field.flush_free))
+    out += _doubt_notices(profile, len(band.line.s_mm), tilt, _what_helps(settings, field.step_free))
     if settings.edges == "auto" and edges.method == RULES and is_unfamiliar(band):
         out.append(Notice(code="seam-unfamiliar"))
     if edges.burnt_share > 0.3:
         out.append(Notice(code="gap-burnt-out"))
     if not settings.print_scale_checked:
         out.append(Notice(code="print-scale-unchecked"))
-    if not field.flush_free and settings.flush_mm is None:
-        out.append(Notice(code="flush-unknown"))
+    if not field.step_free and settings.step_mm is None:
+        out.append(Notice(code="step-unknown"))
     if photo.focal_35mm_mm is None:
         out.append(Notice(code="focal-unknown"))
     px_per_mm = float(np.median(band.px_per_mm))
@@ -330,7 +330,7 @@ def _notices(
 def _what_helps(settings: Settings, both_sides: bool) -> str:
     """What the user could still state that a tilted photo does not tell; begins with a blank, or is empty."""
     out = ""
-    if not both_sides and settings.flush_mm is None:
+    if not both_sides and settings.step_mm is None:
         out += " A strip on each side would tell the step between the panels; or measure it by hand and state it."
     if None in settings.known_edges:
         out += " State how the edges are made, cut or rolled, if you know it."
@@ -344,7 +344,7 @@ def _doubt_notices(profile: GapProfile, stations: int, tilt: float, helps: str) 
         return [Notice(code="coverage-low")] if len(profile.s_mm) < 0.7 * stations else []
     size = {name: float(np.median(part)) for name, part in profile.parts_mm.items()}
     edge = float(np.hypot(size["edge"], size["repeat"]))
-    tilted = float(np.hypot(size["tilt_flush"], np.hypot(size["depth"], size["rim"])))
+    tilted = float(np.hypot(size["tilt_step"], np.hypot(size["depth"], size["rim"])))
     if max(tilted, edge) < size["print_scale"]:
         return [Notice(code="print-scale-matters")]
     out = []

@@ -54,10 +54,10 @@ def measure_file(data: bytes, file_name: str, settings: Settings | None = None) 
     GapvisionError
         When the file cannot be read.  A photo that is refused gives a dict too.
     """
+    from gapvision.formats.measurement_json import to_dict
     from gapvision.intake.photo import read_photo
     from gapvision.measure import measure_photo
     from gapvision.model import Settings
-    from gapvision.reports.measurement_json import to_dict
     from gapvision.vision.detect import find_strips
 
     settings = settings or Settings()
@@ -198,7 +198,7 @@ def profile_of(content: dict[str, Any]) -> GapProfile:
     GapvisionError
         ``photo-has-no-profile`` when it was refused; ``measurement-file-bad``.
     """
-    from gapvision.reports.measurement_json import from_dict
+    from gapvision.formats.measurement_json import from_dict
 
     measured: Measurement = from_dict(content)
     if measured.profile is None:
@@ -324,9 +324,9 @@ def judge_line(store: Store, line: MeasurementLine, rule: Any = None) -> Measure
     rule : DecisionRule, optional
         Default: accept only what is proven.
     """
+    from gapvision.formats.judgement_json import verdict_to_dict
+    from gapvision.formats.measurement_json import from_dict
     from gapvision.judgement import judge_reading, reading_from_measurement, spec_from_table
-    from gapvision.reports.judgement_json import verdict_to_dict
-    from gapvision.reports.measurement_json import from_dict
 
     seam = store.seam(line.seam_id)
     if seam.spec is None or line.status == "refused":
@@ -337,8 +337,8 @@ def judge_line(store: Store, line: MeasurementLine, rule: Any = None) -> Measure
     body = verdict_to_dict(verdict, spec, stations=False)
     coats = finish_of(store, seam.job_id)
     if coats is not None:
+        from gapvision.formats.judgement_json import forecast_to_dict
         from gapvision.judgement import forecast
-        from gapvision.reports.judgement_json import forecast_to_dict
 
         future = forecast(
             reading.s_mm, reading.gap_mm, reading.expanded_u_mm, spec, coats, rule, spacing_mm=reading.spacing_mm
@@ -547,7 +547,7 @@ def _shown(store: Store, line: MeasurementLine) -> Any:
     if c.remarks:
         said.append(("remarks", c.remarks))
     verdict = store.verdict(line.measurement_id)
-    return ev.Shown(
+    return ev.ShownResult(
         number=line.measurement_id, stage=line.visit.stage, on_date=line.visit.on_date, who=line.visit.who,
         content=store.measurement(line.measurement_id), photo=store.photo_bytes(line.photo),
         file_name=line.photo.file_name, sha256=line.photo.original_sha256, conditions=tuple(said),
@@ -616,7 +616,7 @@ def export_job(
     import json
 
     from gapvision import __version__
-    from gapvision.reports.package import write_package
+    from gapvision.formats.package import write_package
 
     data = store.job_data(job_id)
     if visit_id is not None:
@@ -683,8 +683,8 @@ def _table_of(give: Any) -> Any:
     def make() -> bytes:
         import json
 
-        from gapvision.reports.measurement_json import from_dict
-        from gapvision.reports.table import csv_text
+        from gapvision.formats.measurement_json import from_dict
+        from gapvision.formats.table import csv_text
 
         return csv_text(from_dict(json.loads(give()))).encode()
 
@@ -706,7 +706,7 @@ def _check_import(data: dict[str, Any]) -> None:
     GapvisionError, ValueError, KeyError, TypeError, AttributeError
         When a measurement, a verdict or a plan is not what this program writes.
     """
-    from gapvision.reports.measurement_json import from_dict
+    from gapvision.formats.measurement_json import from_dict
 
     for shot in data["shots"]:
         for m in shot["measurements"]:
@@ -786,8 +786,8 @@ def import_job(store: Store, path: str | Path, *, progress: Any = None) -> Any:
     """
     import json
 
+    from gapvision.formats.package import Package
     from gapvision.intake.headers import read_header
-    from gapvision.reports.package import Package
 
     with Package(path) as package:
         wrong = package.problems(progress)

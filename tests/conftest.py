@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from gapvision.model import Flush, GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Straightness
+from gapvision.model import GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Step, Straightness
 
 
 def hand_made_measurement(gap_mm=None, u_mm=0.1, hole=None, notices=(), file="seam.jpg", px_per_mm=8.0):
@@ -64,7 +64,7 @@ def hand_made_measurement(gap_mm=None, u_mm=0.1, hole=None, notices=(), file="se
             std_mm=float(g.std()),
             taper_mm_per_m=float(np.polyfit(s[keep], g, 1)[0] * 1000),
         ),
-        flush=Flush(mean_mm=0.4, expanded_u_mm=0.2),
+        step=Step(mean_mm=0.4, expanded_u_mm=0.2),
         straightness_a=form,
         straightness_b=form,
         method_version=1,

@@ -12,7 +12,7 @@ from gapvision import limits
 from gapvision.codes import CODES
 
 PACKAGE = Path(__file__).parents[1] / "gapvision"
-BASE = {"__init__", "errors", "codes", "flags", "units", "limits", "results"}
+BASE = {"__init__", "errors", "codes", "units", "limits", "model"}
 
 #: Room -> rooms that it may import besides itself and the base.
 MAY_USE = {
@@ -24,19 +24,17 @@ MAY_USE = {
     "measure": {"geometry", "targets", "intake", "vision"},
     "judgement": {"geometry"},
     "records": {"geometry", "intake", "judgement"},
-    "reports": {"geometry", "targets", "intake", "vision", "judgement"},
-    "scenes": {"geometry", "targets"},
+    "formats": {"geometry", "judgement"},
+    "reports": {"geometry", "targets", "intake", "vision", "judgement", "formats"},
 }
-#: Rooms on top may use all of these; scenes only where invented photos are wanted.
-MEASURING = {"geometry", "targets", "intake", "vision", "measure", "judgement", "records", "reports"}
+#: Rooms on top may use all of these.
+MEASURING = {"geometry", "targets", "intake", "vision", "measure", "judgement", "records", "formats", "reports"}
 MAY_USE |= {
     "workshop": MEASURING,
-    "demo_job": MEASURING | {"workshop", "scenes"},
-    "page": MEASURING | {"workshop", "demo_job", "scenes"},  # the sample is drawn where none is kept
-    # the demo draws a scene, the page command starts the page
-    "commands": MEASURING | {"workshop", "demo_job", "scenes", "page"},
-    "training": {"targets", "intake", "vision", "scenes"},
-    "bench": MEASURING | {"scenes", "workshop", "demo_job"},
+    "demo_job": MEASURING | {"workshop", "lab"},
+    "page": MEASURING | {"workshop", "demo_job", "lab"},
+    "commands": MEASURING | {"workshop", "demo_job", "lab", "page"},
+    "lab": MEASURING | {"workshop", "demo_job"},
     "cli": {"commands"},
     "__main__": {"cli"},
 }

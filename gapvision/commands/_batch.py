@@ -160,11 +160,11 @@ def write_outputs(measurement: Measurement, order: Order) -> list[Path]:
         except OSError as error:
             raise _no_folder(path, error) from None
         if kind == "json":
-            from gapvision.reports.measurement_json import write
+            from gapvision.formats.measurement_json import write
 
             write(measurement, path)
         elif kind == "csv" and measurement.profile is not None:
-            from gapvision.reports.table import write_csv
+            from gapvision.formats.table import write_csv
 
             nominal = None if order.band is None else order.band.nominal_mm
             tolerance = None if order.band is None else order.band.upper_mm - order.band.nominal_mm
@@ -189,7 +189,7 @@ def check_outputs(order: Order) -> None:
     GapvisionError
         ``value-out-of-range`` on an unknown ending, ``folder-not-writable``.
     """
-    from gapvision.reports.atomic import check_folder, check_whole
+    from gapvision.formats.atomic import check_folder, check_whole
 
     for kind, path in order.outputs.items():
         try:

@@ -20,7 +20,7 @@ def add_check_lines(parser: argparse.ArgumentParser) -> None:
 
 
 def add_known(parser: argparse.ArgumentParser) -> None:
-    """Add --edge-a, --edge-b, --flush and --flush-u."""
+    """Add --edge-a, --edge-b, --step and --step-u."""
     group = parser.add_argument_group(
         "what you know of the edges",
         "A is the panel that carries the strip with the lowest letter in the photo (with strips on one side only: the "
@@ -35,13 +35,13 @@ def add_known(parser: argparse.ArgumentParser) -> None:
             "(half the thickness of the rolled edge)",
         )
     group.add_argument(
-        "--flush",
+        "--step",
         metavar="LENGTH",
         help="step between the panels measured by hand, for photos with strips on one side only: how far face B stands "
         "above face A, e.g. 0.8mm; where B lies lower, -0.8mm",
     )
     group.add_argument(
-        "--flush-u",
+        "--step-u",
         metavar="LENGTH",
         help="U (k = 2) of that step (default: 0.2mm, feeler gauges under a straight-edge)",
     )
@@ -61,14 +61,14 @@ def known_of(args: argparse.Namespace) -> dict[str, Any]:
         if text is not None:
             kind, radius = parse_edge(text)
             known |= {f"edge_{name}": kind, f"edge_{name}_radius_mm": radius}
-    if args.flush is not None:
-        known["flush_mm"] = parse_length(args.flush)
-    if args.flush_u is not None:
-        if args.flush is None:
+    if args.step is not None:
+        known["step_mm"] = parse_length(args.step)
+    if args.step_u is not None:
+        if args.step is None:
             raise GapvisionError(
-                "value-out-of-range", "--flush-u belongs to --flush.", "Give --flush too, or leave it out."
+                "value-out-of-range", "--step-u belongs to --step.", "Give --step too, or leave it out."
             )
-        known["flush_u_mm"] = parse_length(args.flush_u)
+        known["step_u_mm"] = parse_length(args.step_u)
     if known:
         from gapvision.model import Settings
 

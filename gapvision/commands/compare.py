@@ -60,7 +60,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Compare, print, write."""
-    from gapvision.reports.atomic import check_whole, write_whole
+    from gapvision.formats.atomic import check_whole, write_whole
     from gapvision.workshop import compare_contents, compare_lines
 
     pairs = [parse_points(list(pair)) or () for pair in args.mark or []]
@@ -112,7 +112,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _read(name: str) -> dict[str, Any]:
-    from gapvision.reports.measurement_json import read
+    from gapvision.formats.measurement_json import read
 
     read(name)  # checks it, with good sentences
     content: dict[str, Any] = json.loads(Path(name).read_text(encoding="utf-8-sig"))

@@ -17,7 +17,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the zip."""
-    from gapvision.reports.atomic import check_whole
+    from gapvision.formats.atomic import check_whole
     from gapvision.workshop import export_job
 
     with open_store(args) as store:

@@ -12,7 +12,7 @@ from gapvision.errors import GapvisionError
 from gapvision.units import parse_length
 
 if TYPE_CHECKING:
-    from gapvision.model import Check, DecisionRule, SeamReading, SeamSpec
+    from gapvision.model import Check, DecisionRule, SeamReading, Specification
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -53,12 +53,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Judge one seam; 0 in tolerance, 1 not."""
+    from gapvision.formats.atomic import check_whole
+    from gapvision.formats.judgement_json import verdict_to_dict
+    from gapvision.formats.measurement_json import read
     from gapvision.judgement import form_checks, judge_gap, mirror, opposite_check, reading_from_measurement
     from gapvision.model import IN, DecisionRule
-    from gapvision.reports.atomic import check_whole
-    from gapvision.reports.judgement_json import verdict_to_dict
     from gapvision.reports.judgement_text import verdict_text
-    from gapvision.reports.measurement_json import read
 
     if args.json:
         check_whole(args.json)
@@ -99,7 +99,7 @@ def run(args: argparse.Namespace) -> int:
     return 0 if passed else 1
 
 
-def _spec(args: argparse.Namespace) -> SeamSpec:
+def _spec(args: argparse.Namespace) -> Specification:
     from gapvision.judgement import preset, read_spec, simple_spec
 
     if args.spec or args.preset:
@@ -121,11 +121,16 @@ def _spec(args: argparse.Namespace) -> SeamSpec:
 
 
 def _after_paint(
-    path: str, reading: SeamReading, spec: SeamSpec, rule: DecisionRule, checks: list[Check], result: dict[str, Any]
+    path: str,
+    reading: SeamReading,
+    spec: Specification,
+    rule: DecisionRule,
+    checks: list[Check],
+    result: dict[str, Any],
 ) -> bool:
+    from gapvision.formats.judgement_json import forecast_to_dict
     from gapvision.judgement import forecast, read_finish
     from gapvision.model import IN
-    from gapvision.reports.judgement_json import forecast_to_dict
     from gapvision.reports.judgement_text import forecast_text
 
     future = forecast(
@@ -144,6 +149,6 @@ def _after_paint(
 
 
 def _write_json(path: str, content: dict[str, Any]) -> None:
-    from gapvision.reports.atomic import write_whole
+    from gapvision.formats.atomic import write_whole
 
     write_whole(Path(path), (json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode())

@@ -23,9 +23,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Work out and show the plan."""
+    from gapvision.formats.atomic import check_whole, write_whole
+    from gapvision.formats.measurement_json import read
     from gapvision.judgement import make_plan, read_panel
-    from gapvision.reports.atomic import check_whole, write_whole
-    from gapvision.reports.measurement_json import read
     from gapvision.reports.plan_text import plan_text
 
     if args.json:
@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
     plan = make_plan(read_panel(args.panel, read))
     print(plan_text(plan), end="")
     if args.json:
-        from gapvision.reports.plan_json import plan_to_dict
+        from gapvision.formats.plan_json import plan_to_dict
 
         content = json.dumps(plan_to_dict(plan), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         write_whole(Path(args.json), content.encode())

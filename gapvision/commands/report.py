@@ -19,7 +19,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Make the report."""
-    from gapvision.reports.atomic import check_whole, write_whole
+    from gapvision.formats.atomic import check_whole, write_whole
     from gapvision.workshop import evidence_report
 
     with open_store(args) as store:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from gapvision.errors import GapvisionError
 
 if TYPE_CHECKING:
-    from gapvision.reports.template_drawing import TemplateDrawing
+    from gapvision.judgement.template import TemplateDrawing
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -28,7 +28,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the template."""
-    from gapvision.reports.atomic import check_whole
+    from gapvision.formats.atomic import check_whole
 
     output = args.output or (None if args.dxf else "template.pdf")
     for path in (output, args.dxf):
@@ -58,11 +58,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _drawings(path: str) -> list[TemplateDrawing]:
-    from gapvision.reports.template_drawing import drawing_from_dict, drawings_of_plan
+    from gapvision.judgement.template import drawing_from_dict, drawings_of_plan
 
     if Path(path).suffix.lower() == ".toml":
+        from gapvision.formats.measurement_json import read
         from gapvision.judgement import make_plan, read_panel
-        from gapvision.reports.measurement_json import read
 
         return drawings_of_plan(make_plan(read_panel(path, read)))
     try:

@@ -24,7 +24,7 @@ def run(args: argparse.Namespace) -> int:
             print(w)
         print("altered" if wrong else "intact: the database and every photo are as they were stored")
         return 1 if wrong else 0
-    from gapvision.reports.package import Package
+    from gapvision.formats.package import Package
 
     with Package(args.zip) as package:
         wrong = package.problems(Bar("checking"))

@@ -18,8 +18,8 @@ from gapvision.errors import GapvisionError
 from gapvision.model import (
     BETTER,
     COVERAGE_FACTOR,
-    NARROWER,
     SAME,
+    TIGHTER,
     WIDER,
     WORSE,
     ChangeSpan,
@@ -352,7 +352,7 @@ def compare_profiles(
     var = var + _place_std(after, at, datum.std_u_mm) ** 2
     u = COVERAGE_FACTOR * np.sqrt(np.maximum(var, 0))
     change = second - first
-    state = tuple(WIDER if c > w else NARROWER if c < -w else SAME for c, w in zip(change, u, strict=True))
+    state = tuple(WIDER if c > w else TIGHTER if c < -w else SAME for c, w in zip(change, u, strict=True))
     judged = None
     if nominal_mm is not None:
         wanted = np.broadcast_to(np.asarray(nominal_mm, dtype=float), before.s_mm.shape)[on]
@@ -375,7 +375,7 @@ def compare_profiles(
         mean_change_mm=float(change.mean()),
         mean_u_mm=float(u.mean()),
         wider_mm=step * state.count(WIDER),
-        narrower_mm=step * state.count(NARROWER),
+        narrower_mm=step * state.count(TIGHTER),
         unproven_mm=step * state.count(SAME),
         better_mm=None if judged is None else step * judged.count(BETTER),
         worse_mm=None if judged is None else step * judged.count(WORSE),

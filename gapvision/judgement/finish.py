@@ -42,8 +42,8 @@ from gapvision.model import (
     FinishPlan,
     FloatArray,
     Notice,
-    SeamSpec,
     Span,
+    Specification,
 )
 from gapvision.units import MM_PER_MICROMETRE, parse_length
 
@@ -114,7 +114,7 @@ def forecast(
     s_mm: FloatArray,
     gap_mm: FloatArray,
     expanded_u_mm: FloatArray,
-    spec: SeamSpec,
+    spec: Specification,
     plan: FinishPlan,
     rule: DecisionRule | None = None,
     *,
@@ -129,7 +129,7 @@ def forecast(
     ----------
     s_mm, gap_mm, expanded_u_mm : ndarray, shape (n,)
         Stations, gap now, U [mm].
-    spec : SeamSpec
+    spec : Specification
         What is wanted of the finished gap.
     plan : FinishPlan
         The coats.

@@ -47,7 +47,7 @@ def best_move(
     panel: Panel,
     readings: Sequence[SeamReading],
     bands: Sequence[tuple[FloatArray, FloatArray]],
-    flush_limits: Sequence[tuple[float, float]] = (),
+    step_limits: Sequence[tuple[float, float]] = (),
 ) -> MoveResult:
     """Find the best move of a panel.
 
@@ -59,7 +59,7 @@ def best_move(
         Placed stretches.
     bands : sequence of (lower, upper)
         Band of the gap at the stations of each stretch [mm].
-    flush_limits : sequence of (lower, upper)
+    step_limits : sequence of (lower, upper)
         Band of the panel's height above its neighbour for each stretch [mm]; used where a step was measured.
 
     Returns
@@ -104,7 +104,7 @@ def best_move(
     free = after
     if panel.aim != "least work" and any(t is not None for t in travel):
         free = _minimax(a[keep], b[keep], point_rows, [None] * len(travel), floor=floor)[1]
-    out, out_before, out_after, out_free = _best_out(panel, readings, flush_limits, at, size)
+    out, out_before, out_after, out_free = _best_out(panel, readings, step_limits, at, size)
     if after > free + 0.01 or out_after > out_free + 0.01:
         notices.append(Notice(code="travel-stops-move"))
     move = Move(
@@ -120,8 +120,8 @@ def best_move(
         points=tuple(point_moves(panel, move, at)),
         excess_before_mm=before,
         excess_after_mm=after,
-        flush_before_mm=out_before,
-        flush_after_mm=out_after,
+        step_before_mm=out_before,
+        step_after_mm=out_after,
         turn_error_mm=0.5 * move.turn_rad**2 * size,
         notices=tuple(notices),
     )
@@ -288,14 +288,14 @@ def _best_out(
     at: Sequence[Adjuster],
     size: float,
 ) -> tuple[FloatArray, float, float, float]:
-    known = [(r, lim) for r, lim in zip(readings, limits, strict=False) if math.isfinite(r.flush_mm)]
+    known = [(r, lim) for r, lim in zip(readings, limits, strict=False) if math.isfinite(r.step_mm)]
     if not known:
         return np.zeros(3), math.nan, math.nan, math.nan
     unit = np.array([1.0, 1.0 / size, 1.0 / size])
     centre = np.array(panel.centre)
     middle = np.array([r.xy_mm.mean(axis=0) - centre for r, _ in known])
     rows = np.column_stack([np.ones(len(middle)), middle]) * unit
-    height = np.array([r.flush_mm for r, _ in known])
+    height = np.array([r.step_mm for r, _ in known])
     low, high = (np.array([lim[k] for _, lim in known]) for k in (0, 1))
     places = np.array([p.xy for p in at]) - centre
     points = np.column_stack([np.ones(len(places)), places]) * unit

@@ -68,7 +68,7 @@ from gapvision.model import (
     Point,
     SeamLayout,
     SeamReading,
-    SeamSpec,
+    Specification,
     Travel,
     TrimRules,
 )
@@ -161,7 +161,7 @@ def panel_from_table(
     return panel_of(layout, seams)
 
 
-def panel_of(layout: PanelLayout, seams: Sequence[tuple[SeamLayout, SeamSpec, Sequence[SeamReading]]]) -> Panel:
+def panel_of(layout: PanelLayout, seams: Sequence[tuple[SeamLayout, Specification, Sequence[SeamReading]]]) -> Panel:
     """Put a layout and what was measured on it together.
 
     Parameters
@@ -336,7 +336,7 @@ def _seam(row: Mapping[str, Any], place: tuple[Point, ...], folder: Path | None,
     )
 
 
-def _spec(row: Mapping[str, Any], folder: Path | None, here: str) -> SeamSpec | None:
+def _spec(row: Mapping[str, Any], folder: Path | None, here: str) -> Specification | None:
     if "spec" in row and "preset" in row:
         raise _bad(
             f"{here} needs either a spec or a preset.",

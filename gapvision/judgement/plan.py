@@ -61,8 +61,8 @@ def make_plan(panel: Panel) -> CorrectionPlan:
     bands = [aim_band(panel, seam, r, loss) for seam, r in pairs]
     if any(collapsed for _, _, collapsed in bands):
         notices.append(Notice(code="proof-not-possible"))
-    flush = [_flush_band(panel, seam, r) for seam, r in pairs]
-    move = best_move(panel, [r for _, r in pairs], [(lo, up) for lo, up, _ in bands], flush)
+    steps = [_step_band(panel, seam, r) for seam, r in pairs]
+    move = best_move(panel, [r for _, r in pairs], [(lo, up) for lo, up, _ in bands], steps)
     notices += move.notices
     stretches = []
     for (seam, reading), (lower, upper, _) in zip(pairs, bands, strict=True):
@@ -120,7 +120,7 @@ def aim_band(
 
 
 def moved(panel: Panel, reading: SeamReading, move: Move) -> SeamReading:
-    """One stretch after a move of the panel: gap, edge and flush; its U stays."""
+    """One stretch after a move of the panel: gap, edge and step; its U stays."""
     change = gap_change(reading.xy_mm, reading.outward, panel.centre, move)
     middle = reading.xy_mm.mean(axis=0) - np.array(panel.centre)
     lift = move.out_mm + move.tilt_x_rad * float(middle[0]) + move.tilt_y_rad * float(middle[1])
@@ -128,7 +128,7 @@ def moved(panel: Panel, reading: SeamReading, move: Move) -> SeamReading:
         reading,
         gap_mm=reading.gap_mm + change,
         panel_edge_mm=reading.panel_edge_mm - change,
-        flush_mm=reading.flush_mm + lift,
+        step_mm=reading.step_mm + lift,
     )
 
 
@@ -281,11 +281,11 @@ def _new_form(reading: SeamReading, trim: TrimLine, hand_mm: float) -> Straightn
     )
 
 
-def _flush_band(panel: Panel, seam: PanelSeam, reading: SeamReading) -> tuple[float, float]:
-    limit = seam.spec.flush_mm
-    if limit is None or not math.isfinite(reading.flush_mm):
+def _step_band(panel: Panel, seam: PanelSeam, reading: SeamReading) -> tuple[float, float]:
+    limit = seam.spec.step_mm
+    if limit is None or not math.isfinite(reading.step_mm):
         return 0.0, 0.0
-    guard = float(guard_band(reading.flush_u_mm / COVERAGE_FACTOR, 2 * limit, panel.rule))
+    guard = float(guard_band(reading.step_u_mm / COVERAGE_FACTOR, 2 * limit, panel.rule))
     room = max(0.0, limit - guard - _ROUNDING_MM) if math.isfinite(guard) else 0.0
     return -room, room
 

@@ -62,10 +62,10 @@ def reading_from_measurement(
     s = at_mm + (s[0] - s if reverse else s - s[0])
     forms = (measurement.straightness_a, measurement.straightness_b)
     own_form, other_form = forms if panel_edge == "A" else forms[::-1]
-    flush, flush_u = math.nan, math.nan
-    if measurement.flush is not None:
-        flush = measurement.flush.mean_mm * (1 if panel_edge == "B" else -1)
-        flush_u = measurement.flush.expanded_u_mm
+    step, step_u = math.nan, math.nan
+    if measurement.step is not None:
+        step = measurement.step.mean_mm * (1 if panel_edge == "B" else -1)
+        step_u = measurement.step.expanded_u_mm
     return SeamReading(
         seam=seam,
         photo=measurement.photo_file,
@@ -76,8 +76,8 @@ def reading_from_measurement(
         xy_mm=np.zeros((0, 2)),
         outward=np.zeros((0, 2)),
         spacing_mm=p.spacing_mm,
-        flush_mm=flush,
-        flush_u_mm=flush_u,
+        step_mm=step,
+        step_u_mm=step_u,
         panel_straightness=own_form,
         neighbour_straightness=other_form,
         curved=measurement.seam_kind == "curved",

@@ -12,9 +12,9 @@ A specification file::
     taper_mm_per_m = 1.0
     straightness = "0.5mm"
     straightness_100 = "0.3mm"
-    step_10 = "0.3mm"
+    jump_10 = "0.3mm"
     opposite = "0.8mm"
-    flush = "0.5mm"
+    step = "0.5mm"
     length = "900mm"
     largest_hole = "5mm"
 
@@ -32,19 +32,21 @@ from typing import Any
 import numpy as np
 
 from gapvision.errors import GapvisionError
-from gapvision.model import FloatArray, NominalPoint, SeamSpec, nonsense
+from gapvision.model import FloatArray, NominalPoint, Specification, nonsense
 from gapvision.units import parse_length
 
 FORMAT = "gapvision-seam/1"
 _LENGTHS = {
     "straightness": "straightness_mm",
     "straightness_100": "straightness_100_mm",
-    "step_10": "step_10_mm",
+    "jump_10": "jump_10_mm",
     "opposite": "opposite_mm",
-    "flush": "flush_mm",
+    "step": "step_mm",
     "length": "length_mm",
     "largest_hole": "largest_hole_mm",
 }
+#: Names in files of versions before 0.2 -> today's.
+_FORMER = {"step_10": "jump_10", "flush": "step"}
 _KNOWN = {
     "format",
     "name",
@@ -63,40 +65,40 @@ _KNOWN = {
 _COMMON = "common practice, no source"
 
 #: Ready specifications in the trade's words; every one is common practice without a source.
-PRESETS: dict[str, tuple[str, SeamSpec]] = {
+PRESETS: dict[str, tuple[str, Specification]] = {
     "even-close": (
         "3/16 in all the way round, close work",
-        SeamSpec(
+        Specification(
             nominal=(NominalPoint(0.0, 4.7625),),
             allow_below_mm=0.5,
             allow_above_mm=0.5,
             taper_mm_per_m=1.0,
             straightness_mm=0.5,
             straightness_100_mm=0.3,
-            step_10_mm=0.3,
+            jump_10_mm=0.3,
             opposite_mm=0.6,
-            flush_mm=0.5,
+            step_mm=0.5,
             source=_COMMON,
         ),
     ),
     "even-road": (
         "3/16 in all the way round, road car",
-        SeamSpec(
+        Specification(
             nominal=(NominalPoint(0.0, 4.7625),),
             allow_below_mm=0.79375,
             allow_above_mm=0.79375,
             taper_mm_per_m=2.0,
             straightness_mm=0.8,
             straightness_100_mm=0.5,
-            step_10_mm=0.5,
+            jump_10_mm=0.5,
             opposite_mm=1.0,
-            flush_mm=0.8,
+            step_mm=0.8,
             source=_COMMON,
         ),
     ),
     "door-period": (
         "door of the period: 1/4 in at the front running to 1/8 in at the rear",
-        SeamSpec(
+        Specification(
             nominal=(NominalPoint(0.0, 6.35), NominalPoint(1.0, 3.175)),
             at_unit="share",
             allow_below_mm=0.79375,
@@ -104,16 +106,16 @@ PRESETS: dict[str, tuple[str, SeamSpec]] = {
             taper_mm_per_m=2.0,
             straightness_mm=0.8,
             straightness_100_mm=0.5,
-            step_10_mm=0.5,
+            jump_10_mm=0.5,
             opposite_mm=1.0,
-            flush_mm=0.8,
+            step_mm=0.8,
             source=_COMMON,
         ),
     ),
 }
 
 
-def preset(name: str) -> SeamSpec:
+def preset(name: str) -> Specification:
     """Fetch a ready specification by its name.
 
     Raises
@@ -128,7 +130,7 @@ def preset(name: str) -> SeamSpec:
     return replace(PRESETS[name][1], name=PRESETS[name][0])
 
 
-def nominal_at(spec: SeamSpec, s_mm: FloatArray, extent_mm: tuple[float, float]) -> FloatArray:
+def nominal_at(spec: Specification, s_mm: FloatArray, extent_mm: tuple[float, float]) -> FloatArray:
     """Wanted gap at each station [mm].
 
     Parameters
@@ -144,18 +146,18 @@ def nominal_at(spec: SeamSpec, s_mm: FloatArray, extent_mm: tuple[float, float])
     return np.asarray(np.interp(s_mm, at, [p.gap_mm for p in spec.nominal]), dtype=float)
 
 
-def limits_at(spec: SeamSpec, s_mm: FloatArray, extent_mm: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
+def limits_at(spec: Specification, s_mm: FloatArray, extent_mm: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
     """Lower and upper limit at each station [mm]; arguments as :func:`nominal_at`."""
     nominal = nominal_at(spec, s_mm, extent_mm)
     return nominal - spec.allow_below_mm, nominal + spec.allow_above_mm
 
 
-def simple_spec(nominal_mm: float, below_mm: float, above_mm: float) -> SeamSpec:
+def simple_spec(nominal_mm: float, below_mm: float, above_mm: float) -> Specification:
     """Make a specification from one wanted gap and what is allowed below and above it [mm]."""
-    return SeamSpec(nominal=(NominalPoint(0.0, nominal_mm),), allow_below_mm=below_mm, allow_above_mm=above_mm)
+    return Specification(nominal=(NominalPoint(0.0, nominal_mm),), allow_below_mm=below_mm, allow_above_mm=above_mm)
 
 
-def spec_from_table(table: Mapping[str, Any], where: str = "the specification") -> SeamSpec:
+def spec_from_table(table: Mapping[str, Any], where: str = "the specification") -> Specification:
     """Read a specification from a TOML table.
 
     Raises
@@ -164,6 +166,7 @@ def spec_from_table(table: Mapping[str, Any], where: str = "the specification") 
         ``specification-unreadable`` with the line that cannot be understood,
         ``specification-nonsense`` when it can be read but not be meant.
     """
+    table = {_FORMER.get(key, key): value for key, value in table.items()}
     unknown = sorted(set(table) - _KNOWN)
     if unknown:
         raise _unreadable(
@@ -173,7 +176,7 @@ def spec_from_table(table: Mapping[str, Any], where: str = "the specification") 
     base: dict[str, Any] = {}
     if "preset" in table:
         start = preset(str(table["preset"]))
-        base = {f: getattr(start, f) for f in SeamSpec.__slots__}
+        base = {f: getattr(start, f) for f in Specification.__slots__}
     for key in ("name", "panel", "side", "source"):
         if key in table:
             base[key] = str(table[key])
@@ -194,10 +197,10 @@ def spec_from_table(table: Mapping[str, Any], where: str = "the specification") 
         if not isinstance(value, int | float) or isinstance(value, bool):
             raise _unreadable(f"{where}: taper_mm_per_m is not a number.")
         base["taper_mm_per_m"] = float(value)
-    return SeamSpec(**base)
+    return Specification(**base)
 
 
-def spec_to_table(spec: SeamSpec) -> dict[str, Any]:
+def spec_to_table(spec: Specification) -> dict[str, Any]:
     """Put a specification into the file's form; the way back of :func:`spec_from_table`."""
     table: dict[str, Any] = {
         "format": FORMAT,
@@ -221,12 +224,12 @@ def spec_to_table(spec: SeamSpec) -> dict[str, Any]:
     return table
 
 
-def read_spec(path: str | Path) -> SeamSpec:
+def read_spec(path: str | Path) -> Specification:
     """Read a specification file; errors as :func:`spec_from_table` and ``file-not-found``."""
     return spec_from_table(read_toml(path), f"'{Path(path).name}'")
 
 
-def write_spec(spec: SeamSpec, path: str | Path) -> None:
+def write_spec(spec: Specification, path: str | Path) -> None:
     """Write a specification file.
 
     Raises

@@ -22,8 +22,8 @@ from gapvision.model import (
     DecisionRule,
     FloatArray,
     SeamReading,
-    SeamSpec,
     Span,
+    Specification,
     Straightness,
     Verdict,
 )
@@ -35,7 +35,7 @@ def judge_gap(
     s_mm: FloatArray,
     gap_mm: FloatArray,
     expanded_u_mm: FloatArray,
-    spec: SeamSpec,
+    spec: Specification,
     rule: DecisionRule | None = None,
     *,
     spacing_mm: float = 1.0,
@@ -49,7 +49,7 @@ def judge_gap(
     ----------
     s_mm, gap_mm, expanded_u_mm : ndarray, shape (n,)
         Stations, gap and U (k = 2) [mm]; NaN gaps count as holes.
-    spec : SeamSpec
+    spec : Specification
         What is wanted.
     rule : DecisionRule, optional
         Decision rule; the default accepts only what is proven.
@@ -123,7 +123,7 @@ def judge_gap(
 
 def judge_reading(
     reading: SeamReading,
-    spec: SeamSpec,
+    spec: Specification,
     rule: DecisionRule | None = None,
     *,
     opposite: SeamReading | None = None,
@@ -159,9 +159,9 @@ def judge_reading(
 
 
 def form_checks(
-    reading: SeamReading, spec: SeamSpec, rule: DecisionRule, extent_mm: tuple[float, float] | None = None
+    reading: SeamReading, spec: Specification, rule: DecisionRule, extent_mm: tuple[float, float] | None = None
 ) -> list[Check]:
-    """Taper, steps, straightness and flush: those that the specification limits and the photo can answer."""
+    """Taper, jumps, straightness, step: those that the specification limits and the photo can answer."""
     s, u = reading.s_mm, reading.expanded_u_mm / COVERAGE_FACTOR
     checks: list[Check] = []
     if len(s) < 3:
@@ -172,7 +172,7 @@ def form_checks(
         checks.append(
             _check("taper beside the wanted one", value, COVERAGE_FACTOR * std, spec.taper_mm_per_m, "mm/m", rule)
         )
-    if spec.step_10_mm is not None:
+    if spec.jump_10_mm is not None:
         at, step = window_steps(s, off, reading.spacing_mm)
         if len(at):
             i = int(np.argmax(np.abs(step)))
@@ -182,7 +182,7 @@ def form_checks(
                     "step between neighbouring 10 mm",
                     float(step[i]),
                     COVERAGE_FACTOR * near * window_step_factor(reading.spacing_mm),
-                    spec.step_10_mm,
+                    spec.jump_10_mm,
                     "mm",
                     rule,
                     f"at {at[i]:.0f} mm",
@@ -194,13 +194,13 @@ def form_checks(
     ):
         if form is not None:
             checks += _edge_checks(who, form, reading.curved, spec, rule)
-    if spec.flush_mm is not None and math.isfinite(reading.flush_mm):
+    if spec.step_mm is not None and math.isfinite(reading.step_mm):
         checks.append(
             _check(
-                "flush (this panel above its neighbour)",
-                reading.flush_mm,
-                reading.flush_u_mm,
-                spec.flush_mm,
+                "step between the faces (this panel above its neighbour)",
+                reading.step_mm,
+                reading.step_u_mm,
+                spec.step_mm,
                 "mm",
                 rule,
             )
@@ -240,7 +240,7 @@ def opposite_check(reading: SeamReading, opposite: SeamReading, limit_mm: float,
     )
 
 
-def _edge_checks(who: str, form: Straightness, curved: bool, spec: SeamSpec, rule: DecisionRule) -> list[Check]:
+def _edge_checks(who: str, form: Straightness, curved: bool, spec: Specification, rule: DecisionRule) -> list[Check]:
     checks = []
     whole = form.fairness_mm if curved else form.min_zone_mm
     word = "fairness" if curved else "straightness"

@@ -11,7 +11,7 @@ Conventions
 """
 
 from gapvision.model._checks import COVERAGE_FACTOR, FloatArray
-from gapvision.model.comparison import BETTER, NARROWER, SAME, WIDER, WORSE, ChangeSpan, Comparison, Datum
+from gapvision.model.comparison import BETTER, SAME, TIGHTER, WIDER, WORSE, ChangeSpan, Comparison, Datum
 from gapvision.model.finish import STAGES, Coat, FilmLoss, FinishForecast, FinishPlan
 from gapvision.model.judgement import (
     HOLE,
@@ -23,8 +23,8 @@ from gapvision.model.judgement import (
     Check,
     DecisionRule,
     NominalPoint,
-    SeamSpec,
     Span,
+    Specification,
     Verdict,
     nonsense,
 )
@@ -59,7 +59,7 @@ from gapvision.model.plan import (
     TrimRow,
     TrimSpan,
 )
-from gapvision.model.profile import Flush, GapProfile, GapSummary, Straightness
+from gapvision.model.profile import ExtraLine, GapProfile, GapSummary, Step, Straightness
 from gapvision.model.settings import KnownEdge, KnownStep, Settings
 
 __all__ = [
@@ -69,7 +69,6 @@ __all__ = [
     "HAND_MM",
     "HOLE",
     "IN",
-    "NARROWER",
     "OPEN",
     "OUT",
     "PLAIN_WORDS",
@@ -78,6 +77,7 @@ __all__ = [
     "STAGES",
     "STAGES_OF_PLAN",
     "STATES",
+    "TIGHTER",
     "WIDER",
     "WORSE",
     "Adjuster",
@@ -88,11 +88,11 @@ __all__ = [
     "CorrectionPlan",
     "Datum",
     "DecisionRule",
+    "ExtraLine",
     "FilmLoss",
     "FinishForecast",
     "FinishPlan",
     "FloatArray",
-    "Flush",
     "GapProfile",
     "GapSummary",
     "KnownEdge",
@@ -113,10 +113,11 @@ __all__ = [
     "ScaleInfo",
     "SeamLayout",
     "SeamReading",
-    "SeamSpec",
     "Settings",
     "Span",
+    "Specification",
     "StagePrediction",
+    "Step",
     "Straightness",
     "StretchPlan",
     "StripView",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from gapvision.model._checks import FloatArray
 from gapvision.model.photo import Notice
 
-WIDER, NARROWER, SAME = "wider", "narrower", "not proven"
+WIDER, TIGHTER, SAME = "wider", "narrower", "not proven"
 
 
 BETTER, WORSE = "better", "worse"

@@ -35,7 +35,7 @@ class NominalPoint:
     Attributes
     ----------
     at : float
-        Place along the seam: mm, or share of the seam's length (see SeamSpec.at_unit).
+        Place along the seam: mm, or share of the seam's length (see Specification.at_unit).
     gap_mm : float
         Wanted gap there [mm].
     """
@@ -45,7 +45,7 @@ class NominalPoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SeamSpec:
+class Specification:
     """What is wanted of a seam.
 
     Attributes
@@ -60,11 +60,11 @@ class SeamSpec:
         Largest slope of gap minus wanted gap, either way [mm/m].
     straightness_mm, straightness_100_mm : float or None
         Largest minimum zone of each edge, whole length and any 100 mm [mm].
-    step_10_mm : float or None
+    jump_10_mm : float or None
         Largest change of the mean gap between neighbouring 10 mm, wanted change taken off [mm].
     opposite_mm : float or None
         Largest difference to the opposite side's seam, mirrored [mm].
-    flush_mm : float or None
+    step_mm : float or None
         Largest step in height between the panels, either way [mm].
     length_mm : float or None
         Length of the seam [mm]; None: from the first to the last station.
@@ -84,9 +84,9 @@ class SeamSpec:
     taper_mm_per_m: float | None = None
     straightness_mm: float | None = None
     straightness_100_mm: float | None = None
-    step_10_mm: float | None = None
+    jump_10_mm: float | None = None
     opposite_mm: float | None = None
-    flush_mm: float | None = None
+    step_mm: float | None = None
     length_mm: float | None = None
     largest_hole_mm: float = 5.0
     source: str = "entered by the user"
@@ -131,9 +131,9 @@ class SeamSpec:
             ("taper", self.taper_mm_per_m),
             ("straightness", self.straightness_mm),
             ("straightness over 100 mm", self.straightness_100_mm),
-            ("step over 10 mm", self.step_10_mm),
+            ("step over 10 mm", self.jump_10_mm),
             ("difference to the opposite side", self.opposite_mm),
-            ("flush", self.flush_mm),
+            ("step", self.step_mm),
             ("length", self.length_mm),
         ):
             if value is not None and not (math.isfinite(value) and value > 0):
@@ -250,7 +250,7 @@ class Verdict:
     spans : tuple of Span
         All runs, in order along the seam, holes included.
     checks : tuple of Check
-        Taper, straightness, steps, opposite side, flush: those that have a limit.
+        Taper, straightness, jumps, opposite side, step between the faces: those that have a limit.
     in_mm, out_mm, open_mm, hole_mm : float
         Length of seam in each state [mm].
     worst : Span or None

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from gapvision.model.photo import Notice
-from gapvision.model.profile import Flush, GapProfile, GapSummary, Straightness
+from gapvision.model.profile import GapProfile, GapSummary, Step, Straightness
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +51,7 @@ class Measurement:
     scale: ScaleInfo | None = None
     profile: GapProfile | None = None
     summary: GapSummary | None = None
-    flush: Flush | None = None
+    step: Step | None = None
     straightness_a: Straightness | None = None
     straightness_b: Straightness | None = None
     seam_kind: str = "straight"
@@ -70,7 +70,7 @@ class Measurement:
     @property
     def stated_step_mm(self) -> float | None:
         """Step of face B above face A that a person stated and that was used [mm]; None: none was."""
-        step = self.camera.get("flush_used_mm")
-        if self.camera.get("flush_from") != "stated" or isinstance(step, bool) or not isinstance(step, int | float):
+        step = self.camera.get("step_used_mm")
+        if self.camera.get("step_from") != "stated" or isinstance(step, bool) or not isinstance(step, int | float):
             return None
         return float(step)

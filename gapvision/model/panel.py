@@ -11,7 +11,7 @@ import numpy as np
 from gapvision.errors import GapvisionError
 from gapvision.model._checks import FloatArray, frozen_array
 from gapvision.model.finish import FinishPlan
-from gapvision.model.judgement import DecisionRule, SeamSpec
+from gapvision.model.judgement import DecisionRule, Specification
 from gapvision.model.profile import Straightness
 
 
@@ -31,7 +31,7 @@ class SeamReading:
         Places of the stations in the panel's plane [mm]; empty when not placed.
     outward : ndarray, shape (n, 2)
         Unit normals in the panel's plane, from this panel to the neighbour; empty when not placed.
-    flush_mm, flush_u_mm : float
+    step_mm, step_u_mm : float
         Height of this panel above its neighbour and U [mm]; NaN when not measured.
     panel_straightness, neighbour_straightness : Straightness or None
         Form of the two edges as measured.
@@ -48,8 +48,8 @@ class SeamReading:
     xy_mm: FloatArray
     outward: FloatArray
     spacing_mm: float = 1.0
-    flush_mm: float = math.nan
-    flush_u_mm: float = math.nan
+    step_mm: float = math.nan
+    step_u_mm: float = math.nan
     panel_straightness: Straightness | None = None
     neighbour_straightness: Straightness | None = None
     curved: bool = False
@@ -189,7 +189,7 @@ class PanelSeam:
     ----------
     place : tuple of points
         Two or more points in the panel's plane, from the seam's start to its end [mm].
-    spec : SeamSpec
+    spec : Specification
         What is wanted (of the finished gap when the panel has a finish plan).
     readings : tuple of SeamReading
         One per photo; :func:`placed` gives them their place.
@@ -197,7 +197,7 @@ class PanelSeam:
 
     name: str
     place: tuple[Point, ...]
-    spec: SeamSpec
+    spec: Specification
     readings: tuple[SeamReading, ...]
     trim: TrimRules = field(default_factory=TrimRules)
     marks: tuple[Mark, ...] = ()
@@ -281,7 +281,7 @@ class SeamLayout:
     ----------
     place : tuple of points
         From its start to its end in the panel's plane [mm].
-    spec : SeamSpec or None
+    spec : Specification or None
         What is wanted; None: not said in the file.
     panel_edge : str
         The edge in the photos that is this panel's.
@@ -293,7 +293,7 @@ class SeamLayout:
 
     name: str
     place: tuple[Point, ...]
-    spec: SeamSpec | None
+    spec: Specification | None
     panel_edge: str
     trim: TrimRules
     marks: tuple[Mark, ...]

@@ -59,8 +59,8 @@ class MoveResult:
         The same, at each adjuster.
     excess_before_mm, excess_after_mm : float
         Largest excess over the bands, before and after [mm]; negative: room left.
-    flush_before_mm, flush_after_mm : float
-        Largest step beyond the flush limits [mm]; NaN when no step was measured.
+    step_before_mm, step_after_mm : float
+        Largest step beyond the limits on the step [mm]; NaN when no step was measured.
     turn_error_mm : float
         Bound on what the linear turn neglects [mm].
     notices : tuple of Notice
@@ -71,8 +71,8 @@ class MoveResult:
     points: tuple[PointMove, ...]
     excess_before_mm: float
     excess_after_mm: float
-    flush_before_mm: float
-    flush_after_mm: float
+    step_before_mm: float
+    step_after_mm: float
     turn_error_mm: float
     notices: tuple[Notice, ...]
 

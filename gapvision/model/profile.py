@@ -24,7 +24,7 @@ class GapProfile:
     edge_a_mm, edge_b_mm : ndarray, shape (n,)
         Offset of each edge across the seam from a straight reference [mm].
     parts_mm : dict of str to ndarray, shape (n,)
-        Standard uncertainties by cause [mm]: edge, scale, print_scale, tilt_flush, depth, repeat.
+        Standard uncertainties by cause [mm]: edge, scale, print_scale, tilt_step, depth, repeat.
     spacing_mm : float
         Distance between stations [mm].
     """
@@ -95,8 +95,28 @@ class GapSummary:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Flush:
+class Step:
     """Step in height between the panel faces; face B above face A is positive [mm]."""
 
     mean_mm: float
     expanded_u_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ExtraLine:
+    """A second profile drawn over the first, e.g. a forecast or the state before.
+
+    Attributes
+    ----------
+    s_mm, gap_mm : ndarray, shape (m,)
+        Stations and gaps [mm]; a NaN breaks the line.
+    label : str
+        What it is.
+    expanded_u_mm : ndarray, shape (m,), optional
+        U of the gaps [mm]; drawn as a hatched shade.
+    """
+
+    s_mm: FloatArray
+    gap_mm: FloatArray
+    label: str
+    expanded_u_mm: FloatArray | None = None

@@ -34,10 +34,10 @@ class Settings:
         with the lowest letter lies.  None: the shading tells, as far as it can.
     edge_a_radius_mm, edge_b_radius_mm : float or None
         Radius of a rolled edge [mm]; None when not known.
-    flush_mm : float or None
+    step_mm : float or None
         Step between the faces as measured by hand at the gap, face B above face A positive [mm].  Used where strips
         lie on one side only; with strips on both sides it is held against the step that they give.
-    flush_u_mm : float
+    step_u_mm : float
         Expanded uncertainty (k = 2) of that step [mm].  0.2 mm: a depth gauge, or feeler gauges under a straight-edge,
         in the middle of the seam; common practice, no source.
     """
@@ -53,8 +53,8 @@ class Settings:
     edge_a_radius_mm: float | None = None
     edge_b: str | None = None
     edge_b_radius_mm: float | None = None
-    flush_mm: float | None = None
-    flush_u_mm: float = 0.2
+    step_mm: float | None = None
+    step_u_mm: float = 0.2
 
     def __post_init__(self) -> None:
         self._check_known()
@@ -102,16 +102,16 @@ class Settings:
                     f"A radius of {radius} mm makes no sense for edge {name}.",
                     f"Give half the thickness of the rolled edge, {_RADII_MM[0]} to {_RADII_MM[1]:.0f} mm.",
                 )
-        if self.flush_mm is not None and not _within(self.flush_mm, -_STEP_MM, _STEP_MM):
+        if self.step_mm is not None and not _within(self.step_mm, -_STEP_MM, _STEP_MM):
             raise GapvisionError(
                 "value-out-of-range",
-                f"A step of {self.flush_mm} mm between the panels makes no sense here.",
+                f"A step of {self.step_mm} mm between the panels makes no sense here.",
                 f"Give how far face B stands above face A, at most {_STEP_MM:.0f} mm either way.",
             )
-        if not _within(self.flush_u_mm, *_STEP_U_MM):
+        if not _within(self.step_u_mm, *_STEP_U_MM):
             raise GapvisionError(
                 "value-out-of-range",
-                f"A step cannot be read to within {self.flush_u_mm} mm.",
+                f"A step cannot be read to within {self.step_u_mm} mm.",
                 f"Give {_STEP_U_MM[0]} to {_STEP_U_MM[1]:.0f} mm; 0.2 mm suits feeler gauges under a straight-edge.",
             )
 
@@ -125,7 +125,7 @@ class Settings:
     @property
     def known_step(self) -> KnownStep | None:
         """What is stated of the step between the panels."""
-        return None if self.flush_mm is None else KnownStep(self.flush_mm, self.flush_u_mm)
+        return None if self.step_mm is None else KnownStep(self.step_mm, self.step_u_mm)
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,7 +29,7 @@ def stored_photo(line: MeasurementLine) -> Chosen:
 
 def load(line: MeasurementLine) -> Measurement:
     """A stored result, as it was measured."""
-    from gapvision.reports.measurement_json import from_dict
+    from gapvision.formats.measurement_json import from_dict
 
     return from_dict(records().measurement(line.measurement_id))
 

@@ -10,23 +10,23 @@ import streamlit as st
 from gapvision.errors import GapvisionError
 from gapvision.judgement import PRESETS, coat, preset, simple_spec, spec_from_table, spec_to_table
 from gapvision.judgement.films import FILMS
-from gapvision.model import STAGES, Coat, DecisionRule, FinishPlan, NominalPoint, SeamSpec
+from gapvision.model import STAGES, Coat, DecisionRule, FinishPlan, NominalPoint, Specification
 from gapvision.page import widgets
 from gapvision.page.books import records, seam_title
 from gapvision.page.session import OWN_TOLERANCE
-from gapvision.page.shown import Shown
+from gapvision.page.shown import OnScreen
 from gapvision.records import Job, Seam
 from gapvision.units import MM_PER_INCH, MM_PER_MICROMETRE, MM_PER_MIL
 
 _OF_SEAM = "seam "
-#: Field of the page -> label, field of SeamSpec; all lengths.
+#: Field of the page -> label, field of Specification; all lengths.
 _LENGTHS = {
     "below": ("Allowed below it", "allow_below_mm"),
     "above": ("Allowed above it", "allow_above_mm"),
     "straightness": ("Straightness of each edge", "straightness_mm"),
     "straightness_100": ("Straightness, any 100 mm", "straightness_100_mm"),
-    "step_10": ("Step of the gap over 10 mm", "step_10_mm"),
-    "flush": ("Flush, either way", "flush_mm"),
+    "jump_10": ("Jump of the gap over 10 mm", "jump_10_mm"),
+    "step": ("Step between the faces, either way", "step_mm"),
     "opposite": ("Difference to the other side", "opposite_mm"),
     "length": ("Length of the seam", "length_mm"),
     "largest_hole": ("Largest hole that still proves", "largest_hole_mm"),
@@ -51,7 +51,7 @@ class Place:
         return {f"{_OF_SEAM}{s.seam_id}": s for s in known}
 
 
-def place_of(shown: Shown) -> Place:
+def place_of(shown: OnScreen) -> Place:
     """Find the job and the seam of the photo on screen.
 
     The seam whose stored result it is, or that the photo was saved to; else the one chosen in Measure before the
@@ -85,7 +85,7 @@ def place_of(shown: Shown) -> Place:
 # --- the specification ------------------------------------------------------------
 
 
-def choose(shown: Shown, place: Place, below: Any) -> tuple[SeamSpec | None, DecisionRule]:
+def choose(shown: OnScreen, place: Place, below: Any) -> tuple[Specification | None, DecisionRule]:
     """Ask what is wanted and by which rule; the numbers come from the choice and can be changed in ``below``."""
     state, own_seams = st.session_state, place.seams
     mine = f"{_OF_SEAM}{place.seam.seam_id}" if place.seam is not None else ""
@@ -140,7 +140,7 @@ def _rule(column: Any) -> DecisionRule:
     return DecisionRule(name=name, risk=column.slider("Accepted risk of being wrong [%]", 1, 20, key="risk") / 100)
 
 
-def _source(name: str, shown: Shown, own_seams: dict[str, Seam]) -> SeamSpec | None:
+def _source(name: str, shown: OnScreen, own_seams: dict[str, Seam]) -> Specification | None:
     """The specification that was chosen, before any number of it is changed."""
     if name in own_seams:
         table = own_seams[name].spec or {}
@@ -151,7 +151,7 @@ def _source(name: str, shown: Shown, own_seams: dict[str, Seam]) -> SeamSpec | N
     return None if b is None else simple_spec(b.nominal_mm, b.nominal_mm - b.lower_mm, b.upper_mm - b.nominal_mm)
 
 
-def _numbers(name: str, source: SeamSpec) -> SeamSpec:
+def _numbers(name: str, source: Specification) -> Specification:
     """Every number of the specification, prefilled, to be changed."""
     state = st.session_state
     signature = [name, repr(spec_to_table(source))]
@@ -195,7 +195,7 @@ def _texts() -> list[str]:
     return [str(st.session_state.get(f"spec_{field}", "")) for field in ("nominal", *_LENGTHS, "taper")]
 
 
-def _fill(spec: SeamSpec, fields: tuple[str, ...]) -> None:
+def _fill(spec: Specification, fields: tuple[str, ...]) -> None:
     """Type a specification into its fields, in the unit chosen."""
     for field in fields:
         if field == "nominal":
@@ -215,7 +215,7 @@ def _typed(length_mm: float) -> str:
     return f"{inch:g}in" if widgets.unit() != "mm" and exact else f"{length_mm:.6g}mm"
 
 
-def _nominal_text(spec: SeamSpec) -> str:
+def _nominal_text(spec: Specification) -> str:
     if len(spec.nominal) == 1:
         return _typed(spec.nominal[0].gap_mm)
 

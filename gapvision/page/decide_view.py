@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import streamlit as st
 
+from gapvision.formats.table import decision_csv
 from gapvision.judgement import (
     forecast,
     form_checks,
@@ -17,14 +18,12 @@ from gapvision.judgement import (
     reading_from_measurement,
     verdict_sentence,
 )
-from gapvision.model import Check, DecisionRule, FinishForecast, SeamReading, SeamSpec, Verdict
+from gapvision.model import Check, DecisionRule, ExtraLine, FinishForecast, SeamReading, Specification, Verdict
 from gapvision.page import decide_spec, widgets
 from gapvision.page.books import line_title, load, records, seam_title
 from gapvision.page.decide_spec import Place
 from gapvision.page.measure_view import measured_again
 from gapvision.page.shown import draw_viewer, plot_files, recall
-from gapvision.reports.figures import ExtraLine
-from gapvision.reports.table import decision_csv
 from gapvision.units import format_place, format_slope, format_small, sentence_in
 
 _SIGNS = {"in tolerance": "&#10003;", "out of tolerance": "&#10007;", "not proven": "?", "not measured": "-"}
@@ -80,7 +79,7 @@ def show(ticket: str) -> None:
     _cautions(future is not None)
 
 
-def _judge(reading: SeamReading, spec: SeamSpec, rule: DecisionRule, other: SeamReading | None) -> Verdict:
+def _judge(reading: SeamReading, spec: Specification, rule: DecisionRule, other: SeamReading | None) -> Verdict:
     """The decision on a reading, with every limit that can be looked at."""
     checks: list[Check] = form_checks(reading, spec, rule)
     if spec.opposite_mm is not None and other is not None:
@@ -90,7 +89,7 @@ def _judge(reading: SeamReading, spec: SeamSpec, rule: DecisionRule, other: Seam
     )
 
 
-def _other_side(spec: SeamSpec, place: Place) -> SeamReading | None:
+def _other_side(spec: Specification, place: Place) -> SeamReading | None:
     """The same seam on the other side of the car, as the job has it; says so when a limit on it cannot be checked."""
     if spec.opposite_mm is None:
         return None

@@ -128,7 +128,7 @@ _FOR_CODE = {
     "datum-missing": "same place",
     "conditions-differ": "checklist",
     "edge-contradicted": "choose",
-    "flush-contradicted": "write",
+    "step-contradicted": "write",
     "stated-side-unsure": "choose",
     "too-many-photos": "folder",
     "folder-not-writable": "folder",
@@ -175,7 +175,7 @@ _FOR_CODE = {
     "gap-burnt-out": "behind",
     "print-scale-unchecked": "print",
     "focal-unknown": "file",
-    "flush-unknown": "lay",
+    "step-unknown": "lay",
 }
 
 

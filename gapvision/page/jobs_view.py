@@ -12,15 +12,15 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.table import comparison_csv, csv_text
 from gapvision.judgement import nominal_at, spec_from_table
-from gapvision.model import Comparison, GapProfile, Measurement, Verdict
+from gapvision.model import Comparison, ExtraLine, GapProfile, Measurement, Verdict
 from gapvision.page import before_after, widgets
 from gapvision.page.books import line_title, load, records, seam_title, stored_photo
-from gapvision.page.shown import Shown, draw_viewer, middle_of, own_band, plot_files, remember
+from gapvision.page.shown import OnScreen, draw_viewer, middle_of, own_band, plot_files, remember
 from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
-from gapvision.reports.figures import ExtraLine, line_of
+from gapvision.reports.figures import line_of
 from gapvision.reports.spans import Band
-from gapvision.reports.table import comparison_csv, csv_text
 from gapvision.units import format_small
 
 _MOST = 100
@@ -185,7 +185,7 @@ def _history(measured: list[SeamState]) -> None:
     draw_viewer(stored_photo(after), measurement, band, "viewer_job", more=more, verdict=verdict, left_out=left_out)
     widgets.show_spans(measurement, band, widgets.unit(), left_out, verdict)
     # Another view can be opened only before its switch is drawn: by what is called when the button was pressed.
-    shown = Shown(stored_photo(after), measurement, band, seam.seam_id)
+    shown = OnScreen(stored_photo(after), measurement, band, seam.seam_id)
     st.button("Decide about this result", key="decide_this", on_click=_decide, args=(shown, after.measurement_id))
     _downloads(seam, after, measurement, comparison, before, band=band, verdict=verdict, more=more)
 
@@ -205,7 +205,7 @@ def _stage(seam: Seam, lines: list[MeasurementLine]) -> MeasurementLine:
     return by_id[chosen]
 
 
-def _decide(shown: Shown, measurement_id: int) -> None:
+def _decide(shown: OnScreen, measurement_id: int) -> None:
     remember(shown, measurement_id)
     st.session_state["view"] = "Decide"
 

@@ -12,7 +12,7 @@ from gapvision.model import Measurement, Settings
 from gapvision.page import save_view, service, session, widgets
 from gapvision.page.inbox import Inbox, InboxPhoto
 from gapvision.page.session import Chosen
-from gapvision.page.shown import Shown, draw_viewer, middle_of, plot_files, remember
+from gapvision.page.shown import OnScreen, draw_viewer, middle_of, plot_files, remember
 from gapvision.reports.spans import Band
 from gapvision.targets.print_scale import print_scales
 
@@ -42,13 +42,13 @@ def show(ticket: str) -> None:
             widgets.show_error(error)
         return
     measurement = service.without_spans(measurement, session.excluded(photo.sha256))
-    remember(Shown(photo, measurement, band))
+    remember(OnScreen(photo, measurement, band))
     with top:
         widgets.show_verdict(measurement, band)
     show_result(photo, measurement, band)
 
 
-def measured_again(ticket: str) -> Shown | None:
+def measured_again(ticket: str) -> OnScreen | None:
     """What Measure would show of a photo of this ticket: for a reload while another view is open.
 
     None when no photo was chosen there yet, or when Measure has to say first what is wrong.
@@ -61,7 +61,7 @@ def measured_again(ticket: str) -> Shown | None:
         measurement = service.measure(photo.path, photo.name, photo.sha256, _settings_typed(photo, band))
     except GapvisionError:
         return None
-    shown = Shown(photo, service.without_spans(measurement, session.excluded(photo.sha256)), band)
+    shown = OnScreen(photo, service.without_spans(measurement, session.excluded(photo.sha256)), band)
     remember(shown)
     return shown
 
@@ -281,9 +281,9 @@ def _known_typed() -> dict[str, Any]:
             known[f"edge_{name}_radius_mm"] = widgets.typed_length(radius)
     step, step_u = (str(state[key]).strip() for key in ("known_step", "known_step_u"))
     if step:
-        known["flush_mm"] = widgets.typed_length(step)
+        known["step_mm"] = widgets.typed_length(step)
         if step_u:
-            known["flush_u_mm"] = widgets.typed_length(step_u)
+            known["step_u_mm"] = widgets.typed_length(step_u)
     return known
 
 
@@ -373,7 +373,7 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
 
 def _json(photo: Chosen, measurement: Measurement) -> bytes:
     """The measurement file, with what was left out of it and why."""
-    from gapvision.reports.measurement_json import content_bytes, to_dict
+    from gapvision.formats.measurement_json import content_bytes, to_dict
 
     content = to_dict(measurement)
     left_out = session.excluded(photo.sha256)
@@ -384,7 +384,7 @@ def _json(photo: Chosen, measurement: Measurement) -> bytes:
 
 def _downloads(photo: Chosen, measurement: Measurement, band: Band | None, unit: str) -> None:
     """Files to take away; each is made when it is asked for."""
-    from gapvision.reports.table import csv_text
+    from gapvision.formats.table import csv_text
 
     st.subheader("Download", anchor=False)
     stem = photo.stem

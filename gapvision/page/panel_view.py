@@ -38,7 +38,7 @@ from gapvision.model import (
     PhotoPlace,
     SeamLayout,
     SeamReading,
-    SeamSpec,
+    Specification,
     Verdict,
     path_length,
 )
@@ -98,7 +98,7 @@ class _Chosen:
     """One seam of the panel with the job's seams that were photographed along it."""
 
     seam: SeamLayout
-    spec: SeamSpec | None
+    spec: Specification | None
     readings: tuple[SeamReading, ...]
     stages: tuple[str, ...]
 
@@ -108,7 +108,7 @@ class _Measured:
     """A seam that can be judged."""
 
     seam: SeamLayout
-    spec: SeamSpec
+    spec: Specification
     readings: tuple[SeamReading, ...]
 
 
@@ -366,7 +366,7 @@ def _beyond(value_mm: float, travel: tuple[float, float] | None) -> bool:
 
 def _keep(plan: CorrectionPlan) -> None:
     """Keep the plan with the job, so that its report carries it."""
-    from gapvision.reports.plan_json import plan_to_dict
+    from gapvision.formats.plan_json import plan_to_dict
 
     if st.button("Keep the plan with the job", key="keep_plan"):
         job = records().job(st.session_state["panel_job"])
@@ -376,7 +376,7 @@ def _keep(plan: CorrectionPlan) -> None:
 
 def _templates(plan: CorrectionPlan) -> None:
     """The new edges at true scale, to scribe or to cut by; made when asked for."""
-    from gapvision.reports.template_drawing import drawings_of_plan
+    from gapvision.judgement.template import drawings_of_plan
 
     drawings = drawings_of_plan(plan)
     if not drawings:

@@ -8,7 +8,7 @@ import streamlit as st
 
 from gapvision.errors import GapvisionError
 from gapvision.judgement import spec_from_table
-from gapvision.model import Measurement, SeamSpec
+from gapvision.model import Measurement, Specification
 from gapvision.page import session, widgets
 from gapvision.page.books import records, seam_title
 from gapvision.page.session import Chosen
@@ -67,7 +67,7 @@ def _box_title() -> str:
     return f"{'New job' if job == _NEW else job}, {seam}, {state['stage']}"
 
 
-def _take_over(spec: SeamSpec) -> None:
+def _take_over(spec: Specification) -> None:
     """Type a seam's own wanted gap and limits into their fields."""
     below, above = spec.allow_below_mm, spec.allow_above_mm
     st.session_state["nominal"] = f"{spec.nominal[0].gap_mm:.6g}mm"
@@ -169,8 +169,8 @@ def _conditions() -> Conditions:
 
 
 def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job | None, seam: Seam | None) -> None:
+    from gapvision.formats.measurement_json import to_dict
     from gapvision.model import DecisionRule
-    from gapvision.reports.measurement_json import to_dict
     from gapvision.workshop import judge_line, keep_photo
 
     store, state, conditions = records(), st.session_state, _conditions()

@@ -14,8 +14,7 @@ from gapvision.errors import GapvisionError
 from gapvision.geometry.leaving_out import leave_out
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.measure import measure_photo
-from gapvision.model import Measurement, Notice, Settings, Verdict
-from gapvision.reports.figures import ExtraLine
+from gapvision.model import ExtraLine, Measurement, Notice, Settings, Verdict
 from gapvision.reports.spans import Band
 
 _T = TypeVar("_T")

@@ -12,19 +12,18 @@ import streamlit as st
 
 from gapvision.errors import GapvisionError
 from gapvision.judgement import nominal_at, spec_from_table
-from gapvision.model import GapProfile, Measurement, Verdict
+from gapvision.model import ExtraLine, GapProfile, Measurement, Verdict
 from gapvision.page import service
 from gapvision.page.books import load, records, stored_photo
 from gapvision.page.session import Chosen
 from gapvision.page.viewer import register, viewer_data
 from gapvision.page.widgets import File
 from gapvision.records import Seam
-from gapvision.reports.figures import ExtraLine
 from gapvision.reports.spans import Band
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Shown:
+class OnScreen:
     """What was measured or looked at last; ``seam_id`` when it is a result out of the records."""
 
     photo: Chosen
@@ -33,19 +32,19 @@ class Shown:
     seam_id: int | None = None
 
 
-def remember(shown: Shown, measurement_id: int | None = None) -> None:
+def remember(shown: OnScreen, measurement_id: int | None = None) -> None:
     """Keep it for the other views; of a result out of the records also its number, so that a reload finds it."""
     st.session_state["shown"] = shown
     st.session_state["from_record"] = measurement_id
 
 
-def recall() -> Shown | None:
+def recall() -> OnScreen | None:
     """What Measure showed, or Jobs handed over, last; None before the first measurement.
 
     After a reload only the number of a result out of the records is known: then it is read again.
     """
     shown = st.session_state.get("shown")
-    if isinstance(shown, Shown):
+    if isinstance(shown, OnScreen):
         return shown
     number = st.session_state.get("from_record")
     if not isinstance(number, int):
@@ -55,7 +54,7 @@ def recall() -> Shown | None:
         seam, measurement = records().seam(line.seam_id), load(line)
     except GapvisionError:  # deleted in the meantime
         return None
-    again = Shown(stored_photo(line), measurement, own_band(seam, measurement.profile), seam.seam_id)
+    again = OnScreen(stored_photo(line), measurement, own_band(seam, measurement.profile), seam.seam_id)
     remember(again, number)
     return again
 

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.model import GapProfile, Measurement, Verdict
-from gapvision.reports.figures import ExtraLine, about_own_line, straightness_words
+from gapvision.model import ExtraLine, GapProfile, Measurement, Verdict
+from gapvision.reports.figures import about_own_line, straightness_words
 from gapvision.reports.spans import Band, Span, find_spans, judge_stations, verdict_spans
 from gapvision.units import sentence_in
 

@@ -252,10 +252,10 @@ def show_numbers(measurement: Measurement, unit: str) -> None:
         ("Taper", format_slope(summary.taper_mm_per_m, unit)),
         ("Evenness (std. dev.)", format_small(summary.std_mm, unit)),
         (
-            "Flush, B above A",
-            f"{format_small(measurement.flush.mean_mm, unit, signed=True)}, "
-            f"U {format_small(measurement.flush.expanded_u_mm, unit)}"
-            if measurement.flush is not None
+            "Step, B above A",
+            f"{format_small(measurement.step.mean_mm, unit, signed=True)}, "
+            f"U {format_small(measurement.step.expanded_u_mm, unit)}"
+            if measurement.step is not None
             else "not known"
             if measurement.stated_step_mm is None
             else f"{format_small(measurement.stated_step_mm, unit, signed=True)}, as stated",

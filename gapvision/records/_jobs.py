@@ -10,7 +10,7 @@ from typing import Any
 from gapvision.errors import GapvisionError
 from gapvision.records._common import Part, new_id, new_uid, now_utc, today
 from gapvision.records._queries import COUNTS
-from gapvision.records.types import SIDES, Conditions, Job, JobLine, Note, Panel, Seam, Visit
+from gapvision.records.types import SIDES, Conditions, Job, JobLine, Note, Seam, StoredPanel, Visit
 from gapvision.records.words import conditions_for, note_words, plain
 
 METALS = ("steel", "aluminium")
@@ -60,9 +60,9 @@ def job_of(row: sqlite3.Row) -> Job:
     )
 
 
-def panel_of(row: sqlite3.Row) -> Panel:
+def panel_of(row: sqlite3.Row) -> StoredPanel:
     """Make a panel from its row."""
-    return Panel(
+    return StoredPanel(
         panel_id=row["id"],
         uid=row["uid"],
         job_id=row["job_id"],
@@ -243,7 +243,7 @@ class JobsPart(Part):
     # --- panels -------------------------------------------------------------------
     def put_panel(
         self, job_id: int, name: str, *, side: str = "", metal: str | None = None, length_mm: float | None = None
-    ) -> Panel:
+    ) -> StoredPanel:
         """Add a panel, or change the metal or length of the one of that name and side.
 
         Parameters
@@ -278,7 +278,7 @@ class JobsPart(Part):
             ).fetchone()
             return panel_of(row)
 
-    def panels(self, job_id: int) -> list[Panel]:
+    def panels(self, job_id: int) -> list[StoredPanel]:
         """List a job's panels."""
         return [panel_of(r) for r in self.database.rows("SELECT * FROM panels WHERE job_id = ? ORDER BY id", (job_id,))]
 

@@ -15,7 +15,7 @@ from gapvision.records._common import Part, new_id, new_uid, now_utc
 from gapvision.records._jobs import JobsPart, visit_of
 from gapvision.records._queries import LINES
 from gapvision.records.photos import is_hash
-from gapvision.records.types import MeasurementLine, Plan, SeamState, StoredPhoto, Verdict
+from gapvision.records.types import MeasurementLine, SeamState, StoredPhoto, StoredPlan, StoredVerdict
 
 DECISIONS = ("in tolerance", "out of tolerance", "not proven")
 STATUSES = ("ok", "warn", "refused")
@@ -41,7 +41,7 @@ def unpack(body: bytes) -> dict[str, Any]:
 def _line_of(row: sqlite3.Row) -> MeasurementLine:
     verdict = None
     if row["v_id"] is not None:
-        verdict = Verdict(
+        verdict = StoredVerdict(
             verdict_id=row["v_id"],
             measurement_id=row["id"],
             made_at=row["v_made_at"],
@@ -252,7 +252,7 @@ class ResultsPart(JobsPart, Part):
         return self.photos.read(photo.sha256, photo.suffix)
 
     # --- verdicts and plans -------------------------------------------------------
-    def add_verdict(self, measurement_id: int, *, decision: str, rule: str, body: dict[str, Any]) -> Verdict:
+    def add_verdict(self, measurement_id: int, *, decision: str, rule: str, body: dict[str, Any]) -> StoredVerdict:
         """Store a decision beside the ones a measurement has.
 
         Parameters
@@ -278,13 +278,13 @@ class ResultsPart(JobsPart, Part):
                 raise ValueError("the verdict was not stored")
             return found
 
-    def verdict(self, measurement_id: int) -> Verdict | None:
+    def verdict(self, measurement_id: int) -> StoredVerdict | None:
         """Return the latest decision on a measurement, whole, or None."""
         sql = "SELECT * FROM verdicts WHERE measurement_id = ? ORDER BY id DESC LIMIT 1"
         row = self.database.row(sql, (measurement_id,))
         if row is None:
             return None
-        return Verdict(
+        return StoredVerdict(
             verdict_id=row["id"],
             measurement_id=measurement_id,
             made_at=row["made_at"],
@@ -293,7 +293,7 @@ class ResultsPart(JobsPart, Part):
             body=json.loads(row["body"]),
         )
 
-    def add_plan(self, job_id: int, panel: str, body: dict[str, Any]) -> Plan:
+    def add_plan(self, job_id: int, panel: str, body: dict[str, Any]) -> StoredPlan:
         """Store a correction plan of a panel."""
         with self.database.saving() as db:
             self.job(job_id)
@@ -306,11 +306,11 @@ class ResultsPart(JobsPart, Part):
             self._touch(db, job_id)
             return next(p for p in self.plans(job_id) if p.plan_id == plan_id)
 
-    def plans(self, job_id: int) -> list[Plan]:
+    def plans(self, job_id: int) -> list[StoredPlan]:
         """List a job's plans, oldest first."""
         sql = "SELECT * FROM plans WHERE job_id = ? AND deleted_at IS NULL ORDER BY id"
         return [
-            Plan(
+            StoredPlan(
                 plan_id=r["id"],
                 uid=r["uid"],
                 job_id=r["job_id"],

@@ -99,7 +99,7 @@ class JobLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Panel:
+class StoredPanel:
     """One panel of a car.
 
     Attributes
@@ -177,7 +177,7 @@ class StoredPhoto:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdict:
+class StoredVerdict:
     """A decision on one measurement, as the judgement room gave it.
 
     Attributes
@@ -213,7 +213,7 @@ class MeasurementLine:
         Gap [mm]; None on a refused photo.
     u_mm : float or None
         Median expanded uncertainty (k = 2) of the stations [mm].
-    verdict : Verdict or None
+    verdict StoredVerdict or None
         The latest decision, without its body.
     """
 
@@ -232,7 +232,7 @@ class MeasurementLine:
     max_mm: float | None
     u_mm: float | None
     newest: bool
-    verdict: Verdict | None
+    verdict: StoredVerdict | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,7 +240,7 @@ class SeamState:
     """A seam with its latest result, for a job's page at a glance."""
 
     seam: Seam
-    panel: Panel | None
+    panel: StoredPanel | None
     latest: MeasurementLine | None
     results: int
 
@@ -260,7 +260,7 @@ class Note:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class StoredPlan:
     """A correction plan, as the judgement room gave it."""
 
     plan_id: int

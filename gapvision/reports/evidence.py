@@ -46,9 +46,9 @@ from gapvision.reports.evidence_style import (
     shrink_to_fit,
     styles,
 )
-from gapvision.reports.evidence_types import Evidence, Head, PhotoEntry, PlanEvidence, SeamEvidence, Shown
+from gapvision.reports.evidence_types import Evidence, Head, PhotoEntry, PlanEvidence, SeamEvidence, ShownResult
 
-__all__ = ["Evidence", "Head", "PhotoEntry", "PlanEvidence", "SeamEvidence", "Shown", "write_evidence"]
+__all__ = ["Evidence", "Head", "PhotoEntry", "PlanEvidence", "SeamEvidence", "ShownResult", "write_evidence"]
 
 TITLE = "Panel gaps: measured evidence"
 _WORST_ROWS = 8
@@ -204,7 +204,7 @@ class _Maker:
         shown = [s for s in (seam.before, seam.after) if s is not None]
         heads = ["", *(["Before", "After"] if len(shown) == 2 else ["Measured"])]
         rows: list[list[Paragraph]] = [[para(h, "headcell") for h in heads]]
-        facts: list[tuple[str, Callable[[Shown], str]]] = [
+        facts: list[tuple[str, Callable[[ShownResult], str]]] = [
             ("Stage", lambda s: s.stage),
             ("Day", lambda s: s.on_date),
             ("By", lambda s: s.who or "-"),
@@ -221,7 +221,7 @@ class _Maker:
             rows.append([para(label, "headcell"), *[para(tell(s), "cell") for s in shown]])
         return self._table(rows, (0.22, 0.39, 0.39) if len(shown) == 2 else (0.22, 0.78))
 
-    def _straight(self, shown: Shown) -> str:
+    def _straight(self, shown: ShownResult) -> str:
         both = shown.content.get("straightness") or {}
         said = []
         for edge in ("edge_a", "edge_b"):
@@ -229,11 +229,11 @@ class _Maker:
             said.append(f"{self.units.small(one['min_zone_mm'])} ± {one['u_mm']:.2f} mm" if one else "not trusted")
         return ", ".join(said)
 
-    def _flush(self, shown: Shown) -> str:
-        flush = shown.content.get("flush")
-        if not flush:
+    def _flush(self, shown: ShownResult) -> str:
+        step = shown.content.get("flush")
+        if not step:
             return "not measured"
-        return f"B above A by {flush['mean_mm']:+.2f} ± {flush['u_mm']:.2f} mm"
+        return f"B above A by {step['mean_mm']:+.2f} ± {step['u_mm']:.2f} mm"
 
     def _ranges(self, seam: SeamEvidence) -> tuple[float, float]:
         """The stretch to show, on the chart's scale: what both have, else all of it."""
@@ -242,7 +242,7 @@ class _Maker:
         s = [r["s_mm"] for r in seam.after.content["stations"]]
         return float(s[0]), float(s[-1])
 
-    def _on_chart(self, seam: SeamEvidence, shown: Shown, s: Any) -> Any:
+    def _on_chart(self, seam: SeamEvidence, shown: ShownResult, s: Any) -> Any:
         """A photo's stations on the chart's scale (that of the earlier photo)."""
         c = seam.comparison
         values = np.asarray(s, dtype=float)
@@ -282,7 +282,7 @@ class _Maker:
         width = min(width, _TALLEST * 1.04 * max(end - start, 1.0) / height)
         half = (end - start) / 2
 
-        def cut(s: Shown, turned: bool, middle: float, kind: Callable[..., SeamCrop | None]) -> SeamCrop | None:
+        def cut(s: ShownResult, turned: bool, middle: float, kind: Callable[..., SeamCrop | None]) -> SeamCrop | None:
             return kind(
                 s.photo or b"", s.content, middle - half, middle + half, width_px=round(width / mm * 8),
                 height_mm=height, turned=turned,
@@ -306,11 +306,13 @@ class _Maker:
         ]))  # fmt: skip
         return [table]
 
-    def _photo(self, seam: SeamEvidence, shown: Shown, crop: SeamCrop, width: float, ticks: list[float]) -> Flowable:
+    def _photo(
+        self, seam: SeamEvidence, shown: ShownResult, crop: SeamCrop, width: float, ticks: list[float]
+    ) -> Flowable:
         return SeamPhoto(width, crop, self.units, ticks, self._on_chart(seam, shown, crop.s_mm))
 
     def _chart(self, seam: SeamEvidence) -> Flowable:
-        def curve(shown: Shown, label: str) -> Curve:
+        def curve(shown: ShownResult, label: str) -> Curve:
             rows = shown.content["stations"]
             s = self._on_chart(seam, shown, [r["s_mm"] for r in rows])
             order = np.argsort(s)

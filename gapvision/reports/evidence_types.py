@@ -31,7 +31,7 @@ class Head:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shown:
+class ShownResult:
     """One result as it is shown.
 
     Attributes
@@ -64,7 +64,7 @@ class SeamEvidence:
 
     Attributes
     ----------
-    before : Shown or None
+    before : ShownResult or None
         An earlier result, to be set against ``after``.
     comparison : Comparison or None
         Of the two.
@@ -77,8 +77,8 @@ class SeamEvidence:
     """
 
     name: str
-    after: Shown
-    before: Shown | None = None
+    after: ShownResult
+    before: ShownResult | None = None
     comparison: Comparison | None = None
     s_mm: FloatArray | None = None
     nominal_mm: FloatArray | None = None

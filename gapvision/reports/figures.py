@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
-from gapvision.model import GapProfile, Measurement, Straightness, Verdict
-from gapvision.reports.atomic import check_folder
+from gapvision.formats.atomic import check_folder
+from gapvision.model import ExtraLine, GapProfile, Measurement, Straightness, Verdict
 from gapvision.reports.spans import Band, Span, find_spans, verdict_spans, with_holes
 from gapvision.units import MM_PER_INCH, format_fraction, format_place, sentence_in
 
@@ -33,26 +32,6 @@ _TINT = {"wide": VERMILION, "tight": PURPLE, "unproven": "#6b6b6b", "hole": "#9a
 _SIZE_IN = (10.0, 4.6)
 #: Stroke and hatch of the second, third and fourth line: told apart without colour.
 _MORE = (("--", "|||"), (":", "+++"), ("-.", "xxx"))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ExtraLine:
-    """A second profile drawn over the first, e.g. a forecast or the state before.
-
-    Attributes
-    ----------
-    s_mm, gap_mm : ndarray, shape (m,)
-        Stations and gaps [mm]; a NaN breaks the line.
-    label : str
-        What it is.
-    expanded_u_mm : ndarray, shape (m,), optional
-        U of the gaps [mm]; drawn as a hatched shade.
-    """
-
-    s_mm: NDArray[np.float64]
-    gap_mm: NDArray[np.float64]
-    label: str
-    expanded_u_mm: NDArray[np.float64] | None = None
 
 
 def line_of(profile: GapProfile, label: str, shift_mm: float = 0.0) -> ExtraLine:

@@ -117,7 +117,7 @@ def _with_the_gap_lit(measurement: Measurement) -> str:
         steps.append("bring more light on to the panel")
     if measurement.scale is not None and abs(measurement.scale.tilt_across_deg) > _SQUARE_DEG:
         steps.append("hold the camera square above the gap")
-    if measurement.flush is None and measurement.stated_step_mm is None:
+    if measurement.step is None and measurement.stated_step_mm is None:
         steps.append("lay a strip on each side of the seam")
     unknown = [name for name in "AB" if measurement.settings.get(f"edge_{name.lower()}") is None]
     made = ""

@@ -41,7 +41,7 @@ def save(figure: Figure, path: str | Path) -> None:
     """Write a figure by its ending (without one as PNG), whole or not at all."""
     import io
 
-    from gapvision.reports.atomic import write_whole
+    from gapvision.formats.atomic import write_whole
 
     out = io.BytesIO()
     figure.savefig(out, format=figure_kind(Path(path), _ALSO) or "png", dpi=150)
@@ -56,7 +56,7 @@ def check_figure(path: str | Path) -> None:
     GapvisionError
         ``value-out-of-range`` on an ending that no figure has, ``folder-not-writable``.
     """
-    from gapvision.reports.atomic import check_whole
+    from gapvision.formats.atomic import check_whole
 
     figure_kind(Path(path), _ALSO)
     check_whole(path)

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError
-from gapvision.reports.atomic import write_whole
+from gapvision.formats.atomic import write_whole
 from gapvision.reports.target_howto import draw_howto
 from gapvision.targets import strip
 

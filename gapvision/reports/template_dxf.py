@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gapvision.errors import GapvisionError
-from gapvision.reports.atomic import write_whole
-from gapvision.reports.template_drawing import TemplateDrawing
+from gapvision.formats.atomic import write_whole
+from gapvision.judgement.template import TemplateDrawing
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing

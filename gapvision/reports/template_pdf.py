@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gapvision.errors import GapvisionError
-from gapvision.reports.atomic import write_whole
+from gapvision.formats.atomic import write_whole
+from gapvision.judgement.template import Line, TemplateDrawing
 from gapvision.reports.target_sheet import PAPERS_MM
-from gapvision.reports.template_drawing import Line, TemplateDrawing
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas

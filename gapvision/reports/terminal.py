@@ -53,9 +53,9 @@ def _summary(m: Measurement) -> list[str]:
         ("form of edge A", _form(m.straightness_a)),
         ("form of edge B", _form(m.straightness_b)),
         (
-            "flush",
-            f"face B {m.flush.mean_mm:+.2f} mm above face A, U {m.flush.expanded_u_mm:.2f}"
-            if m.flush is not None
+            "step",
+            f"face B {m.step.mean_mm:+.2f} mm above face A, U {m.step.expanded_u_mm:.2f}"
+            if m.step is not None
             else "not known: strips on one side only"
             if m.stated_step_mm is None
             else f"face B {m.stated_step_mm:+.2f} mm above face A, as stated",

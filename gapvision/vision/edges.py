@@ -159,7 +159,7 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
         row = best_path(_soften(chance))
         placed = place_edge(band, row, outward)
         mean = own_place(chance, row)
-        evidence = trust.Evidence(chance, mean, rule_path.row, placed, outward, overlap)
+        evidence = trust.TrustFigures(chance, mean, rule_path.row, placed, outward, overlap)
         figures = trust.edge_figures(band, evidence, bright, uneven)
         std = trust.edge_std_mm(band, evidence, figures)
         t = np.interp(mean, np.arange(len(band.t_mm)), band.t_mm)
@@ -252,7 +252,7 @@ def learned_kind(depth_logits: NDArray[np.float32]) -> EdgeKind:
     from gapvision.vision import learned
 
     reading = learned.depth_reading(depth_logits)
-    kind = "cut" if reading.cut > _SURE_CUT else "hem" if reading.cut < _SURE_ROLL else "unknown"
+    kind = "cut" if reading.cut > _SURE_CUT else "rolled" if reading.cut < _SURE_ROLL else "unknown"
     std, roll_std = (float(np.hypot(v, _LEAST_DEPTH_STD_MM)) for v in (reading.std_mm, reading.roll_std_mm))
     return EdgeKind(kind, reading.mean_mm, std, reading.cut, reading.roll_mm, roll_std)
 

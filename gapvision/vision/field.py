@@ -3,7 +3,7 @@
 One model for the whole photo: a camera (focal length, principal point, radial
 distortion), a panel surface that may bend gently along and across, and for each
 strip where it lies on that surface.  Strips on side B may stand higher or lower
-than those on side A (flush).  What a single photo cannot settle is held by weak
+than those on side A (the step).  What a single photo cannot settle is held by weak
 priors whose width is what phones and bodies show, and whatever stays open after
 the fit is in the covariance, from where it reaches the uncertainty of the gap.
 
@@ -33,7 +33,7 @@ _SIGMA_PP_RATIO = 0.005  # principal point off the middle, share of the long sid
 _SIGMA_K1, _SIGMA_K2 = 0.04, 0.015
 _SIGMA_CURVE = 1 / 1500.0  # bend of a panel over one photo [1/mm]
 _SIGMA_TWIST = 1 / 4000.0
-_SIGMA_FLUSH_MM = 2.0
+_SIGMA_STEP_MM = 2.0
 # How far the bends of two neighbouring panels across the gap may differ [1/mm], standard deviation.  Both are taken to
 # follow one surface; a panel that falls away more than the other is no step, but looks like one to strips that lie
 # away from the gap.  Common practice, no source.
@@ -42,7 +42,7 @@ _CORNER_NOISE_FLOOR_PX = 0.04
 _RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))  # of the length of a plane vector, standard deviation 1 each way
 
 # Order of the parameters in the vector.
-_LOG_F, _CX, _CY, _K1, _K2, _KS, _KT, _KST, _FLUSH = range(9)
+_LOG_F, _CX, _CY, _K1, _K2, _KS, _KT, _KST, _STEP = range(9)
 _RVEC, _TVEC = slice(9, 12), slice(12, 15)
 _N_COMMON = 15
 
@@ -54,13 +54,13 @@ class MetricField:
     Attributes
     ----------
     params : ndarray, shape (p,)
-        Focal length (log), principal point, distortion, bends, flush, camera pose, strip places.
+        Focal length (log), principal point, distortion, bends, step, camera pose, strip places.
     covariance : ndarray, shape (p, p)
         Of the parameters.
     letters : tuple of str
         Strips in the order of their place parameters (the first is the frame).
     height_index : ndarray, shape (len(letters),)
-        1.0 for strips whose face is at the flush height, else 0.0.
+        1.0 for strips whose face is at the step's height, else 0.0.
     residual_px : ndarray, shape (m, 2)
         Left at each corner.
     size_px : tuple of int
@@ -76,7 +76,7 @@ class MetricField:
     corner_st: FloatArray
     size_px: tuple[int, int]
     focal_source: str
-    flush_free: bool
+    step_free: bool
     noise_px: float
 
     # ---- camera ---------------------------------------------------------------
@@ -86,18 +86,18 @@ class MetricField:
         return float(np.exp(self.params[_LOG_F]))
 
     @property
-    def flush_mm(self) -> float:
+    def step_mm(self) -> float:
         """Height of side B above side A [mm]."""
-        return float(self.params[_FLUSH])
+        return float(self.params[_STEP])
 
     @property
-    def flush_std_mm(self) -> float:
-        """Standard uncertainty of the flush step, measured with strips on both sides [mm]."""
-        return float(np.hypot(np.sqrt(self.covariance[_FLUSH, _FLUSH]), self._own_bend_mm()))
+    def step_std_mm(self) -> float:
+        """Standard uncertainty of the step, measured with strips on both sides [mm]."""
+        return float(np.hypot(np.sqrt(self.covariance[_STEP, _STEP]), self._own_bend_mm()))
 
     def _own_bend_mm(self) -> float:
         """What a bend of one panel alone does to the step, standard uncertainty; the gap is taken midway."""
-        if not self.flush_free:
+        if not self.step_free:
             return 0.0
         across = np.array([self.strip_place(k)[1] for k in range(len(self.letters))])
         on_b = self.height_index > 0
@@ -270,8 +270,8 @@ def fit_field(
     seen = np.concatenate([v.corners_px for v in views])
     which = np.concatenate([np.full(len(v.corner_ids), k) for k, v in enumerate(views)])
     raised = np.array([1.0 if v.letter in side_b else 0.0 for v in views])
-    flush_free = bool(0 < raised.sum() < len(views))
-    if not flush_free:
+    step_free = bool(0 < raised.sum() < len(views))
+    if not step_free:
         raised[:] = 0.0
     diagonal = float(np.hypot(w, h))
     equivalent = focal_35mm_mm or _TYPICAL_EQUIVALENT_MM
@@ -284,10 +284,10 @@ def fit_field(
     weight = np.zeros(n_par)
     pp = _SIGMA_PP_RATIO * max(w, h)
     weight[: _N_COMMON - 6] = 1 / np.array(
-        [sigma_f, pp, pp, _SIGMA_K1, _SIGMA_K2, _SIGMA_CURVE, _SIGMA_CURVE, _SIGMA_TWIST, _SIGMA_FLUSH_MM]
+        [sigma_f, pp, pp, _SIGMA_K1, _SIGMA_K2, _SIGMA_CURVE, _SIGMA_CURVE, _SIGMA_TWIST, _SIGMA_STEP_MM]
     )
-    if not flush_free:
-        weight[_FLUSH] = 1e6  # held at zero; its doubt is added where it matters
+    if not step_free:
+        weight[_STEP] = 1e6  # held at zero; its doubt is added where it matters
 
     p = prior.copy()
     if start is not None and set(start.letters) == {v.letter for v in views}:
@@ -301,8 +301,8 @@ def fit_field(
             p[i : i + 3] = _rigid(local[k], on_panel)
 
     def corners_at(q: FloatArray) -> tuple[FloatArray, FloatArray]:
-        st = np.concatenate([_strip_to_panel(q, k, loc, raised[k] * q[_FLUSH]) for k, loc in enumerate(local)])
-        return st, raised[which] * q[_FLUSH]
+        st = np.concatenate([_strip_to_panel(q, k, loc, raised[k] * q[_STEP]) for k, loc in enumerate(local)])
+        return st, raised[which] * q[_STEP]
 
     def residual(q: FloatArray) -> FloatArray:
         st, n = corners_at(q)
@@ -311,7 +311,7 @@ def fit_field(
     steps = np.full(n_par, 1e-4)
     steps[[_CX, _CY]] = 0.05
     steps[[_KS, _KT, _KST]] = 1e-7
-    steps[_FLUSH] = 1e-3
+    steps[_STEP] = 1e-3
     steps[_RVEC] = 1e-6
     steps[_TVEC] = 1e-3
     noise = 0.05
@@ -354,7 +354,7 @@ def fit_field(
         corner_st=st,
         size_px=size_px,
         focal_source="exif" if focal_35mm_mm else "strips",
-        flush_free=flush_free,
+        step_free=step_free,
         noise_px=float(noise),
     )
 
@@ -407,8 +407,8 @@ def _rigid(local: FloatArray, panel: FloatArray) -> FloatArray:
     return np.array([shift[0], shift[1], angle])
 
 
-def with_flush(field: MetricField, flush_mm: float) -> MetricField:
+def with_step(field: MetricField, step_mm: float) -> MetricField:
     """The same field with another step between the panels (for what-if sums)."""
     p = field.params.copy()
-    p[_FLUSH] = flush_mm
+    p[_STEP] = step_mm
     return replace(field, params=p)

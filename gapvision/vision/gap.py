@@ -1,7 +1,7 @@
 """From two placed edges to the gap profile with its uncertainty.
 
 Each edge's pixel is carried to the panel surface at the height where that edge's
-outline lies, so that tilt, flush and depth are geometry, not error; what is not
+outline lies, so that tilt, step and depth are geometry, not error; what is not
 known of them becomes a part of the budget.
 """
 
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from gapvision.model import COVERAGE_FACTOR, GapProfile
 from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band
-from gapvision.vision.field import MetricField, with_flush
+from gapvision.vision.field import MetricField, with_step
 from gapvision.vision.placing import EdgeKind
 
 FloatArray = NDArray[np.float64]
@@ -27,7 +27,7 @@ _SHEET_MM = 1.15  # 18 to 19 gauge, common practice, no source
 RIM_SHARE_RULES, RIM_SHARE_LEARNED = 0.22, 0.10
 _STD_UNCHECKED_PRINT = 0.012  # rectangular +-2 %, check_values H-07
 _STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm, check_values H-07
-FLUSH_UNKNOWN = (0.0, 0.50)  # a step of 1 mm shows at once and is taken as the 95 % limit; common practice, no source
+STEP_UNKNOWN = (0.0, 0.50)  # a step of 1 mm shows at once and is taken as the 95 % limit; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,14 +83,14 @@ def build_profile(
     print_scale_checked: bool,
     station_mm: float,
     side_b_first: bool = False,
-    flush: tuple[float, float] = FLUSH_UNKNOWN,
+    step: tuple[float, float] = STEP_UNKNOWN,
 ) -> GapProfile:
     """Gap, edges and uncertainty at every station where both edges are trusted.
 
     Parameters
     ----------
     field : MetricField
-        Fitted field; its flush is used when strips lie on both sides.
+        Fitted field; its step is used when strips lie on both sides.
     band : Band
         Band on which the edges were placed, drawn at ``band_height_mm``.
     edge_a, edge_b : EdgeReading
@@ -101,7 +101,7 @@ def build_profile(
         Spacing [mm].
     side_b_first : bool
         True when the field's frame lies on panel B (strips on side B only).
-    flush : tuple of float
+    step : tuple of float
         Step of face B above face A and its standard uncertainty [mm], from elsewhere; counts where the field has none.
 
     Returns
@@ -122,7 +122,7 @@ def build_profile(
     )
     kind_a, kind_b = _outline_depth(edge_a, facing_a), _outline_depth(edge_b, facing_b)
     da, db = kind_a.depth_mm, kind_b.depth_mm
-    step_mm, std_step = (field.flush_mm, field.flush_std_mm) if field.flush_free else flush
+    step_mm, std_step = (field.step_mm, field.step_std_mm) if field.step_free else step
 
     def points(
         f: MetricField, step: float, depth_a: float, depth_b: float, params: FloatArray | None = None
@@ -146,12 +146,12 @@ def build_profile(
     def d_gap(**change: float) -> FloatArray:
         depth_a, depth_b = change.get("da", da), change.get("db", db)
         step = change.get("step", step_mm)
-        p, q = points(with_flush(field, step) if field.flush_free else field, step, depth_a, depth_b)
+        p, q = points(with_step(field, step) if field.step_free else field, step, depth_a, depth_b)
         return _gap_between(p, q, normals) + corr - gap
 
     std_a, std_b = edge_a.std_mm[pick], edge_b.std_mm[pick]
     parts: dict[str, FloatArray] = {"edge": np.hypot(std_a, std_b)}
-    # Scale, pose, bends: propagated through the covariance of the fit, flush apart.
+    # Scale, pose, bends: propagated through the covariance of the fit, the step apart.
     rows = []
     cov = field.covariance.copy()
     index = [i for i in range(len(field.params)) if i != 8]
@@ -165,12 +165,12 @@ def build_profile(
     sub = cov[np.ix_(index, index)]
     parts["scale"] = np.sqrt(np.maximum(np.einsum("in,ij,jn->n", jac, sub, jac), 0)) if len(pick) else np.zeros(0)
     parts["print_scale"] = gap * (_STD_CHECKED_PRINT if print_scale_checked else _STD_UNCHECKED_PRINT)
-    parts["tilt_flush"] = np.abs(d_gap(step=step_mm + std_step))
+    parts["tilt_step"] = np.abs(d_gap(step=step_mm + std_step))
     parts["depth"] = np.hypot(np.abs(d_gap(da=da + kind_a.depth_std_mm)), np.abs(d_gap(db=db + kind_b.depth_std_mm)))
     # A cut edge that faces the camera shows its face too: read as panel, the edge would lie up to its lower rim.
     rim = np.zeros(len(pick))
     for edge, faces in ((edge_a, angle > 0), (edge_b, angle < 0)):
-        if edge.kind.kind != "hem" and not edge.silhouette:
+        if edge.kind.kind != "rolled" and not edge.silhouette:
             rim = np.hypot(rim, np.where(faces, edge.rim_share * _SHEET_MM * np.tan(np.abs(angle)), 0.0))
     parts["rim"] = rim
     parts["repeat"] = np.full(len(pick), _scatter(gap))

@@ -12,14 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gapvision.model import Flush, KnownEdge, KnownStep, Notice
+from gapvision.model import KnownEdge, KnownStep, Notice, Step
 from gapvision.targets.strip import STRIP_LETTERS
 from gapvision.vision.placing import CUT_KIND, EdgeKind
 
 #: Sheet gauge, and how true a hem is folded over its length; common practice, no source.
 RADIUS_STD_MM = 0.20
 # A hem's widest point lies 1 to 2.5 mm below the face (design.md, section 4): any of it alike.
-_HEM_DEPTH_MM, _HEM_DEPTH_STD_MM = 1.75, 1.5 / np.sqrt(12)
+_ROLL_DEPTH_MM, _ROLL_DEPTH_STD_MM = 1.75, 1.5 / np.sqrt(12)
 # On 670 own ray-traced scenes the detector called 1 in 100 cut edges rolled, and no rolled edge cut with less doubt
 # than 0.20 mm; a radius lay further off than three standard uncertainties for 2 in 1000.
 _SURE_CUT_STD_MM = 0.20
@@ -81,13 +81,13 @@ def weigh(shading: EdgeKind, known: KnownEdge | None) -> ToldEdge:
     half = 0.5 * abs(shading.depth_mm - stated.depth_mm)
     doubt = float(np.hypot(half, max(shading.depth_std_mm, stated.depth_std_mm)))
     cut = 0.5 * (shading.cut_chance + stated.cut_chance)
-    roll = stated if stated.kind == "hem" else shading
+    roll = stated if stated.kind == "rolled" else shading
     open_kind = EdgeKind("unknown", middle, doubt, cut, roll.roll_mm, roll.roll_std_mm)
     return ToldEdge(open_kind, shading, known, contradicted=True)
 
 
 def known_notices(
-    edges: dict[str, ToldEdge], step: KnownStep | None, flush: Flush | None, lowest_letter: str, one_side: bool = False
+    edges: dict[str, ToldEdge], step: KnownStep | None, seen: Step | None, lowest_letter: str, one_side: bool = False
 ) -> list[Notice]:
     """What was stated and used, so that it travels with the numbers; and where the photo says otherwise.
 
@@ -97,7 +97,7 @@ def known_notices(
         By name, A and B.
     step : KnownStep or None
         As stated.
-    flush : Flush or None
+    seen : Step or None
         As the strips give it, where they lie on both sides.
     lowest_letter : str
         Of the strips in view: its panel is A, so that a person can see which panel was taken for which.
@@ -115,11 +115,11 @@ def known_notices(
             out.append(Notice(code="edge-contradicted", message=f"{message} U leaves room for both."))
     if step is not None:
         words = f"{step.mean_mm:+.2f} mm"
-        if flush is None:
+        if seen is None:
             said.append(f"face B {words} above face A, U {step.expanded_u_mm:.2f} mm")
-        elif abs(flush.mean_mm - step.mean_mm) > float(np.hypot(flush.expanded_u_mm, step.expanded_u_mm)):
-            message = f"Face B was stated to stand {words} above face A, but the strips say {flush.mean_mm:+.2f} mm."
-            out.append(Notice(code="flush-contradicted", message=f"{message} The strips' step was used."))
+        elif abs(seen.mean_mm - step.mean_mm) > float(np.hypot(seen.expanded_u_mm, step.expanded_u_mm)):
+            message = f"Face B was stated to stand {words} above face A, but the strips say {seen.mean_mm:+.2f} mm."
+            out.append(Notice(code="step-contradicted", message=f"{message} The strips' step was used."))
     if said:
         which = f"A is the panel with strip {lowest_letter}."
         # The first letter's panel is A whatever else lies there; any other strip may be second to one that was missed.
@@ -136,15 +136,15 @@ def _rolled(shading: EdgeKind, radius_mm: float | None) -> EdgeKind:
     if radius_mm is not None:
         return EdgeKind.rolled(radius_mm, RADIUS_STD_MM)
     # The shading's depth is drawn towards the usual hem already, so the two are not averaged: the surer one counts.
-    if shading.kind == "hem" and shading.depth_std_mm < _HEM_DEPTH_STD_MM:
+    if shading.kind == "rolled" and shading.depth_std_mm < _ROLL_DEPTH_STD_MM:
         return EdgeKind.rolled(shading.roll_mm, shading.roll_std_mm)
-    return EdgeKind.rolled(_HEM_DEPTH_MM, float(_HEM_DEPTH_STD_MM))
+    return EdgeKind.rolled(_ROLL_DEPTH_MM, float(_ROLL_DEPTH_STD_MM))
 
 
 def _contradicts(shading: EdgeKind, stated: EdgeKind) -> bool:
     if shading.kind == "unknown":
         return False
     if shading.kind != stated.kind:
-        return shading.kind == "hem" or shading.depth_std_mm < _SURE_CUT_STD_MM
+        return shading.kind == "rolled" or shading.depth_std_mm < _SURE_CUT_STD_MM
     apart = abs(shading.depth_mm - stated.depth_mm)
-    return stated.kind == "hem" and apart > _PLAIN_FACTOR * np.hypot(shading.depth_std_mm, stated.depth_std_mm)
+    return stated.kind == "rolled" and apart > _PLAIN_FACTOR * np.hypot(shading.depth_std_mm, stated.depth_std_mm)

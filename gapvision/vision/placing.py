@@ -32,11 +32,11 @@ _BURNT_LEVEL = 0.985
 
 _PLATEAU_FROM_MM, _PLATEAU_TO_MM = 2.8, 4.0
 _FLAT_BAND = 0.10
-_HEM_FROM_MM, _HEM_PER_RAMP = 0.8, 0.6
+_ROLL_FROM_MM, _ROLL_PER_RAMP = 0.8, 0.6
 _CUT_DEPTH_MM, _CUT_DEPTH_STD = 0.13, 0.06
 # Of 670 own ray-traced scenes: the shading's depth of a roll was off by 0.63 mm (root mean square); of the edges that
 # it calls cut three in ten are rolled ones, lit evenly.
-_HEM_DEPTH_STD = 0.63
+_ROLL_DEPTH_STD = 0.63
 _SAID_CUT, _SAID_CUT_DEPTH_MM, _SAID_CUT_DEPTH_STD = 0.72, 0.50, 0.67
 _LONGEST_RAMP_MM = 2.35
 _UNEVEN = 3.0
@@ -84,7 +84,7 @@ class EdgeKind:
     Attributes
     ----------
     kind : str
-        ``cut``, ``hem`` or ``unknown``.
+        ``cut``, ``rolled`` or ``unknown``.
     depth_mm, depth_std_mm : float
         Depth of the outline below the panel's face and its standard uncertainty [mm].
     cut_chance : float
@@ -103,7 +103,7 @@ class EdgeKind:
     @classmethod
     def rolled(cls, depth_mm: float, depth_std_mm: float) -> EdgeKind:
         """A rolled edge of some depth [mm]."""
-        return cls("hem", depth_mm, depth_std_mm, 0.0, depth_mm, depth_std_mm)
+        return cls("rolled", depth_mm, depth_std_mm, 0.0, depth_mm, depth_std_mm)
 
 
 #: Cut or rolled cannot be told: anything between the two.
@@ -280,6 +280,6 @@ def edge_kind(band: Band, t_mm: FloatArray, outward: int, trusted: NDArray[np.bo
         if agree >= 0.4:
             # Brightness comes within a tenth of the face's before the roll ends, how long before depends on the light;
             # hems run from 1 to 2.5 mm.
-            depth = _HEM_FROM_MM + _HEM_PER_RAMP * whole
-            return EdgeKind.rolled(depth, float(np.hypot(_HEM_DEPTH_STD, _VOTE_STD * (1 - agree))))
+            depth = _ROLL_FROM_MM + _ROLL_PER_RAMP * whole
+            return EdgeKind.rolled(depth, float(np.hypot(_ROLL_DEPTH_STD, _VOTE_STD * (1 - agree))))
     return UNKNOWN_KIND

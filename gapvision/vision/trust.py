@@ -67,7 +67,7 @@ _UNSURE_MASS, _UNSURE_SHARE, _UNSURE_FREE_MM = (0.7, 0.9), 0.85, 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Evidence:
+class TrustFigures:
     """What is known of one edge besides its place.
 
     Attributes
@@ -110,7 +110,7 @@ def _about(image: NDArray[np.float32], row: FloatArray, offsets: FloatArray) -> 
 
 
 def edge_figures(
-    band: Band, edge: Evidence, bright: NDArray[np.bool_], uneven: NDArray[np.bool_]
+    band: Band, edge: TrustFigures, bright: NDArray[np.bool_], uneven: NDArray[np.bool_]
 ) -> dict[str, FloatArray]:
     """Plain figures of one edge at every station.
 
@@ -186,12 +186,12 @@ def _over_a_stretch(chance: NDArray[np.float32]) -> NDArray[np.float32]:
     return cv2.blur(chance, (_STRETCH, 1), borderType=cv2.BORDER_REPLICATE)
 
 
-def rules_apart_mm(edge: Evidence) -> FloatArray:
+def rules_apart_mm(edge: TrustFigures) -> FloatArray:
     """How much further outwards than the chosen place the rules' place lies [mm], shape (n_s,)."""
     return np.clip((edge.rule_row - edge.row) * edge.outward * BAND_STEP_MM, -_FAR_MM, _FAR_MM)
 
 
-def edge_std_mm(band: Band, edge: Evidence, figures: dict[str, FloatArray]) -> FloatArray:
+def edge_std_mm(band: Band, edge: TrustFigures, figures: dict[str, FloatArray]) -> FloatArray:
     """Standard uncertainty of an edge across the seam [mm], shape (n_s,).
 
     Parameters

@@ -8,8 +8,8 @@ import pytest
 from PIL import Image
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.package import Package, write_package
 from gapvision.records import Conditions, Store
-from gapvision.reports.package import Package, write_package
 from gapvision.workshop import evidence_report, export_job, import_job, judge_line, set_finish
 from tests.records.invented import invented
 

@@ -7,8 +7,8 @@ import ezdxf
 import pytest
 
 from gapvision.cli import main
+from gapvision.formats.measurement_json import read
 from gapvision.judgement import film_loss, read_finish, read_panel, read_spec
-from gapvision.reports.measurement_json import read
 
 EXAMPLE = Path(__file__).parents[2] / "sample_images" / "panel_example"
 LEFT = str(EXAMPLE / "left_rear.json")
@@ -163,7 +163,7 @@ def test_an_order_that_cannot_be_met_is_refused_before_anything_is_read(words, o
     def read(path):
         raise AssertionError("a measurement was read")
 
-    monkeypatch.setattr("gapvision.reports.measurement_json.read", read)
+    monkeypatch.setattr("gapvision.formats.measurement_json.read", read)
     for option in orders:
         # The other files of the same call have their place; none of them is written.
         placed = [x for o, name in orders.items() if o != option for x in (o, str(tmp_path / name))]

@@ -57,8 +57,8 @@ def test_one_photo_and_its_files(tmp_path, capsys):
         (["x.jpg", "--edge-a", "rolled:"], "length-not-understood"),
         (["x.jpg", "--edge-a", "rolled:1.5"], "length-not-understood"),
         (["x.jpg", "--edge-a", "rolled:20mm"], "value-out-of-range"),
-        (["x.jpg", "--flush", "2in"], "value-out-of-range"),
-        (["x.jpg", "--flush-u", "0.1mm"], "value-out-of-range"),
+        (["x.jpg", "--step", "2in"], "value-out-of-range"),
+        (["x.jpg", "--step-u", "0.1mm"], "value-out-of-range"),
         (["x.jpg", "y.jpg", "--json", "one.json"], "value-out-of-range"),
     ],
 )
@@ -175,13 +175,13 @@ def test_how_an_edge_is_made(text, want):
 def test_what_is_stated_reaches_the_file_also_below_zero(tmp_path, capsys):
     out = tmp_path / "seam.json"
     one_sided = SAMPLES / "gloss_door_arc.jpg"
-    words = ["--edge-a", "rolled:1/16in", "--edge-b", "rolled", "--flush", "-0.5mm", "--flush-u", "0.3mm"]
+    words = ["--edge-a", "rolled:1/16in", "--edge-b", "rolled", "--step", "-0.5mm", "--step-u", "0.3mm"]
     assert main(["measure", str(one_sided), *words, "--json", str(out)]) == 0
     content = json.loads(out.read_text())
     stated = {k: content["settings"][k] for k in ("edge_a", "edge_a_radius_mm", "edge_b", "edge_b_radius_mm")}
     assert stated == {"edge_a": "rolled", "edge_a_radius_mm": 1.5875, "edge_b": "rolled", "edge_b_radius_mm": None}
-    assert (content["settings"]["flush_mm"], content["settings"]["flush_u_mm"]) == (-0.5, 0.3)
-    assert content["camera"]["flush_from"] == "stated"
+    assert (content["settings"]["step_mm"], content["settings"]["step_u_mm"]) == (-0.5, 0.3)
+    assert content["camera"]["step_from"] == "stated"
     assert content["flush"] is None
     said = capsys.readouterr().out
     assert "face B -0.50 mm above face A, as stated" in said

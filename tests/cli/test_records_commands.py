@@ -100,10 +100,10 @@ def test_what_was_stated_stays_with_the_result(run, tmp_path):
     """Measured again, exported and taken in elsewhere: still the same, and in the report."""
     run("job", "new", "--reference", "17")
     common = ("--job", "17", "--seam", "sill", "--stage", "as found")
-    stated = ("--edge-a", "rolled:1.5mm", "--edge-b", "rolled:1.8mm", "--flush", "-2mm")
+    stated = ("--edge-a", "rolled:1.5mm", "--edge-b", "rolled:1.8mm", "--step", "-2mm")
     code, out, _ = run("add", SAMPLE, *common, *stated)
     assert code == 0
-    assert "flush-contradicted" in out
+    assert "step-contradicted" in out
     assert run("job", "remeasure", "17")[0] == 0
     assert run("export", "17", "-o", tmp_path / "job.zip")[0] == 0
     elsewhere = tmp_path / "elsewhere"
@@ -116,7 +116,7 @@ def test_what_was_stated_stays_with_the_result(run, tmp_path):
         assert len(settings) == 2
         for one in settings:
             assert (one["edge_a"], one["edge_a_radius_mm"], one["edge_b_radius_mm"]) == ("rolled", 1.5, 1.8)
-            assert (one["flush_mm"], one["flush_u_mm"]) == (-2.0, 0.2)
+            assert (one["step_mm"], one["step_u_mm"]) == (-2.0, 0.2)
     with Store(elsewhere) as store:
         from gapvision.workshop import _seam_evidence
 

@@ -3,13 +3,22 @@
 import numpy as np
 
 from gapvision.judgement import placed, shape_seams
-from gapvision.model import Adjuster, DecisionRule, NominalPoint, Panel, PanelSeam, SeamReading, SeamSpec, TrimRules
+from gapvision.model import (
+    Adjuster,
+    DecisionRule,
+    NominalPoint,
+    Panel,
+    PanelSeam,
+    SeamReading,
+    Specification,
+    TrimRules,
+)
 
 CENTRE = (0.0, 500.0)
 
 
 def spec(nominal=4.76, below=0.5, above=0.5, **more):
-    return SeamSpec(nominal=(NominalPoint(0.0, nominal),), allow_below_mm=below, allow_above_mm=above, **more)
+    return Specification(nominal=(NominalPoint(0.0, nominal),), allow_below_mm=below, allow_above_mm=above, **more)
 
 
 def reading(s, gap, u=0.1, edge=None, seam="seam", spacing=1.0, **more):

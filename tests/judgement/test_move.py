@@ -166,10 +166,10 @@ def test_flush_becomes_shims():
     # The bonnet stands 0.9 proud at the rear and 0.3 low on both sides: exact with three numbers and three heights.
     panel = bonnet(EVEN, adjusters=HINGES)
     height = {"left": -0.3, "right": -0.3, "rear": 0.9}
-    readings = [replace(r, flush_mm=height[r.seam], flush_u_mm=0.1) for r in panel.readings]
+    readings = [replace(r, step_mm=height[r.seam], step_u_mm=0.1) for r in panel.readings]
     found = best_move(panel, readings, bands(panel), [(0.0, 0.0)] * 3)
-    assert found.flush_before_mm == pytest.approx(0.9)
-    assert found.flush_after_mm == pytest.approx(0.0, abs=1e-6)
+    assert found.step_before_mm == pytest.approx(0.9)
+    assert found.step_after_mm == pytest.approx(0.0, abs=1e-6)
     # By hand: at the rear (y = 0) - 0.9, in the middle of the sides (y = 502.5) + 0.3, no tilt across.
     slope = 1.2 / 502.5
     assert [p.out_mm for p in found.points] == pytest.approx(
@@ -181,7 +181,7 @@ def test_flush_becomes_shims():
 
 def test_flush_that_is_good_needs_no_shim():
     panel = bonnet(EVEN, adjusters=HINGES)
-    readings = [replace(r, flush_mm=0.2, flush_u_mm=0.1) for r in panel.readings]
+    readings = [replace(r, step_mm=0.2, step_u_mm=0.1) for r in panel.readings]
     found = best_move(panel, readings, bands(panel), [(-0.4, 0.4)] * 3)
     assert found.is_none
 

@@ -7,12 +7,12 @@ import pytest
 
 from gapvision.errors import GapvisionError
 from gapvision.judgement import make_plan, panel_from_table, placed, reading_from_measurement, shape_seams
-from gapvision.model import IN, OPEN, OUT, Coat, FinishPlan, Flush, GapProfile, Measurement, Notice, TrimRules
+from gapvision.model import IN, OPEN, OUT, Coat, FinishPlan, GapProfile, Measurement, Notice, Step, TrimRules
 
 from ._panels import HINGES, bonnet, reading
 
 
-def measurement(gap=4.76, n=100, *, b_above=True, flush=None):
+def measurement(gap=4.76, n=100, *, b_above=True, step=None):
     s = np.arange(float(n))
     y = 500.0 if b_above else 700.0
     return Measurement(
@@ -23,7 +23,7 @@ def measurement(gap=4.76, n=100, *, b_above=True, flush=None):
         width_px=4000,
         height_px=3000,
         taken_at=None,
-        flush=None if flush is None else Flush(mean_mm=flush, expanded_u_mm=0.1),
+        step=None if step is None else Step(mean_mm=step, expanded_u_mm=0.1),
         profile=GapProfile(
             s_mm=s + 7,
             gap_mm=gap + 0.001 * s,
@@ -39,12 +39,12 @@ def measurement(gap=4.76, n=100, *, b_above=True, flush=None):
 
 
 def test_reading_turns_edges_towards_the_neighbour():
-    a = reading_from_measurement(measurement(flush=0.4), panel_edge="A", at_mm=50)
-    b = reading_from_measurement(measurement(flush=0.4), panel_edge="B", at_mm=50)
+    a = reading_from_measurement(measurement(step=0.4), panel_edge="A", at_mm=50)
+    b = reading_from_measurement(measurement(step=0.4), panel_edge="B", at_mm=50)
     assert (a.s_mm[0], a.s_mm[-1]) == (50, 149)
     assert a.panel_edge_mm[0] == -2.0
     assert b.panel_edge_mm[0] == -2.76  # B's edge counts towards A
-    assert (a.flush_mm, b.flush_mm) == (-0.4, 0.4)
+    assert (a.step_mm, b.step_mm) == (-0.4, 0.4)
     assert a.panel_on_left != b.panel_on_left
     assert b.panel_on_left  # B above, stations to the right: B on the left hand
 
@@ -172,7 +172,7 @@ FILE = {"shape": "bonnet", "width": "1200mm", "length": "1000mm", "seams": [SEAM
 
 
 def load(table, tmp_path, found=None):
-    return panel_from_table(table, tmp_path, lambda _: found or measurement(flush=0.2))
+    return panel_from_table(table, tmp_path, lambda _: found or measurement(step=0.2))
 
 
 def test_panel_file(tmp_path):

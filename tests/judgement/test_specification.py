@@ -14,7 +14,7 @@ from gapvision.judgement import (
     spec_to_table,
     write_spec,
 )
-from gapvision.model import NominalPoint, SeamSpec
+from gapvision.model import NominalPoint, Specification
 
 DOOR = {
     "name": "door rear",
@@ -98,7 +98,7 @@ def test_nonsense_is_refused_in_words(table, sentence):
 
 UNREADABLE = [
     ({**DOOR, "nominel": 3}, "The specification has a line 'nominel' that is not known."),
-    ({**DOOR, "flush": True}, "The specification: flush is not a length."),
+    ({**DOOR, "step": True}, "The specification: step is not a length."),
     ({**DOOR, "straightness": "thick"}, "The specification: straightness: 'thick' is not a length."),
     ({**DOOR, "nominal": [{"at": "0mm"}]}, "The specification: a point of nominal needs exactly at and gap."),
     ({**DOOR, "taper_mm_per_m": "2"}, "The specification: taper_mm_per_m is not a number."),
@@ -126,7 +126,7 @@ def test_files_that_cannot_be_read(tmp_path):
 
 def test_endless_numbers():
     with pytest.raises(GapvisionError, match="missing or endless"):
-        SeamSpec(nominal=(NominalPoint(0.0, float("nan")),), allow_below_mm=1, allow_above_mm=1)
+        Specification(nominal=(NominalPoint(0.0, float("nan")),), allow_below_mm=1, allow_above_mm=1)
 
 
 def test_unknown_preset_lists_the_known_ones():

@@ -118,7 +118,7 @@ def test_step_between_neighbouring_windows():
     at, step = window_steps(S, gap, 1.0)
     i = int(np.argmax(np.abs(step)))
     assert (at[i], step[i]) == (100, pytest.approx(0.4))
-    check = form_checks(reading(S, gap, 0.02), spec(step_10_mm=0.3), DecisionRule())[0]
+    check = form_checks(reading(S, gap, 0.02), spec(jump_10_mm=0.3), DecisionRule())[0]
     assert (check.state, check.where) == (OUT, "at 100 mm")
     assert 0 < window_step_factor(1.0) < math.sqrt(2)
 
@@ -149,9 +149,9 @@ def test_straightness_of_each_edge():
 
 
 def test_flush_is_a_check_where_it_was_measured():
-    one = reading(S, 4.76, flush_mm=-0.7, flush_u_mm=0.1)
-    assert form_checks(one, spec(flush_mm=0.5), DecisionRule())[0].state == OUT
-    assert form_checks(reading(S, 4.76), spec(flush_mm=0.5), DecisionRule()) == []
+    one = reading(S, 4.76, step_mm=-0.7, step_u_mm=0.1)
+    assert form_checks(one, spec(step_mm=0.5), DecisionRule())[0].state == OUT
+    assert form_checks(reading(S, 4.76), spec(step_mm=0.5), DecisionRule()) == []
 
 
 def test_opposite_side_mirrored():

@@ -12,7 +12,7 @@ from gapvision.workshop import finish_of, keep_photo, set_finish
 
 SEAM_SPEC = {
     "nominal": "4.9mm", "allow_below": "0.6mm", "allow_above": "0.7mm", "taper_mm_per_m": 1.5, "straightness": "0.4mm",
-    "flush": "0.3mm", "opposite": "0.8mm", "source": "agreed with the customer",
+    "step": "0.3mm", "opposite": "0.8mm", "source": "agreed with the customer",
 }  # fmt: skip
 
 
@@ -62,10 +62,15 @@ def test_a_saved_photo_is_judged_by_its_seams_own_specification(page, seam):
     assert page.selectbox(key="spec_name").value == f"seam {seam.seam_id}"
     typed = {k: page.text_input(key=f"spec_{k}").value for k in ("nominal", "below", "above", "taper", "straightness")}
     assert typed == {"nominal": "4.9mm", "below": "0.6mm", "above": "0.7mm", "taper": "1.5", "straightness": "0.4mm"}
-    assert page.text_input(key="spec_step_10").value == "", "what it does not limit stays empty"
+    assert page.text_input(key="spec_jump_10").value == "", "what it does not limit stays empty"
     words = html_of(page)
     assert "agreed with the customer" in words
-    for check in ("taper beside the wanted one", "straight", "flush (this panel", "difference to the opposite side"):
+    for check in (
+        "taper beside the wanted one",
+        "straight",
+        "step between the faces (this panel",
+        "difference to the opposite side",
+    ):
         assert check in words.lower(), check
     assert "Other side: right bonnet gap" in words
 
@@ -99,7 +104,7 @@ def test_another_jobs_paint_does_not_stay(page, seam):
 def test_numbers_can_be_changed_and_kept_with_the_seam(page, seam):
     decide(page)
     page.text_input(key="spec_below").set_value("1/32in")
-    page.text_input(key="spec_flush").set_value("").run()
+    page.text_input(key="spec_step").set_value("").run()
     assert not page.exception
     assert "Judged by the numbers typed below." in html_of(page)
     page.button(key="keep").click().run()
@@ -107,7 +112,7 @@ def test_numbers_can_be_changed_and_kept_with_the_seam(page, seam):
     spec = spec_from_table(records().seam(seam.seam_id).spec)
     assert spec.allow_below_mm == pytest.approx(25.4 / 32)
     assert spec.allow_above_mm == 0.7
-    assert spec.flush_mm is None
+    assert spec.step_mm is None
     assert "Judged by the numbers" not in html_of(page)
 
 

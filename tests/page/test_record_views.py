@@ -65,7 +65,7 @@ def test_search_history_and_comparison(page, job):
 def test_a_wanted_gap_that_runs_along_the_seam_has_its_short_verdict(page, job):
     """As one that is the same all along: in, not proven (the limit is the reading itself), out."""
     from gapvision.judgement import spec_to_table
-    from gapvision.model import NominalPoint, SeamSpec
+    from gapvision.model import NominalPoint, Specification
 
     store = records()
     seam = store.seams(job.job_id)[0]
@@ -79,7 +79,7 @@ def test_a_wanted_gap_that_runs_along_the_seam_has_its_short_verdict(page, job):
         (0.0, "Not proven", ">not proven<"),
         (-0.4, "Out of tolerance", ">too "),
     ):
-        spec = SeamSpec(nominal=wanted, at_unit="share", allow_below_mm=far + room, allow_above_mm=far + room)
+        spec = Specification(nominal=wanted, at_unit="share", allow_below_mm=far + room, allow_above_mm=far + room)
         store.edit_seam(seam.seam_id, spec=spec_to_table(spec))
         page.run()
         assert not page.exception

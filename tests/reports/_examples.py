@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from gapvision.model import Flush, GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Straightness
+from gapvision.model import GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Step, Straightness
 
 
 def profile(s: np.ndarray, gap: np.ndarray, u: float = 0.1) -> GapProfile:
@@ -24,7 +24,7 @@ def measured(**changes: Any) -> Measurement:
     gap = 4.76 + np.where((s >= 20) & (s < 30), 0.9, 0.0) - np.where(s >= 110, 0.8, 0.0)
     values: dict[str, Any] = {
         "status": "warn",
-        "notices": (Notice(code="edge-doubtful"), Notice(code="flush-unknown", message="No step known.")),
+        "notices": (Notice(code="edge-doubtful"), Notice(code="step-unknown", message="No step known.")),
         "photo_file": "Tür ½.jpg", "photo_sha256": "ab" * 32, "width_px": 4032, "height_px": 3024,
         "taken_at": "2026-03-14T10:20:30",
         "scale": ScaleInfo(
@@ -35,7 +35,7 @@ def measured(**changes: Any) -> Measurement:
         ),
         "profile": profile(s, gap),
         "summary": GapSummary(mean_mm=4.77, min_mm=3.96, max_mm=5.66, std_mm=0.25, taper_mm_per_m=-1.5),
-        "flush": Flush(mean_mm=-0.5, expanded_u_mm=0.2),
+        "step": Step(mean_mm=-0.5, expanded_u_mm=0.2),
         "straightness_a": Straightness(
             min_zone_mm=0.31, lsq_mm=0.35, expanded_u_mm=0.09, span_mm=119.0, worst_100_mm=0.28, worst_100_from_mm=12.0
         ),

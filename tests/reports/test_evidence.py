@@ -9,12 +9,12 @@ import pypdfium2
 import pytest
 from PIL import Image
 
+from gapvision.formats.measurement_json import from_dict
 from gapvision.judgement import compare
 from gapvision.reports import evidence as ev
 from gapvision.reports.crops import crop_seam
 from gapvision.reports.evidence_chart import nice_step
 from gapvision.reports.evidence_style import Units, shrink_to_fit
-from gapvision.reports.measurement_json import from_dict
 from tests.records.invented import invented
 
 LONG = "Überholungswerkstätte für historische Karosserien Αθανάσιος Παπαδημητρακόπουλος и Сыновья, Zażółć-Gęślą-Jaźń "
@@ -47,7 +47,7 @@ def shown(mean, stage, number, decision=None, photo=PHOTO):
             "verdict": decision, "sentence": f"{decision.capitalize()}. Rule: accept only what is proven. U is 0.10 mm; k = 2.",
             "reasons": ["The gap is out of tolerance along 40 mm."], "spans": spans,
         }  # fmt: skip
-    return ev.Shown(
+    return ev.ShownResult(
         number=number, stage=stage, on_date="2026-03-02", who="Żaneta", content=invented(mean), photo=photo,
         file_name=f"{number}.jpg", sha256=f"{number:064x}", verdict=verdict,
         conditions=(("latched", "yes"), ("car stood", "on its wheels"), ("metal", "9 °C")),

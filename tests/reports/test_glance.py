@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from gapvision.judgement import judge_gap
-from gapvision.model import NominalPoint, Notice, SeamSpec
+from gapvision.model import NominalPoint, Notice, Specification
 from gapvision.reports.glance import at_a_glance
 from gapvision.reports.spans import Band
 
@@ -48,7 +48,7 @@ def test_a_large_u_does_not_hide_the_station_that_is_proven_out(make_measurement
 
 
 def test_not_proven_gives_the_measurements_own_advice(make_measurement):
-    notice = Notice(code="flush-unknown", advice="Lay a strip on each side of the seam.")
+    notice = Notice(code="step-unknown", advice="Lay a strip on each side of the seam.")
     said = at_a_glance(make_measurement(gaps(s60=5.22), notices=[notice]), BAND)
     assert said.next_step.endswith("Lay a strip on each side of the seam.")
 
@@ -63,7 +63,7 @@ def test_without_a_tolerance_and_refused(make_measurement, make_refusal):
 
 def running(first, last):
     """A wanted gap that runs from the seam's start to its end, allowed 0.5 mm either way."""
-    return SeamSpec(
+    return Specification(
         nominal=(NominalPoint(0.0, first), NominalPoint(239.0, last)), allow_below_mm=0.5, allow_above_mm=0.5
     )
 
@@ -93,7 +93,7 @@ def test_a_wanted_gap_that_runs_along_the_seam_is_judged_where_it_is(
 
 
 KNOWN = {"edge_a": "cut", "edge_b": "rolled"}
-STATED = {"flush_from": "stated", "flush_used_mm": 0.3}
+STATED = {"step_from": "stated", "step_used_mm": 0.3}
 
 
 @pytest.mark.parametrize(
@@ -133,7 +133,7 @@ def test_a_gap_that_is_lit_already_is_not_to_be_lit(make_measurement, codes, til
     dark = make_measurement(gaps(s60=5.22), notices=[Notice(code=code) for code in codes])
     dark = replace(dark, scale=replace(dark.scale, tilt_across_deg=tilt), **changes)
     if not both_sides:
-        dark = replace(dark, flush=None)
+        dark = replace(dark, step=None)
     said = at_a_glance(replace(dark, gap_lit="bright"), BAND)
     assert (said.state, said.next_step) == ("open", f"A limit lies within U. {want}")
     # In the dark the usual advice stands: the notice's own, else a lamp.

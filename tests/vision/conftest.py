@@ -33,11 +33,11 @@ SPECS = {
         edge_a=EdgeSpec(),
         edge_b=EdgeSpec(radius_mm=1.2),
     ),
-    "flush": replace(PLAIN, name="flush", flush_mm=1.0, camera=replace(CAMERA, tilt_across_deg=12)),
+    "flush": replace(PLAIN, name="flush", step_mm=1.0, camera=replace(CAMERA, tilt_across_deg=12)),
     "rolled": replace(PLAIN, name="rolled", edge_a=EdgeSpec(), edge_b=EdgeSpec(radius_mm=1.2)),
     "arc": replace(PLAIN, name="arc", seam_radius_mm=600.0),
     "bent": replace(PLAIN, name="bent", bend="along", bend_radius_mm=1000.0),
-    "bent and stepped": replace(PLAIN, name="bent and stepped", bend="along", bend_radius_mm=1000.0, flush_mm=1.0),
+    "bent and stepped": replace(PLAIN, name="bent and stepped", bend="along", bend_radius_mm=1000.0, step_mm=1.0),
 }
 
 

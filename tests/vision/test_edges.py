@@ -118,7 +118,7 @@ def test_a_hem_is_told_from_a_cut_edge_and_its_radius_from_its_shading(radius):
     sure = np.ones(120, bool)
     assert edge_kind(cut, at, 1, sure).kind == "cut"
     found = edge_kind(hem, at, 1, sure)
-    assert found.kind == "hem"
+    assert found.kind == "rolled"
     assert abs(found.depth_mm - radius) < 2 * found.depth_std_mm
 
 

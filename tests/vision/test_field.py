@@ -39,7 +39,7 @@ def gap_from_truth(field, truth):
     near = np.array(e["visible"], bool) & (np.abs(s) < 110)
     a, b = np.array(e["A_px"], float)[near], np.array(e["B_px"], float)[near]
     n = truth["edge_types"]["extreme_n"]
-    lift = field.flush_mm - truth["flush_mm"]
+    lift = field.step_mm - truth["step_mm"]
     p, q = field.to_panel(a, n["A"] - 0.5), field.to_panel(b, n["B"] - 0.5 + lift)
     tangent = np.gradient(0.5 * (p + q), axis=0)
     tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
@@ -62,8 +62,8 @@ def test_step_between_the_panels_is_found_within_its_own_uncertainty(field_of, n
     of distance from 300 mm.
     """
     field, truth, _ = field_of(name)
-    assert field.flush_mm == pytest.approx(truth["flush_mm"], abs=2.5 * field.flush_std_mm)
-    assert field.flush_std_mm < 0.15
+    assert field.step_mm == pytest.approx(truth["step_mm"], abs=2.5 * field.step_std_mm)
+    assert field.step_std_mm < 0.15
 
 
 @pytest.mark.parametrize("tilt", [-8.0, 8.0])
@@ -84,7 +84,7 @@ def test_a_panel_that_falls_away_by_itself_stays_within_u(tilt):
         views.append(StripView(letter=letter, corner_ids=np.arange(38), corners_px=seen, corners_mm=corners))
     size = (PHOTO_WIDTH_PX, PHOTO_HEIGHT_PX)
     field = fit_field(views, size, 3000 / np.hypot(*size) * 43.267, side_b=frozenset({"B"}))
-    assert 0.1 < abs(field.flush_mm) <= 2 * field.flush_std_mm
+    assert 0.1 < abs(field.step_mm) <= 2 * field.step_std_mm
 
 
 def test_scatter_of_the_corners_is_told_from_what_is_left(field_of):

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.measurement_json import from_json, to_dict, to_json
 from gapvision.lab.scenes import EdgeSpec, StripSpec, render_grey
 from gapvision.measure import measure_photo
-from gapvision.model import Flush, KnownEdge, KnownStep, Settings
-from gapvision.reports.measurement_json import from_json, to_dict, to_json
+from gapvision.model import KnownEdge, KnownStep, Settings, Step
 from gapvision.vision.known import known_notices, weigh
 from gapvision.vision.placing import CUT_KIND, UNKNOWN_KIND, EdgeKind
 from tests.vision.conftest import CAMERA, CHECKED, PLAIN, photo_of
@@ -51,7 +51,7 @@ def test_nothing_stated_leaves_the_shading():
 @pytest.mark.parametrize("shading", [UNKNOWN_KIND, LOOKS_ROLLED])
 def test_a_stated_radius_is_the_depth_of_the_outline(shading):
     told = weigh(shading, KnownEdge("rolled", 1.7))
-    assert (told.kind.kind, told.kind.depth_mm, told.source) == ("hem", 1.7, "stated")
+    assert (told.kind.kind, told.kind.depth_mm, told.source) == ("rolled", 1.7, "stated")
     assert told.kind.depth_std_mm < shading.depth_std_mm
 
 
@@ -96,8 +96,8 @@ def test_an_unsure_shading_contradicts_nobody():
 @pytest.mark.parametrize(("stated", "warned"), [(0.5, False), (0.35, False), (0.1, True), (-0.5, True)])
 def test_a_stated_step_is_held_against_the_strips(stated, warned):
     """The larger of 0.2 and 0.15 alone is no bound: two values disagree beyond the root sum of squares, 0.25."""
-    found = known_notices({}, KnownStep(stated, 0.2), Flush(mean_mm=0.5, expanded_u_mm=0.15), "A")
-    assert [n.code for n in found] == (["flush-contradicted"] if warned else [])
+    found = known_notices({}, KnownStep(stated, 0.2), Step(mean_mm=0.5, expanded_u_mm=0.15), "A")
+    assert [n.code for n in found] == (["step-contradicted"] if warned else [])
 
 
 @pytest.mark.parametrize(
@@ -154,7 +154,7 @@ def test_a_roll_that_looks_cut_to_the_rules_in_this_light(rolled):
     assert by_rules.camera["edge_b"] == "cut", "else this scene shows nothing"
     assert within_u(by_rules, truth) > 0.9
     guessed = measure_photo(photo_of(grey), CHECKED)
-    assert guessed.camera["edge_b"] == "hem"
+    assert guessed.camera["edge_b"] == "rolled"
     stated = measure_photo(photo_of(grey), replace(STATED, edge_b_radius_mm=2.3))
     assert "edge-contradicted" not in codes(stated)
     for one in (guessed, stated):
@@ -178,31 +178,31 @@ def test_a_stated_step_with_strips_on_one_side(strip_t, sign):
     # Dull faces: a bright one that shows at a slant leaves a doubt about the edge that hides the step's effect.
     edge = replace(PLAIN.edge_a, face_factor=0.3)
     strips = (StripSpec(letter="C", t_mm=strip_t),)
-    spec = replace(PLAIN, flush_mm=1.0, camera=SLANTED, strips=strips, edge_a=edge, edge_b=edge)
+    spec = replace(PLAIN, step_mm=1.0, camera=SLANTED, strips=strips, edge_a=edge, edge_b=edge)
     grey, truth = render_grey(spec, seed=9)
     not_known = measure_photo(photo_of(grey), CHECKED)
-    stated = measure_photo(photo_of(grey), replace(CHECKED, flush_mm=sign * 1.0))
-    other_sign = measure_photo(photo_of(grey), replace(CHECKED, flush_mm=-sign * 1.0))
-    assert part(stated, "tilt_flush") == pytest.approx(part(not_known, "tilt_flush") / 5, rel=0.05)  # 0.1 for 0.5 mm
+    stated = measure_photo(photo_of(grey), replace(CHECKED, step_mm=sign * 1.0))
+    other_sign = measure_photo(photo_of(grey), replace(CHECKED, step_mm=-sign * 1.0))
+    assert part(stated, "tilt_step") == pytest.approx(part(not_known, "tilt_step") / 5, rel=0.05)  # 0.1 for 0.5 mm
     assert within_u(stated, truth) > 0.9
     size = [abs(np.median(errors(m, truth))) for m in (stated, not_known, other_sign)]
     assert size[0] < 0.12 < size[1] < size[2]
     assert within_u(other_sign, truth) < 0.5, "the sign counts"
-    assert stated.flush is None, "stated is not measured"
+    assert stated.step is None, "stated is not measured"
     assert stated.stated_step_mm == sign
-    assert "flush-unknown" in codes(not_known)
-    assert "flush-unknown" not in codes(stated)
+    assert "step-unknown" in codes(not_known)
+    assert "step-unknown" not in codes(stated)
 
 
 def test_with_strips_on_both_sides_the_solved_step_stays(measured):
     plain = measured("flush")
-    right, wrong = (measured("flush", replace(CHECKED, flush_mm=f)) for f in (0.95, -1.0))
+    right, wrong = (measured("flush", replace(CHECKED, step_mm=f)) for f in (0.95, -1.0))
     for m in (right, wrong):
-        assert m.flush == plain.flush
+        assert m.step == plain.step
         np.testing.assert_array_equal(m.profile.gap_mm, plain.profile.gap_mm)
         np.testing.assert_array_equal(m.profile.expanded_u_mm, plain.profile.expanded_u_mm)
-    assert "flush-contradicted" not in codes(right)
-    assert "flush-contradicted" in codes(wrong)
+    assert "step-contradicted" not in codes(right)
+    assert "step-contradicted" in codes(wrong)
 
 
 # --- settings -------------------------------------------------------------------------
@@ -215,9 +215,9 @@ def test_with_strips_on_both_sides_the_solved_step_stays(measured):
         dict(edge_b="cut", edge_b_radius_mm=1.5),
         dict(edge_a="rolled", edge_a_radius_mm=0.0),
         dict(edge_a="rolled", edge_a_radius_mm="1.5"),
-        dict(flush_mm=40.0),
-        dict(flush_mm=float("nan")),
-        dict(flush_mm=0.5, flush_u_mm=0.0),
+        dict(step_mm=40.0),
+        dict(step_mm=float("nan")),
+        dict(step_mm=0.5, step_u_mm=0.0),
     ],
 )
 def test_nonsense_is_refused_in_words(bad):
@@ -235,6 +235,6 @@ def test_the_measurement_file_says_what_was_stated(rolled, stated):
     assert again.camera["edge_b_from"] == "stated"
     # A file written before any of this could be stated is read as one in which nothing was.
     old = to_dict(guessed)
-    for name in ("edge_a", "edge_a_radius_mm", "edge_b", "edge_b_radius_mm", "flush_mm", "flush_u_mm"):
+    for name in ("edge_a", "edge_a_radius_mm", "edge_b", "edge_b_radius_mm", "step_mm", "step_u_mm"):
         del old["settings"][name]
     assert Settings(**old["settings"]) == CHECKED

@@ -70,7 +70,7 @@ def test_the_line_of_sight_is_told_with_its_side(across, along):
 def test_flush_is_reported_and_its_effect_removed(scene, measured):
     _, truth = scene("flush")
     m = measured("flush")
-    assert m.flush.mean_mm == pytest.approx(1.0, abs=0.2)
+    assert m.step.mean_mm == pytest.approx(1.0, abs=0.2)
     # Left in, 1 mm of step seen 12 degrees off square would be 0.21 mm more between two views of opposite tilt.
     other, other_truth = render_grey(replace(FLUSH, camera=replace(FLUSH.camera, tilt_across_deg=-12.0)), seed=5)
     from_the_other_side = measure_photo(photo_of(other), CHECKED)
@@ -109,7 +109,7 @@ def test_parts_of_the_budget_add_up_to_u(measured):
     """GUM (JCGM 100) 5.1.2: independent parts combine by root sum of squares; U = 2 u."""
     p = measured("plain").profile
     total = np.sqrt(sum(np.asarray(v) ** 2 for v in p.parts_mm.values()))
-    assert set(p.parts_mm) >= {"edge", "scale", "print_scale", "tilt_flush", "depth", "repeat"}
+    assert set(p.parts_mm) >= {"edge", "scale", "print_scale", "tilt_step", "depth", "repeat"}
     np.testing.assert_allclose(p.expanded_u_mm, 2 * total, rtol=1e-9)
 
 

@@ -64,7 +64,7 @@ def test_a_wide_step_with_a_fainter_one_further_in_is_not_trusted():
     band = roll_over_a_dark_gap()
     row = np.full(120, 200 + 2.9 / BAND_STEP_MM)
     chance = np.exp(-0.5 * ((np.arange(401)[:, None] - row[None]) / 1.5) ** 2).astype(np.float32)
-    sure = trust.Evidence(chance / chance.sum(0), row, row, place_edge(band, row, 1), 1, np.ones(120, np.float32))
+    sure = trust.TrustFigures(chance / chance.sum(0), row, row, place_edge(band, row, 1), 1, np.ones(120, np.float32))
     no = np.zeros(120, bool)
     std = trust.edge_std_mm(band, sure, trust.edge_figures(band, sure, no, no))
     assert np.median(2 * std) >= 0.9
@@ -81,7 +81,7 @@ def test_a_second_place_that_shows_now_and_then_counts_along_the_whole_edge():
 
     def median_std(share):
         chance = ((1 - share) * near + share * far).astype(np.float32)
-        edge = trust.Evidence(chance / chance.sum(0), row, row, place_edge(band, row, 1), 1, np.ones(n, np.float32))
+        edge = trust.TrustFigures(chance / chance.sum(0), row, row, place_edge(band, row, 1), 1, np.ones(n, np.float32))
         no = np.zeros(n, bool)
         return np.median(trust.edge_std_mm(band, edge, trust.edge_figures(band, edge, no, no))[at_times < 0.1])
 

@@ -23,7 +23,7 @@ def invented_measurement(number: int, stations: int = 250) -> dict[str, Any]:
                 "s_mm": float(s), "gap_mm": gap, "u_mm": 0.1, "edge_a_px": [20.5 + 9 * s, 900.25 - 4.5 * gap],
                 "edge_b_px": [20.5 + 9 * s, 900.25 + 4.5 * gap], "edge_a_mm": round(-gap / 2, 5),
                 "edge_b_mm": round(gap / 2, 5), "edge_a_u_mm": 0.03, "edge_b_u_mm": 0.03,
-                "std_u_mm": {"edge": 0.03, "scale": 0.01, "print_scale": 0.012, "tilt_flush": 0.0, "depth": 0.02,
+                "std_u_mm": {"edge": 0.03, "scale": 0.01, "print_scale": 0.012, "tilt_step": 0.0, "depth": 0.02,
                              "repeat": 0.01},
             }
         )  # fmt: skip

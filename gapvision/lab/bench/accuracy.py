@@ -87,7 +87,7 @@ def measure_and_score(
     )
     measurement = measure_photo(read_photo(photo), settings)
     if keep is not None:
-        from gapvision.reports import measurement_json
+        from gapvision.formats import measurement_json
 
         measurement_json.write(measurement, keep / f"{photo.stem}.json")
     return score(measurement, truth)

@@ -20,10 +20,10 @@ import numpy as np
 
 from gapvision.judgement import conformance_probability, make_plan, placed, predict_move, shape_seams, trim_line
 from gapvision.judgement.move import best_move, shift_rows
-from gapvision.model import Adjuster, FloatArray, Move, NominalPoint, Panel, PanelSeam, SeamReading, SeamSpec
+from gapvision.model import Adjuster, FloatArray, Move, NominalPoint, Panel, PanelSeam, SeamReading, Specification
 
-_SPEC = SeamSpec(
-    nominal=(NominalPoint(0.0, 4.76),), allow_below_mm=0.5, allow_above_mm=0.5, taper_mm_per_m=2.0, step_10_mm=0.4
+_SPEC = Specification(
+    nominal=(NominalPoint(0.0, 4.76),), allow_below_mm=0.5, allow_above_mm=0.5, taper_mm_per_m=2.0, jump_10_mm=0.4
 )
 _WIDTH, _LENGTH = 1200.0, 1000.0
 

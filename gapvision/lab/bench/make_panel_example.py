@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from gapvision.formats.measurement_json import write
 from gapvision.intake.photo import read_photo
 from gapvision.judgement import shape_seams
 from gapvision.judgement.move import shift_rows
@@ -23,7 +24,6 @@ from gapvision.lab.scenes import SceneSpec, render_scene
 from gapvision.lab.scenes.scene import CameraSpec, Defect, EdgeSpec, Inside, StripSpec
 from gapvision.measure import measure_photo
 from gapvision.model import Move, SeamReading, Settings
-from gapvision.reports.measurement_json import write
 
 #: How the bonnet sits, against where its gaps would all be EVEN_MM.
 SITS = Move(x_mm=0.8, y_mm=-0.4, turn_rad=-0.0012)
@@ -67,7 +67,7 @@ def scene_of(photo: str) -> SceneSpec:
         name=photo,
         gap_mm=float(gap[1]),
         taper_mm_per_m=float(taper),
-        flush_mm=0.7 if seam == "rear" else -0.2,
+        step_mm=0.7 if seam == "rear" else -0.2,
         edge_a=EdgeSpec(radius_mm=1.5, finish="grey_primer", wave_mm=0.05),
         edge_b=EdgeSpec(radius_mm=1.5, finish="grey_primer", wave_mm=0.05, wave_period_mm=220, wave_phase_deg=50),
         defects=(_BULGE,) if photo == "right_rear" else (),
@@ -84,14 +84,14 @@ def draw_pictures(folder: Path, pictures: Path) -> int:
 
     import pypdfium2
 
+    from gapvision.formats.measurement_json import read
     from gapvision.intake.photo import read_colour
     from gapvision.judgement import make_plan, read_panel
+    from gapvision.judgement.template import drawings_of_plan
     from gapvision.reports.figures import write_bytes
     from gapvision.reports.judgement_figures import draw_plan
-    from gapvision.reports.measurement_json import read
     from gapvision.reports.overlay import draw_overlay, overlay_bytes
     from gapvision.reports.spans import Band
-    from gapvision.reports.template_drawing import drawings_of_plan
     from gapvision.reports.template_pdf import write_template
 
     plan = make_plan(read_panel(folder / "bonnet.toml", read))

@@ -168,9 +168,9 @@ def score(measurement: Measurement, truth: dict[str, Any]) -> Score:
     _cover(made, at, error, u, s, reach, step)
     swapped = _edges(made, profile, inside, px_per_mm, (line_a, line_b), s)
     _form(made, measurement, truth, (float(at.min()), float(at.max())), float((u <= TRUSTED_U_MM).mean()), swapped)
-    if measurement.flush is not None:
+    if measurement.step is not None:
         sign = -1.0 if swapped else 1.0
-        made.flush_error_mm = sign * measurement.flush.mean_mm - float(truth["flush_mm"])
+        made.flush_error_mm = sign * measurement.step.mean_mm - float(truth["flush_mm"])
         made.flush_counts = float(truth["camera"]["distance_mm"]) <= 350
     return made
 

@@ -63,7 +63,7 @@ class _View:
 
     def __init__(self, spec: SceneSpec) -> None:
         self.spec = spec
-        self.panel = space.Panel(spec.bend, spec.bend_radius_mm)
+        self.panel = space.PanelSurface(spec.bend, spec.bend_radius_mm)
         self.seam = space.SeamLine(spec.seam_radius_mm)
         self.lens = space.make_lens(spec.camera, self.panel)
         h, w = self.lens.height, self.lens.width
@@ -115,7 +115,7 @@ def _panels(view: _View, rng: np.random.Generator) -> tuple[NDArray[np.float32],
     lean = np.arctan(view.lean_across).astype(np.float32)
     face_a = shading.look_up(view.tables["A"], zero, lean)
     face_b = shading.look_up(view.tables["B"], zero, -lean)
-    reach = spec.gap_mm / 2 + 3 + max(spec.edge_a.radius_mm, spec.edge_b.radius_mm) + abs(spec.flush_mm)
+    reach = spec.gap_mm / 2 + 3 + max(spec.edge_a.radius_mm, spec.edge_b.radius_mm) + abs(spec.step_mm)
     reach += sum(abs(d.height_mm) for d in spec.defects) + spec.edge_a.wave_mm + spec.edge_b.wave_mm
     px_mm = spec.camera.distance_mm / view.lens.focal
     flat = np.abs(np.diff(view.offset[:, view.offset.shape[1] // 2])).mean()
@@ -192,7 +192,7 @@ def _seam_box(view: _View, box: tuple[int, int, int, int], per_px: tuple[int, in
         low = place.astype(np.int32)
         return np.asarray(values[low] + (place - low) * (values[low + 1] - values[low]))
 
-    for side, sign, edge, height in (("A", 1, spec.edge_a, 0.0), ("B", -1, spec.edge_b, spec.flush_mm)):
+    for side, sign, edge, height in (("A", 1, spec.edge_a, 0.0), ("B", -1, spec.edge_b, spec.step_mm)):
         deep = height - edge.radius_mm
         own = at(edges[0] if side == "A" else edges[1], sigma + along * deep)
         x = sign * (offset + m * height - own)

@@ -27,7 +27,7 @@ SAMPLES: tuple[tuple[int, SceneSpec], ...] = (
             name="backlit_bonnet_gap",
             gap_mm=4.76,
             taper_mm_per_m=2.5,
-            flush_mm=0.3,
+            step_mm=0.3,
             edge_a=EdgeSpec(radius_mm=1.5, finish="red_primer", wave_mm=0.08),
             edge_b=EdgeSpec(radius_mm=1.8, finish="red_primer", wave_mm=0.06, wave_period_mm=130, wave_phase_deg=70),
             defects=(
@@ -101,7 +101,7 @@ SAMPLES: tuple[tuple[int, SceneSpec], ...] = (
             name="brushed_steel_dark_gap",
             gap_mm=4.0,
             taper_mm_per_m=4,
-            flush_mm=0.6,
+            step_mm=0.6,
             edge_a=EdgeSpec(radius_mm=1.4, finish="brushed_steel", wave_mm=0.06),
             edge_b=EdgeSpec(radius_mm=1.1, finish="brushed_steel", wave_mm=0.05, wave_period_mm=120),
             strips=(
@@ -200,7 +200,7 @@ def random_scene(number: int, seed: int = 0) -> SceneSpec:
         name=f"scene{seed:02d}_{number:03d}",
         gap_mm=between(3.2, 6.4),
         taper_mm_per_m=between(-5, 5),
-        flush_mm=between(-1, 1) if rng.random() < 0.6 else 0.0,
+        step_mm=between(-1, 1) if rng.random() < 0.6 else 0.0,
         edge_a=edge(0),
         edge_b=edge(1),
         defects=defects,

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finish:
+class PaintedSurface:
     """How a surface throws light back.
 
     Attributes
@@ -38,16 +38,16 @@ class Finish:
 
 
 #: Invented values that look the part; none is a measurement of a real finish.
-FINISHES: dict[str, Finish] = {
-    "grey_primer": Finish(diffuse=0.28, mirror=0.03, lobe_deg=40),
-    "red_primer": Finish(diffuse=0.14, mirror=0.03, lobe_deg=35, tint=(1.9, 0.72, 0.6)),
-    "white_primer": Finish(diffuse=0.68, mirror=0.03, lobe_deg=40, tint=(1.0, 1.0, 0.95)),
-    "black_matt": Finish(diffuse=0.045, mirror=0.03, lobe_deg=30),
-    "green_gloss": Finish(diffuse=0.09, mirror=0.045, lobe_deg=2.0, tint=(0.5, 1.2, 0.7), grain="none"),
-    "blue_gloss": Finish(diffuse=0.06, mirror=0.045, lobe_deg=2.0, tint=(0.6, 0.9, 2.0), grain="none"),
-    "cream_gloss": Finish(diffuse=0.55, mirror=0.045, lobe_deg=2.5, tint=(1.08, 1.0, 0.78), grain="none"),
-    "brushed_steel": Finish(diffuse=0.10, mirror=0.42, lobe_deg=13, grain="brushed", grain_strength=0.07),
-    "lead": Finish(diffuse=0.12, mirror=0.22, lobe_deg=22, grain="brushed", grain_strength=0.04),
+FINISHES: dict[str, PaintedSurface] = {
+    "grey_primer": PaintedSurface(diffuse=0.28, mirror=0.03, lobe_deg=40),
+    "red_primer": PaintedSurface(diffuse=0.14, mirror=0.03, lobe_deg=35, tint=(1.9, 0.72, 0.6)),
+    "white_primer": PaintedSurface(diffuse=0.68, mirror=0.03, lobe_deg=40, tint=(1.0, 1.0, 0.95)),
+    "black_matt": PaintedSurface(diffuse=0.045, mirror=0.03, lobe_deg=30),
+    "green_gloss": PaintedSurface(diffuse=0.09, mirror=0.045, lobe_deg=2.0, tint=(0.5, 1.2, 0.7), grain="none"),
+    "blue_gloss": PaintedSurface(diffuse=0.06, mirror=0.045, lobe_deg=2.0, tint=(0.6, 0.9, 2.0), grain="none"),
+    "cream_gloss": PaintedSurface(diffuse=0.55, mirror=0.045, lobe_deg=2.5, tint=(1.08, 1.0, 0.78), grain="none"),
+    "brushed_steel": PaintedSurface(diffuse=0.10, mirror=0.42, lobe_deg=13, grain="brushed", grain_strength=0.07),
+    "lead": PaintedSurface(diffuse=0.12, mirror=0.22, lobe_deg=22, grain="brushed", grain_strength=0.04),
 }
 
 
@@ -224,7 +224,7 @@ class SceneSpec:
     ----------
     gap_mm, taper_mm_per_m : float
         Gap in the middle and its slope along the seam; waves and defects of the edges come on top.
-    flush_mm : float
+    step_mm : float
         Face B above face A.
     seam_radius_mm : float or None
         Radius of a seam that curves in the panel; None: straight.
@@ -241,7 +241,7 @@ class SceneSpec:
     name: str = "scene"
     gap_mm: float = 4.76
     taper_mm_per_m: float = 0.0
-    flush_mm: float = 0.0
+    step_mm: float = 0.0
     edge_a: EdgeSpec = field(default_factory=EdgeSpec)
     edge_b: EdgeSpec = field(default_factory=EdgeSpec)
     defects: tuple[Defect, ...] = ()

@@ -29,7 +29,7 @@ _DARK_INSIDE = 0.02
 def _light_around(spec: SceneSpec, side: str, slope: Array, gap_light: float) -> Array:
     """Light from every direction at each slope of an edge, shape (slopes, directions)."""
     edge, other = (spec.edge_a, spec.edge_b) if side == "A" else (spec.edge_b, spec.edge_a)
-    step = spec.flush_mm if side == "A" else -spec.flush_mm
+    step = spec.step_mm if side == "A" else -spec.step_mm
     x = -edge.radius_mm + edge.radius_mm * np.sin(slope)
     z = -edge.radius_mm + edge.radius_mm * np.cos(slope)
     top_x, top_z = spec.gap_mm + 0.4 * other.radius_mm, step - 0.1 * other.radius_mm

@@ -15,7 +15,7 @@ Array = NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True)
-class Panel:
+class PanelSurface:
     """A plane, or a cylinder about an axis across (``along``) or along (``across``) the seam."""
 
     bend: str
@@ -112,7 +112,7 @@ class Lens:
         return np.concatenate([straight, np.ones_like(straight[..., :1])], axis=-1) @ self.rotation
 
 
-def make_lens(camera: CameraSpec, panel: Panel) -> Lens:
+def make_lens(camera: CameraSpec, panel: PanelSurface) -> Lens:
     """Place the camera: square on to the aim point, then tilted about it and rolled."""
     across, along, roll = np.radians([camera.tilt_across_deg, camera.tilt_along_deg, camera.roll_deg])
     about_s = np.array([[1, 0, 0], [0, np.cos(across), -np.sin(across)], [0, np.sin(across), np.cos(across)]])
@@ -152,7 +152,7 @@ def strip_place(spec: SceneSpec, one: StripSpec) -> tuple[float, float, float]:
     turn = np.radians(one.angle_deg)
     s0 = one.s_mm - (length / 2 * np.cos(turn) + width / 2 * np.sin(turn))
     t0 = one.t_mm - (length / 2 * np.sin(turn) - width / 2 * np.cos(turn))
-    n = strip.FACE_HEIGHT_MM + (spec.flush_mm if one.side == "B" else 0.0)
+    n = strip.FACE_HEIGHT_MM + (spec.step_mm if one.side == "B" else 0.0)
     return float(s0), float(t0), n
 
 

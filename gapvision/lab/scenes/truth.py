@@ -52,7 +52,7 @@ def edge_form(x: NDArray[Any], y: NDArray[Any]) -> dict[str, float]:
 
 
 def scene_truth(
-    spec: SceneSpec, panel: space.Panel, seam: space.SeamLine, lens: space.Lens, seed: int
+    spec: SceneSpec, panel: space.PanelSurface, seam: space.SeamLine, lens: space.Lens, seed: int
 ) -> dict[str, Any]:
     """Work out where everything lies in the picture.
 
@@ -63,7 +63,7 @@ def scene_truth(
     """
     sigma = np.arange(-_HALF_MM, _HALF_MM + _STEP_MM / 2, _STEP_MM)
     t_a, t_b = space.edge_offsets(spec, sigma)
-    n_a, n_b = -spec.edge_a.radius_mm, spec.flush_mm - spec.edge_b.radius_mm
+    n_a, n_b = -spec.edge_a.radius_mm, spec.step_mm - spec.edge_b.radius_mm
 
     def pixel(at: NDArray[Any], offset: NDArray[Any], n: Any) -> NDArray[Any]:
         return lens.project(panel.point(*seam.place(at, offset), n))
@@ -83,7 +83,7 @@ def scene_truth(
     outline = {}
     for side, edge, offset, n, sign, base in (
         ("A", spec.edge_a, t_a, n_a, 1, 0.0),
-        ("B", spec.edge_b, t_b, n_b, -1, spec.flush_mm),
+        ("B", spec.edge_b, t_b, n_b, -1, spec.step_mm),
     ):
         m, _ = lean(offset, n)
         x, depth = outline_point(edge, sign * m)
@@ -131,7 +131,7 @@ def scene_truth(
             "bend": {"flat": None, "along": "s", "across": "t"}[spec.bend],
         },
         "seam": {"kind": "straight"} if straight else {"kind": "arc", "radius": spec.seam_radius_mm},
-        "flush_mm": spec.flush_mm,
+        "flush_mm": spec.step_mm,
         "edge_types": {
             **{side: _edge_type(e) for side, e in (("A", spec.edge_a), ("B", spec.edge_b))},
             "extreme_n": {"A": n_a, "B": n_b},
@@ -185,7 +185,7 @@ def _edge_type(edge: EdgeSpec) -> dict[str, Any]:
 
 
 def _strip_truth(
-    spec: SceneSpec, one: Any, panel: space.Panel, seam: space.SeamLine, lens: space.Lens
+    spec: SceneSpec, one: Any, panel: space.PanelSurface, seam: space.SeamLine, lens: space.Lens
 ) -> dict[str, Any]:
     s, t, n = space.strip_to_panel(spec, one, strip.corners_mm())
     px = lens.project(panel.point(s, t, n))

@@ -109,7 +109,7 @@ def _level(light: NDArray[np.float32], percent: float) -> float:
 
 def is_hard(scene: Scene) -> bool:
     """Whether a scene has what the detector finds hardest: a roll that mirrors a dark gap, or lies over a lit one."""
-    rolled = [e for e in (scene.edge_a, scene.edge_b) if e.kind in ("hem", "flat_hem") and e.finish.name in _MIRRORS]
+    rolled = [e for e in (scene.edge_a, scene.edge_b) if e.kind in ("rolled", "flat_hem") and e.finish.name in _MIRRORS]
     return bool(rolled) and (scene.floor_albedo < _DARK_FLOOR or scene.filling in ("seal", "flange"))
 
 

@@ -48,7 +48,7 @@ SHARES = tuple(_WEIGHTS.get(name, 1.0) / sum(_WEIGHTS.get(n, 1.0) for n in NAMES
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Finish:
+class SurfaceFinish:
     """Maps of one panel, row 0 at the far skin.
 
     Attributes
@@ -104,7 +104,7 @@ def _colour(rng: np.random.Generator, name: str) -> NDArray[np.float64]:
     return np.clip(np.array(base) * scale * tint, 0.01, 0.95)
 
 
-def draw_finish(rng: np.random.Generator, name: str) -> Finish:
+def draw_finish(rng: np.random.Generator, name: str) -> SurfaceFinish:
     """Draw one panel's maps.
 
     Parameters
@@ -115,7 +115,7 @@ def draw_finish(rng: np.random.Generator, name: str) -> Finish:
 
     Returns
     -------
-    Finish
+    SurfaceFinish
     """
     colour = np.broadcast_to(_colour(rng, name), (*SHAPE, 3)).astype(np.float32)
     metal = np.zeros(SHAPE, np.float32)
@@ -148,7 +148,7 @@ def draw_finish(rng: np.random.Generator, name: str) -> Finish:
         rough = np.full(SHAPE, rng.uniform(0.4, 0.95), np.float32)
         colour = colour * np.exp(rng.uniform(0.0, 0.06) * clouds(rng, 0.15, 0.15))[..., None]
     colour, rough, metal = _wear(rng, name, colour, rough, metal)
-    return Finish(
+    return SurfaceFinish(
         name=name,
         colour=np.clip(colour, 0.003, 0.97).astype(np.float32),
         roughness=np.clip(rough, 0.04, 1)[..., None].astype(np.float32),

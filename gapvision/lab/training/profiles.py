@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 SKIN_END_MM = -120.0
-KINDS = ("hem", "cut", "flange", "flat_hem")
+KINDS = ("rolled", "cut", "flange", "flat_hem")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +60,7 @@ def section(
     Parameters
     ----------
     kind : str
-        ``hem`` (a roll), ``flat_hem`` (a flattened roll), ``cut`` or ``flange`` (folded down).
+        ``rolled`` (a roll), ``flat_hem`` (a flattened roll), ``cut`` or ``flange`` (folded down).
     radius_mm : float
         Roll's semi-axis across the seam; break of the rim for a cut edge [mm].
     depth_mm : float
@@ -79,7 +79,7 @@ def section(
     far = -np.array(
         [120.0, 90.0, 60.0, 40.0, 30.0, 24.0, 20.0, 17.0, 14.0, 12.0, 10.0, 8.0, 7.0, 6.0, 5.0, 4.5, 4.0, 3.5, 3.0, 2.7]
     )
-    if kind in ("hem", "flat_hem"):
+    if kind in ("rolled", "flat_hem"):
         roll, roll_n = _arc(-radius_mm, -depth_mm, radius_mm, depth_mm, 90, -90, 49)
         under = np.array([[-radius_mm - 4.0, -2 * depth_mm], [-radius_mm - 10.0, -2 * depth_mm]])
         tail, tail_n = under, np.tile([0.0, -1.0], (2, 1))

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.lab.training.camera import PHOTO_HEIGHT_PX, PHOTO_WIDTH_PX
-from gapvision.lab.training.finishes import Finish
+from gapvision.lab.training.finishes import SurfaceFinish
 from gapvision.lab.training.scenes import HALF_WIDTH_MM, Scene
 from gapvision.lab.training.solids import Plain, Print, Solid, blockers, glows, idle, lights, standing
 
@@ -183,7 +183,7 @@ def _meshes(mi: Any, solids: list[Solid]) -> list[Any]:
     surfaces = {}
     for solid in solids:
         look = solid.look
-        if isinstance(look, Finish) and id(look) not in surfaces:
+        if isinstance(look, SurfaceFinish) and id(look) not in surfaces:
             # Texture rows count from the bottom, v = 0, upwards.
             maps = look.colour[::-1], look.roughness[::-1], look.metal[::-1]
             surfaces[id(look)] = _surface(mi, *maps, coat=(look.anisotropy, look.clear_coat))

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.lab.training.camera import Camera, aim
-from gapvision.lab.training.finishes import NAMES, SHARES, Finish, draw_finish
+from gapvision.lab.training.finishes import NAMES, SHARES, SurfaceFinish, draw_finish
 from gapvision.lab.training.profiles import Section, section
 
 FloatArray = NDArray[np.float64]
@@ -39,7 +39,7 @@ class EdgeScene:
         Offset of the touched point along the seam [mm].
     lift_mm : float
         Height of the skin at the edge [mm].
-    finish : Finish
+    finish : SurfaceFinish
     face : str
         Finish of a cut face: ``skin``, ``bright`` or ``dark``.
     """
@@ -49,7 +49,7 @@ class EdgeScene:
     s_mm: FloatArray
     t_mm: FloatArray
     lift_mm: float
-    finish: Finish
+    finish: SurfaceFinish
     face: str
 
 
@@ -151,9 +151,9 @@ def draw_scene(seed: int, half_length_mm: float = HALF_LENGTH_MM) -> Scene:
 def _draw_edge(
     rng: np.random.Generator, offset: float, finish_name: str, lift: float, side: int, fine_mm: float
 ) -> EdgeScene:
-    kind = str(rng.choice(["hem", "flat_hem", "cut", "flange"], p=[0.58, 0.08, 0.31, 0.03]))
+    kind = str(rng.choice(["rolled", "flat_hem", "cut", "flange"], p=[0.58, 0.08, 0.31, 0.03]))
     sheet = float(rng.uniform(0.8, 1.5))
-    if kind == "hem":
+    if kind == "rolled":
         radius = float(rng.uniform(0.8, 2.5))
         depth = radius * float(rng.choice([1.0, rng.uniform(0.8, 1.2)]))
     elif kind == "flat_hem":
@@ -341,14 +341,14 @@ def _draw_filling(rng: np.random.Generator, filling: str, gap: float, depth: flo
 
 
 def _dress(
-    rng: np.random.Generator, things: list[dict[str, Any]], finish_a: Finish, finish_b: Finish
+    rng: np.random.Generator, things: list[dict[str, Any]], finish_a: SurfaceFinish, finish_b: SurfaceFinish
 ) -> tuple[float, float, float]:
     """Paint what is painted along with the panels; returns the hue of the cavity.
 
     A gap's flanges and walls often wear a panel's own colour, primer or rust, so that colour alone makes no edge.
     """
 
-    def hue(finish: Finish) -> FloatArray:
+    def hue(finish: SurfaceFinish) -> FloatArray:
         mean = finish.colour.mean((0, 1)).astype(float)
         return np.clip(mean / max(float(mean.mean()), 1e-3), 0.05, 2.5)
 

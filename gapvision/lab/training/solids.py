@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.lab.training.finishes import ALONG_MM, ROLL_MM, SKIN_MM, Finish
+from gapvision.lab.training.finishes import ALONG_MM, ROLL_MM, SKIN_MM, SurfaceFinish
 from gapvision.lab.training.scenes import FAR_MM, EdgeScene, Scene
 
 FloatArray = NDArray[np.float64]
@@ -59,7 +59,7 @@ class Solid:
         Places [mm] and directions.
     uv : ndarray, shape (n, m, 2)
         Place in the look's maps, 0 to 1.
-    look : Finish, Print or Plain
+    look : SurfaceFinish, Print or Plain
     radiance : ndarray, shape (rows, columns, 3), or None
         Light given off towards the normals.
     """
@@ -67,7 +67,7 @@ class Solid:
     vertices: FloatArray
     normals: FloatArray
     uv: FloatArray
-    look: Finish | Print | Plain
+    look: SurfaceFinish | Print | Plain
     radiance: Map | None = None
 
 
@@ -154,7 +154,7 @@ def _uv(s: FloatArray, points: FloatArray, start: int) -> FloatArray:
     return np.stack(np.broadcast_arrays(u[:, None], v[None]), -1)
 
 
-def _quad(corners: FloatArray, look: Finish | Print | Plain, radiance: Map | None = None) -> Solid:
+def _quad(corners: FloatArray, look: SurfaceFinish | Print | Plain, radiance: Map | None = None) -> Solid:
     """Flat quad from its corners in turn; u runs from the first corner to the second."""
     normal = np.cross(corners[1] - corners[0], corners[3] - corners[0])
     normal = normal / np.linalg.norm(normal)

@@ -7,7 +7,7 @@ import pytest
 
 from gapvision.lab.bench import accuracy
 from gapvision.lab.bench.scoring import print_scale, score
-from gapvision.model import Flush, GapProfile, Measurement, Straightness
+from gapvision.model import GapProfile, Measurement, Step, Straightness
 
 
 @pytest.fixture(scope="module")
@@ -42,7 +42,7 @@ def measured(truth, *, gap_add=0.0, u=0.1, part=slice(None), swap=False, shift_p
     return Measurement(
         status=status, notices=(), photo_file="x.jpg", photo_sha256="0" * 64, width_px=4032, height_px=3024,
         taken_at=None, profile=profile, straightness_a=forms[0], straightness_b=forms[1],
-        flush=Flush(mean_mm=-0.3 if swap else 0.3, expanded_u_mm=0.1),
+        step=Step(mean_mm=-0.3 if swap else 0.3, expanded_u_mm=0.1),
     )  # fmt: skip
 
 

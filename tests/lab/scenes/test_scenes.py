@@ -33,15 +33,15 @@ CLEAN = replace(SMALL, noise=0.0, sharpening=0.0, glare=0.0, blur_px=1.0)
 KINDS = {
     "flat": {},
     "arc": {"seam_radius_mm": 600.0},
-    "arc the other way": {"seam_radius_mm": -700.0, "flush_mm": 0.8},
-    "bent along": {"bend": "along", "bend_radius_mm": 900.0, "flush_mm": -0.7},
+    "arc the other way": {"seam_radius_mm": -700.0, "step_mm": 0.8},
+    "bent along": {"bend": "along", "bend_radius_mm": 900.0, "step_mm": -0.7},
     "bent across": {"bend": "across", "bend_radius_mm": 1200.0},
     "hollow": {"bend": "along", "bend_radius_mm": -1500.0, "print_scale_along": 0.97, "print_scale_across": 0.985},
 }
 
 
 def truth_of(spec):
-    panel, seam = space.Panel(spec.bend, spec.bend_radius_mm), space.SeamLine(spec.seam_radius_mm)
+    panel, seam = space.PanelSurface(spec.bend, spec.bend_radius_mm), space.SeamLine(spec.seam_radius_mm)
     return scene_truth(spec, panel, seam, space.make_lens(spec.camera, panel), 0)
 
 
@@ -99,7 +99,7 @@ def test_the_way_back_agrees_with_the_yardstick(kind, yardstick):
 
 
 def test_projection_agrees_with_opencv():
-    truth = truth_of(SceneSpec(camera=SMALL, flush_mm=0.5))
+    truth = truth_of(SceneSpec(camera=SMALL, step_mm=0.5))
     c, e = truth["camera"], truth["edges"]
     world = np.stack([e["s"], e["tB"], np.full(len(e["s"]), truth["edge_types"]["extreme_n"]["B"])], axis=-1)
     turn, _ = cv2.Rodrigues(np.array(c["R"]))
@@ -141,7 +141,7 @@ def test_cut_edges_are_drawn_where_the_truth_says(orient):
         edge_a=replace(edge, wave_mm=0.3),
         edge_b=edge,
         inside=Inside(kind="backlit", level=0.6),
-        flush_mm=1.2 if orient == "step" else 0.0,
+        step_mm=1.2 if orient == "step" else 0.0,
         gap_mm=5.0,
         strips=(),
     )

@@ -14,7 +14,7 @@ def shard(seeds):
         "truth": rng.normal(0, 2, (len(seeds), 2, 12)).astype(np.float32),
         "px_per_mm": rng.uniform(5, 14, len(seeds)),
         "chroma": rng.normal(0, 0.4, (len(seeds), 2, 201, 12)).astype(np.float16),
-        "group": np.array([["gloss", "gloss", "hem", "cut", "empty", "sun"]] * len(seeds)),
+        "group": np.array([["gloss", "gloss", "rolled", "cut", "empty", "sun"]] * len(seeds)),
         "seed": np.array(seeds),
     }
 

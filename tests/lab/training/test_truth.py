@@ -10,7 +10,7 @@ from gapvision.lab.training.profiles import outline_u, section
 
 
 def test_extreme_point_is_at_zero():
-    for kind in ("hem", "flat_hem", "cut", "flange"):
+    for kind in ("rolled", "flat_hem", "cut", "flange"):
         part = section(kind, 1.2, 1.2, 1.1, lean_deg=2.0)
         assert part.points[: part.n_outline, 0].max() == pytest.approx(0, abs=1e-9)
         np.testing.assert_allclose(np.linalg.norm(part.normals, axis=1), 1)
@@ -26,7 +26,7 @@ def test_unknown_kind_is_named():
 def test_outline_of_a_round_hem_seen_from_afar(tilt, radius):
     # A circle of radius r about (-r, -r): in the plane through its extreme point the tangent ray from a
     # camera tilted by the angle lies r (1 / cos - 1) further out (elementary geometry; design page, section 4).
-    part = section("hem", radius, radius, 1.1)
+    part = section("rolled", radius, radius, 1.1)
     seen = part.points[:, 0] + (part.points[:, 1] + radius) * np.tan(np.radians(tilt))
     _, place = outline_u(seen[None], part.n_outline)
     assert place[0] == pytest.approx(radius * (1 / np.cos(np.radians(tilt)) - 1), abs=0.004)

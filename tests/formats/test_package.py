@@ -9,7 +9,7 @@ import zipfile
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.reports.package import MANIFEST, Package, safe_name, write_package
+from gapvision.formats.package import MANIFEST, Package, safe_name, write_package
 
 FILES = {"photos/aa.jpg": b"\xff\xd8 picture \x00\x01", "measurements/1.json": b'{"a": 1}', "job.json": "{ü}".encode()}
 

@@ -20,9 +20,9 @@ import numpy as np
 from gapvision import __version__
 from gapvision.codes import CODES
 from gapvision.errors import GapvisionError
+from gapvision.formats.atomic import write_whole
 from gapvision.limits import MAX_MEASUREMENT_FILE_BYTES
-from gapvision.model import Flush, GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Straightness
-from gapvision.reports.atomic import write_whole
+from gapvision.model import GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Step, Straightness
 
 SCHEMA = "gapvision-measurement/1"
 _SCHEMA_NAME = SCHEMA.split("/")[0]
@@ -73,7 +73,7 @@ def to_dict(measurement: Measurement) -> dict[str, Any]:
         "spacing_mm": None if m.profile is None else _plain(m.profile.spacing_mm),
         "stations": [] if m.profile is None else _stations(m.profile),
         "gap": _record(m.summary),
-        "flush": _record(m.flush),
+        "flush": _record(m.step),
         "straightness": straight,
         "seam_kind": m.seam_kind,
         "gap_lit": m.gap_lit,
@@ -215,7 +215,7 @@ def from_dict(content: Any, name: str = "the file") -> Measurement:
             scale=_read_scale(top.part_or_none("scale")),
             profile=None if status == "refused" else _read_profile(top),
             summary=_read_numbers(top.part_or_none("gap"), GapSummary),
-            flush=_read_numbers(top.part_or_none("flush"), Flush),
+            step=_read_numbers(top.part_or_none("flush"), Step),
             straightness_a=_read_numbers(straight.part_or_none("edge_a"), Straightness) if straight else None,
             straightness_b=_read_numbers(straight.part_or_none("edge_b"), Straightness) if straight else None,
             seam_kind=top.get("seam_kind", str, "straight"),

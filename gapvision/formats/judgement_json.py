@@ -11,7 +11,7 @@ import numpy as np
 from gapvision import __version__
 from gapvision.judgement.specification import spec_to_table
 from gapvision.judgement.tolerance import verdict_sentence
-from gapvision.model import Check, FinishForecast, SeamSpec, Span, Verdict
+from gapvision.model import Check, FinishForecast, Span, Specification, Verdict
 
 SCHEMA = "gapvision-verdict/1"
 _RENAME = {"expanded_u": "u"}
@@ -24,14 +24,14 @@ def number(value: float | None, digits: int = 4) -> float | None:
     return round(float(value), digits)
 
 
-def verdict_to_dict(verdict: Verdict, spec: SeamSpec | None = None, *, stations: bool = True) -> dict[str, Any]:
+def verdict_to_dict(verdict: Verdict, spec: Specification | None = None, *, stations: bool = True) -> dict[str, Any]:
     """Put a verdict into its file's form (``gapvision-verdict/1``).
 
     Parameters
     ----------
     verdict : Verdict
         The decision.
-    spec : SeamSpec, optional
+    spec : Specification, optional
         Kept beside it, so that the verdict can be understood alone.
     stations : bool
         Whether every station is listed.

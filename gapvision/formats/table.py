@@ -11,14 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from gapvision.formats.atomic import write_whole
 from gapvision.geometry.spans import find_spans
 from gapvision.model import FloatArray, Measurement, Verdict
-from gapvision.reports.atomic import write_whole
 from gapvision.units import MM_PER_INCH, format_fraction
 
 if TYPE_CHECKING:
-    from gapvision.model import Comparison
-    from gapvision.reports.figures import ExtraLine
+    from gapvision.model import Comparison, ExtraLine
 
 _CSV_COLUMNS = (
     "s [mm]", "s [in]", "gap [mm]", "gap [in]", "gap [nearest 1/64 in]", "U (k=2) [mm]", "U (k=2) [in]",

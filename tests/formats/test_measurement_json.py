@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.measurement_json import from_dict, from_json, read, to_dict, to_json, write
 from gapvision.model import Measurement
-from gapvision.reports.measurement_json import from_dict, from_json, read, to_dict, to_json, write
 from tests.reports._examples import measured, profile, refused
 
 
@@ -54,7 +54,7 @@ def test_the_contract_of_the_file():
 def test_notes_are_no_warnings():
     d = to_dict(measured())
     assert [w["code"] for w in d["warnings"]] == ["edge-doubtful"]
-    assert [w["code"] for w in d["notes"]] == ["flush-unknown"]
+    assert [w["code"] for w in d["notes"]] == ["step-unknown"]
 
 
 def test_a_refused_photo_says_why_and_has_no_stations():
@@ -66,7 +66,7 @@ def test_a_refused_photo_says_why_and_has_no_stations():
     assert d["gap"] is d["flush"] is d["scale"] is d["straightness"] is None
 
 
-@pytest.mark.parametrize("make", [measured, refused, lambda: measured(flush=None, straightness_a=None, scale=None)])
+@pytest.mark.parametrize("make", [measured, refused, lambda: measured(step=None, straightness_a=None, scale=None)])
 def test_there_and_back(make, tmp_path):
     path = tmp_path / "m.json"
     write(make(), path)
@@ -79,7 +79,7 @@ def test_every_field_comes_back():
     m = measured()
     back = from_json(to_json(m))
     for name in ("status", "notices", "photo_file", "photo_sha256", "width_px", "height_px", "taken_at", "scale",
-                 "summary", "flush", "straightness_a", "straightness_b", "seam_kind", "edges_method", "settings",
+                 "summary", "step", "straightness_a", "straightness_b", "seam_kind", "edges_method", "settings",
                  "method_version",
                  "gap_lit", "camera"):  # fmt: skip
         assert getattr(back, name) == getattr(m, name), name

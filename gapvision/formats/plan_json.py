@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from gapvision import __version__
+from gapvision.formats.judgement_json import forecast_to_dict, number, verdict_to_dict
 from gapvision.judgement.specification import spec_to_table
+from gapvision.judgement.template import drawing_to_dict, drawings_of_plan
 from gapvision.model import CorrectionPlan, StretchPlan
-from gapvision.reports.judgement_json import forecast_to_dict, number, verdict_to_dict
-from gapvision.reports.template_drawing import drawing_to_dict, drawings_of_plan
 
 SCHEMA = "gapvision-plan/1"
 
@@ -34,8 +34,8 @@ def plan_to_dict(plan: CorrectionPlan) -> dict[str, Any]:
             "centre_mm": list(plan.panel.centre),
             "excess_before_mm": number(m.excess_before_mm),
             "excess_after_mm": number(m.excess_after_mm),
-            "flush_excess_before_mm": number(m.flush_before_mm),
-            "flush_excess_after_mm": number(m.flush_after_mm),
+            "flush_excess_before_mm": number(m.step_before_mm),
+            "flush_excess_after_mm": number(m.step_after_mm),
             "points": [
                 {
                     "name": p.name,

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.table import comparison_csv, csv_text, decision_csv, write_csv
 from gapvision.geometry.spans import find_spans
-from gapvision.reports.table import comparison_csv, csv_text, decision_csv, write_csv
 from tests.reports._examples import measured, refused
 
 
@@ -92,7 +92,7 @@ def test_misuse():
 
 def test_csv_of_a_decision_has_limits_states_and_the_forecast_beside_it():
     from gapvision.judgement import judge_gap, simple_spec
-    from gapvision.reports.figures import ExtraLine
+    from gapvision.model import ExtraLine
 
     p = measured().profile
     verdict = judge_gap(p.s_mm, p.gap_mm, p.expanded_u_mm, simple_spec(4.76, 0.5, 0.8))

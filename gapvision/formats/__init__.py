@@ -1,0 +1,1 @@
+"""Files that are written and read again: measurement, verdict, plan, table, package."""
