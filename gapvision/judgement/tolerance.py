@@ -106,6 +106,7 @@ def judge_gap(
         s_mm=s,
         gap_mm=gap,
         expanded_u_mm=u,
+        nominal_mm=nominal_at(spec, s, seam_mm or extent_mm),
         lower_mm=lower,
         upper_mm=upper,
         probability=conformance_probability(gap, u / COVERAGE_FACTOR, lower, upper),

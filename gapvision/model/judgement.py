@@ -8,6 +8,7 @@ from itertools import pairwise
 
 from gapvision.errors import GapvisionError
 from gapvision.model._checks import FloatArray, frozen_array
+from gapvision.model.photo import Notice
 
 IN, OUT, OPEN, HOLE = "in tolerance", "out of tolerance", "not proven", "not measured"
 
@@ -243,8 +244,8 @@ class Verdict:
         IN, OUT or OPEN for the whole seam.
     rule, coverage_factor : DecisionRule, float
         How it was decided.
-    s_mm, gap_mm, expanded_u_mm, lower_mm, upper_mm, probability : ndarray, shape (n,)
-        Stations, gap, its U, the limits [mm], and the probability of being in tolerance.
+    s_mm, gap_mm, expanded_u_mm, nominal_mm, lower_mm, upper_mm, probability : ndarray, shape (n,)
+        Stations, gap, its U, the wanted gap, the limits [mm], and the probability of being in tolerance.
     states : tuple of str, length n
         State of each station.
     spans : tuple of Span
@@ -257,6 +258,8 @@ class Verdict:
         The station with the largest excess.
     reasons : tuple of str
         Why, in sentences.
+    notices : tuple of Notice
+        Warnings and notes of the photo that was judged, worst first.
     """
 
     state: str
@@ -265,6 +268,7 @@ class Verdict:
     s_mm: FloatArray
     gap_mm: FloatArray
     expanded_u_mm: FloatArray
+    nominal_mm: FloatArray
     lower_mm: FloatArray
     upper_mm: FloatArray
     probability: FloatArray
@@ -277,10 +281,17 @@ class Verdict:
     hole_mm: float
     worst: Span | None
     reasons: tuple[str, ...]
+    notices: tuple[Notice, ...] = ()
 
     def __post_init__(self) -> None:
         n = frozen_array(self, "s_mm", (None,))
-        for name in ("gap_mm", "expanded_u_mm", "lower_mm", "upper_mm", "probability"):
+        for name in ("gap_mm", "expanded_u_mm", "nominal_mm", "lower_mm", "upper_mm", "probability"):
             frozen_array(self, name, (n,))
         if len(self.states) != n:
             raise ValueError(f"states: expected {n}, got {len(self.states)}")
+
+    @property
+    def sides(self) -> tuple[str, ...]:
+        """Towards which limit each station lies, ``tight`` or ``wide``; empty where it is in tolerance."""
+        wide = self.gap_mm - self.upper_mm >= self.lower_mm - self.gap_mm
+        return tuple("" if x == IN else "wide" if w else "tight" for x, w in zip(self.states, wide, strict=True))
