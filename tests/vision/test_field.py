@@ -39,7 +39,7 @@ def gap_from_truth(field, truth):
     near = np.array(e["visible"], bool) & (np.abs(s) < 110)
     a, b = np.array(e["A_px"], float)[near], np.array(e["B_px"], float)[near]
     n = truth["edge_types"]["extreme_n"]
-    lift = field.step_mm - truth["step_mm"]
+    lift = field.step_mm - truth["flush_mm"]
     p, q = field.to_panel(a, n["A"] - 0.5), field.to_panel(b, n["B"] - 0.5 + lift)
     tangent = np.gradient(0.5 * (p + q), axis=0)
     tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
@@ -62,7 +62,7 @@ def test_step_between_the_panels_is_found_within_its_own_uncertainty(field_of, n
     of distance from 300 mm.
     """
     field, truth, _ = field_of(name)
-    assert field.step_mm == pytest.approx(truth["step_mm"], abs=2.5 * field.step_std_mm)
+    assert field.step_mm == pytest.approx(truth["flush_mm"], abs=2.5 * field.step_std_mm)
     assert field.step_std_mm < 0.15
 
 
