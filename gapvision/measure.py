@@ -13,6 +13,7 @@ from gapvision.errors import GapvisionError
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.model import (
     COVERAGE_FACTOR,
+    FittedField,
     GapProfile,
     GapSummary,
     Measurement,
@@ -28,7 +29,7 @@ from gapvision.vision import quality as q
 from gapvision.vision.band import Band, CentreLine, sample_band
 from gapvision.vision.detect import find_strips
 from gapvision.vision.edges import SeamEdges, find_edges, is_unfamiliar
-from gapvision.vision.field import MetricField, fit_field
+from gapvision.vision.field import fit_field
 from gapvision.vision.gap import RIM_SHARE_LEARNED, RIM_SHARE_RULES, STEP_UNKNOWN, EdgeReading, build_profile
 from gapvision.vision.known import known_notices, weigh
 from gapvision.vision.placing import EdgeKind
@@ -97,7 +98,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
     size = (photo.width_px, photo.height_px)
     flat = fit_field(views, size, photo.focal_35mm_mm, scale)
     hint = np.array(settings.seam_hint_px, float) if settings.seam_hint_px else None
-    found = find_seam(photo, flat, scale, settings.station_mm, hint)
+    found = find_seam(photo, flat, views, settings.station_mm, hint)
     field, line, sides = _orient(views, size, photo, scale, flat, found)
     band, edges, line = _edges(photo, field, line, settings)
     tilt = float(np.median(np.abs(band.sight_deg[0])))
@@ -143,7 +144,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         distance_mm=float(np.median(field.distance_mm(band.line.points))),
         focal_px=field.focal_px,
         focal_source=field.focal_source,
-        residual_rms_px=float(np.sqrt((field.residual_px**2).mean())),
+        residual_rms_px=_rms_px(field, views),
         strip_sides=sides,
     )
     order = {"warning": 0, "note": 1}
@@ -208,9 +209,9 @@ def _orient(
     size: tuple[int, int],
     photo: Photo,
     scale: tuple[float, float],
-    flat: MetricField,
+    flat: FittedField,
     found: SeamFind,
-) -> tuple[MetricField, CentreLine, dict[str, str]]:
+) -> tuple[FittedField, CentreLine, dict[str, str]]:
     """Name the sides, fit the field again with the step between the panels free, and carry the centre line over."""
     letters = sorted(found.sides)
     first = found.sides[letters[0]]
@@ -250,7 +251,7 @@ def _orient(
 
 
 def _edges(
-    photo: Photo, field: MetricField, line: CentreLine, settings: Settings
+    photo: Photo, field: FittedField, line: CentreLine, settings: Settings
 ) -> tuple[Band, SeamEdges, CentreLine]:
     """Edges on the band; once more with the band's middle on the gap's middle, where it was far from it."""
     band = sample_band(photo, field, line, _EDGE_HEIGHT_MM, settings.station_mm)
@@ -268,6 +269,12 @@ def _edges(
     return band, edges, line
 
 
+def _rms_px(field: FittedField, views: list[StripView]) -> float:
+    """What the field leaves at the strips' corners, root of the mean square [px]."""
+    left = np.concatenate([field.residual_px(v) for v in views])
+    return float(np.sqrt((left**2).mean()))
+
+
 def _reading(edges: SeamEdges, t_mm: FloatArray, std_mm: FloatArray, kind: EdgeKind) -> EdgeReading:
     return EdgeReading(
         t_mm=t_mm,
@@ -282,7 +289,7 @@ def _notices(
     photo: Photo,
     views: list[StripView],
     settings: Settings,
-    field: MetricField,
+    field: FittedField,
     found: SeamFind,
     band: Band,
     edges: SeamEdges,
@@ -290,8 +297,7 @@ def _notices(
     tilt: float,
 ) -> list[Notice]:
     out = []
-    rms = float(np.sqrt((field.residual_px**2).mean()))
-    if rms > _LIFTED_RMS_PX:
+    if _rms_px(field, views) > _LIFTED_RMS_PX:
         out.append(Notice(code="strip-lifted"))
     if found.rival > 0.72 and settings.seam_hint_px is None:
         out.append(Notice(code="two-seams"))

@@ -12,6 +12,7 @@ Conventions
 
 from gapvision.model._checks import COVERAGE_FACTOR, FloatArray
 from gapvision.model.comparison import BETTER, SAME, TIGHTER, WIDER, WORSE, ChangeSpan, Comparison, Datum
+from gapvision.model.field import FittedField
 from gapvision.model.finish import STAGES, Coat, FilmLoss, FinishForecast, FinishPlan
 from gapvision.model.judgement import (
     HOLE,
@@ -92,6 +93,7 @@ __all__ = [
     "FilmLoss",
     "FinishForecast",
     "FinishPlan",
+    "FittedField",
     "FloatArray",
     "GapProfile",
     "GapSummary",

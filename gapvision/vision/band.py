@@ -14,8 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.intake.light import to_linear
-from gapvision.model import Photo
-from gapvision.vision.field import MetricField
+from gapvision.model import FittedField, Photo
 
 FloatArray = NDArray[np.float64]
 
@@ -200,7 +199,7 @@ def _sample_chroma(photo: Photo, map_xy: NDArray[np.float32], sub: int) -> NDArr
 
 def overview(
     photo: Photo,
-    field: MetricField,
+    field: FittedField,
     turn: FloatArray,
     low: FloatArray,
     high: FloatArray,
@@ -213,7 +212,7 @@ def overview(
     ----------
     photo : Photo
         Upright photo.
-    field : MetricField
+    field : FittedField
         Fitted field.
     turn : ndarray, shape (2, 2)
         Rotation from the overview's (s, t) to the field's.
@@ -235,7 +234,7 @@ def overview(
     return Overview(linear=image, s_mm=s, t_mm=t)
 
 
-def _grid_map(field: MetricField, turn: FloatArray, s: FloatArray, t: FloatArray) -> NDArray[np.float32]:
+def _grid_map(field: FittedField, turn: FloatArray, s: FloatArray, t: FloatArray) -> NDArray[np.float32]:
     gs = np.arange(s[0] - 1, s[-1] + 1 + _GRID_MM, _GRID_MM)
     gt = np.arange(t[0] - 1, t[-1] + 1 + _GRID_MM, _GRID_MM)
     grid = (
@@ -251,7 +250,7 @@ def _grid_map(field: MetricField, turn: FloatArray, s: FloatArray, t: FloatArray
 
 def sample_band(
     photo: Photo,
-    field: MetricField,
+    field: FittedField,
     line: CentreLine,
     height_mm: float,
     station_mm: float = 1.0,
@@ -263,7 +262,7 @@ def sample_band(
     ----------
     photo : Photo
         Upright photo.
-    field : MetricField
+    field : FittedField
         Fitted field.
     line : CentreLine
         Stations, ``station_mm`` apart.
@@ -311,7 +310,7 @@ def sample_band(
     )
 
 
-def _sight_deg(field: MetricField, line: CentreLine, tangent: FloatArray) -> FloatArray:
+def _sight_deg(field: FittedField, line: CentreLine, tangent: FloatArray) -> FloatArray:
     sight = field.sight(line.points)
     across, along = ((sight[:, :2] * way).sum(1) for way in (line.normals, tangent))
     return np.degrees(np.arctan2(np.stack([across, along]), sight[:, 2]))

@@ -12,10 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.model import COVERAGE_FACTOR, GapProfile
+from gapvision.model import COVERAGE_FACTOR, FittedField, GapProfile
 from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band
-from gapvision.vision.field import MetricField, with_step
 from gapvision.vision.placing import EdgeKind
 
 FloatArray = NDArray[np.float64]
@@ -55,7 +54,7 @@ class EdgeReading:
     rim_share: float = RIM_SHARE_RULES
 
 
-def edge_pixels(field: MetricField, band: Band, height_mm: float, t_mm: FloatArray) -> FloatArray:
+def edge_pixels(field: FittedField, band: Band, height_mm: float, t_mm: FloatArray) -> FloatArray:
     """Band places back to photo pixels, shape (n_s, 2)."""
     place = band.line.points + np.nan_to_num(t_mm)[:, None] * band.line.normals
     return field.project(place, height_mm)
@@ -74,7 +73,7 @@ def _normals(mid: FloatArray, half: int) -> FloatArray:
 
 
 def build_profile(
-    field: MetricField,
+    field: FittedField,
     band: Band,
     band_height_mm: float,
     edge_a: EdgeReading,
@@ -89,7 +88,7 @@ def build_profile(
 
     Parameters
     ----------
-    field : MetricField
+    field : FittedField
         Fitted field; its step is used when strips lie on both sides.
     band : Band
         Band on which the edges were placed, drawn at ``band_height_mm``.
@@ -125,7 +124,7 @@ def build_profile(
     step_mm, std_step = (field.step_mm, field.step_std_mm) if field.step_free else step
 
     def points(
-        f: MetricField, step: float, depth_a: float, depth_b: float, params: FloatArray | None = None
+        f: FittedField, step: float, depth_a: float, depth_b: float, params: FloatArray | None = None
     ) -> tuple[FloatArray, FloatArray]:
         # The frame's height 0 is the print; the face of its panel lies a strip's thickness below.
         up_a = (-step if side_b_first else 0.0) - FACE_HEIGHT_MM - depth_a
@@ -146,7 +145,7 @@ def build_profile(
     def d_gap(**change: float) -> FloatArray:
         depth_a, depth_b = change.get("da", da), change.get("db", db)
         step = change.get("step", step_mm)
-        p, q = points(with_step(field, step) if field.step_free else field, step, depth_a, depth_b)
+        p, q = points(field.with_step(step) if field.step_free else field, step, depth_a, depth_b)
         return _gap_between(p, q, normals) + corr - gap
 
     std_a, std_b = edge_a.std_mm[pick], edge_b.std_mm[pick]

@@ -15,9 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
-from gapvision.model import Photo
+from gapvision.model import FittedField, Photo, StripView
 from gapvision.vision.band import CentreLine, Overview, overview
-from gapvision.vision.field import MetricField
 
 FloatArray = NDArray[np.float64]
 
@@ -152,7 +151,7 @@ def _best_path(score: FloatArray, max_step: int, bend_price: float) -> tuple[NDA
     return path, float(score[path, np.arange(m)].mean())
 
 
-def _search_frame(field: MetricField) -> tuple[FloatArray, list[tuple[float, float, float]]]:
+def _search_frame(field: FittedField) -> tuple[FloatArray, list[tuple[float, float, float]]]:
     """Rotation to the strips' mean direction, and each strip's middle and angle in that frame."""
     places = np.array([field.strip_place(k) for k in range(len(field.letters))])
     # Directions, not arrows: a strip may lie upside down.
@@ -176,8 +175,8 @@ def _blocked(view: Overview, boxes: list[tuple[float, float, float]], along: flo
 
 def find_seam(
     photo: Photo,
-    field: MetricField,
-    print_scale: tuple[float, float] = (1.0, 1.0),
+    field: FittedField,
+    views: list[StripView],
     station_mm: float = 1.0,
     hint_px: FloatArray | None = None,
 ) -> SeamFind:
@@ -187,10 +186,10 @@ def find_seam(
     ----------
     photo : Photo
         Upright photo.
-    field : MetricField
-        Field fitted to them.
-    print_scale : tuple of float
-        Along and across.
+    field : FittedField
+        Field fitted to the strips.
+    views : list of StripView
+        Those strips.
     station_mm : float
         Spacing of the stations.
     hint_px : ndarray, shape (k, 2), optional
@@ -206,12 +205,13 @@ def find_seam(
         ``seam-not-found`` or ``gap-out-of-frame``.
     """
     turn, boxes = _search_frame(field)
-    corners = field.corner_st @ turn
+    corners = np.concatenate([field.strip_corners(v) for v in views]) @ turn
     low, high = corners.min(0), corners.max(0)
     low = low - np.array([_REACH_BEYOND_MM, _SEARCH_MM])
     high = high + np.array([_REACH_BEYOND_MM, _SEARCH_MM])
     view = overview(photo, field, turn, low, high, _STEP_S_MM, _STEP_T_MM)
-    blocked = _blocked(view, boxes, 124.0 * print_scale[0] + 1.0, _STRIP_HALF_WIDTH_MM * print_scale[1] + 0.6)
+    along, across = field.print_scale
+    blocked = _blocked(view, boxes, 124.0 * along + 1.0, _STRIP_HALF_WIDTH_MM * across + 0.6)
     score, _ = _evidence(view, blocked)
     if hint_px is not None:
         hint = field.to_panel(np.asarray(hint_px, float)) @ turn

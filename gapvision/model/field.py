@@ -1,0 +1,248 @@
+"""The fitted map of a photo: from a pixel to a place on the panel, and back.
+
+A camera (focal length, principal point, radial distortion), a panel surface that may bend gently along and across,
+and for each strip where it lies on that surface.  Strips on side B may stand higher or lower than those on side A
+(the step).  :func:`gapvision.vision.field.fit_field` fits it; here is what is done with it afterwards.
+
+Frame: developed coordinates (s, t, n) in mm; s along the first strip, t across
+it (downwards in the strip's own frame), n out of the panel towards the camera.
+n = 0 is the printed face of the strips on side A.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gapvision.model._checks import FloatArray, frozen_array
+from gapvision.model.photo import StripView
+
+# How far the bends of two neighbouring panels across the gap may differ [1/mm], standard deviation.  Both are taken to
+# follow one surface; a panel that falls away more than the other is no step, but looks like one to strips that lie
+# away from the gap.  Common practice, no source.
+_SIGMA_OWN_BEND = 1 / 8000.0
+
+# Order of the parameters in the vector.
+LOG_F, CX, CY, K1, K2, KS, KT, KST, STEP = range(9)
+RVEC, TVEC = slice(9, 12), slice(12, 15)
+N_COMMON = 15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FittedField:
+    """Fitted map between the photo and the panel surface.
+
+    Attributes
+    ----------
+    params : ndarray, shape (p,)
+        Focal length (log), principal point, distortion, bends, step, camera pose, strip places; p = 15 + 3 for each
+        strip after the first.
+    covariance : ndarray, shape (p, p)
+        Of the parameters.
+    letters : tuple of str
+        Strips in the order of their place parameters (the first is the frame).
+    raised : tuple of str
+        Strips whose face stands at the step's height; none unless strips lie on both panels.
+    size_px : tuple of int
+        Width and height of the photo.
+    print_scale : tuple of float
+        Along and across.
+    focal_source : str
+        ``exif`` or ``strips``.
+    noise_px : float
+        Scatter of the corners, standard deviation each way [px].
+    """
+
+    params: FloatArray
+    covariance: FloatArray
+    letters: tuple[str, ...]
+    raised: tuple[str, ...]
+    size_px: tuple[int, int]
+    print_scale: tuple[float, float]
+    focal_source: str
+    noise_px: float
+
+    def __post_init__(self) -> None:
+        if not self.letters or not set(self.raised) < set(self.letters):
+            raise ValueError("letters: expected one or more, and one of them not raised")
+        n = N_COMMON + 3 * (len(self.letters) - 1)
+        frozen_array(self, "params", (n,))
+        frozen_array(self, "covariance", (n, n))
+
+    @property
+    def focal_px(self) -> float:
+        """Focal length [px]."""
+        return float(np.exp(self.params[LOG_F]))
+
+    @property
+    def step_free(self) -> bool:
+        """Whether strips lie on both panels, so that the step was fitted."""
+        return bool(self.raised)
+
+    @property
+    def step_mm(self) -> float:
+        """Height of side B above side A [mm]."""
+        return float(self.params[STEP])
+
+    @property
+    def step_std_mm(self) -> float:
+        """Standard uncertainty of the step, measured with strips on both sides [mm]."""
+        return float(np.hypot(np.sqrt(self.covariance[STEP, STEP]), self._own_bend_mm()))
+
+    def _own_bend_mm(self) -> float:
+        """What a bend of one panel alone does to the step, standard uncertainty; the gap is taken midway."""
+        if not self.step_free:
+            return 0.0
+        across = np.array([self.strip_place(k)[1] for k in range(len(self.letters))])
+        on_b = np.array([letter in self.raised for letter in self.letters])
+        from_gap = 0.5 * abs(float(across[on_b].mean() - across[~on_b].mean()))
+        return 0.5 * _SIGMA_OWN_BEND * from_gap**2
+
+    def with_step(self, step_mm: float) -> FittedField:
+        """The same map with another step between the panels (for what-if sums)."""
+        params = self.params.copy()
+        params[STEP] = step_mm
+        return replace(self, params=params)
+
+    def project(self, st: FloatArray, n: FloatArray | float = 0.0) -> FloatArray:
+        """Panel place (s, t) at height n to pixel; shapes (m, 2), (m,) or scalar -> (m, 2)."""
+        return project(self.params, np.atleast_2d(st), np.broadcast_to(np.asarray(n, float), (len(np.atleast_2d(st)),)))
+
+    def to_panel(self, px: FloatArray, n: FloatArray | float = 0.0, params: FloatArray | None = None) -> FloatArray:
+        """Pixel to the panel place where its line of sight meets the surface at height n.
+
+        Parameters
+        ----------
+        px : ndarray, shape (m, 2)
+            Pixels.
+        n : float or ndarray, shape (m,)
+            Height above the printed face of side A's strips [mm].
+        params : ndarray, optional
+            Other parameters (for the propagation of uncertainty).
+
+        Returns
+        -------
+        ndarray, shape (m, 2)
+            (s, t) [mm].
+        """
+        return to_panel(self.params if params is None else params, np.atleast_2d(np.asarray(px, float)), n)
+
+    def sight(self, st: FloatArray, n: float = 0.0) -> FloatArray:
+        """Direction from the panel to the camera at places (m, 2), in the local (s, t, n) axes; unit vectors (m, 3)."""
+        p = self.params
+        rot = rotation(p[RVEC])
+        centre = -rot.T @ p[TVEC]
+        st = np.atleast_2d(st)
+        point = surface(p, st, np.full(len(st), n))
+        d = centre - point
+        eps = 0.5
+        es = surface(p, st + np.array([eps, 0.0]), np.full(len(st), n)) - point
+        et = surface(p, st + np.array([0.0, eps]), np.full(len(st), n)) - point
+        es /= np.linalg.norm(es, axis=1, keepdims=True)
+        et /= np.linalg.norm(et, axis=1, keepdims=True)
+        en = -np.cross(es, et)  # z points away from the viewer, n towards
+        out = np.stack([(d * es).sum(1), (d * et).sum(1), (d * en).sum(1)], 1)
+        return np.asarray(out / np.linalg.norm(out, axis=1, keepdims=True), dtype=float)
+
+    def distance_mm(self, st: FloatArray) -> FloatArray:
+        """Distance from the camera to places (m, 2) on the panel [mm]."""
+        p = self.params
+        rot = rotation(p[RVEC])
+        centre = -rot.T @ p[TVEC]
+        st = np.atleast_2d(st)
+        return np.asarray(np.linalg.norm(centre - surface(p, st, np.zeros(len(st))), axis=1), dtype=float)
+
+    def strip_place(self, k: int) -> tuple[float, float, float]:
+        """(s, t, angle in rad) of strip k's pattern middle on the panel."""
+        return place(self.params, k)
+
+    def strip_corners(self, view: StripView) -> FloatArray:
+        """Where a strip's corners lie on the panel, shape (m, 2) [mm]."""
+        k, height = self.letters.index(view.letter), self.step_mm if view.letter in self.raised else 0.0
+        return strip_to_panel(self.params, k, local_corners(view, self.print_scale), height)
+
+    def residual_px(self, view: StripView) -> FloatArray:
+        """What the map leaves at a strip's corners, shape (m, 2) [px]."""
+        height = self.step_mm if view.letter in self.raised else 0.0
+        return self.project(self.strip_corners(view), height) - view.corners_px
+
+
+def rotation(rvec: FloatArray) -> FloatArray:
+    """Rotation matrix of a turn about an axis, its angle [rad] the axis' length."""
+    theta = float(np.linalg.norm(rvec))
+    if theta < 1e-12:
+        return np.eye(3)
+    k = rvec / theta
+    x = np.array([[0, -k[2], k[1]], [k[2], 0, -k[0]], [-k[1], k[0], 0]])
+    return np.asarray(np.eye(3) + np.sin(theta) * x + (1 - np.cos(theta)) * (x @ x), dtype=float)
+
+
+def surface(p: FloatArray, st: FloatArray, n: FloatArray) -> FloatArray:
+    """Place (s, t, n) to the camera's world frame (x along s, y along t, z away from the viewer)."""
+    s, t = st[:, 0], st[:, 1]
+    ks, kt, kst = p[KS], p[KT], p[KST]
+    # Arc length is kept: sin(k s)/k and (1 - cos(k s))/k, exact for one bend, and right to second order for two.
+    a, b = ks * s, kt * t
+    x = s * np.sinc(a / np.pi) + n * np.sin(a)
+    y = t * np.sinc(b / np.pi) + n * np.sin(b)
+    fall = 0.5 * ks * s * s * np.sinc(a / 2 / np.pi) ** 2 + 0.5 * kt * t * t * np.sinc(b / 2 / np.pi) ** 2 + kst * s * t
+    return np.stack([x, y, fall - n * np.cos(a) * np.cos(b)], 1)
+
+
+def project(p: FloatArray, st: FloatArray, n: FloatArray) -> FloatArray:
+    """Panel places, shape (m, 2), at heights, shape (m,), to pixels, by parameters p."""
+    q = surface(p, st, n) @ rotation(p[RVEC]).T + p[TVEC]
+    z = np.where(q[:, 2] > 1.0, q[:, 2], np.nan)
+    x, y = q[:, 0] / z, q[:, 1] / z
+    r2 = x * x + y * y
+    g = np.exp(p[LOG_F]) * (1 + p[K1] * r2 + p[K2] * r2 * r2)
+    return np.stack([g * x + p[CX], g * y + p[CY]], 1)
+
+
+def to_panel(p: FloatArray, px: FloatArray, n: FloatArray | float) -> FloatArray:
+    """Pixels, shape (m, 2), to the panel places at height n, by parameters p."""
+    f = np.exp(p[LOG_F])
+    xd, yd = (px[:, 0] - p[CX]) / f, (px[:, 1] - p[CY]) / f
+    rd = np.hypot(xd, yd)
+    r = rd.copy()
+    for _ in range(6):
+        r2 = r * r
+        r = r - (r * (1 + p[K1] * r2 + p[K2] * r2 * r2) - rd) / (1 + 3 * p[K1] * r2 + 5 * p[K2] * r2 * r2)
+    g = np.where(rd > 1e-12, r / np.maximum(rd, 1e-12), 1.0)
+    rot = rotation(p[RVEC])
+    d = np.stack([xd * g, yd * g, np.ones_like(xd)], 1) @ rot
+    c = -rot.T @ p[TVEC]
+    n = np.broadcast_to(np.asarray(n, float), (len(px),))
+    k = (-n - c[2]) / d[:, 2]
+    st = c[:2] + k[:, None] * d[:, :2]
+    for _ in range(8):
+        point = surface(p, st, n)
+        k = (point[:, 2] - c[2]) / d[:, 2]
+        step = c[:2] + k[:, None] * d[:, :2] - point[:, :2]
+        st = st + step
+        if not np.isfinite(step).all() or np.abs(step).max(initial=0.0) < 1e-7:
+            break
+    return np.asarray(st, dtype=float)
+
+
+def place(p: FloatArray, k: int) -> tuple[float, float, float]:
+    """(s, t, angle in rad) of the middle of strip k's pattern; the first strip is the frame."""
+    if k == 0:
+        return 0.0, 0.0, 0.0
+    i = N_COMMON + 3 * (k - 1)
+    return float(p[i]), float(p[i + 1]), float(p[i + 2])
+
+
+def strip_to_panel(p: FloatArray, k: int, local: FloatArray, height_mm: float = 0.0) -> FloatArray:
+    """Corners of strip k to (s, t); paper keeps its length, so at a height on a bent panel it spans less of (s, t)."""
+    s, t, angle = place(p, k)
+    c, d = np.cos(angle), np.sin(angle)
+    longer_s, longer_t = 1 + height_mm * p[KS], 1 + height_mm * p[KT]
+    along, across = c * local[:, 0] - d * local[:, 1], d * local[:, 0] + c * local[:, 1]
+    return np.stack([s + along / longer_s, t + across / longer_t], 1)
+
+
+def local_corners(view: StripView, scale: tuple[float, float]) -> FloatArray:
+    """Corners from the middle of the pattern [mm]."""
+    return np.asarray(view.corners_mm - np.array([120.0 * scale[0], 18.0 * scale[1]]), dtype=float)
