@@ -86,7 +86,7 @@ def decode_rgb(data: bytes, header: Header, name: str, max_side_px: int | None =
     Parameters
     ----------
     data, header, name
-        As for :func:`decode_grey`.
+        As for :func:`decode_photo`.
     max_side_px : int, optional
         Longest side of the result [px]; never enlarged.
 
@@ -116,22 +116,20 @@ def decode_rgb(data: bytes, header: Header, name: str, max_side_px: int | None =
 
 def turn_upright(stored: Pixels, orientation: int) -> Pixels:
     """Apply an EXIF orientation (1 to 8) to a stored picture; the result is contiguous."""
-    turned = stored
-    if orientation in (5, 6, 7, 8):
-        turned = np.swapaxes(turned, 0, 1)
-    if orientation in (3, 4, 7, 8):
-        turned = turned[::-1]
-    if orientation in (2, 3, 6, 7):
-        turned = turned[:, ::-1]
-    if turned is stored:
-        return np.ascontiguousarray(stored)
-    # OpenCV moves the pixels several times faster than numpy's strided copy.
-    code = {3: cv2.ROTATE_180, 6: cv2.ROTATE_90_CLOCKWISE, 8: cv2.ROTATE_90_COUNTERCLOCKWISE}.get(orientation)
-    if code is not None:
-        return cv2.rotate(stored, code)
-    if orientation == 5:
-        return cv2.transpose(stored)
-    return np.ascontiguousarray(turned)
+    turn = _TURNS.get(orientation)
+    return np.ascontiguousarray(stored) if turn is None else turn(stored)
+
+
+#: EXIF orientation -> how to turn.  OpenCV moves the pixels several times faster than numpy's strided copy.
+_TURNS: dict[int, Callable[[Pixels], Pixels]] = {
+    2: lambda stored: cv2.flip(stored, 1),
+    3: lambda stored: cv2.rotate(stored, cv2.ROTATE_180),
+    4: lambda stored: cv2.flip(stored, 0),
+    5: cv2.transpose,
+    6: lambda stored: cv2.rotate(stored, cv2.ROTATE_90_CLOCKWISE),
+    7: lambda stored: cv2.flip(cv2.transpose(stored), -1),
+    8: lambda stored: cv2.rotate(stored, cv2.ROTATE_90_COUNTERCLOCKWISE),
+}
 
 
 def _decode_jpeg(data: bytes, header: Header, name: str) -> tuple[Pixels, NDArray[np.uint8] | None]:

@@ -110,23 +110,19 @@ def read_bytes(source: Source, file_name: str | None = None) -> tuple[bytes, str
         return bytes(source), name
     path = Path(source)
     name = _plain(file_name or path.name or str(source))
+    if os.path.isdir(path):
+        raise GapvisionError("file-is-folder", f"'{source}' is a folder, not a picture.")
     try:
         # Not blocking: a named pipe must not hang the program before it can be refused.
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     except (FileNotFoundError, NotADirectoryError):
         raise GapvisionError("file-not-found", f"'{source}' was not found.") from None
-    except IsADirectoryError:
-        raise GapvisionError("file-is-folder", f"'{source}' is a folder, not a picture.") from None
     except PermissionError:
-        if path.is_dir():
-            raise GapvisionError("file-is-folder", f"'{source}' is a folder, not a picture.") from None
         raise GapvisionError("file-not-permitted", f"'{source}' may not be read by this user.") from None
     except (OSError, ValueError):
         raise GapvisionError("file-not-found", f"'{_plain(str(source))[:200]}' is not the name of a file.") from None
     try:
         status = os.fstat(handle)
-        if stat.S_ISDIR(status.st_mode):
-            raise GapvisionError("file-is-folder", f"'{source}' is a folder, not a picture.")
         if not stat.S_ISREG(status.st_mode):
             raise GapvisionError("file-unreadable", f"'{source}' is not a file with a picture in it.")
         _check_bytes(status.st_size, name)

@@ -13,7 +13,7 @@ from dataclasses import replace
 from gapvision.errors import GapvisionError
 from gapvision.intake.decode import decode_rgb
 from gapvision.intake.exif import write_exif
-from gapvision.intake.headers import Header, Segment, jpeg_scan_segments, jpeg_segments, read_header
+from gapvision.intake.headers import Header, Segment, cut_off, jpeg_scan_segments, jpeg_segments, read_header
 from gapvision.intake.photo import Source, read_bytes
 
 _QUALITY = 95
@@ -66,7 +66,7 @@ def _strip_jpeg(data: bytes, header: Header, name: str) -> bytes:
             body.append(data[at:end])
             ended = True
     if not ended:
-        raise GapvisionError("file-cut-off", f"'{name}' is cut off: the end of the picture is missing.")
+        raise cut_off(name)
     return b"".join([b"\xff\xd8", *first, _exif_segment(header), *kept, *body])
 
 

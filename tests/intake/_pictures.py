@@ -101,29 +101,55 @@ def packed_zeros(megabytes: int) -> bytes:
     return b"\x78\xda" + block * megabytes + packer.flush() + struct.pack(">I", check)
 
 
-def png(width: int, height: int, bits: int, colour: int, rows: bytes, *, packed: bytes = b"") -> bytes:
-    """A PNG put together by hand (W3C PNG, section 5), so that its heading can claim anything.
+def png_chunk(tag: bytes, payload: bytes) -> bytes:
+    """One piece of a PNG with its checksum (W3C PNG, section 5)."""
+    return struct.pack(">I", len(payload)) + tag + payload + struct.pack(">I", zlib.crc32(tag + payload))
 
-    ``packed`` takes the place of ``rows`` where these have been packed already.
+
+def png(
+    width: int, height: int, bits: int, colour: int, rows: bytes, *, packed: bytes = b"", before: bytes = b"",
+    behind: bytes = b"",
+) -> bytes:  # fmt: skip
+    """A PNG put together by hand, so that its heading can claim anything.
+
+    ``packed`` takes the place of ``rows`` where these have been packed already; ``before`` and ``behind`` the picture
+    come further pieces.
     """
-
-    def chunk(tag: bytes, payload: bytes) -> bytes:
-        return struct.pack(">I", len(payload)) + tag + payload + struct.pack(">I", zlib.crc32(tag + payload))
-
     head = struct.pack(">IIBBBBB", width, height, bits, colour, 0, 0, 0)
-    return (
-        b"\x89PNG\r\n\x1a\n"
-        + chunk(b"IHDR", head)
-        + chunk(b"IDAT", packed or zlib.compress(rows, 9))
-        + chunk(b"IEND", b"")
-    )
+    picture = png_chunk(b"IDAT", packed or zlib.compress(rows, 9))
+    return b"\x89PNG\r\n\x1a\n" + png_chunk(b"IHDR", head) + before + picture + behind + png_chunk(b"IEND", b"")
 
 
-def tiff(width: int, height: int, **tags: tuple[int, int]) -> bytes:
-    """A grey 8-bit little-endian TIFF put together by hand (TIFF 6.0), with further (tag, value) fields."""
+def tiff(width: int, height: int, kinds: dict[int, int] | None = None, **tags: tuple[int, int]) -> bytes:
+    """A grey 8-bit little-endian TIFF put together by hand (TIFF 6.0), with further (tag, value) fields.
+
+    ``kinds`` gives a tag another field type than LONG.
+    """
     fields = {256: width, 257: height, 258: 8, 259: 1, 262: 1, 273: 4096, 277: 1, 278: height, 279: 64}
     fields.update(dict(tags.values()))
     out = struct.pack("<2sHIH", b"II", 42, 8, len(fields))
     for tag in sorted(fields):
-        out += struct.pack("<HHII", tag, 4, 1, fields[tag])
+        out += struct.pack("<HHII", tag, (kinds or {}).get(tag, 4), 1, fields[tag])
     return (out + struct.pack("<I", 0)).ljust(4096, b"\x00") + b"\x80" * 64
+
+
+def crowded_tiff(fields: int, values: int, further: int = 0) -> bytes:
+    """The same, with many fields that all claim the same ``values`` LONG numbers, of which the file holds one lot.
+
+    With ``further``, the strips' places and sizes are lists of that many numbers.
+    """
+    head = {256: 8, 257: 8, 258: 8, 259: 1, 262: 1, 277: 1, 278: 8}
+    entries = [(tag, 1, value) for tag, value in head.items()]
+    at = 8 + 2 + 12 * (len(head) + 2 + fields) + 4
+    lists = struct.pack("<I", at) * further + struct.pack("<I", 64) * further if further else b""
+    entries += [(273, further or 1, at), (279, further or 1, at + 4 * further if further else 64)]
+    entries += [(40000 + i, values, at) for i in range(fields)]
+    out = struct.pack("<2sHIH", b"II", 42, 8, len(entries))
+    out += b"".join(struct.pack("<HHII", tag, 4, count, value) for tag, count, value in sorted(entries))
+    return out + bytes(4) + lists.ljust(max(64, 4 * values), b"\x80")
+
+
+def jpeg_with_exif(rgb: np.ndarray, block: bytes) -> bytes:
+    """A JPEG whose EXIF segment holds these bytes, whatever they are."""
+    data, payload = encode(Image.fromarray(rgb), "JPEG"), b"Exif\x00\x00" + block
+    return data[:2] + b"\xff\xe1" + struct.pack(">H", len(payload) + 2) + payload + data[2:]

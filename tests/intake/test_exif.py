@@ -64,6 +64,6 @@ def test_a_field_of_four_billion_values_is_left_out():
 @pytest.mark.parametrize("focal", [(0, 1), (5, 0), (0, 0), (2**32 - 1, 1)])
 def test_absurd_focal_lengths(focal):
     good = write_exif(ExifFields(focal_mm=5.0))
-    bad = good.replace(struct.pack("<II", 50000, 10000), struct.pack("<II", *focal))
+    bad = good.replace(struct.pack("<II", 5, 1), struct.pack("<II", *focal))
     assert bad != good
     assert read_exif(bad).focal_mm is None

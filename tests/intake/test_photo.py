@@ -32,6 +32,7 @@ from tests.intake._pictures import (
     luma,
     packed_zeros,
     png,
+    png_chunk,
     scene,
     stored_for,
     tiff,
@@ -539,6 +540,29 @@ def test_a_png_whose_data_go_on_for_ever_gives_only_its_own_size():
     assert read_photo(data).grey.shape == (64, 64)
 
 
+def noted_png(notes: int) -> bytes:
+    """A PNG with notes that unpack to a million letters each."""
+    note = b"\x00\x00" + packed_zeros(1)
+    rows = b"\x00" * 65 * 64
+    return png(64, 64, 8, 0, rows, before=b"".join(png_chunk(b"zTXt", b"note %d" % i + note) for i in range(notes)))
+
+
+def test_the_exif_behind_a_pngs_picture_counts():
+    block = exif(6, focal=5.7).tobytes().removeprefix(b"Exif\x00\x00")
+    photo = read_photo(png(8, 4, 8, 0, b"\x00" * 9 * 4, behind=png_chunk(b"eXIf", block)))
+    assert photo.exif_orientation == 6
+    assert photo.grey.shape == (8, 4)
+    assert photo.focal_mm == pytest.approx(5.7)
+
+
+@pytest.mark.parametrize("kind", [2, 5, 10, 11, 12])
+@pytest.mark.parametrize("tag", [273, 279])
+def test_a_tiff_whose_strips_lie_at_no_whole_number_is_refused(tag, kind):
+    """Text, fractions and floating point numbers, among them 1/0 and infinity."""
+    for value in (8, 0x7F800000):
+        assert refused(tiff(8, 8, {tag: kind}, place=(tag, value))).code == "file-cut-off"
+
+
 @pytest.mark.parametrize("tile", [(2**16, 2**16), (0, 0)])
 def test_a_tiff_with_absurd_tiles_is_refused(tile):
     data = tiff(8, 8, w=(322, tile[0]), h=(323, tile[1]), at=(324, 4096), n=(325, 64))
@@ -555,12 +579,14 @@ def test_a_jpeg_of_a_thousand_passes_is_refused():
 MEASURE_PEAK = """
 import resource, sys
 sys.path[:0] = {path!r}
-from tests.intake.test_photo import BOMBS, heic_claiming, jpeg_claiming, packed_zeros, png, tiff
+from tests.intake._pictures import crowded_tiff, jpeg_with_exif, packed_zeros, png, scene
+from tests.intake.test_photo import BOMBS, heic_claiming, jpeg_claiming, noted_png
 from gapvision.errors import GapvisionError
 from gapvision.intake.photo import read_photo, read_colour
 def peak_mb(): return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 cases = [make() for make in BOMBS.values()]
-cases += [png(64, 64, 8, 0, b"", packed=packed_zeros(200)), heic_claiming(9000, 9000)]
+cases += [png(64, 64, 8, 0, b"", packed=packed_zeros(200)), heic_claiming(9000, 9000), noted_png(64)]
+cases += [jpeg_with_exif(scene(), crowded_tiff(1000, 13000)), crowded_tiff(1000, 65536), crowded_tiff(0, 0, 3000000)]
 read_photo(jpeg_claiming(96, 64))
 import pillow_heif
 before = peak_mb()
