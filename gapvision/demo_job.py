@@ -116,7 +116,8 @@ def make_demo_job(store: Store, progress: Callable[[int, int], object] | None = 
     Job
     """
     from gapvision.errors import GapvisionError
-    from gapvision.judgement import simple_spec, spec_to_table
+    from gapvision.formats.specification_file import specification_to_table
+    from gapvision.judgement import simple_spec
     from gapvision.model import Settings
     from gapvision.records import Conditions
     from gapvision.units import parse_length
@@ -150,7 +151,7 @@ def make_demo_job(store: Store, progress: Callable[[int, int], object] | None = 
             panel = store.put_panel(job.job_id, plan.panel, side=plan.side, metal="steel", length_mm=plan.length_mm)
             spec = replace(simple_spec(parse_length(plan.nominal), 0.6, 0.6), name=plan.name, side=plan.side)
             seam = store.add_seam(
-                job.job_id, plan.name, side=plan.side, panel_id=panel.panel_id, spec=spec_to_table(spec)
+                job.job_id, plan.name, side=plan.side, panel_id=panel.panel_id, spec=specification_to_table(spec)
             )
             for k, visit in enumerate(visits):
                 if (plan.side, plan.name, k) in measured:

@@ -326,12 +326,13 @@ def judge_line(store: Store, line: MeasurementLine, rule: Any = None) -> Measure
     """
     from gapvision.formats.judgement_json import verdict_to_dict
     from gapvision.formats.measurement_json import from_dict
-    from gapvision.judgement import judge_reading, reading_from_measurement, spec_from_table
+    from gapvision.formats.specification_file import specification_from_table
+    from gapvision.judgement import judge_reading, reading_from_measurement
 
     seam = store.seam(line.seam_id)
     if seam.spec is None or line.status == "refused":
         return line
-    spec = spec_from_table(seam.spec, f"the specification of seam '{seam.name}'")
+    spec = specification_from_table(seam.spec, f"the specification of seam '{seam.name}'")
     reading = reading_from_measurement(from_dict(store.measurement(line.measurement_id)), seam.name)
     verdict = judge_reading(reading, spec, rule)
     body = verdict_to_dict(verdict, spec, stations=False)
@@ -350,17 +351,17 @@ def judge_line(store: Store, line: MeasurementLine, rule: Any = None) -> Measure
 
 def finish_of(store: Store, job_id: int) -> Any:
     """Return the finish plan of a job (see :func:`set_finish`), or None."""
-    from gapvision.judgement import plan_from_table
+    from gapvision.formats.finish_file import finish_from_table
 
     found = [p for p in store.plans(job_id) if p.body.get("schema") == FINISH_SCHEMA]
-    return plan_from_table(found[-1].body["finish"]) if found else None
+    return finish_from_table(found[-1].body["finish"]) if found else None
 
 
 def set_finish(store: Store, job_id: int, finish: Any) -> None:
     """Keep a finish plan with a job: verdicts made from now on carry the forecast after paint."""
-    from gapvision.judgement import plan_to_table
+    from gapvision.formats.finish_file import finish_to_table
 
-    store.add_plan(job_id, "finish", {"schema": FINISH_SCHEMA, "finish": plan_to_table(finish)})
+    store.add_plan(job_id, "finish", {"schema": FINISH_SCHEMA, "finish": finish_to_table(finish)})
 
 
 # --- panels ----------------------------------------------------------------------------
@@ -388,9 +389,10 @@ def set_panel(store: Store, job_id: int, text: str, photos: dict[str, Any]) -> s
     Raises
     ------
     GapvisionError
-        As :func:`gapvision.judgement.layout_from_table`.
+        As :func:`gapvision.formats.panel_file.layout_from_table`.
     """
-    from gapvision.judgement import layout_from_table, toml_from_text
+    from gapvision.formats.panel_file import layout_from_table
+    from gapvision.formats.toml import toml_from_text
 
     name = layout_from_table(toml_from_text(text, "the panel file")).name
     store.add_plan(job_id, name, {"schema": PANEL_SCHEMA, "file": text, "photos": photos})
@@ -490,10 +492,11 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
     nominal = lower = upper = None
     spec = None
     if seam.spec is not None:
-        from gapvision.judgement import limits_at, nominal_at, spec_from_table
+        from gapvision.formats.specification_file import specification_from_table
+        from gapvision.judgement import limits_at, nominal_at
 
         try:
-            spec = spec_from_table(seam.spec, f"the specification of seam '{seam.name}'")
+            spec = specification_from_table(seam.spec, f"the specification of seam '{seam.name}'")
             extent = (float(s[0]), float(s[-1]))
             nominal = nominal_at(spec, s, extent)
             lower, upper = limits_at(spec, s, extent)
@@ -717,9 +720,9 @@ def _check_import(data: dict[str, Any]) -> None:
                 _check_verdict(verdict["body"])
     for plan in data["plans"]:
         if plan["body"].get("schema") == FINISH_SCHEMA:
-            from gapvision.judgement import plan_from_table
+            from gapvision.formats.finish_file import finish_from_table
 
-            plan_from_table(plan["body"]["finish"])
+            finish_from_table(plan["body"]["finish"])
         elif plan["body"].get("schema") == PANEL_SCHEMA:
             _check_panel(plan["body"])
         else:
@@ -728,7 +731,8 @@ def _check_import(data: dict[str, Any]) -> None:
 
 def _check_panel(body: dict[str, Any]) -> None:
     """Check a panel file and where its photos lie."""
-    from gapvision.judgement import layout_from_table, toml_from_text
+    from gapvision.formats.panel_file import layout_from_table
+    from gapvision.formats.toml import toml_from_text
 
     layout_from_table(toml_from_text(body["file"], "a panel of the export"))
     for seam in body["photos"].values():

@@ -148,12 +148,13 @@ def _spec(args: argparse.Namespace) -> dict[str, Any] | None:
         )
     if not (args.nominal or args.spec or args.preset):
         return None
-    from gapvision.judgement import preset, read_spec, simple_spec, spec_to_table
+    from gapvision.formats.specification_file import read_specification, specification_to_table
+    from gapvision.judgement import preset, simple_spec
 
     if args.nominal:
         tol = parse_length(args.tol, "mm") if args.tol else 0.5
-        return spec_to_table(simple_spec(parse_length(args.nominal, "mm"), tol, tol))
-    return spec_to_table(read_spec(args.spec) if args.spec else preset(args.preset))
+        return specification_to_table(simple_spec(parse_length(args.nominal, "mm"), tol, tol))
+    return specification_to_table(read_specification(args.spec) if args.spec else preset(args.preset))
 
 
 def _tell(file_name: str, line: Any, content: dict[str, Any]) -> None:

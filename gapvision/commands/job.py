@@ -284,7 +284,7 @@ def _remeasure(store: Any, args: argparse.Namespace) -> int:
 
 
 def _judge(store: Any, args: argparse.Namespace) -> int:
-    from gapvision.judgement import read_finish
+    from gapvision.formats.finish_file import read_finish
     from gapvision.model import DecisionRule
     from gapvision.workshop import judge_line, set_finish
 

@@ -100,7 +100,8 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _spec(args: argparse.Namespace) -> Specification:
-    from gapvision.judgement import preset, read_spec, simple_spec
+    from gapvision.formats.specification_file import read_specification
+    from gapvision.judgement import preset, simple_spec
 
     if args.spec or args.preset:
         if args.tol or args.below or args.above:
@@ -109,7 +110,7 @@ def _spec(args: argparse.Namespace) -> Specification:
                 "The limits come from the specification, so --tol, --below and --above have no place.",
                 "Leave them out, or use --nominal.",
             )
-        return read_spec(args.spec) if args.spec else preset(args.preset)
+        return read_specification(args.spec) if args.spec else preset(args.preset)
     if not args.nominal:
         raise GapvisionError(
             "specification-nonsense", "It was not said what gap is wanted.", "Give --nominal, --preset or --spec."
@@ -128,8 +129,9 @@ def _after_paint(
     checks: list[Check],
     result: dict[str, Any],
 ) -> bool:
+    from gapvision.formats.finish_file import read_finish
     from gapvision.formats.judgement_json import forecast_to_dict
-    from gapvision.judgement import forecast, read_finish
+    from gapvision.judgement import forecast
     from gapvision.model import IN
     from gapvision.reports.judgement_text import forecast_text
 

@@ -25,7 +25,8 @@ def run(args: argparse.Namespace) -> int:
     """Work out and show the plan."""
     from gapvision.formats.atomic import check_whole, write_whole
     from gapvision.formats.measurement_json import read
-    from gapvision.judgement import make_plan, read_panel
+    from gapvision.formats.panel_file import read_panel
+    from gapvision.judgement import make_plan
     from gapvision.reports.plan_text import plan_text
 
     if args.json:

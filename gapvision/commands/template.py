@@ -58,11 +58,13 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _drawings(path: str) -> list[TemplateDrawing]:
-    from gapvision.judgement.template import drawing_from_dict, drawings_of_plan
+    from gapvision.formats.plan_json import drawing_from_dict
+    from gapvision.judgement.template import drawings_of_plan
 
     if Path(path).suffix.lower() == ".toml":
         from gapvision.formats.measurement_json import read
-        from gapvision.judgement import make_plan, read_panel
+        from gapvision.formats.panel_file import read_panel
+        from gapvision.judgement import make_plan
 
         return drawings_of_plan(make_plan(read_panel(path, read)))
     try:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from gapvision import __version__
-from gapvision.judgement.specification import spec_to_table
+from gapvision.formats.specification_file import specification_to_table
 from gapvision.judgement.tolerance import verdict_sentence
 from gapvision.model import Check, FinishForecast, Span, Specification, Verdict
 
@@ -61,7 +61,7 @@ def verdict_to_dict(verdict: Verdict, spec: Specification | None = None, *, stat
         "worst": None if verdict.worst is None else _record(verdict.worst),
         "spans": [_record(x) for x in verdict.spans],
         "checks": [_record(x) for x in verdict.checks],
-        "specification": None if spec is None else spec_to_table(spec),
+        "specification": None if spec is None else specification_to_table(spec),
     }
     if stations:
         columns = (

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import Any
 
 from gapvision import __version__
+from gapvision.errors import GapvisionError
 from gapvision.formats.judgement_json import forecast_to_dict, number, verdict_to_dict
-from gapvision.judgement.specification import spec_to_table
-from gapvision.judgement.template import drawing_to_dict, drawings_of_plan
+from gapvision.formats.specification_file import specification_to_table
+from gapvision.judgement.template import Label, Line, TemplateDrawing, drawings_of_plan
 from gapvision.model import CorrectionPlan, StretchPlan
 
 SCHEMA = "gapvision-plan/1"
@@ -62,7 +65,7 @@ def _stretch(plan: CorrectionPlan, stretch: StretchPlan) -> dict[str, Any]:
     return {
         "seam": stretch.seam,
         "photo": stretch.photo,
-        "specification": spec_to_table(spec),
+        "specification": specification_to_table(spec),
         "stages": [{"stage": p.stage, **verdict_to_dict(p.verdict)} for p in stretch.stages],
         "trim": {
             "needed": t.needed,
@@ -95,3 +98,62 @@ def _span(span: Any) -> dict[str, Any]:
         "largest_mm": number(span.largest_mm),
         "largest_at_mm": number(span.largest_at_mm),
     }
+
+
+def drawing_to_dict(drawing: TemplateDrawing) -> dict[str, Any]:
+    """Put a drawing into a plan file's form; lengths rounded to 1e-4 mm."""
+
+    def lines(group: Sequence[Line]) -> list[list[list[float]]]:
+        return [[[round(a, 4), round(b, 4)] for a, b in line] for line in group]
+
+    def words(group: Sequence[Label]) -> list[dict[str, Any]]:
+        return [{"x": round(w.x, 4), "y": round(w.y, 4), "text": w.text} for w in group]
+
+    d = drawing
+    return {
+        "seam": d.seam,
+        "photo": d.photo,
+        "panel": d.panel,
+        "present": lines(d.present),
+        "scribe": lines(d.scribe),
+        "build_up": lines(d.build_up),
+        "ticks": lines(d.ticks),
+        "marks": words(d.marks),
+        "labels": words(d.labels),
+        "into_panel": d.into_panel,
+    }
+
+
+def drawing_from_dict(table: Any) -> TemplateDrawing:
+    """Read a drawing back from a plan file.
+
+    Raises
+    ------
+    GapvisionError
+        ``plan-file-bad``.
+    """
+
+    def lines(key: str) -> tuple[Line, ...]:
+        return tuple(tuple((float(a), float(b)) for a, b in line) for line in table[key])
+
+    def words(key: str) -> tuple[Label, ...]:
+        return tuple(Label(x=float(w["x"]), y=float(w["y"]), text=str(w["text"])) for w in table[key])
+
+    try:
+        drawing = TemplateDrawing(
+            seam=str(table["seam"]),
+            photo=str(table["photo"]),
+            panel=str(table["panel"]),
+            into_panel=float(table["into_panel"]),
+            present=lines("present"),
+            scribe=lines("scribe"),
+            build_up=lines("build_up"),
+            ticks=lines("ticks"),
+            marks=words("marks"),
+            labels=words("labels"),
+        )
+    except (KeyError, TypeError, ValueError):
+        raise GapvisionError("plan-file-bad", "A template in the plan is not complete.") from None
+    if not drawing.present or not all(math.isfinite(v) for v in drawing.bounds):
+        raise GapvisionError("plan-file-bad", "A template in the plan has no edge.")
+    return drawing

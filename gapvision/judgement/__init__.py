@@ -11,13 +11,9 @@ from gapvision.judgement.finish import (
     forecast,
     gap_after_finish,
     gap_to_set,
-    plan_from_table,
-    plan_to_table,
-    read_finish,
 )
 from gapvision.judgement.move import point_moves
-from gapvision.judgement.panel import placed, shape_seams
-from gapvision.judgement.panel_file import layout_from_table, panel_from_table, panel_of, read_on_seam, read_panel
+from gapvision.judgement.panel import panel_of, placed, read_on_seam, shape_seams
 from gapvision.judgement.plan import make_plan, predict_move
 from gapvision.judgement.readings import laid_on, mirror, reading_from_measurement
 from gapvision.judgement.specification import (
@@ -25,12 +21,7 @@ from gapvision.judgement.specification import (
     limits_at,
     nominal_at,
     preset,
-    read_spec,
     simple_spec,
-    spec_from_table,
-    spec_to_table,
-    toml_from_text,
-    write_spec,
 )
 from gapvision.judgement.tolerance import form_checks, judge_gap, judge_reading, opposite_check, verdict_sentence
 from gapvision.judgement.trim import trim_line
@@ -117,31 +108,20 @@ __all__ = [
     "judge_gap",
     "judge_reading",
     "laid_on",
-    "layout_from_table",
     "limits_at",
     "make_plan",
     "mirror",
     "nominal_at",
     "opposite_check",
-    "panel_from_table",
     "panel_of",
     "placed",
-    "plan_from_table",
-    "plan_to_table",
     "point_moves",
     "predict_move",
     "preset",
-    "read_finish",
     "read_on_seam",
-    "read_panel",
-    "read_spec",
     "reading_from_measurement",
     "shape_seams",
     "simple_spec",
-    "spec_from_table",
-    "spec_to_table",
-    "toml_from_text",
     "trim_line",
     "verdict_sentence",
-    "write_spec",
 ]

@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from gapvision.errors import GapvisionError
-from gapvision.model import Point, SeamReading
+from gapvision.judgement.readings import reading_from_measurement
+from gapvision.model import (
+    Measurement,
+    Panel,
+    PanelLayout,
+    PanelSeam,
+    PhotoPlace,
+    Point,
+    SeamLayout,
+    SeamReading,
+    Specification,
+)
 
 #: Directions in words: (x+, x-, y+, y-). Out of the plane: out (proud) and in.
 _LID_WORDS = ("to the right", "to the left", "forward", "rearward")
@@ -116,3 +128,68 @@ def on_left_by_place(reading: SeamReading) -> bool:
     along = reading.xy_mm[-1] - reading.xy_mm[0]
     out = reading.outward[len(reading.outward) // 2]
     return bool(along[0] * out[1] - along[1] * out[0] < 0)
+
+
+def panel_of(layout: PanelLayout, seams: Sequence[tuple[SeamLayout, Specification, Sequence[SeamReading]]]) -> Panel:
+    """Put a layout and what was measured on it together.
+
+    Parameters
+    ----------
+    layout : PanelLayout
+        The panel.
+    seams : sequence of (seam, specification, readings)
+        The seams that were measured, readings as from :func:`read_on_seam`.
+    """
+    return Panel(
+        name=layout.name,
+        seams=tuple(
+            PanelSeam(
+                name=seam.name,
+                place=seam.place,
+                spec=spec,
+                readings=tuple(readings),
+                trim=seam.trim,
+                marks=seam.marks,
+            )
+            for seam, spec, readings in seams
+        ),
+        centre=layout.centre,
+        words=layout.words,
+        shape=layout.shape,
+        aim=layout.aim,
+        rule=layout.rule,
+        adjusters=layout.adjusters,
+        finish=layout.finish,
+    )
+
+
+def read_on_seam(
+    layout: PanelLayout, seam: SeamLayout, measurement: Measurement, photo: PhotoPlace, where: str
+) -> SeamReading:
+    """Lay a measurement on its seam.
+
+    Parameters
+    ----------
+    where : str
+        What to call the photo in a refusal.
+
+    Raises
+    ------
+    GapvisionError
+        ``panel-file-bad`` when the photo shows the panel on the other side of the seam.
+    """
+    reading = placed(
+        reading_from_measurement(
+            measurement, seam.name, reverse=photo.reverse, panel_edge=seam.panel_edge, at_mm=photo.at_mm or 0.0
+        ),
+        seam.place,
+        layout.centre,
+    )
+    if layout.lid and on_left_by_place(reading) != reading.panel_on_left:
+        raise GapvisionError(
+            "panel-file-bad",
+            f"{where[:1].upper()}{where[1:]}: in the photo the panel lies on the other side of the seam "
+            "than in the shape.",
+            "Change reverse (true or false), or panel_edge (A or B).",
+        )
+    return reading

@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 
-from gapvision.errors import GapvisionError
 from gapvision.model import CorrectionPlan, FloatArray, Mark, StretchPlan
 
 TICK_MM = 25.0
@@ -142,65 +141,3 @@ def _line(x: FloatArray, y: FloatArray) -> Line:
 def _runs(x: FloatArray, y: FloatArray, hit: Any) -> list[Line]:
     cuts = np.flatnonzero(hit[1:] != hit[:-1]) + 1
     return [_line(x[i], y[i]) for i in np.split(np.arange(len(x)), cuts) if hit[i[0]]]
-
-
-# --- into and out of a plan file ------------------------------------------------------
-
-
-def drawing_to_dict(drawing: TemplateDrawing) -> dict[str, Any]:
-    """Put a drawing into a plan file's form; lengths rounded to 1e-4 mm."""
-
-    def lines(group: Sequence[Line]) -> list[list[list[float]]]:
-        return [[[round(a, 4), round(b, 4)] for a, b in line] for line in group]
-
-    def words(group: Sequence[Label]) -> list[dict[str, Any]]:
-        return [{"x": round(w.x, 4), "y": round(w.y, 4), "text": w.text} for w in group]
-
-    d = drawing
-    return {
-        "seam": d.seam,
-        "photo": d.photo,
-        "panel": d.panel,
-        "present": lines(d.present),
-        "scribe": lines(d.scribe),
-        "build_up": lines(d.build_up),
-        "ticks": lines(d.ticks),
-        "marks": words(d.marks),
-        "labels": words(d.labels),
-        "into_panel": d.into_panel,
-    }
-
-
-def drawing_from_dict(table: Any) -> TemplateDrawing:
-    """Read a drawing back from a plan file.
-
-    Raises
-    ------
-    GapvisionError
-        ``plan-file-bad``.
-    """
-
-    def lines(key: str) -> tuple[Line, ...]:
-        return tuple(tuple((float(a), float(b)) for a, b in line) for line in table[key])
-
-    def words(key: str) -> tuple[Label, ...]:
-        return tuple(Label(x=float(w["x"]), y=float(w["y"]), text=str(w["text"])) for w in table[key])
-
-    try:
-        drawing = TemplateDrawing(
-            seam=str(table["seam"]),
-            photo=str(table["photo"]),
-            panel=str(table["panel"]),
-            into_panel=float(table["into_panel"]),
-            present=lines("present"),
-            scribe=lines("scribe"),
-            build_up=lines("build_up"),
-            ticks=lines("ticks"),
-            marks=words("marks"),
-            labels=words("labels"),
-        )
-    except (KeyError, TypeError, ValueError):
-        raise GapvisionError("plan-file-bad", "A template in the plan is not complete.") from None
-    if not drawing.present or not all(math.isfinite(v) for v in drawing.bounds):
-        raise GapvisionError("plan-file-bad", "A template in the plan has no edge.")
-    return drawing

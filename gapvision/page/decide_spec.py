@@ -8,7 +8,8 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import PRESETS, coat, preset, simple_spec, spec_from_table, spec_to_table
+from gapvision.formats.specification_file import specification_from_table, specification_to_table
+from gapvision.judgement import PRESETS, coat, preset, simple_spec
 from gapvision.judgement.films import FILMS
 from gapvision.model import STAGES, Coat, DecisionRule, FinishPlan, NominalPoint, Specification
 from gapvision.page import widgets
@@ -118,7 +119,7 @@ def choose(shown: OnScreen, place: Place, below: Any) -> tuple[Specification | N
     if spec is not source:
         st.write("Judged by the numbers typed below.")
         if place.seam is not None and st.button(f"Keep them as what is wanted of {seam_title(place.seam)}", key="keep"):
-            records().edit_seam(place.seam.seam_id, spec=spec_to_table(spec))
+            records().edit_seam(place.seam.seam_id, spec=specification_to_table(spec))
             state["decide_seam"] = None  # what was kept is chosen next
             st.rerun()
     elif name != OWN_TOLERANCE:
@@ -144,7 +145,7 @@ def _source(name: str, shown: OnScreen, own_seams: dict[str, Seam]) -> Specifica
     """The specification that was chosen, before any number of it is changed."""
     if name in own_seams:
         table = own_seams[name].spec or {}
-        return spec_from_table(table, f"the specification of {seam_title(own_seams[name])}")
+        return specification_from_table(table, f"the specification of {seam_title(own_seams[name])}")
     if name in PRESETS:
         return preset(name)
     b = shown.band
@@ -154,7 +155,7 @@ def _source(name: str, shown: OnScreen, own_seams: dict[str, Seam]) -> Specifica
 def _numbers(name: str, source: Specification) -> Specification:
     """Every number of the specification, prefilled, to be changed."""
     state = st.session_state
-    signature = [name, repr(spec_to_table(source))]
+    signature = [name, repr(specification_to_table(source))]
     if state.get("spec_filled") != signature:
         # Another tolerance typed in Measure must not wipe out the other lines typed here.
         only = name == OWN_TOLERANCE and (state.get("spec_filled") or [""])[0] == name
@@ -186,7 +187,7 @@ def _numbers(name: str, source: Specification) -> Specification:
             ) from None
     for word in ("name", "panel", "side"):
         table[word] = getattr(source, word)
-    spec = spec_from_table(table, "the specification")
+    spec = specification_from_table(table, "the specification")
     return replace(spec, source=source.source)
 
 

@@ -12,8 +12,9 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.specification_file import specification_from_table
 from gapvision.formats.table import comparison_csv, csv_text
-from gapvision.judgement import nominal_at, spec_from_table
+from gapvision.judgement import nominal_at
 from gapvision.model import Comparison, ExtraLine, GapProfile, Measurement, Verdict
 from gapvision.page import before_after, widgets
 from gapvision.page.books import line_title, load, records, seam_title, stored_photo
@@ -147,7 +148,7 @@ def judge_stored(state: SeamState) -> str:
     profile = load(state.latest).profile
     if profile is None:
         return "refused"
-    spec = spec_from_table(state.seam.spec)
+    spec = specification_from_table(state.seam.spec)
     return judge_gap(profile.s_mm, profile.gap_mm, profile.expanded_u_mm, spec, spacing_mm=profile.spacing_mm).state
 
 
@@ -242,7 +243,7 @@ def _running(seam: Seam, profile: GapProfile | None) -> Verdict | None:
 
     if seam.spec is None or profile is None:
         return None
-    spec = spec_from_table(seam.spec)
+    spec = specification_from_table(seam.spec)
     return judge_gap(profile.s_mm, profile.gap_mm, profile.expanded_u_mm, spec, spacing_mm=profile.spacing_mm)
 
 
@@ -261,7 +262,7 @@ def _compare(
     marks = _marks(seam, before, after) if datum == "mark" else ()
     wanted = None
     if seam.spec is not None:
-        spec = spec_from_table(seam.spec)
+        spec = specification_from_table(seam.spec)
 
         def wanted(s_mm):  # type: ignore[no-untyped-def]
             return nominal_at(spec, s_mm, (float(s_mm[0]), float(s_mm[-1])))

@@ -10,7 +10,9 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import PRESETS, layout_from_table, toml_from_text
+from gapvision.formats.panel_file import layout_from_table
+from gapvision.formats.toml import toml_from_text
+from gapvision.judgement import PRESETS
 from gapvision.model import PanelLayout
 from gapvision.page import widgets
 from gapvision.page.books import records

@@ -14,16 +14,8 @@ import numpy as np
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import (
-    PRESETS,
-    make_plan,
-    panel_of,
-    point_moves,
-    predict_move,
-    preset,
-    read_on_seam,
-    spec_from_table,
-)
+from gapvision.formats.specification_file import specification_from_table
+from gapvision.judgement import PRESETS, make_plan, panel_of, point_moves, predict_move, preset, read_on_seam
 from gapvision.model import (
     HOLE,
     IN,
@@ -174,7 +166,7 @@ def _one_seam(
         photo = _lie(layout, seam, measurement, before.get(title, {}), k, f"{key}|{title}", title)
         lies.append({"seam": title, "at_mm": photo.at_mm or 0.0, "reverse": photo.reverse})
         if spec is None and state.seam.spec:
-            spec = spec_from_table(state.seam.spec)
+            spec = specification_from_table(state.seam.spec)
         try:
             readings.append(read_on_seam(layout, seam, measurement, photo, f"{word}, photo of {title}"))
             stages.append(state.latest.visit.stage)

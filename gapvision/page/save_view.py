@@ -7,7 +7,7 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import spec_from_table
+from gapvision.formats.specification_file import specification_from_table
 from gapvision.model import Measurement, Specification
 from gapvision.page import session, widgets
 from gapvision.page.books import records, seam_title
@@ -50,7 +50,7 @@ def ask_first(*, taken: bool) -> None:
             widgets.show_error(error)
             return
     if seam is not None and seam.spec:
-        spec = spec_from_table(seam.spec)
+        spec = specification_from_table(seam.spec)
         if len(spec.nominal) > 1:
             st.info("What is wanted of this seam runs along it: Decide judges by that, Measure by the gap typed below.")
         elif st.session_state.get("spec_of") != seam.seam_id:
@@ -215,7 +215,8 @@ def strip_ends(data: bytes, name: str, measurement: Measurement) -> dict[str, An
 
 def _keep_spec(seam: Seam, band: Band) -> None:
     """Give a seam without a specification the tolerance that it was measured with."""
-    from gapvision.judgement import simple_spec, spec_to_table
+    from gapvision.formats.specification_file import specification_to_table
+    from gapvision.judgement import simple_spec
 
     spec = simple_spec(band.nominal_mm, band.nominal_mm - band.lower_mm, band.upper_mm - band.nominal_mm)
-    records().edit_seam(seam.seam_id, spec=spec_to_table(spec))
+    records().edit_seam(seam.seam_id, spec=specification_to_table(spec))

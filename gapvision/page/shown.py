@@ -11,7 +11,8 @@ import numpy as np
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import nominal_at, spec_from_table
+from gapvision.formats.specification_file import specification_from_table
+from gapvision.judgement import nominal_at
 from gapvision.model import ExtraLine, GapProfile, Measurement, Verdict
 from gapvision.page import service
 from gapvision.page.books import load, records, stored_photo
@@ -63,7 +64,7 @@ def own_band(seam: Seam, profile: GapProfile | None) -> Band | None:
     """A seam's own tolerance, where it is the same all along; the tolerance typed in Measure is not meant here."""
     if seam.spec is None or profile is None:
         return None
-    spec = spec_from_table(seam.spec)
+    spec = specification_from_table(seam.spec)
     wanted = nominal_at(spec, profile.s_mm, (float(profile.s_mm[0]), float(profile.s_mm[-1])))
     if float(np.ptp(wanted)) > 1e-9:
         return None

@@ -7,8 +7,11 @@ import ezdxf
 import pytest
 
 from gapvision.cli import main
+from gapvision.formats.finish_file import read_finish
 from gapvision.formats.measurement_json import read
-from gapvision.judgement import film_loss, read_finish, read_panel, read_spec
+from gapvision.formats.panel_file import read_panel
+from gapvision.formats.specification_file import read_specification
+from gapvision.judgement import film_loss
 
 EXAMPLE = Path(__file__).parents[2] / "sample_images" / "panel_example"
 LEFT = str(EXAMPLE / "left_rear.json")
@@ -146,7 +149,7 @@ def test_plan_undoes_how_the_example_was_drawn():
 
 
 def test_example_files_are_what_they_say():
-    assert read_spec(EXAMPLE / "seam.toml").allow_above_mm == 0.5
+    assert read_specification(EXAMPLE / "seam.toml").allow_above_mm == 0.5
     assert film_loss(read_finish(EXAMPLE / "finish.toml")).loss_mm == pytest.approx(0.26, abs=0.01)
 
 

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import coat, film_loss, forecast, gap_after_finish, gap_to_set, plan_from_table, plan_to_table
+from gapvision.formats.finish_file import finish_from_table, finish_to_table
+from gapvision.judgement import coat, film_loss, forecast, gap_after_finish, gap_to_set
 from gapvision.judgement.films import FILMS
 from gapvision.model import IN, OUT, Coat, FinishPlan
 
@@ -62,8 +63,8 @@ def test_already_on_overrides_the_stage():
 
 def test_mils_and_micrometres_are_the_same_film():
     # 1 mil = 25.4 um exactly: 2.0 to 2.5 mil of clear coat are 50.8 to 63.5 um
-    mil = plan_from_table({"coats": [{"kind": "x", "film": ["2 mil", "2.5mil"], "stays": 1}]})
-    metric = plan_from_table({"coats": [{"kind": "x", "film": ["50.8um", "63.5um"], "stays": [1, 1]}]})
+    mil = finish_from_table({"coats": [{"kind": "x", "film": ["2 mil", "2.5mil"], "stays": 1}]})
+    metric = finish_from_table({"coats": [{"kind": "x", "film": ["50.8um", "63.5um"], "stays": [1, 1]}]})
     assert film_loss(mil) == film_loss(metric)
     assert film_loss(mil).least_mm == pytest.approx(0.1016)
 
@@ -149,8 +150,8 @@ def test_plan_file_and_back():
             {"kind": "clear coat", "film": "1 mil", "on": "panel", "already_on": False},
         ],
     }
-    plan = plan_from_table(table)
-    assert plan_from_table(plan_to_table(plan)) == plan
+    plan = finish_from_table(table)
+    assert finish_from_table(finish_to_table(plan)) == plan
 
 
 BAD = [
@@ -170,5 +171,5 @@ BAD = [
 @pytest.mark.parametrize(("table", "code"), BAD)
 def test_nonsense(table, code):
     with pytest.raises(GapvisionError) as caught:
-        plan_from_table(table)
+        finish_from_table(table)
     assert caught.value.code == code

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import make_plan, panel_from_table, placed, reading_from_measurement, shape_seams
+from gapvision.formats.panel_file import panel_from_table
+from gapvision.judgement import make_plan, placed, reading_from_measurement, shape_seams
 from gapvision.model import IN, OPEN, OUT, Coat, FinishPlan, GapProfile, Measurement, Notice, Step, TrimRules
 
 from ._panels import HINGES, bonnet, reading

@@ -4,16 +4,13 @@ import numpy as np
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import (
-    PRESETS,
-    limits_at,
-    nominal_at,
-    preset,
-    read_spec,
-    spec_from_table,
-    spec_to_table,
-    write_spec,
+from gapvision.formats.specification_file import (
+    read_specification,
+    specification_from_table,
+    specification_to_table,
+    write_specification,
 )
+from gapvision.judgement import PRESETS, limits_at, nominal_at, preset
 from gapvision.model import NominalPoint, Specification
 
 DOOR = {
@@ -27,7 +24,7 @@ DOOR = {
 
 
 def test_gap_varies_linearly_between_its_points():
-    spec = spec_from_table(DOOR)
+    spec = specification_from_table(DOOR)
     s = np.array([-10.0, 0, 300, 600, 750, 900, 950])
     # 1/4, 3/16 and 1/8 in are 6.35, 4.7625 and 3.175 mm exactly (United States Code title 15 section 206)
     assert nominal_at(spec, s, (0, 900)) == pytest.approx([6.35, 6.35, 5.55625, 4.7625, 3.96875, 3.175, 3.175])
@@ -47,14 +44,14 @@ def test_presets_say_that_they_are_common_practice(name):
 
 @pytest.mark.parametrize("name", [*PRESETS, "door"])
 def test_written_and_read_back(tmp_path, name):
-    spec = spec_from_table(DOOR) if name == "door" else preset(name)
-    write_spec(spec, tmp_path / "s.toml")
-    assert read_spec(tmp_path / "s.toml") == spec
-    assert spec_from_table(spec_to_table(spec)) == spec
+    spec = specification_from_table(DOOR) if name == "door" else preset(name)
+    write_specification(spec, tmp_path / "s.toml")
+    assert read_specification(tmp_path / "s.toml") == spec
+    assert specification_from_table(specification_to_table(spec)) == spec
 
 
 def test_absolute_limits():
-    spec = spec_from_table({"nominal": "3/16in", "smallest": "4mm", "largest": "5.5mm"})
+    spec = specification_from_table({"nominal": "3/16in", "smallest": "4mm", "largest": "5.5mm"})
     lower, upper = limits_at(spec, np.zeros(1), (0, 1))
     assert (float(lower[0]), float(upper[0])) == pytest.approx((4.0, 5.5))
 
@@ -92,7 +89,7 @@ NONSENSE = [
 @pytest.mark.parametrize(("table", "sentence"), NONSENSE, ids=[s[:40] for _, s in NONSENSE])
 def test_nonsense_is_refused_in_words(table, sentence):
     with pytest.raises(GapvisionError) as caught:
-        spec_from_table(table)
+        specification_from_table(table)
     assert (caught.value.code, caught.value.message) == ("specification-nonsense", sentence)
 
 
@@ -108,20 +105,20 @@ UNREADABLE = [
 @pytest.mark.parametrize(("table", "sentence"), UNREADABLE, ids=[s[:40] for _, s in UNREADABLE])
 def test_what_cannot_be_read(table, sentence):
     with pytest.raises(GapvisionError) as caught:
-        spec_from_table(table)
+        specification_from_table(table)
     assert (caught.value.code, caught.value.message) == ("specification-unreadable", sentence)
 
 
 def test_files_that_cannot_be_read(tmp_path):
     with pytest.raises(GapvisionError) as caught:
-        read_spec(tmp_path / "none.toml")
+        read_specification(tmp_path / "none.toml")
     assert caught.value.code == "file-not-found"
     (tmp_path / "bad.toml").write_text("nominal = ", encoding="utf-8")
     with pytest.raises(GapvisionError, match=r"'bad\.toml' is not TOML"):
-        read_spec(tmp_path / "bad.toml")
+        read_specification(tmp_path / "bad.toml")
     (tmp_path / "latin.toml").write_bytes(b"\xff\xfe\xff")
     with pytest.raises(GapvisionError, match="not a text file"):
-        read_spec(tmp_path / "latin.toml")
+        read_specification(tmp_path / "latin.toml")
 
 
 def test_endless_numbers():

@@ -3,7 +3,8 @@
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from gapvision.judgement import coat, preset, simple_spec, spec_from_table, spec_to_table
+from gapvision.formats.specification_file import specification_from_table, specification_to_table
+from gapvision.judgement import coat, preset, simple_spec
 from gapvision.lab.scenes.sample_files import list_samples
 from gapvision.model import FinishPlan
 from gapvision.page.books import records
@@ -32,7 +33,7 @@ def seam(tmp_path, monkeypatch, measured_sample):
     data, content = measured_sample(first)
     seams = {}
     for side in ("left", "right"):
-        spec = spec_to_table(spec_from_table(SEAM_SPEC)) if side == "left" else None
+        spec = specification_to_table(specification_from_table(SEAM_SPEC)) if side == "left" else None
         seams[side] = store.add_seam(job.job_id, "bonnet gap", side=side, spec=spec)
     visit = store.find_visit(job.job_id, "as found")
     for one in (seams["right"], seams["left"]):
@@ -109,7 +110,7 @@ def test_numbers_can_be_changed_and_kept_with_the_seam(page, seam):
     assert "Judged by the numbers typed below." in html_of(page)
     page.button(key="keep").click().run()
     assert not page.exception
-    spec = spec_from_table(records().seam(seam.seam_id).spec)
+    spec = specification_from_table(records().seam(seam.seam_id).spec)
     assert spec.allow_below_mm == pytest.approx(25.4 / 32)
     assert spec.allow_above_mm == 0.7
     assert spec.step_mm is None
@@ -230,6 +231,6 @@ def test_measure_takes_over_unequal_limits_and_says_when_the_gap_runs(page, seam
     assert page.text_input(key="nominal").value == "4.9mm"
     assert page.text_input(key="tolerance").value == "-0.6mm; +0.7mm"
     assert not page.info
-    records().edit_seam(seam.seam_id, spec=spec_to_table(preset("door-period")))
+    records().edit_seam(seam.seam_id, spec=specification_to_table(preset("door-period")))
     page.run()
     assert any("runs along it" in i.value for i in page.info)

@@ -10,7 +10,8 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import layout_from_table, toml_from_text
+from gapvision.formats.panel_file import layout_from_table
+from gapvision.formats.toml import toml_from_text
 from gapvision.page.books import records
 from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
 from gapvision.page.panel_source import adjuster_lines, ready_file, seam_lines, together

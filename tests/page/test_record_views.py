@@ -64,7 +64,7 @@ def test_search_history_and_comparison(page, job):
 
 def test_a_wanted_gap_that_runs_along_the_seam_has_its_short_verdict(page, job):
     """As one that is the same all along: in, not proven (the limit is the reading itself), out."""
-    from gapvision.judgement import spec_to_table
+    from gapvision.formats.specification_file import specification_to_table
     from gapvision.model import NominalPoint, Specification
 
     store = records()
@@ -80,7 +80,7 @@ def test_a_wanted_gap_that_runs_along_the_seam_has_its_short_verdict(page, job):
         (-0.4, "Out of tolerance", ">too "),
     ):
         spec = Specification(nominal=wanted, at_unit="share", allow_below_mm=far + room, allow_above_mm=far + room)
-        store.edit_seam(seam.seam_id, spec=spec_to_table(spec))
+        store.edit_seam(seam.seam_id, spec=specification_to_table(spec))
         page.run()
         assert not page.exception
         words = html_of(page)
@@ -207,10 +207,11 @@ def test_panel_outline_move_and_plan(page, job):
 
 
 def test_tight_limits_give_a_trim_table_and_templates(page, job):
-    from gapvision.judgement import simple_spec, spec_to_table
+    from gapvision.formats.specification_file import specification_to_table
+    from gapvision.judgement import simple_spec
 
     store = records()
-    store.edit_seam(store.seams(job.job_id)[0].seam_id, spec=spec_to_table(simple_spec(4.76, 0.25, 0.25)))
+    store.edit_seam(store.seams(job.job_id)[0].seam_id, spec=specification_to_table(simple_spec(4.76, 0.25, 0.25)))
     page.session_state["view"] = "Panels"
     page.run()
     page.button(key="make_plan").click().run()
@@ -280,11 +281,12 @@ def test_drawing_has_pattern_sign_and_words_for_each_state():
 
 
 def test_job_seam_and_stage_can_be_chosen_before_the_photo(page, job):
-    from gapvision.judgement import simple_spec, spec_to_table
+    from gapvision.formats.specification_file import specification_to_table
+    from gapvision.judgement import simple_spec
 
     store = records()
     seam = store.seams(job.job_id)[0]
-    store.edit_seam(seam.seam_id, spec=spec_to_table(simple_spec(5.1, 0.3, 0.3)))
+    store.edit_seam(seam.seam_id, spec=specification_to_table(simple_spec(5.1, 0.3, 0.3)))
     page.run()
     assert not [e for e in page.expander if e.label == "Job, seam, stage, conditions"]
     page.session_state["what_for"] = "For a job"

@@ -10,7 +10,8 @@ import pypdfium2
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement.template import Label, TemplateDrawing, drawing_from_dict, drawing_to_dict
+from gapvision.formats.plan_json import drawing_from_dict, drawing_to_dict
+from gapvision.judgement.template import Label, TemplateDrawing
 from gapvision.reports.target_sheet import PAPERS_MM
 from gapvision.reports.template_dxf import write_dxf
 from gapvision.reports.template_pdf import place_on_page, tiles_for, write_template

@@ -85,8 +85,9 @@ def draw_pictures(folder: Path, pictures: Path) -> int:
     import pypdfium2
 
     from gapvision.formats.measurement_json import read
+    from gapvision.formats.panel_file import read_panel
     from gapvision.intake.photo import read_colour
-    from gapvision.judgement import make_plan, read_panel
+    from gapvision.judgement import make_plan
     from gapvision.judgement.template import drawings_of_plan
     from gapvision.reports.figures import write_bytes
     from gapvision.reports.judgement_figures import draw_plan

@@ -46,15 +46,16 @@ reads a file without them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement.finish import plan_from_table, read_finish
-from gapvision.judgement.panel import WORTH_MM, middle_of, on_left_by_place, placed, shape_seams
-from gapvision.judgement.readings import reading_from_measurement
-from gapvision.judgement.specification import preset, read_spec, read_toml, spec_from_table
+from gapvision.formats.finish_file import finish_from_table, read_finish
+from gapvision.formats.specification_file import read_specification, specification_from_table
+from gapvision.formats.toml import read_toml
+from gapvision.judgement.panel import WORTH_MM, middle_of, panel_of, read_on_seam, shape_seams
+from gapvision.judgement.specification import preset
 from gapvision.model import (
     HAND_MM,
     Adjuster,
@@ -63,11 +64,9 @@ from gapvision.model import (
     Measurement,
     Panel,
     PanelLayout,
-    PanelSeam,
     PhotoPlace,
     Point,
     SeamLayout,
-    SeamReading,
     Specification,
     Travel,
     TrimRules,
@@ -161,69 +160,6 @@ def panel_from_table(
     return panel_of(layout, seams)
 
 
-def panel_of(layout: PanelLayout, seams: Sequence[tuple[SeamLayout, Specification, Sequence[SeamReading]]]) -> Panel:
-    """Put a layout and what was measured on it together.
-
-    Parameters
-    ----------
-    layout : PanelLayout
-        The panel.
-    seams : sequence of (seam, specification, readings)
-        The seams that were measured, readings as from :func:`read_on_seam`.
-    """
-    return Panel(
-        name=layout.name,
-        seams=tuple(
-            PanelSeam(
-                name=seam.name,
-                place=seam.place,
-                spec=spec,
-                readings=tuple(readings),
-                trim=seam.trim,
-                marks=seam.marks,
-            )
-            for seam, spec, readings in seams
-        ),
-        centre=layout.centre,
-        words=layout.words,
-        shape=layout.shape,
-        aim=layout.aim,
-        rule=layout.rule,
-        adjusters=layout.adjusters,
-        finish=layout.finish,
-    )
-
-
-def read_on_seam(
-    layout: PanelLayout, seam: SeamLayout, measurement: Measurement, photo: PhotoPlace, where: str
-) -> SeamReading:
-    """Lay a measurement on its seam.
-
-    Parameters
-    ----------
-    where : str
-        What to call the photo in a refusal.
-
-    Raises
-    ------
-    GapvisionError
-        ``panel-file-bad`` when the photo shows the panel on the other side of the seam.
-    """
-    reading = placed(
-        reading_from_measurement(
-            measurement, seam.name, reverse=photo.reverse, panel_edge=seam.panel_edge, at_mm=photo.at_mm or 0.0
-        ),
-        seam.place,
-        layout.centre,
-    )
-    if layout.lid and on_left_by_place(reading) != reading.panel_on_left:
-        raise _bad(
-            f"{where}: in the photo the panel lies on the other side of the seam than in the shape.",
-            "Change reverse (true or false), or panel_edge (A or B).",
-        )
-    return reading
-
-
 def layout_from_table(
     table: Mapping[str, Any], where: str = "the panel file", folder: Path | None = None
 ) -> PanelLayout:
@@ -292,7 +228,7 @@ def layout_from_table(
         if finish is None
         else read_finish(_beside(folder, finish, where))
         if isinstance(finish, str)
-        else plan_from_table(_table(finish, where), where),
+        else finish_from_table(_table(finish, where), where),
         lid=shape in _LIDS,
     )
 
@@ -347,8 +283,8 @@ def _spec(row: Mapping[str, Any], folder: Path | None, here: str) -> Specificati
     if "spec" not in row:
         return None
     if isinstance(row["spec"], str):
-        return read_spec(_beside(folder, row["spec"], here))
-    return spec_from_table(_table(row["spec"], here), here)
+        return read_specification(_beside(folder, row["spec"], here))
+    return specification_from_table(_table(row["spec"], here), here)
 
 
 def _trim(row: Mapping[str, Any], here: str) -> TrimRules:
