@@ -23,7 +23,14 @@ from gapvision.judgement.specification import (
     preset,
     simple_spec,
 )
-from gapvision.judgement.tolerance import form_checks, judge_gap, judge_reading, opposite_check, verdict_sentence
+from gapvision.judgement.tolerance import (
+    form_checks,
+    judge_gap,
+    judge_measurement,
+    judge_reading,
+    opposite_check,
+    verdict_sentence,
+)
 from gapvision.judgement.trim import trim_line
 from gapvision.model import (
     HOLE,
@@ -106,6 +113,7 @@ __all__ = [
     "gap_to_set",
     "guard_band",
     "judge_gap",
+    "judge_measurement",
     "judge_reading",
     "laid_on",
     "limits_at",

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
+from gapvision.geometry.runs import HOLE_SPACINGS, runs
 from gapvision.model import (
     BETTER,
     COVERAGE_FACTOR,
@@ -288,7 +289,7 @@ def _common(before: GapProfile, after: GapProfile, shift_mm: float) -> tuple[NDA
     if len(after.s_mm) < 2:
         return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
     inside = (at >= after.s_mm[0] - 1e-9) & (at <= after.s_mm[-1] + 1e-9)
-    close = after.s_mm[left + 1] - after.s_mm[left] <= 1.5 * max(after.spacing_mm, 1e-9)
+    close = after.s_mm[left + 1] - after.s_mm[left] <= HOLE_SPACINGS * max(after.spacing_mm, 1e-9)
     on = np.flatnonzero(inside & close)
     return on, left[on]
 
@@ -402,21 +403,17 @@ def _spans(
 ) -> tuple[ChangeSpan, ...]:
     """Gather neighbouring stations of one state; a hole ends a run."""
     out: list[ChangeSpan] = []
-    start = 0
-    for i in range(1, len(s) + 1):
-        if i < len(s) and state[i] == state[start] and s[i] - s[i - 1] <= 1.5 * step:
-            continue
+    for start, stop in runs(s, step, state):
         if state[start] != SAME:
-            worst = start + int(np.argmax(np.abs(change[start:i])))
+            worst = start + int(np.argmax(np.abs(change[start:stop])))
             out.append(
                 ChangeSpan(
                     state=state[start],
                     from_mm=float(s[start]),
-                    to_mm=float(s[i - 1]),
+                    to_mm=float(s[stop - 1]),
                     largest_mm=float(change[worst]),
                     at_mm=float(s[worst]),
                     expanded_u_mm=float(u[worst]),
                 )
             )
-        start = i
     return tuple(out)

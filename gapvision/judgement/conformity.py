@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from gapvision.model import COVERAGE_FACTOR, IN, OPEN, OUT, DecisionRule, FloatArray
 
 _TINY_MM = 1e-12  # a U of nothing still divides
+_ON_THE_LIMIT_MM = 1e-9  # a value on the limit itself is in tolerance, whatever its last binary digit says
 
 
 def conformance_probability(value: ArrayLike, std_u: ArrayLike, lower: ArrayLike, upper: ArrayLike) -> FloatArray:
@@ -107,12 +108,11 @@ def decide(
         IN, OUT or OPEN.
     """
     state = np.full(gap_mm.shape, OPEN, dtype="U16")
-    if rule.name == "simple":
-        inside = (gap_mm >= lower_mm) & (gap_mm <= upper_mm)
-        return np.where(inside, IN, OUT)
-    if rule.name == "proven":
-        state[(gap_mm - expanded_u_mm >= lower_mm) & (gap_mm + expanded_u_mm <= upper_mm)] = IN
-        state[(gap_mm + expanded_u_mm < lower_mm) | (gap_mm - expanded_u_mm > upper_mm)] = OUT
+    if rule.name != "risk":
+        lower, upper = lower_mm - _ON_THE_LIMIT_MM, upper_mm + _ON_THE_LIMIT_MM
+        u = expanded_u_mm if rule.name == "proven" else np.zeros(gap_mm.shape)
+        state[(gap_mm + u < lower) | (gap_mm - u > upper)] = OUT
+        state[(gap_mm - u >= lower) & (gap_mm + u <= upper)] = IN
         return state
     p = conformance_probability(gap_mm, expanded_u_mm / COVERAGE_FACTOR, lower_mm, upper_mm)
     state[p >= 1 - rule.risk] = IN

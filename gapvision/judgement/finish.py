@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from gapvision.errors import GapvisionError
+from gapvision.geometry.runs import runs
 from gapvision.judgement.films import CLEAR_COAT_UM, FILMS, MOST_FILM_UM
 from gapvision.judgement.specification import limits_at, nominal_at
 from gapvision.judgement.tolerance import judge_gap
@@ -147,17 +148,16 @@ def _chip_spans(s: FloatArray, gap: FloatArray, u: FloatArray, limit: float, spa
     if not math.isfinite(limit):
         return []
     state = np.where(gap < limit, _AT_RISK, np.where(gap - u < limit, _OPEN, _CLEAR))
-    cuts = np.flatnonzero((state[1:] != state[:-1]) | (np.diff(s) > 1.5 * spacing)) + 1
     spans = []
-    for part in np.split(np.arange(len(s)), cuts):
-        if state[part[0]] == _CLEAR:
+    for start, stop in runs(s, spacing, state):
+        if state[start] == _CLEAR:
             continue
-        i = part[int(np.argmin(gap[part]))]
+        i = start + int(np.argmin(gap[start:stop]))
         spans.append(
             Span(
-                state=str(state[part[0]]),
-                from_mm=float(s[part[0]]),
-                to_mm=float(s[part[-1]]),
+                state=str(state[start]),
+                from_mm=float(s[start]),
+                to_mm=float(s[stop - 1]),
                 worst_mm=float(gap[i]),
                 worst_at_mm=float(s[i]),
                 worst_u_mm=float(u[i]),

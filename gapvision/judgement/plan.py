@@ -174,6 +174,7 @@ def _predict(stage: str, panel: Panel, seam: PanelSeam, reading: SeamReading, lo
         checks=checks,
         extent_mm=covered,
         seam_mm=extent,
+        notices=reading.notices,
     )
     return StagePrediction(stage=stage, reading=reading, verdict=verdict)
 

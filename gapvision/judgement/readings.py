@@ -12,7 +12,12 @@ from gapvision.model import Measurement, SeamReading
 
 
 def reading_from_measurement(
-    measurement: Measurement, seam: str = "seam", *, at_mm: float = 0.0, reverse: bool = False, panel_edge: str = "B"
+    measurement: Measurement,
+    seam: str = "seam",
+    *,
+    at_mm: float | None = None,
+    reverse: bool = False,
+    panel_edge: str = "B",
 ) -> SeamReading:
     """Place a measurement on its seam.
 
@@ -22,8 +27,8 @@ def reading_from_measurement(
         Measured, not refused.
     seam : str
         Name of the seam.
-    at_mm : float
-        Where the photo's first station lies along the seam [mm].
+    at_mm : float, optional
+        Where the photo's first station lies along the seam [mm]; None: stations keep the photo's own numbers.
     reverse : bool
         True when the photo's stations run against the seam's direction; its last station then lies at ``at_mm``.
     panel_edge : str
@@ -59,6 +64,8 @@ def reading_from_measurement(
     edge = np.array(own if panel_edge == "A" else -own)
     order = slice(None, None, -1) if reverse else slice(None)
     s = p.s_mm[order]
+    if at_mm is None:
+        at_mm = float(p.s_mm[0])
     s = at_mm + (s[0] - s if reverse else s - s[0])
     forms = (measurement.straightness_a, measurement.straightness_b)
     own_form, other_form = forms if panel_edge == "A" else forms[::-1]
@@ -82,6 +89,7 @@ def reading_from_measurement(
         neighbour_straightness=other_form,
         curved=measurement.seam_kind == "curved",
         panel_on_left=_on_left(measurement, panel_edge) != reverse,
+        notices=measurement.notices,
     )
 
 

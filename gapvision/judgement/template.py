@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from gapvision.geometry.runs import runs
 from gapvision.model import CorrectionPlan, FloatArray, Mark, StretchPlan
 
 TICK_MM = 25.0
@@ -92,7 +93,6 @@ def stretch_drawing(stretch: StretchPlan, panel: str, marks: Sequence[Mark] = ()
     base = float(np.median(edge)) if not reading.curved else 0.5 * float(edge.min() + edge.max())
     x = _along(s, edge)
     present, new = -into * (edge - base), -into * (edge - remove - base)
-    pieces = np.split(np.arange(len(s)), np.flatnonzero(np.diff(s) > 1.5 * reading.spacing_mm) + 1)
     ticks, labels = [], []
     for station in np.arange(math.ceil(s[0] / TICK_MM), math.floor(s[-1] / TICK_MM) + 1) * TICK_MM:
         tx, ty = float(np.interp(station, s, x)), float(np.interp(station, s, present))
@@ -112,7 +112,7 @@ def stretch_drawing(stretch: StretchPlan, panel: str, marks: Sequence[Mark] = ()
         seam=stretch.seam,
         photo=stretch.photo,
         panel=panel,
-        present=tuple(_line(x[i], present[i]) for i in pieces if len(i) > 1),
+        present=tuple(_line(x[i:k], present[i:k]) for i, k in runs(s, reading.spacing_mm) if k - i > 1),
         scribe=tuple(_runs(x, new, remove > 0)),
         build_up=tuple(_runs(x, new, remove < 0)),
         ticks=tuple(ticks),

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
+from gapvision.geometry.runs import HOLE_SPACINGS, before_holes, holes, runs
 from gapvision.judgement.conformity import conformance_probability, decide, decide_limit
 from gapvision.judgement.linear import slope, window_step_factor, window_steps
-from gapvision.judgement.specification import limits_at, nominal_at
+from gapvision.judgement.readings import laid_on, reading_from_measurement
+from gapvision.judgement.specification import nominal_at
 from gapvision.model import (
     COVERAGE_FACTOR,
     HOLE,
@@ -21,6 +24,8 @@ from gapvision.model import (
     Check,
     DecisionRule,
     FloatArray,
+    Measurement,
+    Notice,
     SeamReading,
     Span,
     Specification,
@@ -28,6 +33,11 @@ from gapvision.model import (
     Verdict,
 )
 
+#: Stations in a milder state over less than this do not part two runs of one state [mm]; common practice, no source.
+JOIN_MM = 5.0
+
+_WIDE, _TIGHT = "wide", "tight"
+_DECIMALS = 5  # as in a measurement file [mm]: a photo just measured and its file read back get the same verdict
 _BAND_PROVABLE = 1.0  # 2 U over the band's width from which no value at all can be proven
 
 
@@ -42,8 +52,9 @@ def judge_gap(
     checks: Sequence[Check] = (),
     extent_mm: tuple[float, float] | None = None,
     seam_mm: tuple[float, float] | None = None,
+    notices: Sequence[Notice] = (),
 ) -> Verdict:
-    """Judge a gap profile.
+    """Judge a gap profile: the only place where a station is judged; every text, table and picture shows its verdict.
 
     Parameters
     ----------
@@ -62,6 +73,8 @@ def judge_gap(
     seam_mm : (float, float), optional
         Start and end of the whole seam, where only a stretch of it is judged and the
         wanted gap is given by shares of its length [mm].
+    notices : sequence of Notice
+        Warnings and notes of the photo; they travel with the verdict.
 
     Returns
     -------
@@ -76,37 +89,29 @@ def judge_gap(
     """
     rule = rule or DecisionRule()
     known = np.isfinite(gap_mm) & np.isfinite(expanded_u_mm)
-    s, gap, u = (np.asarray(v, float)[known] for v in (s_mm, gap_mm, expanded_u_mm))
+    s, gap, u = (np.round(np.asarray(v, float)[known], _DECIMALS) for v in (s_mm, gap_mm, expanded_u_mm))
     if len(s) == 0:
         raise GapvisionError("nothing-to-judge")
-    if extent_mm is None:
-        extent_mm = (0.0, spec.length_mm) if spec.length_mm is not None else (float(s[0]), float(s[-1]))
-    lower, upper = limits_at(spec, s, seam_mm or extent_mm)
+    extent_mm = extent_mm or _extent(s, spec)
+    nominal = nominal_at(spec, s, seam_mm or extent_mm)
+    lower, upper = nominal - spec.allow_below_mm, nominal + spec.allow_above_mm
     states = decide(gap, u, lower, upper, rule)
-    spans = _spans(s, gap, u, lower, upper, states, spacing_mm, extent_mm)
-    lengths = {state: sum(_length(x, spacing_mm) for x in spans if x.state == state) for state in (IN, OUT, OPEN, HOLE)}
-    holes = [x for x in spans if x.state == HOLE and x.length_mm > spec.largest_hole_mm]
-    state = _overall(states, checks, bool(holes))
+    wide = gap - upper >= lower - gap
     excess = np.maximum(gap - upper, lower - gap)
-    i = int(np.argmax(excess))
-    worst = Span(
-        state=str(states[i]),
-        from_mm=float(s[i]),
-        to_mm=float(s[i]),
-        worst_mm=float(gap[i]),
-        worst_at_mm=float(s[i]),
-        worst_u_mm=float(u[i]),
-        excess_mm=float(excess[i]),
-        side="wide" if gap[i] - upper[i] >= lower[i] - gap[i] else "tight",
-    )
+    spans = _spans(s, gap, u, states, excess, wide, spacing_mm, extent_mm)
+    lengths = {state: spacing_mm * float((states == state).sum()) for state in (IN, OUT, OPEN)}
+    lengths[HOLE] = sum(x.length_mm for x in spans if x.state == HOLE)
+    long_holes = [x for x in spans if x.state == HOLE and x.length_mm > spec.largest_hole_mm]
+    i = int(np.argmax(np.where(states == OUT, excess, -np.inf) if OUT in states else excess))
+    worst = _span(str(states[i]), s[i], s[i], (gap[i], s[i], u[i], excess[i]), "wide" if wide[i] else "tight")
     return Verdict(
-        state=state,
+        state=_overall(states, checks, bool(long_holes)),
         rule=rule,
         coverage_factor=COVERAGE_FACTOR,
         s_mm=s,
         gap_mm=gap,
         expanded_u_mm=u,
-        nominal_mm=nominal_at(spec, s, seam_mm or extent_mm),
+        nominal_mm=nominal,
         lower_mm=lower,
         upper_mm=upper,
         probability=conformance_probability(gap, u / COVERAGE_FACTOR, lower, upper),
@@ -118,7 +123,10 @@ def judge_gap(
         open_mm=lengths[OPEN],
         hole_mm=lengths[HOLE],
         worst=worst,
-        reasons=tuple(_reasons(states, checks, holes, lengths, u, upper - lower, rule)),
+        reasons=tuple(_reasons(states, checks, long_holes, lengths, u, upper - lower, rule)),
+        notices=tuple(notices),
+        spacing_mm=spacing_mm,
+        extent_mm=extent_mm,
     )
 
 
@@ -156,7 +164,48 @@ def judge_reading(
         spacing_mm=reading.spacing_mm,
         checks=checks,
         extent_mm=extent_mm,
+        notices=reading.notices,
     )
+
+
+def judge_measurement(
+    measurement: Measurement,
+    spec: Specification,
+    rule: DecisionRule | None = None,
+    *,
+    opposite: SeamReading | None = None,
+    panel_edge: str = "B",
+) -> Verdict:
+    """Judge one photo with every limit that its specification has; stations keep the photo's own numbers.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        Measured, not refused.
+    spec, rule
+        As :func:`judge_gap`; the seam begins at the photo's station 0.
+    opposite : SeamReading, optional
+        The seam on the other side of the car, as its own photo counts it; it is laid on this one mirrored.
+    panel_edge : str
+        ``A`` or ``B``: the edge in the photo that is this panel's.
+
+    Returns
+    -------
+    Verdict
+        With the photo's warnings and notes.
+
+    Raises
+    ------
+    GapvisionError
+        ``measurement-was-refused``, ``opposite-does-not-overlap``.
+    """
+    reading = reading_from_measurement(measurement, spec.name, panel_edge=panel_edge)
+    return judge_reading(reading, spec, rule, opposite=None if opposite is None else laid_on(opposite, reading))
+
+
+def _extent(s: FloatArray, spec: Specification) -> tuple[float, float]:
+    """Where a seam starts and ends, if its stations count from its start [mm]."""
+    return (float(s[0]), float(s[-1])) if spec.length_mm is None else (0.0, spec.length_mm)
 
 
 def form_checks(
@@ -167,7 +216,7 @@ def form_checks(
     checks: list[Check] = []
     if len(s) < 3:
         return checks
-    off = reading.gap_mm - nominal_at(spec, s, extent_mm or (float(s[0]), float(s[-1])))
+    off = reading.gap_mm - nominal_at(spec, s, extent_mm or _extent(s, spec))
     if spec.taper_mm_per_m is not None:
         value, std = slope(s, off, u)
         checks.append(
@@ -223,7 +272,7 @@ def opposite_check(reading: SeamReading, opposite: SeamReading, limit_mm: float,
     inside = (s >= opposite.s_mm[0]) & (s <= opposite.s_mm[-1]) if len(opposite.s_mm) else np.zeros(len(s), bool)
     if inside.any():
         nearest = np.abs(opposite.s_mm[None, :] - s[inside][:, None]).min(axis=1)
-        inside[np.flatnonzero(inside)[nearest > 1.5 * opposite.spacing_mm]] = False
+        inside[np.flatnonzero(inside)[nearest > HOLE_SPACINGS * opposite.spacing_mm]] = False
     if not inside.any():
         raise GapvisionError("opposite-does-not-overlap")
     other = np.interp(s[inside], opposite.s_mm, opposite.gap_mm)
@@ -295,50 +344,52 @@ def _overall(states: NDArray[np.str_], checks: Sequence[Check], holes: bool) -> 
     return OPEN if OPEN in everything or holes else IN
 
 
-def _length(span: Span, spacing_mm: float) -> float:
-    """Length that a span stands for: each station for one spacing, a hole for what lies between its ends."""
-    return span.length_mm if span.state == HOLE else span.length_mm + spacing_mm
-
-
 def _spans(
     s: FloatArray,
     gap: FloatArray,
     u: FloatArray,
-    lower: FloatArray,
-    upper: FloatArray,
     states: NDArray[np.str_],
+    excess: FloatArray,
+    wide: NDArray[np.bool_],
     spacing: float,
     extent: tuple[float, float],
 ) -> list[Span]:
-    side = np.where(gap - upper >= lower - gap, "wide", "tight")
-    key = np.char.add(states, np.where(states == IN, "", side))
-    hole = np.diff(s) > 1.5 * spacing
-    cuts = np.flatnonzero((key[1:] != key[:-1]) | hole) + 1
-    excess = np.maximum(gap - upper, lower - gap)
-    spans: list[Span] = []
-    half = spacing / 2
-    if s[0] - extent[0] > spacing:
-        spans.append(Span(state=HOLE, from_mm=extent[0], to_mm=float(s[0])))
-    for part in np.split(np.arange(len(s)), cuts):
-        first, last = part[0], part[-1]
-        i = part[int(np.argmax(excess[part]))]
-        spans.append(
-            Span(
-                state=str(states[first]),
-                from_mm=float(s[first]),
-                to_mm=float(s[last]),
-                worst_mm=float(gap[i]),
-                worst_at_mm=float(s[i]),
-                worst_u_mm=float(u[i]),
-                excess_mm=float(excess[i]),
-                side="" if states[first] == IN else str(side[i]),
-            )
-        )
-        if last < len(s) - 1 and hole[last]:
-            spans.append(Span(state=HOLE, from_mm=float(s[last] + half), to_mm=float(s[last + 1] - half)))
-    if extent[1] - s[-1] > spacing:
-        spans.append(Span(state=HOLE, from_mm=float(s[-1]), to_mm=extent[1]))
-    return spans
+    """All runs and holes in order; see :data:`JOIN_MM`."""
+    # Out on one side and out on the other are two runs; what is not proven may lie near both limits at once.
+    key = np.where(states == OUT, np.where(wide, _WIDE, _TIGHT), states)
+    for state, milder in ((_WIDE, (IN, OPEN)), (_TIGHT, (IN, OPEN)), (OPEN, (IN,))):
+        _join(key, state, milder, s, spacing)
+    spans = holes(s, spacing, extent)
+    for start, stop in runs(s, spacing, key):
+        i = start + int(np.argmax(excess[start:stop]))
+        state = OUT if key[start] in (_WIDE, _TIGHT) else str(key[start])
+        side = "wide" if wide[i] else "tight"
+        spans.append(_span(state, s[start], s[stop - 1], (gap[i], s[i], u[i], excess[i]), "" if state == IN else side))
+    return sorted(spans, key=lambda x: (x.from_mm, x.to_mm))
+
+
+def _join(key: NDArray[np.str_], state: str, milder: tuple[str, ...], s: FloatArray, spacing: float) -> None:
+    """Give short interruptions of a state by milder ones its name (in place); never over a hole."""
+    hole = set((before_holes(s, spacing) + 1).tolist())
+    same = [run for run in runs(s, spacing, key) if key[run[0]] == state]
+    for (_, stop), (start, _) in pairwise(same):
+        short = s[start] - s[stop - 1] < JOIN_MM
+        if short and np.isin(key[stop:start], milder).all() and not hole & set(range(stop, start + 1)):
+            key[stop:start] = state
+
+
+def _span(state: str, start: float, stop: float, worst: tuple[float, float, float, float], side: str) -> Span:
+    gap, at, u, excess = (float(v) for v in worst)
+    return Span(
+        state=state,
+        from_mm=float(start),
+        to_mm=float(stop),
+        worst_mm=gap,
+        worst_at_mm=at,
+        worst_u_mm=u,
+        excess_mm=excess,
+        side=side,
+    )
 
 
 def _reasons(

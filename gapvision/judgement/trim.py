@@ -15,6 +15,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.geometry.runs import HOLE_SPACINGS, runs
 from gapvision.model import FloatArray, Notice, TrimLine, TrimRow, TrimRules, TrimSpan
 
 BoolArray = NDArray[np.bool_]
@@ -145,11 +146,10 @@ def _where_needed(
     band: it needs no cut and gets none, unless the edge's form asks for it (``everywhere``).
     """
     beyond = edge > line + _NOTHING_MM
-    cuts = np.flatnonzero((beyond[1:] != beyond[:-1]) | (np.diff(s) > 1.5 * spacing)) + 1
     new = edge.copy()
-    for part in np.split(np.arange(len(s)), cuts):
-        if beyond[part[0]] and (everywhere or tight[part].any()):
-            new[part] = line[part]
+    for start, stop in runs(s, spacing, beyond):
+        if beyond[start] and (everywhere or tight[start:stop].any()):
+            new[start:stop] = line[start:stop]
     fill = np.maximum(edge, np.clip(line, low, np.maximum(low, high)))
     return np.where(wide, fill, new)
 
@@ -276,16 +276,16 @@ def _unchanged(
 
 def _spans(s: FloatArray, amount: FloatArray, spacing: float, action: str) -> tuple[TrimSpan, ...]:
     hit = _joined(s, amount > 0)
-    cuts = np.flatnonzero((hit[1:] != hit[:-1]) | (np.diff(s) > max(1.5 * spacing, _JOIN_MM))) + 1
     out = []
-    for part in np.split(np.arange(len(s)), cuts):
-        if hit[part[0]] and (amount[part] > 0).any():
-            i = part[int(np.argmax(amount[part]))]
+    # One file stroke goes on over a short hole.
+    for start, stop in runs(s, max(spacing, _JOIN_MM / HOLE_SPACINGS), hit):
+        if hit[start] and (amount[start:stop] > 0).any():
+            i = start + int(np.argmax(amount[start:stop]))
             out.append(
                 TrimSpan(
                     action=action,
-                    from_mm=float(s[part[0]]),
-                    to_mm=float(s[part[-1]]),
+                    from_mm=float(s[start]),
+                    to_mm=float(s[stop - 1]),
                     largest_mm=float(amount[i]),
                     largest_at_mm=float(s[i]),
                 )
@@ -296,11 +296,10 @@ def _spans(s: FloatArray, amount: FloatArray, spacing: float, action: str) -> tu
 def _worth(s: FloatArray, excess: FloatArray, worth_mm: float, spacing: float) -> BoolArray:
     """Stations beyond their limit, less the runs that are so by too little to be worth a change."""
     beyond = excess > _NOTHING_MM
-    cuts = np.flatnonzero((beyond[1:] != beyond[:-1]) | (np.diff(s) > 1.5 * spacing)) + 1
     out = beyond.copy()
-    for part in np.split(np.arange(len(s)), cuts):
-        if beyond[part[0]] and excess[part].max() < worth_mm:
-            out[part] = False
+    for start, stop in runs(s, spacing, beyond):
+        if beyond[start] and excess[start:stop].max() < worth_mm:
+            out[start:stop] = False
     return out
 
 

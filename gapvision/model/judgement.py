@@ -178,7 +178,9 @@ class DecisionRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Span:
-    """A run of neighbouring stations in one state.
+    """A run of neighbouring stations in one state, or a hole.
+
+    Short stretches of stations in a milder state belong to the run that they interrupt.
 
     Attributes
     ----------
@@ -207,6 +209,18 @@ class Span:
     def length_mm(self) -> float:
         """Length from the first to the last station [mm]."""
         return self.to_mm - self.from_mm
+
+    @property
+    def words(self) -> str:
+        """State for people: which way it is out, else the state itself."""
+        return f"too {self.side}" if self.state == OUT and self.side else self.state
+
+    @property
+    def whole_mm(self) -> tuple[int, int]:
+        """Both ends in whole millimetres: of a hole the stations beside it, else the first and the last station."""
+        if self.state == HOLE:
+            return math.floor(self.from_mm), math.ceil(self.to_mm)
+        return round(self.from_mm), round(self.to_mm)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,13 +267,15 @@ class Verdict:
     checks : tuple of Check
         Taper, straightness, jumps, opposite side, step between the faces: those that have a limit.
     in_mm, out_mm, open_mm, hole_mm : float
-        Length of seam in each state [mm].
+        Length of seam in each state, station by station [mm].
     worst : Span or None
-        The station with the largest excess.
+        The station with the largest excess; of those that are out of tolerance, if any is.
     reasons : tuple of str
         Why, in sentences.
     notices : tuple of Notice
         Warnings and notes of the photo that was judged, worst first.
+    spacing_mm, extent_mm : float, (float, float)
+        Distance between stations; start and end of what was to be measured [mm].
     """
 
     state: str
@@ -282,6 +298,8 @@ class Verdict:
     worst: Span | None
     reasons: tuple[str, ...]
     notices: tuple[Notice, ...] = ()
+    spacing_mm: float = 1.0
+    extent_mm: tuple[float, float] = (math.nan, math.nan)
 
     def __post_init__(self) -> None:
         n = frozen_array(self, "s_mm", (None,))
@@ -295,3 +313,8 @@ class Verdict:
         """Towards which limit each station lies, ``tight`` or ``wide``; empty where it is in tolerance."""
         wide = self.gap_mm - self.upper_mm >= self.lower_mm - self.gap_mm
         return tuple("" if x == IN else "wide" if w else "tight" for x, w in zip(self.states, wide, strict=True))
+
+    @property
+    def marked(self) -> tuple[Span, ...]:
+        """The spans that a person is shown: all that are not in tolerance, holes included."""
+        return tuple(span for span in self.spans if span.state != IN)

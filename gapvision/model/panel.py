@@ -12,6 +12,7 @@ from gapvision.errors import GapvisionError
 from gapvision.model._checks import FloatArray, frozen_array
 from gapvision.model.finish import FinishPlan
 from gapvision.model.judgement import DecisionRule, Specification
+from gapvision.model.photo import Notice
 from gapvision.model.profile import Straightness
 
 
@@ -37,6 +38,8 @@ class SeamReading:
         Form of the two edges as measured.
     panel_on_left : bool
         True when this panel lies to the left of a person who looks along increasing s from outside the car.
+    notices : tuple of Notice
+        Warnings and notes of the photo.
     """
 
     seam: str
@@ -54,6 +57,7 @@ class SeamReading:
     neighbour_straightness: Straightness | None = None
     curved: bool = False
     panel_on_left: bool = True
+    notices: tuple[Notice, ...] = ()
 
     def __post_init__(self) -> None:
         n = frozen_array(self, "s_mm", (None,))

@@ -6,9 +6,18 @@ import numpy as np
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement import form_checks, judge_gap, judge_reading, mirror, opposite_check, verdict_sentence
+from gapvision.judgement import (
+    form_checks,
+    judge_gap,
+    judge_measurement,
+    judge_reading,
+    mirror,
+    opposite_check,
+    simple_spec,
+    verdict_sentence,
+)
 from gapvision.judgement.linear import slope, window_step_factor, window_steps
-from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Straightness
+from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Notice, Straightness
 
 from ._panels import reading, spec
 
@@ -176,3 +185,53 @@ def test_mirror_twice_is_nothing():
     again = mirror(mirror(one))
     assert np.array_equal(again.gap_mm, one.gap_mm)
     assert again.panel_on_left == one.panel_on_left
+
+
+def runs_of(gap, keep=None):
+    keep = np.ones(200, bool) if keep is None else keep
+    return [(x.words, x.from_mm, x.to_mm) for x in judge_gap(S[keep], gap[keep], U[keep], spec()).marked]
+
+
+def test_crumbs_are_joined_but_not_over_a_hole():
+    gap = np.full(200, 4.76)
+    gap[50:60] = gap[63:70] = gap[80:90] = 5.2
+    assert runs_of(gap) == [(OPEN, 50, 69), (OPEN, 80, 89)]
+    found = runs_of(gap, (S < 60) | (S > 62))
+    assert found == [(OPEN, 50, 59), (HOLE, 59.5, 62.5), (OPEN, 63, 69), (OPEN, 80, 89)]
+
+
+def test_a_proven_run_swallows_short_doubt_but_none_disappears():
+    gap = np.full(200, 4.76)
+    gap[50:60] = gap[62:70] = 5.6
+    gap[60:62] = 5.3  # not proven for 2 mm
+    gap[100:130] = 5.3
+    gap[115] = 5.9  # one station proven amid doubt stays visible
+    assert runs_of(gap) == [("too wide", 50, 69), (OPEN, 100, 114), ("too wide", 115, 115), (OPEN, 116, 129)]
+    v = judge_gap(S, gap, U, spec())
+    assert (v.out_mm, v.open_mm) == (19, 31), "lengths count stations, each in its own state"
+
+
+def test_a_large_u_does_not_hide_the_station_that_is_proven_out():
+    gap, u = np.full(200, 4.76), U.copy()
+    gap[30], gap[90], u[90] = 5.6, 6.0, 2.0
+    assert judge_gap(S, gap, u, spec()).worst.worst_at_mm == 30
+
+
+@pytest.mark.parametrize(("rule", "state"), [("proven", OPEN), ("simple", IN)])
+def test_a_gap_on_the_limit_itself_is_inside(rule, state):
+    # 4.1 + 0.1 + 0.1 is not 4.3 to a computer.
+    limit = simple_spec(4.1, 0.2, 0.2)
+    assert judge_gap(S, np.full(200, 4.1 + 0.1 + 0.1), U, limit, DecisionRule(name=rule)).state == state
+
+
+def test_a_photo_is_judged_by_its_own_stations_with_its_notices(make_measurement):
+    from dataclasses import replace
+
+    measured = make_measurement(hole=(0, 19), notices=[Notice(code="strip-lifted")])
+    wanted = replace(spec(straightness_mm=0.02), length_mm=240.0)
+    v = judge_measurement(measured, wanted)
+    assert v.s_mm[0] == 20
+    assert v.spans[0].state == HOLE, "its start was not measured"
+    assert v.state == OUT
+    assert [c.state for c in v.checks] == [OUT, OUT]
+    assert v.notices == measured.notices
