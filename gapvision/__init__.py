@@ -3,4 +3,4 @@
 __version__ = "0.1.0"
 
 #: Raised whenever a change moves a measured number, so that old records stay comparable.
-METHOD_VERSION = 7
+METHOD_VERSION = 8

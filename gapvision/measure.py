@@ -130,7 +130,9 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
     if float(np.median(profile.gap_mm)) < _STROKE_MM and hint is None:
         raise GapvisionError("gap-out-of-frame" if found.cut_by_frame else "line-too-narrow")
     notices += _notices(photo, views, settings, field, found, band, edges, profile, tilt)
-    seen_step = Step(mean_mm=field.step_mm, expanded_u_mm=2 * field.step_std_mm) if field.step_free else None
+    seen_step = (
+        Step(mean_mm=field.step_mm, expanded_u_mm=COVERAGE_FACTOR * field.step_std_mm) if field.step_free else None
+    )
     notices += known_notices({"A": told_a, "B": told_b}, step, seen_step, min(sides), len(set(sides.values())) == 1)
     straight_a, straight_b, kind = _straightness(profile)
     info = ScaleInfo(

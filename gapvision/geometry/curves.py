@@ -1,4 +1,4 @@
-"""Curves through points: arc length, even resampling, and a smooth curve that local faults do not drag along."""
+"""A smooth curve through stations that local faults do not drag along."""
 
 from __future__ import annotations
 
@@ -17,49 +17,6 @@ _HUBER = 1.5  # usual bend of Huber's weights, in standard deviations
 _MAD_TO_STD = 1.4826  # normal distribution
 _SETTLED = 1e-6
 _LEAST_SCALE_MM = 0.02  # no photo places an edge better than this, so smaller residuals are no faults
-
-
-def arc_length(points: FloatArray) -> FloatArray:
-    """Distance along a polyline from its first point.
-
-    Parameters
-    ----------
-    points : ndarray, shape (n, 2)
-        In one unit, n >= 1.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Starts with 0, in the unit of the points.
-    """
-    points = _polyline(points, 1)
-    out: FloatArray = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    return out
-
-
-def resample(points: FloatArray, spacing: float) -> FloatArray:
-    """Points on a polyline, evenly apart along it.
-
-    Parameters
-    ----------
-    points : ndarray, shape (n, 2)
-        n >= 2; repeated points are fine.
-    spacing : float
-        Distance along the polyline, > 0.
-
-    Returns
-    -------
-    ndarray, shape (m, 2)
-        From the first point on; the last one only if it falls on a multiple of the spacing.
-    """
-    points = _polyline(points, 2)
-    if not spacing > 0:
-        raise ValueError(f"spacing: expected more than 0, got {spacing}")
-    s = arc_length(points)
-    if s[-1] == 0:
-        raise ValueError("points: expected two different places")
-    at = np.arange(0, np.floor(s[-1] / spacing + 1e-9) + 1) * spacing
-    return np.stack([np.interp(at, s, points[:, 0]), np.interp(at, s, points[:, 1])], 1)
 
 
 def smooth_curve(s_mm: FloatArray, y_mm: FloatArray, cutoff_mm: float, robust: bool = True) -> FloatArray:
@@ -157,10 +114,3 @@ def _solve(
     z = solveh_banded(matrix, right_side, check_finite=False)
     out: FloatArray = z[left] * (1 - share) + z[left + 1] * share
     return out
-
-
-def _polyline(points: FloatArray, least: int) -> FloatArray:
-    points = np.asarray(points, dtype=float)
-    if points.ndim != 2 or points.shape[1] != 2 or len(points) < least:
-        raise ValueError(f"points: expected shape (n, 2), n >= {least}, got {points.shape}")
-    return points

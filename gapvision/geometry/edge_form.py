@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.geometry.curves import smooth_curve
-from gapvision.geometry.straightness import fairness, minimum_zone, worst_window
-from gapvision.model import GapProfile, Straightness
+from gapvision.geometry.straightness import fairness, least_squares_zone, minimum_zone, worst_window
+from gapvision.geometry.uncertainty import combine
+from gapvision.model import COVERAGE_FACTOR, GapProfile, Straightness
 
 FloatArray = NDArray[np.float64]
 
@@ -59,15 +60,13 @@ def _one(s: FloatArray, edge: FloatArray, u: FloatArray, curved: bool) -> Straig
         return None
     s, edge, u = s[good], edge[good], u[good]
     clean = running_median(edge)
-    slope, offset = np.polyfit(s, clean, 1)
-    off = (clean - slope * s - offset) / np.hypot(1, slope)
     worst = worst_window(s, clean) if s[-1] - s[0] > 100 else None
     fair = fairness(s, clean, _CUTOFF_MM) if curved else None
     random = float(np.median(np.abs(np.diff(edge)))) if len(edge) > 1 else 0.0
     return Straightness(
         min_zone_mm=minimum_zone(s, clean).width,
-        lsq_mm=float(np.ptp(off)),
-        expanded_u_mm=float(np.hypot(np.median(u), 2 * random)),
+        lsq_mm=least_squares_zone(s, clean).width,
+        expanded_u_mm=COVERAGE_FACTOR * float(combine([float(np.median(u)) / COVERAGE_FACTOR, random])),
         span_mm=float(s[-1] - s[0]),
         worst_100_mm=worst[0] if worst else None,
         worst_100_from_mm=worst[1] if worst else None,

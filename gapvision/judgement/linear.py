@@ -8,10 +8,10 @@ worked out for several correlation lengths and the worst is taken.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
+from gapvision.geometry.lines import fit_line
+from gapvision.geometry.uncertainty import combine
 from gapvision.model import FloatArray
 
 #: Correlation lengths tried [mm]: from noise of one station to the length of a strip.
@@ -33,9 +33,8 @@ def functional_std(weights: FloatArray, s_mm: FloatArray, std_u_mm: FloatArray) 
         Standard uncertainty in the unit of weight times mm.
     """
     distance = np.abs(s_mm[:, None] - s_mm[None, :])
-    w = weights * std_u_mm
-    variances = [float(w @ np.exp(-distance / length) @ w) for length in CORRELATION_MM]
-    return math.sqrt(max(0.0, *variances))
+    parts = weights * std_u_mm
+    return max(float(combine(parts, np.exp(-distance / length))) for length in CORRELATION_MM)
 
 
 def slope(s_mm: FloatArray, y_mm: FloatArray, std_u_mm: FloatArray) -> tuple[float, float]:
@@ -46,11 +45,9 @@ def slope(s_mm: FloatArray, y_mm: FloatArray, std_u_mm: FloatArray) -> tuple[flo
     slope, std_u : float
         In mm per metre.
     """
-    centred = s_mm - s_mm.mean()
-    value = float(centred @ y_mm / (centred @ centred)) * 1000
     pick = np.unique(np.linspace(0, len(s_mm) - 1, min(len(s_mm), _MOST_POINTS)).round().astype(int))
-    few = s_mm[pick] - s_mm[pick].mean()
-    return value, 1000 * functional_std(few / (few @ few), s_mm[pick], std_u_mm[pick])
+    few = fit_line(s_mm[pick], y_mm[pick]).slope_weights
+    return 1000 * fit_line(s_mm, y_mm).slope, 1000 * functional_std(few, s_mm[pick], std_u_mm[pick])
 
 
 def window_steps(

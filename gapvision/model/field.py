@@ -11,7 +11,7 @@ n = 0 is the printed face of the strips on side A.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -98,12 +98,6 @@ class FittedField:
         on_b = np.array([letter in self.raised for letter in self.letters])
         from_gap = 0.5 * abs(float(across[on_b].mean() - across[~on_b].mean()))
         return 0.5 * _SIGMA_OWN_BEND * from_gap**2
-
-    def with_step(self, step_mm: float) -> FittedField:
-        """The same map with another step between the panels (for what-if sums)."""
-        params = self.params.copy()
-        params[STEP] = step_mm
-        return replace(self, params=params)
 
     def project(self, st: FloatArray, n: FloatArray | float = 0.0) -> FloatArray:
         """Panel place (s, t) at height n to pixel; shapes (m, 2), (m,) or scalar -> (m, 2)."""

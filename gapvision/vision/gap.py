@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.geometry.lines import fit_total_line
+from gapvision.geometry.uncertainty import combine, sensitivities
 from gapvision.model import COVERAGE_FACTOR, FittedField, GapProfile
 from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band
@@ -52,16 +54,6 @@ class EdgeReading:
     kind: EdgeKind
     silhouette: bool = False
     rim_share: float = RIM_SHARE_RULES
-
-
-def edge_pixels(field: FittedField, band: Band, height_mm: float, t_mm: FloatArray) -> FloatArray:
-    """Band places back to photo pixels, shape (n_s, 2)."""
-    place = band.line.points + np.nan_to_num(t_mm)[:, None] * band.line.normals
-    return field.project(place, height_mm)
-
-
-def _gap_between(a: FloatArray, b: FloatArray, normals: FloatArray) -> FloatArray:
-    return ((b - a) * normals).sum(1)
 
 
 def _normals(mid: FloatArray, half: int) -> FloatArray:
@@ -111,83 +103,82 @@ def build_profile(
     ok = np.isfinite(edge_a.t_mm) & np.isfinite(edge_b.t_mm)
     ok &= (edge_b.t_mm - edge_a.t_mm) > 0.2
     pick = np.flatnonzero(ok)
+    n = len(pick)
     line = band.line
-    px_a = edge_pixels(field, band, band_height_mm, edge_a.t_mm)[pick]
-    px_b = edge_pixels(field, band, band_height_mm, edge_b.t_mm)[pick]
-    angle = np.radians(band.sight_deg[0])[pick]
-    facing_a, facing_b = (
-        bool(np.median(angle) > 0) if len(pick) else False,
-        bool(np.median(angle) < 0) if len(pick) else False,
-    )
-    kind_a, kind_b = _outline_depth(edge_a, facing_a), _outline_depth(edge_b, facing_b)
-    da, db = kind_a.depth_mm, kind_b.depth_mm
-    step_mm, std_step = (field.step_mm, field.step_std_mm) if field.step_free else step
 
-    def points(
-        f: FittedField, step: float, depth_a: float, depth_b: float, params: FloatArray | None = None
-    ) -> tuple[FloatArray, FloatArray]:
+    def pixels(edge: EdgeReading) -> FloatArray:
+        place = line.points[pick] + edge.t_mm[pick, None] * line.normals[pick]
+        return field.project(place, band_height_mm)
+
+    px_a, px_b = pixels(edge_a), pixels(edge_b)
+    angle = np.radians(band.sight_deg[0])[pick]
+    side = float(np.median(angle)) if n else 0.0
+    kind_a, kind_b = _outline_depth(edge_a, side > 0), _outline_depth(edge_b, side < 0)
+    step_mm, step_std_mm = (field.step_mm, field.step_std_mm) if field.step_free else step
+
+    def places(step: float, depth_a: float, depth_b: float, *params: float) -> tuple[FloatArray, FloatArray]:
         # The frame's height 0 is the print; the face of its panel lies a strip's thickness below.
         up_a = (-step if side_b_first else 0.0) - FACE_HEIGHT_MM - depth_a
         up_b = (0.0 if side_b_first else step) - FACE_HEIGHT_MM - depth_b
-        return f.to_panel(px_a, up_a, params), f.to_panel(px_b, up_b, params)
+        both = field.to_panel(np.concatenate([px_a, px_b]), np.repeat([up_a, up_b], n), np.array(params))
+        return both[:n], both[n:]
 
-    a, b = points(field, step_mm, da, db)
-    n_fit = max(1, round(6 / station_mm))
+    inputs = [step_mm, kind_a.depth_mm, kind_b.depth_mm, *field.params]
+    a, b = places(*inputs)
     normals = line.normals[pick]
-    if len(pick) > 2 * n_fit:
+    n_fit = max(1, round(6 / station_mm))
+    if n > 2 * n_fit:
         finer = _normals(0.5 * (a + b), n_fit)
         normals = finer if (finer * normals).sum() > 0 else -finer
     # Outline of a roll seen at an angle lies outside its extreme point by r (1/cos a - 1): the gap reads too small.
-    roll = 1 / np.cos(angle) - 1
-    corr = sum((1 - e.kind.cut_chance) * e.kind.roll_mm for e in (edge_a, edge_b)) * roll
-    gap = _gap_between(a, b, normals) + corr
+    rolls = sum((1 - e.kind.cut_chance) * e.kind.roll_mm for e in (edge_a, edge_b))
+    hidden = rolls * (1 / np.cos(angle) - 1)
 
-    def d_gap(**change: float) -> FloatArray:
-        depth_a, depth_b = change.get("da", da), change.get("db", db)
-        step = change.get("step", step_mm)
-        p, q = points(field.with_step(step) if field.step_free else field, step, depth_a, depth_b)
-        return _gap_between(p, q, normals) + corr - gap
+    def gap_at(*inputs: float) -> FloatArray:
+        a, b = places(*inputs)
+        out: FloatArray = ((b - a) * normals).sum(1) + hidden
+        return out
 
+    gap = gap_at(*inputs)
+    field_std = np.sqrt(np.maximum(np.diag(field.covariance), 1e-30))
+    moved = sensitivities(gap_at, inputs, [step_std_mm, kind_a.depth_std_mm, kind_b.depth_std_mm, *field_std])
+    by_step, by_depths, by_field = moved[0], moved[1:3], moved[3:]
     std_a, std_b = edge_a.std_mm[pick], edge_b.std_mm[pick]
-    parts: dict[str, FloatArray] = {"edge": np.hypot(std_a, std_b)}
-    # Scale, pose, bends: propagated through the covariance of the fit, the step apart.
-    rows = []
-    cov = field.covariance.copy()
-    index = [i for i in range(len(field.params)) if i != 8]
-    scale_steps = np.sqrt(np.maximum(np.diag(cov), 1e-30))
-    for i in index:
-        p = field.params.copy()
-        p[i] += scale_steps[i]
-        aa, bb = points(field, step_mm, da, db, p)
-        rows.append((_gap_between(aa, bb, normals) + corr - gap) / scale_steps[i])
-    jac = np.array(rows)
-    sub = cov[np.ix_(index, index)]
-    parts["scale"] = np.sqrt(np.maximum(np.einsum("in,ij,jn->n", jac, sub, jac), 0)) if len(pick) else np.zeros(0)
-    parts["print_scale"] = gap * (_STD_CHECKED_PRINT if print_scale_checked else _STD_UNCHECKED_PRINT)
-    parts["tilt_step"] = np.abs(d_gap(step=step_mm + std_step))
-    parts["depth"] = np.hypot(np.abs(d_gap(da=da + kind_a.depth_std_mm)), np.abs(d_gap(db=db + kind_b.depth_std_mm)))
-    # A cut edge that faces the camera shows its face too: read as panel, the edge would lie up to its lower rim.
-    rim = np.zeros(len(pick))
-    for edge, faces in ((edge_a, angle > 0), (edge_b, angle < 0)):
-        if edge.kind.kind != "rolled" and not edge.silhouette:
-            rim = np.hypot(rim, np.where(faces, edge.rim_share * _SHEET_MM * np.tan(np.abs(angle)), 0.0))
-    parts["rim"] = rim
-    parts["repeat"] = np.full(len(pick), _scatter(gap))
-    std = np.sqrt(sum(v**2 for v in parts.values())) if len(pick) else np.zeros(0)
-    mid_line = _straight_offsets(a, b, normals)
+    parts = {
+        "edge": combine([std_a, std_b]),
+        # Pose, lens, bends, as the covariance of the fit ties them together; the step acts through the heights, apart.
+        "scale": combine(by_field, field.covariance / np.outer(field_std, field_std)),
+        "print_scale": gap * (_STD_CHECKED_PRINT if print_scale_checked else _STD_UNCHECKED_PRINT),
+        "tilt_step": np.abs(by_step),
+        "depth": combine(by_depths),
+        "rim": combine([_rim(edge_a, angle), _rim(edge_b, -angle)]),
+        "repeat": np.full(n, _scatter(gap)),
+    }
+    offset_a, offset_b = _straight_offsets(a, b, normals)
     return GapProfile(
         s_mm=line.s_mm[pick],
         gap_mm=gap,
-        expanded_u_mm=COVERAGE_FACTOR * std,
+        expanded_u_mm=COVERAGE_FACTOR * combine(list(parts.values())),
         edge_a_px=px_a,
         edge_b_px=px_b,
-        edge_a_mm=mid_line[0],
-        edge_b_mm=mid_line[1],
+        edge_a_mm=offset_a,
+        edge_b_mm=offset_b,
         edge_a_u_mm=COVERAGE_FACTOR * std_a,
         edge_b_u_mm=COVERAGE_FACTOR * std_b,
         parts_mm=parts,
         spacing_mm=station_mm,
     )
+
+
+def _rim(edge: EdgeReading, facing: FloatArray) -> FloatArray:
+    """A cut edge that faces the camera shows its face too: read as panel, the edge would lie up to its lower rim.
+
+    ``facing`` is the angle at which the camera sees that face [rad]; below 0 it is hidden.
+    """
+    if edge.kind.kind == "rolled" or edge.silhouette:
+        return np.zeros_like(facing)
+    out: FloatArray = edge.rim_share * _SHEET_MM * np.tan(np.maximum(facing, 0.0))
+    return out
 
 
 def _outline_depth(edge: EdgeReading, faces_camera: bool) -> EdgeKind:
@@ -210,14 +201,10 @@ def _scatter(gap: FloatArray) -> float:
 
 
 def _straight_offsets(a: FloatArray, b: FloatArray, normals: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Offsets of both edges across the seam from the least-squares line of their middle."""
+    """Offsets of both edges across the seam from the line of their middle (least perpendicular distances)."""
     if len(a) < 2:
         return np.zeros(len(a)), np.zeros(len(a))
-    mid = 0.5 * (a + b)
-    centre = mid.mean(0)
-    _, _, vt = np.linalg.svd(mid - centre, full_matrices=False)
-    tangent = vt[0] if vt[0] @ (mid[-1] - mid[0]) > 0 else -vt[0]
-    normal = np.array([-tangent[1], tangent[0]])
-    if (normals @ normal).sum() < 0:
-        normal = -normal
-    return (a - centre) @ normal, (b - centre) @ normal
+    line = fit_total_line(*(0.5 * (a + b)).T)
+    left = np.array([-line.direction[1], line.direction[0]])
+    way = 1.0 if (normals @ left).sum() > 0 else -1.0
+    return way * line.distances(*a.T), way * line.distances(*b.T)
