@@ -19,39 +19,94 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
-from gapvision.errors import GapvisionError
+from msgspec import Meta
+
+from gapvision.formats.declared import Declared, Length, Name, inner, read_declared
 from gapvision.formats.toml import read_toml
 from gapvision.judgement.finish import coat
 from gapvision.model import STAGES, Coat, FinishPlan
-from gapvision.units import MM_PER_MICROMETRE, parse_length
+from gapvision.units import MM_PER_MICROMETRE
 
 FORMAT = "gapvision-finish/1"
-_PLAN_KEYS = {"format", "stage", "smallest_gap", "movement", "coats", "data_sheet"}
-_COAT_KEYS = {"kind", "coats", "film", "stays", "on", "already_on", "stage", "source"}
 
 
-def finish_from_table(table: Mapping[str, Any], where: str = "the finish plan") -> FinishPlan:
+class _Length(Length):
+    code = "length-not-understood"
+
+
+class _Film(tuple[float, float]):
+    """Least and most [micrometre], or one length for both."""
+
+    @classmethod
+    def read(cls, value: Any) -> _Film:
+        ends = inner(tuple[_Length, _Length], value) if isinstance(value, list) else [_Length.read(value)] * 2
+        return cls(end / MM_PER_MICROMETRE for end in ends)
+
+
+class _Coat(Declared):
+    kind: Name
+    coats: int = 1
+    film: _Film | None = None
+    stays: Annotated[float | tuple[float, float] | None, Meta(examples=["0.7, or a range such as [0.5, 0.9]"])] = None
+    on: str | None = None
+    already_on: bool | None = None
+    stage: Literal["primed", "high build", "painted"] | None = None
+    source: str | None = None
+
+    def check(self) -> None:
+        self.coat()
+
+    def coat(self) -> Coat:
+        stays = (self.stays, self.stays) if isinstance(self.stays, float) else self.stays
+        changes = {
+            "film_um": self.film and tuple(self.film),
+            "stays": stays,
+            "stage": STAGES.get(self.stage or ""),
+            "on": self.on,
+            "source": self.source,
+            "already_on": self.already_on,
+        }
+        return coat(self.kind, self.coats, **{k: v for k, v in changes.items() if v is not None})
+
+
+class _File(Declared):
+    format: Literal["gapvision-finish/1"] | None = None
+    stage: str = "bare metal"
+    smallest_gap: _Length | None = None
+    movement: _Length = _Length(0)
+    data_sheet: Any = None
+    coats: tuple[_Coat, ...] = ()
+
+    def check(self) -> None:
+        self.finish()
+
+    def finish(self) -> FinishPlan:
+        return FinishPlan(
+            coats=tuple(c.coat() for c in self.coats),
+            stage=self.stage,
+            smallest_gap_mm=self.smallest_gap,
+            movement_mm=self.movement,
+        )
+
+
+def finish_from_table(table: Mapping[str, Any], where: str = "the finish plan", path: str = "") -> FinishPlan:
     """Read a finish plan from a TOML table.
+
+    Parameters
+    ----------
+    table : mapping
+        The file's content.
+    where, path : str
+        What to call the file in refusals, and where in it the table stands.
 
     Raises
     ------
     GapvisionError
-        ``finish-nonsense``.
+        ``finish-nonsense``, ``length-not-understood``.
     """
-    _known(table, _PLAN_KEYS, where)
-    coats = table.get("coats", [])
-    if not isinstance(coats, list) or not all(isinstance(c, dict) for c in coats):
-        raise GapvisionError(
-            "finish-nonsense", f"{where}: coats is not a list of tables.", "Write each coat under [[coats]]."
-        )
-    return FinishPlan(
-        coats=tuple(_coat(c, where) for c in coats),
-        stage=str(table.get("stage", "bare metal")),
-        smallest_gap_mm=_length(table["smallest_gap"], where) if "smallest_gap" in table else None,
-        movement_mm=_length(table["movement"], where) if "movement" in table else 0.0,
-    )
+    return read_declared(_File, table, where, "finish-nonsense", path=path).finish()
 
 
 def finish_to_table(plan: FinishPlan) -> dict[str, Any]:
@@ -81,63 +136,3 @@ def finish_to_table(plan: FinishPlan) -> dict[str, Any]:
 def read_finish(path: str | Path) -> FinishPlan:
     """Read a finish file; errors as :func:`finish_from_table` and :func:`read_toml`."""
     return finish_from_table(read_toml(path), f"'{Path(path).name}'")
-
-
-def _coat(row: Mapping[str, Any], where: str) -> Coat:
-    _known(row, _COAT_KEYS, where)
-    kind, count = str(row.get("kind", "")), row.get("coats", 1)
-    if not kind or isinstance(count, bool) or not isinstance(count, int):
-        raise GapvisionError("finish-nonsense", f"{where}: a coat needs a kind and a whole number of coats.")
-    changes: dict[str, Any] = {}
-    if "film" in row:
-        low, high = _pair(row["film"], where)
-        changes["film_um"] = (_length(low, where) / MM_PER_MICROMETRE, _length(high, where) / MM_PER_MICROMETRE)
-    if "stays" in row:
-        low, high = _pair(row["stays"], where)
-        if not all(isinstance(v, int | float) and not isinstance(v, bool) for v in (low, high)):
-            raise GapvisionError(
-                "finish-nonsense", f"{where}: stays is a share such as 0.7 or a range such as [0.5, 0.9]."
-            )
-        changes["stays"] = (float(low), float(high))
-    if "stage" in row:
-        if row["stage"] not in STAGES or STAGES[row["stage"]] == 0:
-            raise GapvisionError(
-                "finish-nonsense",
-                f"{where}: '{row['stage']}' is no stage that a coat belongs to.",
-                "Write primed, high build or painted.",
-            )
-        changes["stage"] = STAGES[row["stage"]]
-    for key in ("on", "source"):
-        if key in row:
-            changes[key] = str(row[key])
-    if "already_on" in row:
-        if not isinstance(row["already_on"], bool):
-            raise GapvisionError("finish-nonsense", f"{where}: already_on is true or false.")
-        changes["already_on"] = row["already_on"]
-    return coat(kind, count, **changes)
-
-
-def _known(table: Mapping[str, Any], keys: set[str], where: str) -> None:
-    unknown = sorted(set(table) - keys)
-    if unknown:
-        raise GapvisionError(
-            "finish-nonsense",
-            f"{where} has a line '{unknown[0]}' that is not known.",
-            f"Known lines: {', '.join(sorted(keys - {'format'}))}.",
-        )
-
-
-def _pair(value: Any, where: str) -> tuple[Any, Any]:
-    if isinstance(value, list):
-        if len(value) != 2:
-            raise GapvisionError("finish-nonsense", f"{where}: a range needs its least and its most.")
-        return value[0], value[1]
-    return value, value
-
-
-def _length(value: Any, where: str) -> float:
-    if not isinstance(value, str):
-        raise GapvisionError(
-            "finish-nonsense", f"{where}: '{value}' has no unit.", 'Write lengths like "25um", "1 mil" or "3mm".'
-        )
-    return parse_length(value)

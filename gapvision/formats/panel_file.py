@@ -48,18 +48,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
+
+from msgspec import Meta
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.declared import Declared, Length, Name, Pair, at, inner, place, read_declared
 from gapvision.formats.finish_file import finish_from_table, read_finish
 from gapvision.formats.specification_file import read_specification, specification_from_table
-from gapvision.formats.toml import read_toml
+from gapvision.formats.toml import read_toml, toml_from_text
 from gapvision.judgement.panel import WORTH_MM, middle_of, panel_of, read_on_seam, shape_seams
 from gapvision.judgement.specification import preset
 from gapvision.model import (
     HAND_MM,
+    PLAIN_WORDS,
     Adjuster,
     DecisionRule,
+    FinishPlan,
     Mark,
     Measurement,
     Panel,
@@ -68,48 +73,13 @@ from gapvision.model import (
     Point,
     SeamLayout,
     Specification,
-    Travel,
     TrimRules,
 )
-from gapvision.units import parse_length
 
 FORMAT = "gapvision-panel/1"
-_PANEL = {
-    "format",
-    "name",
-    "shape",
-    "width",
-    "length",
-    "rule",
-    "risk",
-    "aim",
-    "centre",
-    "directions",
-    "outline",
-    "seams",
-    "adjusters",
-    "finish",
-}
-_SEAM = {
-    "name",
-    "start",
-    "end",
-    "points",
-    "panel_edge",
-    "spec",
-    "preset",
-    "line",
-    "trim",
-    "safe_limit",
-    "hand",
-    "worth",
-    "photos",
-    "marks",
-}
-_PHOTO = {"file", "at", "reverse"}
-_ADJUSTER = {"name", "kind", "at", "travel_x", "travel_y", "travel_out"}
-
 _LIDS = ("bonnet", "boot lid")  # seen from above, so a photo shows on which side of the seam the lid lies
+#: A file that a page takes in is at most this large [byte].
+_MOST_BYTES = 200_000
 
 #: Reads one measurement file; the caller brings it, because files are another room's business.
 Reader = Callable[[Path], Measurement]
@@ -135,27 +105,174 @@ def read_panel(path: str | Path, read_measurement: Reader) -> Panel:
     return panel_from_table(read_toml(path), path.parent, read_measurement, f"'{path.name}'")
 
 
+class _Limit(Declared):
+    at: Length
+    most: Length
+
+
+class _SafeLimit(tuple[Point, ...]):
+    """One limit all along, or a list of places with their limits."""
+
+    @classmethod
+    def read(cls, value: Any) -> _SafeLimit:
+        if isinstance(value, list):
+            return cls((p.at, p.most) for p in inner(list[_Limit], value))
+        return cls([(0.0, Length.read(value))])
+
+
+class _Photo(Declared, rename={"at_mm": "at"}):
+    file: str = ""
+    at_mm: Length | None = None
+    reverse: bool = False
+
+
+class _Mark(Declared, rename={"at_mm": "at", "from_edge_mm": "from_edge"}):
+    name: str
+    at_mm: Length
+    from_edge_mm: Length
+
+
+class _Seam(Declared):
+    name: Name
+    start: Pair | None = None
+    end: Pair | None = None
+    points: Annotated[list[Pair], Meta(min_length=2)] | None = None
+    panel_edge: Literal["A", "B"] = "B"
+    spec: str | dict[str, Any] | None = None
+    preset: str | None = None
+    line: str = "where needed"
+    trim: bool = True
+    safe_limit: _SafeLimit = _SafeLimit()
+    hand: Length = Length(HAND_MM)
+    worth: Length = Length(WORTH_MM)
+    photos: tuple[_Photo, ...] = ()
+    marks: tuple[_Mark, ...] = ()
+
+    def check(self) -> None:
+        self.trim_rules()
+        if self.preset is not None:
+            preset(self.preset)
+        if self.preset is not None and self.spec is not None:
+            raise _no_spec(f"seam '{self.name}'")
+        if (self.start is None) != (self.end is None):
+            raise _bad(f"Seam '{self.name}' has a start or an end only.", "Give both.")
+
+    def trim_rules(self) -> TrimRules:
+        return TrimRules(
+            allowed=self.trim,
+            line=self.line,
+            safe_limit=tuple(self.safe_limit),
+            hand_mm=self.hand,
+            worth_mm=self.worth,
+        )
+
+    def place_in(self, places: Mapping[str, tuple[Point, ...]]) -> tuple[Point, ...]:
+        if self.points is not None:
+            return tuple(self.points)
+        if self.start is not None and self.end is not None:
+            return self.start, self.end
+        if self.name in places:
+            return places[self.name]
+        known = f"The shape has: {', '.join(places)}; or give start and end."
+        raise _bad(
+            f"Seam '{self.name}' has no place on the panel.",
+            known if places else "Give its start and end, or a ready shape.",
+        )
+
+    def layout(self, place: tuple[Point, ...], spec: Specification | None) -> SeamLayout:
+        return SeamLayout(
+            name=self.name,
+            place=place,
+            spec=spec,
+            panel_edge=self.panel_edge,
+            trim=self.trim_rules(),
+            marks=tuple(m.to(Mark) for m in self.marks),
+            photos=tuple(p.to(PhotoPlace) for p in self.photos),
+        )
+
+
+class _Adjuster(Declared, rename={"xy": "at"}):
+    name: Name
+    xy: Pair
+    kind: str = "shim point"
+    travel_x: Pair | None = None
+    travel_y: Pair | None = None
+    travel_out: Pair | None = None
+
+    def check(self) -> None:
+        self.to(Adjuster)
+
+
+class _File(Declared):
+    format: Literal["gapvision-panel/1"] | None = None
+    name: str | None = None
+    shape: str = ""
+    width: Length = Length(0)
+    length: Length = Length(0)
+    rule: str = "proven"
+    risk: float = 0.05
+    aim: str = "band"
+    centre: Pair | None = None
+    directions: Annotated[
+        tuple[str, str, str, str] | None, Meta(examples=['["right", "left", "forward", "rearward"]'])
+    ] = None
+    outline: Annotated[list[Pair], Meta(min_length=3)] | None = None
+    seams: tuple[_Seam, ...] = ()
+    adjusters: tuple[_Adjuster, ...] = ()
+    finish: str | dict[str, Any] | None = None
+
+    def check(self) -> None:
+        self.layout([None] * len(self.seams), None)
+
+    def layout(self, specs: list[Specification | None], finish: FinishPlan | None) -> PanelLayout:
+        places: dict[str, tuple[Point, ...]] = {}
+        words = PLAIN_WORDS
+        if self.shape:
+            places, words = shape_seams(self.shape, self.width, self.length)
+        if not self.seams:
+            raise _bad("The panel has no seam.", "List at least one seam with its place and its measurement.")
+        if len({s.name for s in self.seams}) < len(self.seams):
+            raise _bad("Two seams of the panel have the same name.", "Give each seam its own name.")
+        own = []
+        for k, seam in enumerate(self.seams):
+            with at(f".seams[{k}]"):
+                own.append(seam.place_in(places))
+        return PanelLayout(
+            name=self.name if self.name is not None else self.shape or "panel",
+            shape=self.shape,
+            seams=tuple(s.layout(place, spec) for s, place, spec in zip(self.seams, own, specs, strict=True)),
+            outline=tuple(self.outline or (_corners(places) if places else ())),
+            centre=self.centre or middle_of(list(places.values()) or own),
+            words=self.directions or words,
+            adjusters=tuple(a.to(Adjuster) for a in self.adjusters),
+            rule=DecisionRule(name=self.rule, risk=self.risk),
+            aim=self.aim,
+            finish=finish,
+            lid=self.shape in _LIDS,
+        )
+
+
 def panel_from_table(
     table: Mapping[str, Any], folder: Path, read_measurement: Reader, where: str = "the panel file"
 ) -> Panel:
     """Read a panel from a TOML table; arguments and errors as :func:`read_panel`."""
     layout = layout_from_table(table, where, folder)
     seams = []
-    for seam in layout.seams:
-        here = f"{where}, seam '{seam.name}'"
+    for k, seam in enumerate(layout.seams):
+        here = place(where, f"seams[{k}]")
         readings = []
-        for photo in seam.photos:
+        for i, photo in enumerate(seam.photos):
             if not photo.file:
-                raise _bad(f"{here}: a photo has no measurement file.", 'Write file = "left.json".')
+                raise _bad(f"{here}.photos[{i}]: no measurement file is named.", 'Write file = "left.json".')
             found = read_measurement(folder / photo.file)
-            readings.append(read_on_seam(layout, seam, found, photo, f"{here}, photo '{photo.file}'"))
+            readings.append(read_on_seam(layout, seam, found, photo, f"{here}.photos[{i}], '{photo.file}'"))
         if not readings:
-            raise _bad(f"{here} has no photo.", "Give at least one [[seams.photos]] with its measurement file.")
-        if seam.spec is None:
             raise _bad(
-                f"{here} needs either a spec or a preset.",
-                'Write spec = "file.toml", a table [seams.spec], or preset = "even-close".',
+                f"{here}: seam '{seam.name}' has no photo.",
+                "Give at least one [[seams.photos]] with its measurement file.",
             )
+        if seam.spec is None:
+            raise _no_spec(f"{here}: seam '{seam.name}'")
         seams.append((seam, seam.spec, readings))
     return panel_of(layout, seams)
 
@@ -179,58 +296,65 @@ def layout_from_table(
     GapvisionError
         As :func:`read_panel`.
     """
-    _known(table, _PANEL, where)
-    shape = str(table.get("shape", ""))
-    places: dict[str, tuple[Point, ...]] = {}
-    words = ("in +x", "in -x", "in +y", "in -y")
-    outline: tuple[Point, ...] = ()
-    if shape:
-        width, length = (_length(table.get(key), where, key) for key in ("width", "length"))
-        places, words = shape_seams(shape, width, length)
-        outline = _corners(places)
-    if "directions" in table:
-        words = _words(table["directions"], where)
-    if "outline" in table:
-        value = table["outline"]
-        if not isinstance(value, list) or len(value) < 3:
+    file = read_declared(_File, table, where, "panel-file-bad")
+
+    def beside(name: str, path: str) -> Path:
+        if folder is None:
+            place = f"{where[:1].upper()}{where[1:]}, {path}"
             raise _bad(
-                f"{where}: outline needs three points or more.", 'Write [["0mm", "0mm"], ["900mm", "0mm"], ...].'
+                f"{place}: the file '{name}' is named.", "Give both files, or write its lines into the panel file."
             )
-        outline = tuple(_point(p, where, "outline") for p in value)
-    rows = _tables(table, "seams", where)
-    for row in rows:
-        _known(row, _SEAM, f"{where}, seam '{row.get('name', '')}'")
-    if not rows:
-        raise _bad("The panel has no seam.", "List at least one seam with its place and its measurement.")
-    names = [str(row.get("name", "")) for row in rows]
-    if len(set(names)) < len(names):
-        raise _bad("Two seams of the panel have the same name.", "Give each seam its own name.")
-    own = [_place(row, places, where) for row in rows]
-    if "centre" in table:
-        centre = _point(table["centre"], where, "centre")
-    else:
-        centre = middle_of(list(places.values()) or own)
-    finish = table.get("finish")
-    risk = table.get("risk", 0.05)
-    if isinstance(risk, bool) or not isinstance(risk, int | float):
-        raise _bad(f"{where}: risk is not a number.", "Write it like 0.05.")
-    return PanelLayout(
-        name=str(table.get("name", shape or "panel")),
-        shape=shape,
-        seams=tuple(_seam(row, place, folder, where) for row, place in zip(rows, own, strict=True)),
-        outline=outline,
-        centre=centre,
-        words=words,
-        adjusters=tuple(_adjuster(row, where) for row in _tables(table, "adjusters", where)),
-        rule=DecisionRule(name=str(table.get("rule", "proven")), risk=float(risk)),
-        aim=str(table.get("aim", "band")),
-        finish=None
-        if finish is None
-        else read_finish(_beside(folder, finish, where))
-        if isinstance(finish, str)
-        else finish_from_table(_table(finish, where), where),
-        lid=shape in _LIDS,
-    )
+        return folder / name
+
+    specs: list[Specification | None] = []
+    for k, seam in enumerate(file.seams):
+        path = f"seams[{k}].spec"
+        if isinstance(seam.spec, str):
+            specs.append(read_specification(beside(seam.spec, path)))
+        elif seam.spec is not None:
+            specs.append(specification_from_table(seam.spec, where, path))
+        else:
+            specs.append(None if seam.preset is None else preset(seam.preset))
+    if file.finish is None:
+        return file.layout(specs, None)
+    if isinstance(file.finish, str):
+        return file.layout(specs, read_finish(beside(file.finish, "finish")))
+    return file.layout(specs, finish_from_table(file.finish, where, "finish"))
+
+
+def together(files: Mapping[str, bytes]) -> str:
+    """Make one panel file, which stands alone, of a panel file and the files that it names.
+
+    Parameters
+    ----------
+    files : mapping
+        Names and contents.
+
+    Raises
+    ------
+    GapvisionError
+        ``specification-unreadable``; ``panel-file-bad`` when no file, or more than one, is a panel's.
+    """
+    import tomli_w
+
+    for name, data in files.items():
+        if len(data) > _MOST_BYTES:
+            raise _bad(f"'{name}' is far larger than a panel file.")
+    tables = {name: toml_from_text(data, f"'{name}'") for name, data in files.items()}
+    panels = [name for name, table in tables.items() if "seams" in table]
+    if len(panels) != 1:
+        raise _bad(
+            "None of the files is a panel's." if not panels else "More than one of the files is a panel's.",
+            "Choose one panel file (with [[seams]] in it) and the files that it names.",
+        )
+    table, named = tables[panels[0]], False
+    rows = table["seams"] if isinstance(table["seams"], list) else []
+    for holder, key in [(table, "finish"), *((row, "spec") for row in rows if isinstance(row, dict))]:
+        if isinstance(holder.get(key), str):
+            if holder[key] not in tables:
+                raise _bad(f"'{panels[0]}' names the file '{holder[key]}'.", "Choose both files together.")
+            holder[key], named = tables[holder[key]], True
+    return tomli_w.dumps(table) if named else files[panels[0]].decode("utf-8-sig")
 
 
 def _corners(places: Mapping[str, tuple[Point, ...]]) -> tuple[Point, ...]:
@@ -239,182 +363,12 @@ def _corners(places: Mapping[str, tuple[Point, ...]]) -> tuple[Point, ...]:
     return (min(xs), min(ys)), (max(xs), min(ys)), (max(xs), max(ys)), (min(xs), max(ys))
 
 
-def _beside(folder: Path | None, name: str, where: str) -> Path:
-    if folder is None:
-        raise _bad(f"{where} names the file '{name}'.", "Give both files, or write its lines into the panel file.")
-    return folder / name
-
-
-def _seam(row: Mapping[str, Any], place: tuple[Point, ...], folder: Path | None, where: str) -> SeamLayout:
-    name = str(row.get("name", ""))
-    here = f"{where}, seam '{name}'"
-    photos = []
-    for photo in _tables(row, "photos", here):
-        _known(photo, _PHOTO, here)
-        file, reverse = photo.get("file", ""), photo.get("reverse", False)
-        if not isinstance(file, str):
-            raise _bad(f"{here}: a photo has no measurement file.", 'Write file = "left.json".')
-        if not isinstance(reverse, bool):
-            raise _bad(f"{here}: reverse is true or false.")
-        at = _length(photo["at"], here, "at") if "at" in photo else None
-        photos.append(PhotoPlace(file=file, at_mm=at, reverse=reverse))
-    edge = str(row.get("panel_edge", "B"))
-    if edge not in ("A", "B"):
-        raise _bad(f"'{edge}' is not an edge in the photo.", "Write A or B.")
-    return SeamLayout(
-        name=name,
-        place=place,
-        spec=_spec(row, folder, here),
-        panel_edge=edge,
-        trim=_trim(row, here),
-        marks=_marks(row, here),
-        photos=tuple(photos),
+def _no_spec(seam: str) -> GapvisionError:
+    return _bad(
+        f"{seam[:1].upper()}{seam[1:]} needs either a spec or a preset.",
+        'Write spec = "file.toml", a table [seams.spec], or preset = "even-close".',
     )
-
-
-def _spec(row: Mapping[str, Any], folder: Path | None, here: str) -> Specification | None:
-    if "spec" in row and "preset" in row:
-        raise _bad(
-            f"{here} needs either a spec or a preset.",
-            'Write spec = "file.toml", a table [seams.spec], or preset = "even-close".',
-        )
-    if "preset" in row:
-        return preset(str(row["preset"]))
-    if "spec" not in row:
-        return None
-    if isinstance(row["spec"], str):
-        return read_specification(_beside(folder, row["spec"], here))
-    return specification_from_table(_table(row["spec"], here), here)
-
-
-def _trim(row: Mapping[str, Any], here: str) -> TrimRules:
-    allowed = row.get("trim", True)
-    if not isinstance(allowed, bool):
-        raise _bad(f"{here}: trim is true or false.")
-    safe: tuple[Point, ...] = ()
-    if "safe_limit" in row:
-        value = row["safe_limit"]
-        if isinstance(value, list):
-            if not all(isinstance(p, dict) and set(p) == {"at", "most"} for p in value):
-                raise _bad(
-                    f"{here}: a point of safe_limit needs exactly at and most.", 'Write {at = "0mm", most = "3mm"}.'
-                )
-            safe = tuple((_length(p["at"], here, "at"), _length(p["most"], here, "most")) for p in value)
-        else:
-            safe = ((0.0, _length(value, here, "safe_limit")),)
-    hand = _length(row["hand"], here, "hand") if "hand" in row else HAND_MM
-    return TrimRules(
-        allowed=allowed,
-        line=str(row.get("line", "where needed")),
-        safe_limit=safe,
-        hand_mm=hand,
-        worth_mm=_length(row["worth"], here, "worth") if "worth" in row else WORTH_MM,
-    )
-
-
-def _marks(row: Mapping[str, Any], here: str) -> tuple[Mark, ...]:
-    marks = []
-    for mark in _tables(row, "marks", here):
-        if set(mark) != {"name", "at", "from_edge"}:
-            raise _bad(f"{here}: a mark needs exactly name, at and from_edge.")
-        marks.append(
-            Mark(
-                name=str(mark["name"]),
-                at_mm=_length(mark["at"], here, "at"),
-                from_edge_mm=_length(mark["from_edge"], here, "from_edge"),
-            )
-        )
-    return tuple(marks)
-
-
-def _place(row: Mapping[str, Any], places: Mapping[str, tuple[Point, ...]], where: str) -> tuple[Point, ...]:
-    name = str(row.get("name", ""))
-    here = f"{where}, seam '{name}'"
-    if not name:
-        raise _bad(f"{where}: a seam has no name.")
-    if "points" in row:
-        if not isinstance(row["points"], list) or len(row["points"]) < 2:
-            raise _bad(f"{here}: points needs at least two points.")
-        return tuple(_point(p, here, "points") for p in row["points"])
-    if "start" in row or "end" in row:
-        return _point(row.get("start"), here, "start"), _point(row.get("end"), here, "end")
-    if name not in places:
-        known = (
-            f"The shape has: {', '.join(places)}; or give start and end."
-            if places
-            else "Give its start and end, or a ready shape."
-        )
-        raise _bad(f"{here} has no place on the panel.", known)
-    return places[name]
-
-
-def _adjuster(row: Mapping[str, Any], where: str) -> Adjuster:
-    name = str(row.get("name", ""))
-    here = f"{where}, adjuster '{name}'"
-    _known(row, _ADJUSTER, here)
-    if not name:
-        raise _bad(f"{where}: an adjuster has no name.")
-    return Adjuster(
-        name=name,
-        kind=str(row.get("kind", "shim point")),
-        xy=_point(row.get("at"), here, "at"),
-        travel_x=_travel(row, "travel_x", here),
-        travel_y=_travel(row, "travel_y", here),
-        travel_out=_travel(row, "travel_out", here),
-    )
-
-
-def _travel(row: Mapping[str, Any], key: str, here: str) -> Travel | None:
-    if key not in row:
-        return None
-    value = row[key]
-    if not isinstance(value, list) or len(value) != 2:
-        raise _bad(f"{here}: {key} needs two lengths, the way back and the way on.", 'Write ["-2mm", "3mm"].')
-    return _length(value[0], here, key), _length(value[1], here, key)
-
-
-def _point(value: Any, here: str, key: str) -> Point:
-    if not isinstance(value, list) or len(value) != 2:
-        raise _bad(f"{here}: {key} is not a place.", 'Write it like ["100mm", "40mm"].')
-    return _length(value[0], here, key), _length(value[1], here, key)
-
-
-def _words(value: Any, where: str) -> tuple[str, str, str, str]:
-    if not isinstance(value, list) or len(value) != 4 or not all(isinstance(v, str) for v in value):
-        raise _bad(f"{where}: directions needs four words, for x onwards, x back, y onwards, y back.")
-    return value[0], value[1], value[2], value[3]
-
-
-def _length(value: Any, here: str, key: str) -> float:
-    if not isinstance(value, str):
-        raise _bad(f"{here}: {key} is not a length.", 'Write lengths with their unit, like "12mm" or "1/2in".')
-    try:
-        return parse_length(value)
-    except GapvisionError as error:
-        raise _bad(f"{here}: {key}: {error.message}", error.next_step) from None
-
-
-def _tables(table: Mapping[str, Any], key: str, here: str) -> list[Mapping[str, Any]]:
-    value = table.get(key, [])
-    if not isinstance(value, list):
-        raise _bad(f"{here}: {key} is not a list of tables.", f"Write each under [[{key}]].")
-    return [_table(v, here) for v in value]
-
-
-def _table(value: Any, here: str) -> Mapping[str, Any]:
-    if not isinstance(value, dict):
-        raise _bad(f"{here}: a table is expected where '{value}' stands.")
-    return value
-
-
-def _known(table: Mapping[str, Any], keys: set[str], here: str) -> None:
-    unknown = sorted(set(table) - keys)
-    if unknown:
-        raise _bad(
-            f"{here} has a line '{unknown[0]}' that is not known.",
-            f"Known lines: {', '.join(sorted(keys - {'format'}))}.",
-        )
 
 
 def _bad(message: str, next_step: str = "") -> GapvisionError:
-    return GapvisionError("panel-file-bad", message[0].upper() + message[1:], next_step)
+    return GapvisionError("panel-file-bad", message, next_step)

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.atomic import write_whole
 
 
-def read_toml(path: str | Path) -> dict[str, Any]:
+def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
     """Read a TOML file.
 
     Raises
@@ -18,21 +21,34 @@ def read_toml(path: str | Path) -> dict[str, Any]:
         ``file-not-found``, ``specification-unreadable`` with the parser's line and column.
     """
     try:
-        text = Path(path).read_bytes().decode("utf-8-sig")
+        data = Path(path).read_bytes()
     except OSError:
         raise GapvisionError("file-not-found", f"'{path}' was not found or may not be read.") from None
-    except UnicodeDecodeError:
-        raise _unreadable(f"'{Path(path).name}' is not a text file in UTF-8.") from None
-    return toml_from_text(text, f"'{Path(path).name}'")
+    return toml_from_text(data, f"'{Path(path).name}'")
 
 
-def toml_from_text(text: str, where: str) -> dict[str, Any]:
+def toml_from_text(text: str | bytes, where: str) -> dict[str, Any]:
     """Read TOML that is no file; ``where`` is what a refusal (``specification-unreadable``) calls it."""
+    where = where[:1].upper() + where[1:]
     try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise _unreadable(f"{where} is not TOML: {error}.") from None
+        return tomllib.loads(text if isinstance(text, str) else text.decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        message = f"{where} is not a text file in UTF-8."
+    except RecursionError:
+        message = f"{where} nests tables too deep."
+    except ValueError as error:  # a number of thousands of digits gives another ValueError than TOML's own
+        message = f"{where} is not TOML: {error}."
+    raise GapvisionError("specification-unreadable", message)
 
 
-def _unreadable(message: str, next_step: str = "") -> GapvisionError:
-    return GapvisionError("specification-unreadable", message[0].upper() + message[1:], next_step)
+def write_toml(table: Mapping[str, Any], path: str | os.PathLike[str]) -> None:
+    """Write a TOML file whole or not at all.
+
+    Raises
+    ------
+    GapvisionError
+        ``folder-not-writable``.
+    """
+    import tomli_w
+
+    write_whole(path, tomli_w.dumps(table).encode())

@@ -10,7 +10,7 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.panel_file import layout_from_table
+from gapvision.formats.panel_file import layout_from_table, together
 from gapvision.formats.toml import toml_from_text
 from gapvision.judgement import PRESETS
 from gapvision.model import PanelLayout
@@ -27,7 +27,6 @@ _SEAMS = {
     "door": ("front", "rear", "sill", "top"),
 }
 _READY = "ready shape: "
-_MOST_BYTES = 200_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,52 +199,6 @@ def _upload(source: Source) -> None:
         return
     # A fresh control: else the same files would be taken in again at every run.
     _redraft(source, lambda: together({file.name: file.getvalue() for file in files}), "panel_files_taken")
-
-
-def together(files: Mapping[str, bytes]) -> str:
-    """Make one panel file, which stands alone, of a panel file and the files that it names.
-
-    Parameters
-    ----------
-    files : mapping
-        Names and contents.
-
-    Raises
-    ------
-    GapvisionError
-        ``specification-unreadable``; ``panel-file-bad`` when no file, or more than one, is a panel's.
-    """
-    import tomli_w
-
-    texts: dict[str, str] = {}
-    for name, data in files.items():
-        if len(data) > _MOST_BYTES:
-            raise GapvisionError("panel-file-bad", f"'{name}' is far larger than a panel file.")
-        try:
-            texts[name] = data.decode("utf-8-sig")
-        except UnicodeDecodeError:
-            raise GapvisionError("specification-unreadable", f"'{name}' is not a text file in UTF-8.") from None
-    tables = {name: toml_from_text(text, f"'{name}'") for name, text in texts.items()}
-    panels = [name for name, table in tables.items() if "seams" in table]
-    if len(panels) != 1:
-        raise GapvisionError(
-            "panel-file-bad",
-            "None of the files is a panel's." if not panels else "More than one of the files is a panel's.",
-            "Choose one panel file (with [[seams]] in it) and the files that it names.",
-        )
-    table = tables[panels[0]]
-    changed = False
-    rows = table["seams"] if isinstance(table["seams"], list) else []
-    for holder, key in [(table, "finish"), *((row, "spec") for row in rows if isinstance(row, dict))]:
-        named = holder.get(key)
-        if isinstance(named, str):
-            if named not in tables:
-                raise GapvisionError(
-                    "panel-file-bad", f"'{panels[0]}' names the file '{named}'.", "Choose both files together."
-                )
-            holder[key] = tables[named]
-            changed = True
-    return tomli_w.dumps(table) if changed else texts[panels[0]]
 
 
 def _box(label: str) -> Any:

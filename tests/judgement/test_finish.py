@@ -8,7 +8,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.finish_file import finish_from_table, finish_to_table
 from gapvision.judgement import coat, film_loss, forecast, gap_after_finish, gap_to_set
 from gapvision.judgement.films import FILMS
 from gapvision.model import IN, OUT, Coat, FinishPlan
@@ -59,14 +58,6 @@ def test_coats_already_on_are_not_counted_again(stage, left):
 def test_already_on_overrides_the_stage():
     plan = FinishPlan(coats=(plain(30, 30, already_on=True), plain(10, 10, stage=1, already_on=False)), stage="primed")
     assert film_loss(plan).loss_mm == pytest.approx(0.02)
-
-
-def test_mils_and_micrometres_are_the_same_film():
-    # 1 mil = 25.4 um exactly: 2.0 to 2.5 mil of clear coat are 50.8 to 63.5 um
-    mil = finish_from_table({"coats": [{"kind": "x", "film": ["2 mil", "2.5mil"], "stays": 1}]})
-    metric = finish_from_table({"coats": [{"kind": "x", "film": ["50.8um", "63.5um"], "stays": [1, 1]}]})
-    assert film_loss(mil) == film_loss(metric)
-    assert film_loss(mil).least_mm == pytest.approx(0.1016)
 
 
 def test_u_of_the_film_joins_u_of_the_gap():
@@ -138,38 +129,3 @@ def test_user_replaces_the_typical_film():
     assert coat("epoxy primer", film_um=(20, 22)).source == "entered by the user"
     with pytest.raises(GapvisionError, match="no typical film for 'gold'"):
         coat("gold")
-
-
-def test_plan_file_and_back():
-    table = {
-        "stage": "primed",
-        "smallest_gap": "3mm",
-        "movement": "1/64in",
-        "coats": [
-            {"kind": "epoxy primer", "coats": 2},
-            {"kind": "clear coat", "film": "1 mil", "on": "panel", "already_on": False},
-        ],
-    }
-    plan = finish_from_table(table)
-    assert finish_from_table(finish_to_table(plan)) == plan
-
-
-BAD = [
-    ({"coats": [{"kind": "x", "film": "50"}]}, "length-not-understood"),
-    ({"coats": [{"kind": "x", "film": ["60um", "50um"]}]}, "finish-nonsense"),
-    ({"coats": [{"kind": "x", "film": "50um", "stays": -1}]}, "finish-nonsense"),
-    ({"coats": [{"kind": "x", "film": "50um", "on": "roof"}]}, "finish-nonsense"),
-    ({"coats": [{"kind": "x", "film": "50um", "coats": 0}]}, "finish-nonsense"),
-    ({"coats": [{"film": "50um"}]}, "finish-nonsense"),
-    ({"coats": {"kind": "x"}}, "finish-nonsense"),
-    ({"stage": "chromed"}, "finish-nonsense"),
-    ({"smallest_gap": "0mm"}, "finish-nonsense"),
-    ({"coat": []}, "finish-nonsense"),
-]
-
-
-@pytest.mark.parametrize(("table", "code"), BAD)
-def test_nonsense(table, code):
-    with pytest.raises(GapvisionError) as caught:
-        finish_from_table(table)
-    assert caught.value.code == code

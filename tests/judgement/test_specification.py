@@ -5,10 +5,7 @@ import pytest
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.specification_file import (
-    read_specification,
     specification_from_table,
-    specification_to_table,
-    write_specification,
 )
 from gapvision.judgement import PRESETS, limits_at, nominal_at, preset
 from gapvision.model import NominalPoint, Specification
@@ -40,85 +37,6 @@ def test_shares_follow_the_seam():
 @pytest.mark.parametrize("name", PRESETS)
 def test_presets_say_that_they_are_common_practice(name):
     assert preset(name).source == "common practice, no source"
-
-
-@pytest.mark.parametrize("name", [*PRESETS, "door"])
-def test_written_and_read_back(tmp_path, name):
-    spec = specification_from_table(DOOR) if name == "door" else preset(name)
-    write_specification(spec, tmp_path / "s.toml")
-    assert read_specification(tmp_path / "s.toml") == spec
-    assert specification_from_table(specification_to_table(spec)) == spec
-
-
-def test_absolute_limits():
-    spec = specification_from_table({"nominal": "3/16in", "smallest": "4mm", "largest": "5.5mm"})
-    lower, upper = limits_at(spec, np.zeros(1), (0, 1))
-    assert (float(lower[0]), float(upper[0])) == pytest.approx((4.0, 5.5))
-
-
-NONSENSE = [
-    (
-        {**DOOR, "allow_below": "-1mm"},
-        "The limits are crossed: the lower limit lies above the upper one, or the wanted gap is outside them.",
-    ),
-    (
-        {"nominal": "3/16in", "smallest": "5mm", "largest": "6mm"},
-        "The limits are crossed: the lower limit lies above the upper one, or the wanted gap is outside them.",
-    ),
-    (
-        {**DOOR, "allow_below": "0mm", "allow_above": "0mm"},
-        "The limits leave no room: lower and upper limit are equal.",
-    ),
-    ({**DOOR, "allow_below": "4mm"}, "The lower limit is a negative gap."),
-    ({**DOOR, "nominal": "-3mm"}, "A wanted gap is zero or negative."),
-    (
-        {**DOOR, "nominal": [{"at": "5mm", "gap": "4mm"}, {"at": "5mm", "gap": "5mm"}]},
-        "The places of the wanted gap do not run forward along the seam.",
-    ),
-    ({**DOOR, "straightness": "0mm"}, "The limit on straightness is not above zero."),
-    ({**DOOR, "side": "top"}, "'top' is not a side of the car."),
-    ({"allow_below": "1mm", "allow_above": "1mm"}, "the specification gives no wanted gap."),
-    ({"nominal": "4mm"}, "the specification gives no limits."),
-    (
-        {**DOOR, "nominal": [{"at": "0mm", "gap": "4mm"}, {"at": "50%", "gap": "5mm"}]},
-        "the specification mixes lengths and shares of the seam.",
-    ),
-]
-
-
-@pytest.mark.parametrize(("table", "sentence"), NONSENSE, ids=[s[:40] for _, s in NONSENSE])
-def test_nonsense_is_refused_in_words(table, sentence):
-    with pytest.raises(GapvisionError) as caught:
-        specification_from_table(table)
-    assert (caught.value.code, caught.value.message) == ("specification-nonsense", sentence)
-
-
-UNREADABLE = [
-    ({**DOOR, "nominel": 3}, "The specification has a line 'nominel' that is not known."),
-    ({**DOOR, "step": True}, "The specification: step is not a length."),
-    ({**DOOR, "straightness": "thick"}, "The specification: straightness: 'thick' is not a length."),
-    ({**DOOR, "nominal": [{"at": "0mm"}]}, "The specification: a point of nominal needs exactly at and gap."),
-    ({**DOOR, "taper_mm_per_m": "2"}, "The specification: taper_mm_per_m is not a number."),
-]
-
-
-@pytest.mark.parametrize(("table", "sentence"), UNREADABLE, ids=[s[:40] for _, s in UNREADABLE])
-def test_what_cannot_be_read(table, sentence):
-    with pytest.raises(GapvisionError) as caught:
-        specification_from_table(table)
-    assert (caught.value.code, caught.value.message) == ("specification-unreadable", sentence)
-
-
-def test_files_that_cannot_be_read(tmp_path):
-    with pytest.raises(GapvisionError) as caught:
-        read_specification(tmp_path / "none.toml")
-    assert caught.value.code == "file-not-found"
-    (tmp_path / "bad.toml").write_text("nominal = ", encoding="utf-8")
-    with pytest.raises(GapvisionError, match=r"'bad\.toml' is not TOML"):
-        read_specification(tmp_path / "bad.toml")
-    (tmp_path / "latin.toml").write_bytes(b"\xff\xfe\xff")
-    with pytest.raises(GapvisionError, match="not a text file"):
-        read_specification(tmp_path / "latin.toml")
 
 
 def test_endless_numbers():

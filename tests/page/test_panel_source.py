@@ -10,11 +10,11 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.panel_file import layout_from_table
+from gapvision.formats.panel_file import layout_from_table, together
 from gapvision.formats.toml import toml_from_text
 from gapvision.page.books import records
 from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
-from gapvision.page.panel_source import adjuster_lines, ready_file, seam_lines, together
+from gapvision.page.panel_source import adjuster_lines, ready_file, seam_lines
 from gapvision.page.server import ENTRY
 from gapvision.workshop import export_job, import_job, panels_of, set_panel
 
@@ -122,7 +122,7 @@ def test_broken_lines_are_refused_and_stay_to_be_mended_even_after_a_reload(page
     page.run()
     page.text_area[0].set_value('name = "x"\ncolour = "red"').run()
     assert not page.exception
-    assert "line &#x27;colour&#x27; that is not known" in " ".join(x.proto.body for x in page.get("html"))
+    assert "line &#x27;colour&#x27; is not known" in " ".join(x.proto.body for x in page.get("html"))
     assert page.text_area[0].value.endswith('colour = "red"')
     page.button(key="keep_panel").click().run()
     assert panels_of(records(), records().job("T-1").job_id) == {}
