@@ -23,8 +23,8 @@ MAY_USE = {
     "vision": {"geometry", "targets", "intake"},
     "measure": {"geometry", "targets", "intake", "vision"},
     "judgement": {"geometry"},
-    "records": {"geometry", "intake", "judgement"},
     "formats": {"geometry", "judgement"},
+    "records": {"geometry", "intake", "judgement", "formats"},
     "reports": {"geometry", "targets", "intake", "vision", "judgement", "formats"},
 }
 #: Rooms on top may use all of these.

@@ -6,6 +6,7 @@ waits for a result that has no place to go.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
 from pathlib import Path
@@ -21,20 +22,48 @@ def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
     GapvisionError
         ``folder-not-writable``; whatever stood at ``path`` before is still there.
     """
-    target = Path(path)
-    temporary = None
     try:
-        if target.is_dir():
-            raise IsADirectoryError
-        handle, temporary = tempfile.mkstemp(prefix=".gapvision-", dir=target.parent)
+        put_in_place(Path(path), content)
+    except (OSError, ValueError):
+        raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from None
+
+
+def put_in_place(path: Path, content: bytes, *, kept: bool = False) -> None:
+    """The same, with the system's own errors.
+
+    Parameters
+    ----------
+    path : Path
+    content : bytes
+    kept : bool
+        For the program's own store: its owner's alone, and on the disk when this returns, even after a power cut.
+        Else with the rights that the user's mask gives.
+
+    Raises
+    ------
+    OSError, ValueError
+        Whatever stood at ``path`` before is still there.
+    """
+    handle, part = tempfile.mkstemp(prefix=".part-", dir=path.parent)
+    try:
         with os.fdopen(handle, "wb") as file:
             file.write(content)
-        os.chmod(temporary, 0o666 & ~_umask())  # a temporary file is private; the result follows the user's mask
-        os.replace(temporary, target)
-    except (OSError, ValueError):
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
-        raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from None
+            if kept:
+                file.flush()
+                os.fsync(file.fileno())
+        if not kept:
+            os.chmod(part, 0o666 & ~_umask())  # a temporary file is private
+        os.replace(part, path)
+    except BaseException:
+        Path(part).unlink(missing_ok=True)
+        raise
+    if kept:
+        with contextlib.suppress(OSError):  # not every system can make a rename last; then it is not needed
+            folder = os.open(path.parent, os.O_RDONLY)
+            try:
+                os.fsync(folder)
+            finally:
+                os.close(folder)
 
 
 def check_whole(path: str | os.PathLike[str]) -> None:
@@ -49,9 +78,9 @@ def check_whole(path: str | os.PathLike[str]) -> None:
     try:
         if target.is_dir():
             raise IsADirectoryError
-        handle, temporary = tempfile.mkstemp(prefix=".gapvision-", dir=target.parent)
+        handle, part = tempfile.mkstemp(prefix=".part-", dir=target.parent)
         os.close(handle)
-        os.unlink(temporary)
+        os.unlink(part)
     except (OSError, ValueError):
         raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from None
 

@@ -15,13 +15,13 @@ import os
 import re
 import secrets
 import shutil
-import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.atomic import put_in_place
 
 _TICKET = re.compile(r"^[a-z0-9]{20}$")
 _LETTERS = "abcdefghijkmnpqrstuvwxyz23456789"
@@ -102,8 +102,10 @@ class Inbox:
             if not path.exists():
                 if len(list(folder.glob("*.photo"))) >= MOST_PHOTOS:
                     raise GapvisionError("too-many-photos")
-                _write_whole(folder / f"{sha}.json", json.dumps({"name": plain, "added": time.time()}).encode())
-                _write_whole(path, data)
+                put_in_place(
+                    folder / f"{sha}.json", json.dumps({"name": plain, "added": time.time()}).encode(), kept=True
+                )
+                put_in_place(path, data, kept=True)
         except OSError as error:
             raise GapvisionError("folder-not-writable", f"The photo could not be kept: {error.strerror}.") from None
         return InboxPhoto(path, plain, sha)
@@ -137,7 +139,7 @@ class Inbox:
         folder = self._folder(ticket)
         with contextlib.suppress(OSError):
             folder.mkdir(parents=True, exist_ok=True)
-            _write_whole(folder / "draft.json", json.dumps(draft).encode())
+            put_in_place(folder / "draft.json", json.dumps(draft).encode(), kept=True)
 
     def load_draft(self, ticket: str) -> dict[str, Any]:
         """What was typed; empty when there is nothing."""
@@ -157,18 +159,3 @@ class Inbox:
         if not self.is_ticket(ticket):
             raise ValueError(f"not a ticket: {ticket!r}")
         return self.root / ticket
-
-
-def _write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that it is either whole or not there, even if the power fails."""
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(temporary)
-        raise

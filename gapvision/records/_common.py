@@ -1,14 +1,22 @@
-"""What the parts of the store share."""
+"""What the parts of the store share: rows in, rows out, and the base of the parts."""
 
 from __future__ import annotations
 
 import sqlite3
 import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import fields
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
+from typing import Any, TypeVar
 
+from gapvision.errors import GapvisionError
 from gapvision.records.database import Database
 from gapvision.records.photos import PhotoFolder
+
+Row = TypeVar("Row")
 
 
 def now_utc() -> str:
@@ -16,21 +24,55 @@ def now_utc() -> str:
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def today() -> str:
-    """Return the local day as ISO 8601."""
-    return datetime.now().date().isoformat()
-
-
 def new_uid() -> str:
     """Return a name for a row that no other shop's row has."""
     return uuid.uuid4().hex
 
 
-def new_id(cursor: sqlite3.Cursor) -> int:
-    """Return the number that SQLite gave to the row just inserted."""
-    if cursor.lastrowid is None:  # pragma: no cover - only after a statement that is no INSERT
-        raise ValueError("the statement inserted no row")
-    return cursor.lastrowid
+def made_of(kind: type[Row], row: sqlite3.Row, prefix: str = "", **made: Any) -> Row:
+    """Make an object of :mod:`gapvision.records.types` from its row.
+
+    Parameters
+    ----------
+    kind : type
+        Each field is read from the column of its name; the first one, when it is a number like ``job_id``, from ``id``.
+    prefix : str
+        Stands before the columns' names.
+    **made
+        Fields that are not in the row as they are.
+    """
+    return kind(**{n: made[n] if n in made else row[prefix + c] for n, c in _columns(kind)})  # type: ignore[arg-type]
+
+
+@cache
+def _columns(kind: Any) -> tuple[tuple[str, str], ...]:
+    """Each field and its column."""
+    names = [f.name for f in fields(kind)]
+    first = "id" if names[0].endswith("_id") else names[0]
+    return tuple(zip(names, (first, *names[1:]), strict=True))
+
+
+def insert(db: sqlite3.Connection, table: str, **values: Any) -> int:
+    """Insert a row; return the number that SQLite gave to it."""
+    marks = ", ".join("?" * len(values))
+    cursor = db.execute(f"INSERT INTO {table} ({', '.join(values)}) VALUES ({marks})", tuple(values.values()))
+    return int(cursor.lastrowid or 0)
+
+
+def update(db: sqlite3.Connection, table: str, row_id: int, **values: Any) -> None:
+    """Change what is given of a row; None leaves a column as it is."""
+    for column, value in values.items():
+        if value is not None:
+            db.execute(f"UPDATE {table} SET {column} = ? WHERE id = ?", (value, row_id))
+
+
+@contextmanager
+def name_in_use(code: str, message: str, advice: str = "") -> Iterator[None]:
+    """Refuse in words what breaks a rule of unique names."""
+    try:
+        yield
+    except sqlite3.IntegrityError:
+        raise GapvisionError(code, message, advice) from None
 
 
 class Part:
@@ -39,3 +81,15 @@ class Part:
     database: Database
     photos: PhotoFolder
     folder: Path
+
+    def _row(self, table: str, row_id: int, code: str, what: str) -> sqlite3.Row:
+        """One row that is not in the bin, by its number; refused with ``code`` when there is none."""
+        row = self.database.row(f"SELECT * FROM {table} WHERE id = ? AND deleted_at IS NULL", (row_id,))
+        if row is None:
+            raise GapvisionError(code, f"There is no {what} number {row_id}.")
+        return row
+
+    def _rows(self, table: str, job_id: int, order: str = "id") -> list[sqlite3.Row]:
+        """A job's rows that are not in the bin."""
+        sql = f"SELECT * FROM {table} WHERE job_id = ? AND deleted_at IS NULL ORDER BY {order}"
+        return self.database.rows(sql, (job_id,))

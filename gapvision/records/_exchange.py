@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable
 from typing import Any
 
 from gapvision.errors import GapvisionError
-from gapvision.records._common import new_id, new_uid, now_utc
+from gapvision.records._common import new_uid
 from gapvision.records._jobs import METALS, short_text
-from gapvision.records._results import DECISIONS, STATUSES, pack
-from gapvision.records._settings import SettingsPart
+from gapvision.records._results import DECISIONS, STATUSES, ResultsPart, add_shot, pack
 from gapvision.records.photos import SUFFIXES, is_hash
 from gapvision.records.types import SIDES, Conditions, Job
 
@@ -19,7 +19,7 @@ SCHEMA = "gapvision-job/1"
 _MOST = 20_000
 
 
-class ExchangePart(SettingsPart):
+class ExchangePart(ResultsPart):
     """Jobs out and in."""
 
     def job_data(self, job_id: int) -> dict[str, Any]:
@@ -196,12 +196,7 @@ class ExchangePart(SettingsPart):
                 for v in data["visits"]
             }
             for shot in data["shots"]:
-                shot_id = new_id(
-                    db.execute(
-                        "INSERT INTO shots (uid, visit_id, seam_id, photo_sha256, created_at) VALUES (?, ?, ?, ?, ?)",
-                        (new_uid(), visits[shot["visit"]], seams[shot["seam"]], shot["photo"]["sha256"], now_utc()),
-                    )
-                )
+                shot_id = add_shot(db, seams[shot["seam"]], visits[shot["visit"]], shot["photo"]["sha256"])
                 self._take_measurements(shot_id, shot["measurements"])
             for n in data["notes"]:
                 note = self.add_note(
@@ -221,24 +216,14 @@ class ExchangePart(SettingsPart):
         sha256, original, suffix = entry["sha256"], entry["original_sha256"], entry["suffix"]
         if not (is_hash(sha256) and is_hash(original) and suffix in SUFFIXES):
             raise ValueError("photo")
+        name = short_text("file name", _text(entry["file_name"]), most=300)
+        taken = None if entry["taken_at"] is None else _text(entry["taken_at"])
         data = photo(sha256)
-        if self.photos.keep(data, suffix) != sha256:
+        if hashlib.sha256(data).hexdigest() != sha256:
             raise GapvisionError("job-data-bad", "A photo in the export is not the one that its name says.")
+        self.photos.keep(data, suffix)
         with self.database.saving() as db:
-            db.execute(
-                "INSERT OR IGNORE INTO photos"
-                " (sha256, original_sha256, suffix, size_bytes, file_name, taken_at, added_at)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (
-                    sha256,
-                    original,
-                    suffix,
-                    len(data),
-                    short_text("file name", _text(entry["file_name"]), most=300),
-                    None if entry["taken_at"] is None else _text(entry["taken_at"]),
-                    now_utc(),
-                ),
-            )
+            self._note_photo(db, sha256, data, suffix, original, name, taken)
 
     def _take_panel(self, job_id: int, p: dict[str, Any]) -> int:
         length = p["length_mm"]

@@ -4,22 +4,24 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from gapvision.errors import GapvisionError
-from gapvision.records._common import Part, new_id, new_uid, now_utc, today
+from gapvision.records._common import Part, insert, made_of, name_in_use, new_uid, now_utc, update
 from gapvision.records._queries import COUNTS
 from gapvision.records.types import SIDES, Conditions, Job, JobLine, Note, Seam, StoredPanel, Visit
 from gapvision.records.words import conditions_for, note_words, plain
 
 METALS = ("steel", "aluminium")
-_MAX_TEXT = 20_000
 _MAX_NAME = 200
+#: Longest text of the fields that may be longer than a name.
+_MOST = {"car": 2000, "notes": 20_000, "note": 20_000}
 
 
-def short_text(what: str, text: str, least: int = 0, most: int = _MAX_NAME) -> str:
+def short_text(what: str, text: str, least: int = 0, most: int | None = None) -> str:
     """Tidy a text a person typed, and refuse one that is empty or far too long."""
+    most = most or _MOST.get(what, _MAX_NAME)
     tidy = text.strip() if most > _MAX_NAME else " ".join(text.split())
     tidy = "".join(c for c in tidy if c in "\n\t" or c.isprintable())
     if len(tidy) < least:
@@ -32,7 +34,7 @@ def short_text(what: str, text: str, least: int = 0, most: int = _MAX_NAME) -> s
 def _day(text: str | None) -> str:
     """Check a day, or take today."""
     if not text:
-        return today()
+        return datetime.now().date().isoformat()
     try:
         return date.fromisoformat(text).isoformat()
     except ValueError:
@@ -45,60 +47,13 @@ def _side(text: str) -> str:
     return text
 
 
-def job_of(row: sqlite3.Row) -> Job:
-    """Make a job from its row."""
-    return Job(
-        job_id=row["id"],
-        uid=row["uid"],
-        reference=row["reference"],
-        customer=row["customer"],
-        car=row["car"],
-        notes=row["notes"],
-        opened_on=row["opened_on"],
-        created_at=row["created_at"],
-        changed_at=row["changed_at"],
-    )
-
-
-def panel_of(row: sqlite3.Row) -> StoredPanel:
-    """Make a panel from its row."""
-    return StoredPanel(
-        panel_id=row["id"],
-        uid=row["uid"],
-        job_id=row["job_id"],
-        name=row["name"],
-        side=row["side"],
-        metal=row["metal"],
-        length_mm=row["length_mm"],
-    )
-
-
-def seam_of(row: sqlite3.Row) -> Seam:
-    """Make a seam from its row."""
-    return Seam(
-        seam_id=row["id"],
-        uid=row["uid"],
-        job_id=row["job_id"],
-        panel_id=row["panel_id"],
-        name=row["name"],
-        side=row["side"],
-        spec=None if row["spec"] is None else json.loads(row["spec"]),
-        position=row["position"],
-    )
+def _seam(row: sqlite3.Row) -> Seam:
+    return made_of(Seam, row, spec=None if row["spec"] is None else json.loads(row["spec"]))
 
 
 def visit_of(row: sqlite3.Row, prefix: str = "") -> Visit:
     """Make a visit from its row."""
-    return Visit(
-        visit_id=row[prefix + "id"],
-        uid=row[prefix + "uid"],
-        job_id=row[prefix + "job_id"],
-        stage=row[prefix + "stage"],
-        on_date=row[prefix + "on_date"],
-        who=row[prefix + "who"],
-        conditions=Conditions.from_dict(json.loads(row[prefix + "conditions"])),
-        notes=row[prefix + "notes"],
-    )
+    return made_of(Visit, row, prefix, conditions=Conditions.from_dict(json.loads(row[prefix + "conditions"])))
 
 
 class JobsPart(Part):
@@ -126,20 +81,14 @@ class JobsPart(Part):
         """
         day, stamp = _day(opened_on), now_utc()
         reference = short_text("job's reference", reference)
-        values = [short_text("customer", customer), short_text("car", car, most=2000)]
-        values.append(short_text("notes", notes, most=_MAX_TEXT))
+        texts = _job_texts(customer=customer, car=car, notes=notes)
         with self.database.saving() as db:
             reference = reference or self._free_reference(db, day[:4])
-            try:
-                job_id = new_id(
-                    db.execute(
-                        "INSERT INTO jobs (uid, reference, customer, car, notes, opened_on, created_at, changed_at)"
-                        " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                        (new_uid(), reference, *values, day, stamp, stamp),
-                    )
-                )
-            except sqlite3.IntegrityError:
-                raise GapvisionError("job-exists", f"There is a job '{reference}' already.") from None
+            with name_in_use("job-exists", f"There is a job '{reference}' already."):
+                job_id = insert(
+                    db, "jobs", uid=new_uid(), reference=reference, **texts, opened_on=day, created_at=stamp,
+                    changed_at=stamp,
+                )  # fmt: skip
             self._touch(db, job_id)
             return self.job(job_id)
 
@@ -159,18 +108,13 @@ class JobsPart(Part):
             ``job-not-found``.
         """
         column = "id" if isinstance(which, int) else "reference"
-        row = self.database.row(f"SELECT * FROM jobs WHERE {column} = ? AND deleted_at IS NULL", (which,))
-        if row is None and isinstance(which, str):
-            row = self._by_plain_reference(which)
-        if row is None:
+        rows = self.database.rows(f"SELECT * FROM jobs WHERE {column} = ? AND deleted_at IS NULL", (which,))
+        if not rows and isinstance(which, str):  # written in another case; only when there is just one
+            every = self.database.rows("SELECT * FROM jobs WHERE deleted_at IS NULL")
+            rows = [r for r in every if plain(r["reference"]) == plain(which)]
+        if len(rows) != 1:
             raise GapvisionError("job-not-found", f"There is no job '{which}'.")
-        return job_of(row)
-
-    def _by_plain_reference(self, reference: str) -> sqlite3.Row | None:
-        """Find a reference written in another case; only when there is just one."""
-        rows = self.database.rows("SELECT * FROM jobs WHERE deleted_at IS NULL")
-        same = [r for r in rows if plain(r["reference"]) == plain(reference)]
-        return same[0] if len(same) == 1 else None
+        return made_of(Job, rows[0])
 
     def edit_job(
         self,
@@ -182,22 +126,13 @@ class JobsPart(Part):
         notes: str | None = None,
     ) -> Job:
         """Change what is given; leave the rest."""
-        new: dict[str, str] = {}
         if reference is not None:
-            new["reference"] = short_text("job's reference", reference, least=1)
-        if customer is not None:
-            new["customer"] = short_text("customer", customer)
-        if car is not None:
-            new["car"] = short_text("car", car, most=2000)
-        if notes is not None:
-            new["notes"] = short_text("notes", notes, most=_MAX_TEXT)
+            reference = short_text("job's reference", reference, least=1)
+        texts = _job_texts(customer=customer, car=car, notes=notes)
         with self.database.saving() as db:
             self.job(job_id)
-            for column, value in new.items():
-                try:
-                    db.execute(f"UPDATE jobs SET {column} = ? WHERE id = ?", (value, job_id))
-                except sqlite3.IntegrityError:
-                    raise GapvisionError("job-exists", f"There is a job '{value}' already.") from None
+            with name_in_use("job-exists", f"There is a job '{reference}' already."):
+                update(db, "jobs", job_id, reference=reference, **texts)
             self._touch(db, job_id)
             return self.job(job_id)
 
@@ -219,25 +154,17 @@ class JobsPart(Part):
             (*values, -1 if limit is None else limit, start),
         )
         counts = self._counts([r["id"] for r in rows])
-        return [JobLine(job=job_of(r), **counts[r["id"]]) for r in rows]
+        return [JobLine(job=made_of(Job, r), **counts.get(r["id"], {})) for r in rows]
 
     def _counts(self, job_ids: list[int]) -> dict[int, dict[str, Any]]:
-        """Count seams and the latest decisions of many jobs in two queries."""
-        wanted = set(job_ids)
-        only = "" if len(wanted) > 50 else f" AND e.job_id IN ({','.join('?' * len(wanted))})"
-        values = tuple(wanted) if only else ()
-        found: dict[int, dict[str, Any]] = {
-            i: {"seams": 0, "measured": 0, "in_tolerance": 0, "out_of_tolerance": 0, "not_proven": 0, "last_on": ""}
-            for i in wanted
-        }
-        for row in self.database.rows(COUNTS.format(only=only), values):
-            if row["job_id"] in found:
-                found[row["job_id"]].update({k: row[k] for k in row.keys() if k != "job_id"})
-        return found
+        """Count seams and the latest decisions of many jobs in one query; jobs without seams are left out."""
+        only = "" if len(job_ids) > 50 else f" AND e.job_id IN ({','.join('?' * len(job_ids))})"
+        rows = self.database.rows(COUNTS.format(only=only), 2 * job_ids if only else ())
+        return {r["job_id"]: {k: r[k] for k in r.keys() if k != "job_id"} for r in rows}
 
     def _touch(self, db: sqlite3.Connection, job_id: int) -> None:
         """Note that a job changed, and its words."""
-        db.execute("UPDATE jobs SET changed_at = ? WHERE id = ?", (now_utc(), job_id))
+        update(db, "jobs", job_id, changed_at=now_utc())
         note_words(db, job_id)
 
     # --- panels -------------------------------------------------------------------
@@ -273,14 +200,12 @@ class JobsPart(Part):
                 {"uid": new_uid(), "job": job_id, "name": name, "side": side, "metal": metal, "length": length_mm},
             )
             self._touch(db, job_id)
-            row = db.execute(
-                "SELECT * FROM panels WHERE job_id = ? AND name = ? AND side = ?", (job_id, name, side)
-            ).fetchone()
-            return panel_of(row)
+            return next(p for p in self.panels(job_id) if (p.name, p.side) == (name, side))
 
     def panels(self, job_id: int) -> list[StoredPanel]:
         """List a job's panels."""
-        return [panel_of(r) for r in self.database.rows("SELECT * FROM panels WHERE job_id = ? ORDER BY id", (job_id,))]
+        rows = self.database.rows("SELECT * FROM panels WHERE job_id = ? ORDER BY id", (job_id,))
+        return [made_of(StoredPanel, r) for r in rows]
 
     # --- seams --------------------------------------------------------------------
     def add_seam(
@@ -302,17 +227,11 @@ class JobsPart(Part):
         with self.database.saving() as db:
             self.job(job_id)
             last = db.execute("SELECT coalesce(max(position), 0) FROM seams WHERE job_id = ?", (job_id,)).fetchone()[0]
-            text = None if spec is None else json.dumps(spec)
-            try:
-                seam_id = new_id(
-                    db.execute(
-                        "INSERT INTO seams (uid, job_id, panel_id, name, side, spec, position)"
-                        " VALUES (?, ?, ?, ?, ?, ?, ?)",
-                        (new_uid(), job_id, panel_id, name, side, text, last + 1),
-                    )
-                )
-            except sqlite3.IntegrityError:
-                raise GapvisionError("seam-exists", f"The job has a seam '{name}' already.") from None
+            with name_in_use("seam-exists", f"The job has a seam '{name}' already."):
+                seam_id = insert(
+                    db, "seams", uid=new_uid(), job_id=job_id, panel_id=panel_id, name=name, side=side,
+                    spec=None if spec is None else json.dumps(spec), position=last + 1,
+                )  # fmt: skip
             self._touch(db, job_id)
             return self.seam(seam_id)
 
@@ -324,15 +243,11 @@ class JobsPart(Part):
         GapvisionError
             ``seam-not-in-job``.
         """
-        row = self.database.row("SELECT * FROM seams WHERE id = ? AND deleted_at IS NULL", (seam_id,))
-        if row is None:
-            raise GapvisionError("seam-not-in-job", f"There is no seam number {seam_id}.")
-        return seam_of(row)
+        return _seam(self._row("seams", seam_id, "seam-not-in-job", "seam"))
 
     def seams(self, job_id: int) -> list[Seam]:
         """List a job's seams in their order."""
-        sql = "SELECT * FROM seams WHERE job_id = ? AND deleted_at IS NULL ORDER BY position, id"
-        return [seam_of(r) for r in self.database.rows(sql, (job_id,))]
+        return [_seam(r) for r in self._rows("seams", job_id, "position, id")]
 
     def find_seam(self, job_id: int, name: str, side: str = "") -> Seam:
         """Return a seam by its name; case, accents and the side's place in the words do not matter.
@@ -366,10 +281,7 @@ class JobsPart(Part):
         """Set a seam's specification or panel; what is left out stays."""
         with self.database.saving() as db:
             seam = self.seam(seam_id)
-            if spec is not None:
-                db.execute("UPDATE seams SET spec = ? WHERE id = ?", (json.dumps(spec), seam_id))
-            if panel_id is not None:
-                db.execute("UPDATE seams SET panel_id = ? WHERE id = ?", (panel_id, seam_id))
+            update(db, "seams", seam_id, spec=None if spec is None else json.dumps(spec), panel_id=panel_id)
             self._touch(db, seam.job_id)
             return self.seam(seam_id)
 
@@ -385,26 +297,12 @@ class JobsPart(Part):
         notes: str = "",
     ) -> Visit:
         """Add a round of photos at one stage."""
-        stage, day = short_text("stage", stage, least=1), _day(on_date)
-        who, notes = short_text("person", who), short_text("notes", notes, most=_MAX_TEXT)
+        texts = {"stage": short_text("stage", stage, least=1), "on_date": _day(on_date)}
+        texts |= {"who": short_text("person", who), "notes": short_text("notes", notes)}
+        texts["conditions"] = json.dumps((conditions or Conditions()).to_dict())
         with self.database.saving() as db:
             self.job(job_id)
-            visit_id = new_id(
-                db.execute(
-                    "INSERT INTO visits (uid, job_id, stage, on_date, who, conditions, notes, created_at)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                    (
-                        new_uid(),
-                        job_id,
-                        stage,
-                        day,
-                        who,
-                        json.dumps((conditions or Conditions()).to_dict()),
-                        notes,
-                        now_utc(),
-                    ),
-                )
-            )
+            visit_id = insert(db, "visits", uid=new_uid(), job_id=job_id, **texts, created_at=now_utc())
             self._touch(db, job_id)
             return self.visit(visit_id)
 
@@ -437,64 +335,32 @@ class JobsPart(Part):
         GapvisionError
             ``visit-not-found``.
         """
-        row = self.database.row("SELECT * FROM visits WHERE id = ? AND deleted_at IS NULL", (visit_id,))
-        if row is None:
-            raise GapvisionError("visit-not-found", f"There is no visit number {visit_id}.")
-        return visit_of(row)
+        return visit_of(self._row("visits", visit_id, "visit-not-found", "visit"))
 
     def visits(self, job_id: int) -> list[Visit]:
         """List a job's visits by day."""
-        sql = "SELECT * FROM visits WHERE job_id = ? AND deleted_at IS NULL ORDER BY on_date, id"
-        return [visit_of(r) for r in self.database.rows(sql, (job_id,))]
-
-    def edit_visit(
-        self, visit_id: int, *, conditions: Conditions | None = None, notes: str | None = None, who: str | None = None
-    ) -> Visit:
-        """Change a visit's conditions, notes or person; what is left out stays."""
-        with self.database.saving() as db:
-            visit = self.visit(visit_id)
-            if conditions is not None:
-                text = json.dumps(conditions.to_dict())
-                db.execute("UPDATE visits SET conditions = ? WHERE id = ?", (text, visit_id))
-            if notes is not None:
-                tidy = short_text("notes", notes, most=_MAX_TEXT)
-                db.execute("UPDATE visits SET notes = ? WHERE id = ?", (tidy, visit_id))
-            if who is not None:
-                db.execute("UPDATE visits SET who = ? WHERE id = ?", (short_text("person", who), visit_id))
-            self._touch(db, visit.job_id)
-            return self.visit(visit_id)
+        return [visit_of(r) for r in self._rows("visits", job_id, "on_date, id")]
 
     # --- notes --------------------------------------------------------------------
     def add_note(
         self, job_id: int, text: str, *, who: str = "", seam_id: int | None = None, visit_id: int | None = None
     ) -> Note:
         """Write something down beside a job, one of its seams or visits."""
-        text, who = short_text("note", text, least=1, most=_MAX_TEXT), short_text("person", who)
+        text, who = short_text("note", text, least=1), short_text("person", who)
         with self.database.saving() as db:
             self.job(job_id)
-            note_id = new_id(
-                db.execute(
-                    "INSERT INTO notes (uid, job_id, seam_id, visit_id, text, who, made_at)"
-                    " VALUES (?, ?, ?, ?, ?, ?, ?)",
-                    (new_uid(), job_id, seam_id, visit_id, text, who, now_utc()),
-                )
-            )
+            note_id = insert(
+                db, "notes", uid=new_uid(), job_id=job_id, seam_id=seam_id, visit_id=visit_id, text=text, who=who,
+                made_at=now_utc(),
+            )  # fmt: skip
             self._touch(db, job_id)
             return next(n for n in self.notes(job_id) if n.note_id == note_id)
 
     def notes(self, job_id: int) -> list[Note]:
         """List a job's notes, oldest first."""
-        sql = "SELECT * FROM notes WHERE job_id = ? AND deleted_at IS NULL ORDER BY id"
-        return [
-            Note(
-                note_id=r["id"],
-                uid=r["uid"],
-                job_id=r["job_id"],
-                seam_id=r["seam_id"],
-                visit_id=r["visit_id"],
-                text=r["text"],
-                who=r["who"],
-                made_at=r["made_at"],
-            )
-            for r in self.database.rows(sql, (job_id,))
-        ]
+        return [made_of(Note, r) for r in self._rows("notes", job_id)]
+
+
+def _job_texts(**texts: str | None) -> dict[str, str]:
+    """Tidy those of a job's texts that are given."""
+    return {name: short_text(name, text) for name, text in texts.items() if text is not None}

@@ -7,7 +7,7 @@ result.
 
 from __future__ import annotations
 
-#: Seams, measured seams and latest decisions by job.  ``{only}``: extra condition.
+#: Seams, measured seams and latest decisions by job.  ``{only}``, twice: extra condition.
 COUNTS = """
 WITH ranked AS (
     SELECT e.job_id AS job_id, m.id AS measurement_id, w.on_date AS on_date,
@@ -33,7 +33,7 @@ SELECT e.job_id AS job_id, count(*) AS seams, coalesce(c.measured, 0) AS measure
        coalesce(c.in_tolerance, 0) AS in_tolerance, coalesce(c.out_of_tolerance, 0) AS out_of_tolerance,
        coalesce(c.not_proven, 0) AS not_proven
 FROM seams e LEFT JOIN counted c ON c.job_id = e.job_id
-WHERE e.deleted_at IS NULL GROUP BY e.job_id
+WHERE e.deleted_at IS NULL{only} GROUP BY e.job_id
 """
 
 #: Results with their visit, photo and latest verdict.  ``{where}``: condition.

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import statistics
 import zlib
 from typing import Any
 
-import numpy as np
-
 from gapvision import __version__
 from gapvision.errors import GapvisionError
-from gapvision.records._common import Part, new_id, new_uid, now_utc
+from gapvision.records._common import insert, made_of, new_uid, now_utc
 from gapvision.records._jobs import JobsPart, visit_of
 from gapvision.records._queries import LINES
 from gapvision.records.photos import is_hash
@@ -41,56 +40,29 @@ def unpack(body: bytes) -> dict[str, Any]:
 def _line_of(row: sqlite3.Row) -> MeasurementLine:
     verdict = None
     if row["v_id"] is not None:
-        verdict = StoredVerdict(
-            verdict_id=row["v_id"],
-            measurement_id=row["id"],
-            made_at=row["v_made_at"],
-            decision=row["v_decision"],
-            rule=row["v_rule"],
-        )
-    return MeasurementLine(
-        measurement_id=row["id"],
-        uid=row["uid"],
-        shot_id=row["shot_id"],
-        seam_id=row["seam_id"],
-        visit=visit_of(row, "w_"),
-        photo=photo_of(row),
-        made_at=row["made_at"],
-        method_version=row["method_version"],
-        program_version=row["program_version"],
-        status=row["status"],
-        mean_mm=row["mean_mm"],
-        min_mm=row["min_mm"],
-        max_mm=row["max_mm"],
-        u_mm=row["u_mm"],
-        newest=bool(row["newest"]),
+        verdict = made_of(StoredVerdict, row, "v_", measurement_id=row["id"], body={})
+    return made_of(
+        MeasurementLine, row, visit=visit_of(row, "w_"), photo=made_of(StoredPhoto, row), newest=bool(row["newest"]),
         verdict=verdict,
-    )
+    )  # fmt: skip
 
 
-def photo_of(row: sqlite3.Row) -> StoredPhoto:
-    """Make a photo from its row."""
-    return StoredPhoto(
-        sha256=row["sha256"],
-        original_sha256=row["original_sha256"],
-        suffix=row["suffix"],
-        size_bytes=row["size_bytes"],
-        file_name=row["file_name"],
-        taken_at=row["taken_at"],
-    )
-
-
-def _summary(measurement: dict[str, Any]) -> tuple[float | None, float | None, float | None, float | None]:
+def _summary(measurement: dict[str, Any]) -> dict[str, float | None]:
     """Return mean, least and largest gap and the median U [mm] of a measurement file."""
     gap = measurement.get("gap") or {}
-    stations = measurement.get("stations") or []
-    u_mm = [float(s["u_mm"]) for s in stations if s.get("u_mm") is not None]
-    values = [gap.get(k) for k in ("mean_mm", "min_mm", "max_mm")]
-    mean, least, most = (None if v is None else float(v) for v in values)
-    return mean, least, most, float(np.median(u_mm)) if u_mm else None
+    found = {k: None if gap.get(k) is None else float(gap[k]) for k in ("mean_mm", "min_mm", "max_mm")}
+    u_mm = [float(s["u_mm"]) for s in measurement.get("stations") or [] if s.get("u_mm") is not None]
+    return {**found, "u_mm": statistics.median(u_mm) if u_mm else None}
 
 
-class ResultsPart(JobsPart, Part):
+def add_shot(db: sqlite3.Connection, seam_id: int, visit_id: int, sha256: str) -> int:
+    """Note that a stored photo shows a seam at a visit; return its number."""
+    return insert(
+        db, "shots", uid=new_uid(), visit_id=visit_id, seam_id=seam_id, photo_sha256=sha256, created_at=now_utc()
+    )
+
+
+class ResultsPart(JobsPart):
     """What was measured and decided."""
 
     def save_photo(
@@ -125,31 +97,35 @@ class ResultsPart(JobsPart, Part):
             ``seam-not-in-job``, ``visit-not-found``, ``folder-not-writable``,
             ``measurement-file-bad``.
         """
-        sha256 = self.photos.keep(photo, suffix.lower())
-        original = original_sha256 or sha256
-        if not is_hash(original):
-            raise ValueError(f"original_sha256: expected a SHA-256, got {original!r}")
+        if original_sha256 and not is_hash(original_sha256):
+            raise ValueError(f"original_sha256: expected a SHA-256, got {original_sha256!r}")
+        suffix = suffix.lower()
         taken = (measurement.get("photo") or {}).get("taken_at")
+        sha256 = self.photos.keep(photo, suffix)
         with self.database.saving() as db:
-            seam, visit = self.seam(seam_id), self.visit(visit_id)
-            if seam.job_id != visit.job_id:
+            if self.seam(seam_id).job_id != self.visit(visit_id).job_id:
                 raise ValueError("the seam and the visit belong to different jobs")
-            # Emptying the bin may have removed the file just before this turn came.
-            if not self.photos.path(sha256, suffix.lower()).exists():
-                self.photos.keep(photo, suffix.lower())
-            db.execute(
-                "INSERT OR IGNORE INTO photos"
-                " (sha256, original_sha256, suffix, size_bytes, file_name, taken_at, added_at)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (sha256, original, suffix.lower(), len(photo), file_name, taken, now_utc()),
-            )
-            shot_id = new_id(
-                db.execute(
-                    "INSERT INTO shots (uid, visit_id, seam_id, photo_sha256, created_at) VALUES (?, ?, ?, ?, ?)",
-                    (new_uid(), visit_id, seam_id, sha256, now_utc()),
-                )
-            )
-            return self.add_measurement(shot_id, measurement)
+            self._note_photo(db, sha256, photo, suffix, original_sha256 or sha256, file_name, taken)
+            return self.add_measurement(add_shot(db, seam_id, visit_id, sha256), measurement)
+
+    def _note_photo(
+        self,
+        db: sqlite3.Connection,
+        sha256: str,
+        photo: bytes,
+        suffix: str,
+        original: str,
+        name: str,
+        taken: str | None,
+    ) -> None:
+        """Write the row of a photo just kept; emptying the bin may have removed row and file before this turn came."""
+        if not self.photos.path(sha256, suffix).exists():
+            self.photos.keep(photo, suffix)
+        if db.execute("SELECT 1 FROM photos WHERE sha256 = ?", (sha256,)).fetchone() is None:
+            insert(
+                db, "photos", sha256=sha256, original_sha256=original, suffix=suffix, size_bytes=len(photo),
+                file_name=name, taken_at=taken, added_at=now_utc(),
+            )  # fmt: skip
 
     def add_measurement(self, shot_id: int, measurement: dict[str, Any]) -> MeasurementLine:
         """Store another result of a photo beside the ones it has.
@@ -167,22 +143,13 @@ class ResultsPart(JobsPart, Part):
             ).fetchone()
             if row is None:
                 raise GapvisionError("measurement-not-found", f"There is no photo number {shot_id}.")
-            measurement_id = new_id(
-                db.execute(
-                    "INSERT INTO measurements (uid, shot_id, made_at, method_version, program_version, status,"
-                    " mean_mm, min_mm, max_mm, u_mm) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                    (
-                        new_uid(),
-                        shot_id,
-                        now_utc(),
-                        int(measurement.get("method_version") or 0),
-                        str(measurement.get("written_by") or f"gapvision {__version__}"),
-                        measurement["status"],
-                        *_summary(measurement),
-                    ),
-                )
-            )
-            db.execute("INSERT INTO bodies (measurement_id, body) VALUES (?, ?)", (measurement_id, pack(measurement)))
+            measurement_id = insert(
+                db, "measurements", uid=new_uid(), shot_id=shot_id, made_at=now_utc(),
+                method_version=int(measurement.get("method_version") or 0),
+                program_version=str(measurement.get("written_by") or f"gapvision {__version__}"),
+                status=measurement["status"], **_summary(measurement),
+            )  # fmt: skip
+            insert(db, "bodies", measurement_id=measurement_id, body=pack(measurement))
             self._touch(db, row["job_id"])
             return self.line(measurement_id)
 
@@ -225,21 +192,16 @@ class ResultsPart(JobsPart, Part):
     def seam_states(self, job_id: int) -> list[SeamState]:
         """Give each seam of a job with its latest result."""
         panels = {p.panel_id: p for p in self.panels(job_id)}
-        latest: dict[int, MeasurementLine] = {}
-        counts: dict[int, int] = {}
+        lines: dict[int, list[MeasurementLine]] = {}
         for line in self.job_lines(job_id):
-            counts[line.seam_id] = counts.get(line.seam_id, 0) + 1
-            if line.status != "refused":
-                latest[line.seam_id] = line
-        return [
-            SeamState(
-                seam=s,
-                panel=panels.get(s.panel_id or 0),
-                latest=latest.get(s.seam_id),
-                results=counts.get(s.seam_id, 0),
-            )
-            for s in self.seams(job_id)
-        ]
+            lines.setdefault(line.seam_id, []).append(line)
+        found = []
+        for seam in self.seams(job_id):
+            results = lines.get(seam.seam_id, [])
+            latest = next((x for x in reversed(results) if x.status != "refused"), None)
+            panel = panels.get(seam.panel_id or 0)
+            found.append(SeamState(seam=seam, panel=panel, latest=latest, results=len(results)))
+        return found
 
     def photo_bytes(self, photo: StoredPhoto) -> bytes:
         """Return a photo as it was stored, checked against its SHA-256.
@@ -268,55 +230,30 @@ class ResultsPart(JobsPart, Part):
             raise ValueError(f"decision: expected one of {DECISIONS}, got {decision!r}")
         with self.database.saving() as db:
             job_id = self.line(measurement_id).visit.job_id
-            db.execute(
-                "INSERT INTO verdicts (measurement_id, made_at, decision, rule, body) VALUES (?, ?, ?, ?, ?)",
-                (measurement_id, now_utc(), decision, rule, json.dumps(body, ensure_ascii=False)),
-            )
+            insert(
+                db, "verdicts", measurement_id=measurement_id, made_at=now_utc(), decision=decision, rule=rule,
+                body=json.dumps(body, ensure_ascii=False),
+            )  # fmt: skip
             self._touch(db, job_id)
-            found = self.verdict(measurement_id)
-            if found is None:  # pragma: no cover - it was inserted a line above
-                raise ValueError("the verdict was not stored")
-            return found
+            return self._verdicts(measurement_id)[-1]
 
     def verdict(self, measurement_id: int) -> StoredVerdict | None:
         """Return the latest decision on a measurement, whole, or None."""
-        sql = "SELECT * FROM verdicts WHERE measurement_id = ? ORDER BY id DESC LIMIT 1"
-        row = self.database.row(sql, (measurement_id,))
-        if row is None:
-            return None
-        return StoredVerdict(
-            verdict_id=row["id"],
-            measurement_id=measurement_id,
-            made_at=row["made_at"],
-            decision=row["decision"],
-            rule=row["rule"],
-            body=json.loads(row["body"]),
-        )
+        return next(reversed(self._verdicts(measurement_id)), None)
+
+    def _verdicts(self, measurement_id: int) -> list[StoredVerdict]:
+        rows = self.database.rows("SELECT * FROM verdicts WHERE measurement_id = ? ORDER BY id", (measurement_id,))
+        return [made_of(StoredVerdict, r, body=json.loads(r["body"])) for r in rows]
 
     def add_plan(self, job_id: int, panel: str, body: dict[str, Any]) -> StoredPlan:
         """Store a correction plan of a panel."""
         with self.database.saving() as db:
             self.job(job_id)
-            plan_id = new_id(
-                db.execute(
-                    "INSERT INTO plans (uid, job_id, panel, made_at, body) VALUES (?, ?, ?, ?, ?)",
-                    (new_uid(), job_id, panel, now_utc(), json.dumps(body, ensure_ascii=False)),
-                )
-            )
+            text = json.dumps(body, ensure_ascii=False)
+            plan_id = insert(db, "plans", uid=new_uid(), job_id=job_id, panel=panel, made_at=now_utc(), body=text)
             self._touch(db, job_id)
             return next(p for p in self.plans(job_id) if p.plan_id == plan_id)
 
     def plans(self, job_id: int) -> list[StoredPlan]:
         """List a job's plans, oldest first."""
-        sql = "SELECT * FROM plans WHERE job_id = ? AND deleted_at IS NULL ORDER BY id"
-        return [
-            StoredPlan(
-                plan_id=r["id"],
-                uid=r["uid"],
-                job_id=r["job_id"],
-                panel=r["panel"],
-                made_at=r["made_at"],
-                body=json.loads(r["body"]),
-            )
-            for r in self.database.rows(sql, (job_id,))
-        ]
+        return [made_of(StoredPlan, r, body=json.loads(r["body"])) for r in self._rows("plans", job_id)]

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
-import os
 import re
-import tempfile
 import time
 from pathlib import Path
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.atomic import put_in_place
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 _HASH = re.compile(r"^[0-9a-f]{64}$")
@@ -20,44 +20,6 @@ _ABANDONED_S = 3600.0
 def is_hash(text: str) -> bool:
     """Tell whether a text is a SHA-256 in lower-case hex."""
     return _HASH.match(text) is not None
-
-
-def write_file(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole, or not at all, even after a power cut.
-
-    Parameters
-    ----------
-    path : Path
-        Its folder is made if missing.
-    data : bytes
-        All of the file.
-    """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(prefix=".part-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-    _sync_folder(path.parent)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a rename last; not every system can, and then it is not needed."""
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-    except OSError:
-        return
-    try:
-        os.fsync(handle)
-    except OSError:
-        pass
-    finally:
-        os.close(handle)
 
 
 class PhotoFolder:
@@ -94,7 +56,8 @@ class PhotoFolder:
             # A file of the right size was renamed into place whole, but one
             # that was damaged since is mended by the photo at hand.
             if not path.exists() or hashlib.sha256(path.read_bytes()).hexdigest() != sha256:
-                write_file(path, data)
+                path.parent.mkdir(parents=True, exist_ok=True)
+                put_in_place(path, data, kept=True)
         except OSError as error:
             raise GapvisionError("folder-not-writable", f"The photo cannot be written to {self.folder}.") from error
         return sha256
@@ -116,15 +79,10 @@ class PhotoFolder:
             raise GapvisionError("stored-photo-changed", f"The photo {path.name} is not the one that was stored.")
         return data
 
-    def sweep(self) -> int:
-        """Remove half-written files that a killed program left; return how many."""
+    def sweep(self) -> None:
+        """Remove half-written files that a killed program left."""
         limit = time.time() - _ABANDONED_S
-        found = 0
         for part in self.folder.glob("*/.part-*"):
-            try:
+            with contextlib.suppress(OSError):
                 if part.stat().st_mtime < limit:
                     part.unlink()
-                    found += 1
-            except OSError:
-                continue
-        return found

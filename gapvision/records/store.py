@@ -1,19 +1,37 @@
-"""The store: one data folder with the database and the photos."""
+"""The store: one data folder with the database and the photos; its bin, its backup, and the shop's own head."""
 
 from __future__ import annotations
 
+import base64
 import os
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 from gapvision.errors import GapvisionError
+from gapvision.records._common import insert, made_of, name_in_use, now_utc, update
 from gapvision.records._exchange import ExchangePart
+from gapvision.records._jobs import short_text
 from gapvision.records.database import Database
 from gapvision.records.photos import PhotoFolder
+from gapvision.records.types import BinItem, Shop
 
 DATABASE_NAME = "records.sqlite"
 PHOTO_FOLDER_NAME = "photos"
+MAX_LOGO_BYTES = 2_000_000
+_LOGO_STARTS = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff")
+_ALL_PHOTOS = "SELECT sha256, suffix FROM photos ORDER BY sha256"
+
+#: What can be deleted -> table, what a person calls the item, and the job it belongs to.
+_KINDS: dict[str, tuple[str, str, str]] = {
+    "job": ("jobs", "'job ' || reference || ', ' || customer", "id"),
+    "seam": ("seams", "'seam ' || trim(side || ' ' || name)", "job_id"),
+    "visit": ("visits", "'visit ' || stage || ', ' || on_date", "job_id"),
+    "photo": ("shots", "'photo number ' || id", "(SELECT job_id FROM visits WHERE visits.id = visit_id)"),
+    "note": ("notes", "'note ' || substr(text, 1, 40)", "job_id"),
+    "plan": ("plans", "'plan for ' || panel", "job_id"),
+}
 
 #: Called with (done, all) after each step of long work.
 Progress = Callable[[int, int], object]
@@ -87,7 +105,7 @@ class Store(ExchangePart):
             Called with (photos checked, photos in all).
         """
         wrong = self.database.problems()
-        photos = self.database.rows("SELECT sha256, suffix FROM photos ORDER BY sha256")
+        photos = self.database.rows(_ALL_PHOTOS)
         for number, row in enumerate(photos, 1):
             try:
                 self.photos.read(row["sha256"], row["suffix"])
@@ -97,6 +115,87 @@ class Store(ExchangePart):
                 progress(number, len(photos))
         return wrong
 
+    # --- the bin: what is deleted can be brought back until it is emptied -------------
+    def delete(self, kind: str, item_id: int) -> BinItem:
+        """Put something into the bin, with all that hangs on it.
+
+        Parameters
+        ----------
+        kind : str
+            ``job``, ``seam``, ``visit``, ``photo`` (its ``shot_id``), ``note`` or ``plan``.
+
+        Raises
+        ------
+        GapvisionError
+            ``bin-item-not-found``.
+        """
+        table, label, job = _KINDS[kind]
+        with self.database.saving() as db:
+            row = db.execute(
+                f"SELECT {label} AS label, {job} AS job_id FROM {table} WHERE id = ? AND deleted_at IS NULL", (item_id,)
+            ).fetchone()
+            if row is None:
+                raise GapvisionError("bin-item-not-found", f"There is no {kind} number {item_id}.")
+            stamp = now_utc()
+            update(db, table, item_id, deleted_at=stamp)
+            insert(db, "bin", kind=kind, item_id=item_id, label=row["label"], deleted_at=stamp)
+            self._touch(db, row["job_id"])
+            return self.bin()[0]
+
+    def bin(self) -> list[BinItem]:
+        """List what is in the bin, the latest first."""
+        return [made_of(BinItem, r) for r in self.database.rows("SELECT * FROM bin ORDER BY id DESC")]
+
+    def undo_delete(self, bin_id: int | None = None) -> BinItem:
+        """Bring something back, by default what was deleted last.
+
+        Raises
+        ------
+        GapvisionError
+            ``bin-item-not-found``; ``job-exists`` or ``seam-exists`` when its
+            name was given to another one meanwhile.
+        """
+        with self.database.saving() as db:
+            item = next((i for i in self.bin() if bin_id in (None, i.bin_id)), None)
+            if item is None:
+                raise GapvisionError("bin-item-not-found", "There is nothing like that in the bin.")
+            table, _, job = _KINDS[item.kind]
+            code = "job-exists" if item.kind == "job" else "seam-exists"
+            advice = "Rename the other one first, then bring this back."
+            with name_in_use(code, f"The name of the {item.label} is in use again.", advice):
+                db.execute(f"UPDATE {table} SET deleted_at = NULL WHERE id = ?", (item.item_id,))
+            db.execute("DELETE FROM bin WHERE id = ?", (item.bin_id,))
+            self._touch(db, db.execute(f"SELECT {job} FROM {table} WHERE id = ?", (item.item_id,)).fetchone()[0])
+            return item
+
+    def empty_bin(self) -> tuple[int, int]:
+        """Remove for good what is in the bin, and photos that nothing needs any more.
+
+        Returns
+        -------
+        tuple of int
+            How many items and how many photo files went.
+        """
+        with self.database.saving() as db:
+            items = self.bin()
+            for item in items:
+                db.execute(f"DELETE FROM {_KINDS[item.kind][0]} WHERE id = ?", (item.item_id,))
+            db.execute("DELETE FROM bin")
+            unused = db.execute(
+                "DELETE FROM photos WHERE NOT EXISTS (SELECT 1 FROM shots WHERE shots.photo_sha256 = photos.sha256)"
+                " RETURNING sha256, suffix"
+            ).fetchall()
+        # Files go after their rows, and under the writer's turn, so that a photo
+        # that another phone just stored again is not taken from under its row.
+        with self.database.saving() as db:
+            gone = 0
+            for row in unused:
+                if db.execute("SELECT 1 FROM photos WHERE sha256 = ?", (row["sha256"],)).fetchone() is None:
+                    self.photos.path(row["sha256"], row["suffix"]).unlink(missing_ok=True)
+                    gone += 1
+        return len(items), gone
+
+    # --- the backup -------------------------------------------------------------------
     def backup(self, target: Path, progress: Progress | None = None) -> int:
         """Copy everything into another folder while the program runs.
 
@@ -124,45 +223,89 @@ class Store(ExchangePart):
             target.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise GapvisionError("folder-not-writable", f"{target} cannot be written.") from error
-        self._refuse_other_records(target)
-        copy_photos = PhotoFolder(target / PHOTO_FOLDER_NAME)
+        there, whose = target / DATABASE_NAME, "SELECT value FROM settings WHERE key = 'records.uid'"
+        if there.exists() and _rows_of(there, whose) != [tuple(r) for r in self.database.rows(whose)]:
+            raise GapvisionError("backup-target-bad", f"{target} holds other records.")
         # Photos first, then the database, then the photos that came meanwhile:
         # killed at any point, the database there has its photos.
-        rows = self.database.rows("SELECT sha256, suffix FROM photos ORDER BY sha256")
-        copied = 0
-        for number, row in enumerate(rows, 1):
-            if not copy_photos.path(row["sha256"], row["suffix"]).exists():
-                copy_photos.keep(self.photos.read(row["sha256"], row["suffix"]), row["suffix"])
-                copied += 1
-            if progress is not None:
-                progress(number, len(rows))
+        photos = PhotoFolder(target / PHOTO_FOLDER_NAME)
+        copied = self._copy_photos(self.database.rows(_ALL_PHOTOS), photos, progress)
         part = target / (DATABASE_NAME + ".new")
         self.database.copy_to(part)
-        late = Database(part)
-        try:
-            rows = late.rows("SELECT sha256, suffix FROM photos")
-        finally:
-            late.close()
-        for row in rows:
-            if not copy_photos.path(row["sha256"], row["suffix"]).exists():
-                copy_photos.keep(self.photos.read(row["sha256"], row["suffix"]), row["suffix"])
-                copied += 1
+        copied += self._copy_photos(_rows_of(part, _ALL_PHOTOS), photos)
         for left in ("-wal", "-shm"):
             part.with_name(part.name + left).unlink(missing_ok=True)
             (target / (DATABASE_NAME + left)).unlink(missing_ok=True)
-        part.replace(target / DATABASE_NAME)
+        part.replace(there)
         return copied
 
-    def _refuse_other_records(self, target: Path) -> None:
-        """Never write a backup over another shop's records."""
-        there = target / DATABASE_NAME
-        if not there.exists():
-            return
-        other = Database(there)
-        try:
-            theirs = other.row("SELECT value FROM settings WHERE key = 'records.uid'")
-        finally:
-            other.close()
-        ours = self.database.row("SELECT value FROM settings WHERE key = 'records.uid'")
-        if ours is None or theirs is None or ours["value"] != theirs["value"]:
-            raise GapvisionError("backup-target-bad", f"{target} holds other records.")
+    def _copy_photos(self, rows: list[Any], target: PhotoFolder, progress: Progress | None = None) -> int:
+        """Copy photos that another folder lacks; return how many."""
+        copied = 0
+        for number, (sha256, suffix) in enumerate(rows, 1):
+            if not target.path(sha256, suffix).exists():
+                target.keep(self.photos.read(sha256, suffix), suffix)
+                copied += 1
+            if progress is not None:
+                progress(number, len(rows))
+        return copied
+
+    # --- the shop's own head for its documents ------------------------------------------
+    def shop(self) -> Shop:
+        """Return the shop's head; empty before it was set."""
+        rows = self.database.rows("SELECT key, value FROM settings WHERE key LIKE 'shop.%'")
+        found: dict[str, Any] = {r["key"].removeprefix("shop."): r["value"] for r in rows}
+        found["logo"] = base64.b64decode(found.get("logo", "")) or None
+        return Shop(**{k: v for k, v in found.items() if k in Shop.__dataclass_fields__})
+
+    def set_shop(
+        self,
+        *,
+        name: str | None = None,
+        address: str | None = None,
+        contact: str | None = None,
+        logo: bytes | None = None,
+        paper: str | None = None,
+        units: str | None = None,
+    ) -> Shop:
+        """Change what is given; an empty logo takes it away.
+
+        Parameters
+        ----------
+        logo : bytes, optional
+            A PNG or JPEG file of at most 2 MB.
+        paper : str, optional
+            ``a4`` or ``letter``.
+        units : str, optional
+            ``mm`` or ``inch``: which one stands first in reports.
+
+        Raises
+        ------
+        GapvisionError
+            ``shop-setting-bad``.
+        """
+        texts = {"name": name, "address": address, "contact": contact}
+        new = {k: short_text(f"shop's {k}", text, most=500) for k, text in texts.items() if text is not None}
+        if logo is not None:
+            if logo and (len(logo) > MAX_LOGO_BYTES or not logo.startswith(_LOGO_STARTS)):
+                raise GapvisionError("shop-setting-bad", "The logo is not a PNG or JPEG of at most 2 MB.")
+            new["logo"] = base64.b64encode(logo).decode()
+        for key, value, allowed in (("paper", paper, ("a4", "letter")), ("units", units, ("mm", "inch"))):
+            if value is not None:
+                if value not in allowed:
+                    raise GapvisionError("shop-setting-bad", f"'{value}' is not one of {' or '.join(allowed)}.")
+                new[key] = value
+        with self.database.saving() as db:
+            db.executemany(
+                "INSERT OR REPLACE INTO settings (key, value) VALUES (?, ?)", [(f"shop.{k}", v) for k, v in new.items()]
+            )
+        return self.shop()
+
+
+def _rows_of(path: Path, sql: str) -> list[tuple[Any, ...]]:
+    """What a question gives in another database."""
+    other = Database(path)
+    try:
+        return [tuple(r) for r in other.rows(sql)]
+    finally:
+        other.close()

@@ -90,12 +90,12 @@ class JobLine:
     """
 
     job: Job
-    seams: int
-    measured: int
-    in_tolerance: int
-    out_of_tolerance: int
-    not_proven: int
-    last_on: str
+    seams: int = 0
+    measured: int = 0
+    in_tolerance: int = 0
+    out_of_tolerance: int = 0
+    not_proven: int = 0
+    last_on: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
