@@ -100,13 +100,15 @@ def make_refusal():
 def measured_sample():
     """Measure a sample photo as for the records; each only once, and every asker has a copy of its own."""
     from gapvision.model import Settings
+    from gapvision.samples import FOLDER
     from gapvision.workshop import measure_file
 
     kept = {}
 
     def get(name):
         if name not in kept:
-            data = (Path(__file__).parents[1] / "sample_images" / name).read_bytes()
+            folders = (FOLDER, Path(__file__).parents[1] / "sample_images")
+            data = next(f / name for f in folders if (f / name).is_file()).read_bytes()
             kept[name] = data, measure_file(data, name, Settings(print_scale_checked=True))
         data, content = kept[name]
         return data, copy.deepcopy(content)

@@ -3,6 +3,8 @@
 import ast
 import subprocess
 import sys
+import tomllib
+from fnmatch import fnmatchcase
 from functools import cache
 from pathlib import Path
 
@@ -31,10 +33,11 @@ MAY_USE = {
 MEASURING = {"geometry", "targets", "intake", "vision", "measure", "judgement", "records", "formats", "reports"}
 MAY_USE |= {
     "workshop": MEASURING,
-    "demo_job": MEASURING | {"workshop", "lab"},
-    "page": MEASURING | {"workshop", "demo_job", "lab"},
-    "commands": MEASURING | {"workshop", "demo_job", "lab", "page"},
-    "lab": MEASURING | {"workshop", "demo_job"},
+    "samples": set(),
+    "demo_job": MEASURING | {"workshop", "samples"},
+    "page": MEASURING | {"workshop", "demo_job", "samples"},
+    "commands": MEASURING | {"workshop", "demo_job", "samples", "page"},
+    "lab": MEASURING | {"workshop"},
     "cli": {"commands"},
     "__main__": {"cli"},
 }
@@ -98,6 +101,22 @@ def test_a_wrong_arrow_would_be_seen():
     assert ("measure", "vision") in seen
     assert ("vision", "targets") in seen
     assert ("reports", "targets") in seen
+
+
+def test_the_lab_stays_out_of_the_wheel():
+    """No arrow leads into it (see the table), and the build leaves it out, its data too."""
+    assert [room for room, others in MAY_USE.items() if "lab" in others] == []
+    chosen = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["setuptools"]
+    find = chosen["packages"]["find"]
+    for path in PACKAGE.rglob("__init__.py"):
+        name = ".".join(path.parent.relative_to(PACKAGE.parent).parts)
+        kept = any(fnmatchcase(name, p) for p in find["include"]) and not any(
+            fnmatchcase(name, p) for p in find["exclude"]
+        )
+        assert kept == (room_of(path.relative_to(PACKAGE).parts) != "lab"), name
+    data = {p for pattern in chosen["package-data"]["gapvision"] for p in PACKAGE.glob(pattern)}
+    assert PACKAGE / "samples" / "left_door_2.jpg" in data
+    assert not [p for p in data if p.is_relative_to(PACKAGE / "lab")]
 
 
 @pytest.mark.parametrize(

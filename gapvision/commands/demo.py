@@ -16,22 +16,21 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Measure the first sample, or a drawn scene where the samples are missing."""
+    """Measure the sample photo."""
     from gapvision.commands._batch import Order, measure_one
     from gapvision.errors import EXIT_OK, EXIT_REFUSED, GapvisionError
-    from gapvision.lab.scenes.sample_files import list_samples
     from gapvision.reports.spans import Band
+    from gapvision.samples import DEMO_PHOTO
 
     folder = Path(args.output)
-    sample = list_samples(folder)[0]
     outputs = {
-        "json": folder / f"{sample.path.stem}.json",
-        "csv": folder / f"{sample.path.stem}.csv",
-        "plot": folder / f"{sample.path.stem}.plot.png",
-        "overlay": folder / f"{sample.path.stem}.overlay.png",
+        "json": folder / f"{DEMO_PHOTO.stem}.json",
+        "csv": folder / f"{DEMO_PHOTO.stem}.csv",
+        "plot": folder / f"{DEMO_PHOTO.stem}.plot.png",
+        "overlay": folder / f"{DEMO_PHOTO.stem}.overlay.png",
     }
     order = Order(
-        photo=sample.path, band=Band.around(_NOMINAL_MM, _TOLERANCE_MM), print_scale_checked=True, outputs=outputs
+        photo=DEMO_PHOTO, band=Band.around(_NOMINAL_MM, _TOLERANCE_MM), print_scale_checked=True, outputs=outputs
     )
     outcome = measure_one(order)
     if outcome.failed is not None:

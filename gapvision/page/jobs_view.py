@@ -349,12 +349,12 @@ def _report(job: Job) -> None:
 
 
 def _demo_job() -> None:
-    """Make the invented job: its photos are drawn and measured, which takes a while."""
+    """Make the invented job: its photos are measured, which takes a while."""
     from gapvision.demo_job import make_demo_job
 
     st.write("To look around first, let the program make an invented job with drawn photos.")
     if st.button("Make the demo job", key="demo_job"):
-        bar = st.progress(0.0, text="Drawing and measuring")
+        bar = st.progress(0.0, text="Measuring")
         make_demo_job(records(), lambda done, total: _show_progress(bar, done, total))
         st.rerun()
 

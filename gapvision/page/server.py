@@ -78,11 +78,11 @@ def _warm_up() -> None:
     from gapvision.errors import GapvisionError
     from gapvision.model import Settings
     from gapvision.page import main, service, viewer
-    from gapvision.page.samples import all_samples
+    from gapvision.samples import list_samples
 
     del main  # imported for what it loads
     try:
-        sample = all_samples()[0]
+        sample = list_samples()[0]
         service.measure(sample.path, f"sample: {sample.title}", sample.sha256, Settings(print_scale_checked=True))
         service.picture(sample.path, sample.sha256, viewer.PREVIEW_PX)
     except GapvisionError:
@@ -110,7 +110,7 @@ async def _photo(request: Request) -> Response:
     from gapvision.errors import GapvisionError
     from gapvision.page import service, viewer
     from gapvision.page.drawings import file_drawing
-    from gapvision.page.samples import find_sample
+    from gapvision.samples import find_sample
 
     ticket, sha256, size = (request.path_params[k] for k in ("ticket", "sha256", "size"))
     longest = {"preview": viewer.PREVIEW_PX, "full": viewer.FULL_PX, "thumb": 360}.get(size)

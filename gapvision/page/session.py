@@ -10,7 +10,7 @@ import streamlit as st
 from streamlit.errors import StreamlitAPIException
 
 from gapvision.page.inbox import Inbox
-from gapvision.page.samples import all_samples
+from gapvision.samples import list_samples
 
 #: What Decide judges by when nothing else is chosen.
 OWN_TOLERANCE = "the tolerance typed in Measure"
@@ -191,7 +191,7 @@ def _numbered() -> list[str]:
 def photos(ticket: str) -> list[Chosen]:
     """Photos of the inbox, newest first, then the samples."""
     mine = [Chosen(p.path, p.name, p.sha256, ticket) for p in reversed(Inbox().photos(ticket))]
-    return mine + [Chosen(s.path, f"sample: {s.title}", s.sha256, "sample") for s in all_samples()]
+    return mine + [Chosen(s.path, f"sample: {s.title}", s.sha256, "sample") for s in list_samples()]
 
 
 def choose(sha256: str) -> None:

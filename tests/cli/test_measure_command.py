@@ -225,14 +225,3 @@ def test_demo(tmp_path, capsys):
     said = capsys.readouterr().out
     plot = next(line.removeprefix("The plot is ") for line in said.splitlines() if line.startswith("The plot is "))
     assert Path(plot).read_bytes().startswith(b"\x89PNG")
-
-
-@pytest.mark.slow
-def test_demo_draws_its_scene_where_the_samples_are_missing(tmp_path, monkeypatch):
-    from gapvision.lab.scenes import sample_files
-
-    monkeypatch.setattr(sample_files, "_FOLDER", tmp_path / "nowhere")
-    monkeypatch.chdir(tmp_path)
-    found = sample_files.list_samples(tmp_path)
-    assert [s.path.name for s in found] == ["drawn_scene.jpg"]
-    assert found[0].path.read_bytes().startswith(b"\xff\xd8")

@@ -5,10 +5,10 @@ from streamlit.testing.v1 import AppTest
 
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.judgement import coat, preset, simple_spec
-from gapvision.lab.scenes.sample_files import list_samples
 from gapvision.model import FinishPlan
 from gapvision.page.books import records
 from gapvision.page.server import ENTRY
+from gapvision.samples import DEMO_PHOTO
 from gapvision.workshop import finish_of, keep_photo, set_finish
 
 SEAM_SPEC = {
@@ -29,7 +29,7 @@ def seam(tmp_path, monkeypatch, measured_sample):
     monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
     store = records()
     job = store.new_job(reference="T-1")
-    first = list_samples(tmp_path)[0].path.name
+    first = DEMO_PHOTO.name
     data, content = measured_sample(first)
     seams = {}
     for side in ("left", "right"):
@@ -168,7 +168,7 @@ def test_lengths_and_uncertainties_follow_the_switch(page):
     for unit, said in (
         ("mm", "U 0.15 mm (0.006 in)"),
         ("in", "U 0.006 in (0.15 mm)"),
-        ("fraction", "5/32 in (4.17 mm)"),
+        ("fraction", "5/32 in (3.85 mm)"),
     ):
         page.selectbox(key="unit").set_value(unit).run()
         assert said in html_of(page), unit
@@ -211,7 +211,7 @@ def test_a_result_chosen_in_jobs_is_decided_about(page, seam):
 
 @pytest.mark.parametrize(
     ("typed", "verdict"),
-    [("0.5mm", "Not proven"), ("-0.9mm; +0.5mm", "In tolerance"), ("0.3mm; 0.9mm", "Out of tolerance")],
+    [("-0.9mm; +0.5mm", "Not proven"), ("-1.1mm; +0.5mm", "In tolerance"), ("0.3mm; 0.9mm", "Out of tolerance")],
 )
 def test_limits_may_differ_below_and_above(page, typed, verdict):
     page.run()

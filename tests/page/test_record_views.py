@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from gapvision.lab.scenes.sample_files import list_samples
 from gapvision.page.books import records
 from gapvision.page.inbox import Inbox
 from gapvision.page.panel_drawing import DrawnSeam, draw_panel
 from gapvision.page.server import ENTRY
+from gapvision.samples import DEMO_PHOTO
 from gapvision.workshop import keep_photo
 
 
@@ -28,7 +28,7 @@ def job(tmp_path, monkeypatch, measured_sample):
     store = records()
     job = store.new_job(reference="T-1", customer="Invented", car="two-seat roadster")
     seam = store.add_seam(job.job_id, "bonnet, left", spec=None)
-    name = list_samples(tmp_path)[0].path.name
+    name = DEMO_PHOTO.name
     data, content = measured_sample(name)
     for stage in ("as found", "after fit-up"):
         keep_photo(store, seam, store.find_visit(job.job_id, stage), data, name, content)
@@ -176,12 +176,13 @@ def test_decide_needs_a_measurement_then_judges_and_forecasts(page):
     assert any("Measure a seam first" in i.value for i in page.info)
     page.session_state["view"] = "Measure"
     page.run()
+    page.text_input(key="tolerance").set_value("0.9mm").run()
     page.session_state["view"] = "Decide"
     page.run()
     assert not page.exception
     assert "As it stands: not proven" in html_of(page)
     page.selectbox(key="rule").set_value("simple").run()
-    assert "As it stands: out of tolerance" in html_of(page), "4.15 mm reads below the limit of 4.26 mm"
+    assert "As it stands: out of tolerance" in html_of(page), "3.85 mm reads below the limit of 3.86 mm"
     page.multiselect(key="finish_kinds").set_value(["high-build primer", "top coat"]).run()
     assert not page.exception
     words = html_of(page)
@@ -200,7 +201,7 @@ def test_panel_outline_move_and_plan(page, job):
     assert any(m.value == "Left: measured, after fit-up" for m in page.markdown), "no limits, so no judgement"
     assert any(m.value == "Right: not measured" for m in page.markdown)
     page.selectbox(key="panel_usual").set_value("even-close").run()
-    assert any(m.value.startswith("Left: ") and ", worst 4." in m.value for m in page.markdown)
+    assert any(m.value.startswith("Left: ") and ", worst 3.8" in m.value for m in page.markdown)
     page.button(key="make_plan").click().run()
     assert not page.exception
     assert "What to do" in [s.value for s in page.subheader]
@@ -242,14 +243,14 @@ def test_saving_keeps_measurement_verdict_conditions_and_what_was_left_out(page)
     store = records()
     job = store.jobs("")[0].job
     state = store.seam_states(job.job_id)[0]
-    assert state.latest.verdict.decision == "not proven"
+    assert state.latest.verdict.decision == "out of tolerance"
     assert state.latest.visit.conditions.latched is True
     assert state.latest.visit.conditions.metal_temp_c == 18.5
     assert state.latest.visit.conditions.doors_closed is None
     content = store.measurement(state.latest.measurement_id)
     assert content["left_out"][0]["reason"] == "door handle"
     assert not [s for s in content["stations"] if 100 <= s["s_mm"] <= 140]
-    assert set(content["strip_ends_px"]) == {"A", "B"}
+    assert set(content["strip_ends_px"]) == {"A", "E"}
     assert "door handle" in store.notes(job.job_id)[0].text
 
 

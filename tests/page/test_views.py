@@ -5,9 +5,9 @@ import html
 import pytest
 from streamlit.testing.v1 import AppTest
 
-from gapvision.lab.scenes.sample_files import list_samples
 from gapvision.page.inbox import Inbox
 from gapvision.page.server import ENTRY
+from gapvision.samples import DEMO_PHOTO
 
 
 @pytest.fixture
@@ -75,7 +75,7 @@ def test_another_unit_never_changes_what_a_typed_number_means(page):
 
 def test_check_line_far_off_is_refused_in_words(page):
     page.run()
-    own = Inbox().add(page.session_state["ticket"], "own.jpg", list_samples(ENTRY)[0].path.read_bytes() + b"0")
+    own = Inbox().add(page.session_state["ticket"], "own.jpg", DEMO_PHOTO.read_bytes() + b"0")
     page.run()
     assert page.selectbox(key="photo").value == own.sha256
     page.text_input(key="check_length").set_value("20mm").run()
@@ -121,7 +121,7 @@ def test_mistakes_about_the_edges_are_one_sentence(page, key, value, said):
 def test_typed_words_and_photos_survive_a_reload(page):
     page.run()
     ticket = page.session_state["ticket"]
-    photo = Inbox().add(ticket, "own.jpg", list_samples(ENTRY)[0].path.read_bytes() + b"1")
+    photo = Inbox().add(ticket, "own.jpg", DEMO_PHOTO.read_bytes() + b"1")
     page.text_input(key="nominal").set_value("5mm").run()
     fresh = AppTest.from_file(str(ENTRY), default_timeout=30)
     fresh.query_params["ticket"] = ticket
@@ -190,7 +190,7 @@ def test_a_run_does_not_overwrite_the_fields_that_are_on_screen(page):
 def test_the_photo_chosen_stays_chosen_after_another_view_and_a_reload(page):
     page.run()
     ticket = page.session_state["ticket"]
-    data = list_samples(ENTRY)[0].path.read_bytes()
+    data = DEMO_PHOTO.read_bytes()
     first, second = (Inbox().add(ticket, name, data + name.encode()) for name in ("one.jpg", "two.jpg"))
     page.run()
     assert page.selectbox(key="photo").value == second.sha256
@@ -208,8 +208,8 @@ def test_the_photo_chosen_stays_chosen_after_another_view_and_a_reload(page):
 def test_the_short_verdict_stands_before_the_details(page):
     page.run()
     verdict = next(x.proto.body for x in page.get("html") if "gv-verdict" in x.proto.body)
-    assert "Worst: 4.17 mm (5/32 in) at 200 mm, U 0.15 mm (0.006 in)" in verdict
+    assert "Worst: 3.85 mm (5/32 in) at 166 mm, U 0.15 mm (0.006 in)" in verdict
     assert "Next: " in verdict
     page.selectbox(key="unit").set_value("fraction").run()
     verdict = next(x.proto.body for x in page.get("html") if "gv-verdict" in x.proto.body)
-    assert "Worst: 5/32 in (4.17 mm) at 7 7/8 in, U 0.006 in (0.15 mm)" in verdict
+    assert "Worst: 5/32 in (3.85 mm) at 6 17/32 in, U 0.006 in (0.15 mm)" in verdict

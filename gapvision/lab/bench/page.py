@@ -19,7 +19,7 @@ import urllib.request
 from pathlib import Path
 from typing import Any
 
-from gapvision.lab.scenes.sample_files import list_samples
+from gapvision.lab import SAMPLE_IMAGES
 
 _FLAGS = [
     "--no-sandbox",
@@ -107,8 +107,8 @@ def _open(browser: Any, url: str) -> tuple[Any, float]:
 
 
 def _photo(number: int) -> bytes:
-    """The first sample, 12 megapixels, with other bytes each time, so that nothing is remembered."""
-    return list_samples(Path(tempfile.gettempdir()))[0].path.read_bytes() + f"copy {number}".encode()
+    """A sample of 12 megapixels, with other bytes each time, so that nothing is remembered."""
+    return (SAMPLE_IMAGES / "backlit_bonnet_gap.jpg").read_bytes() + f"copy {number}".encode()
 
 
 def _give(page: Any, number: int) -> None:

@@ -60,11 +60,12 @@ def median_s(work: Callable[[], object], times: int = 7) -> float:
 
 def twelve_seam_report(folder: Path, width_px: int) -> float:
     """Time the report of a job with twelve seams, each with two real photos [s]."""
-    from gapvision.demo_job import SEAMS as DRAWN
-    from gapvision.demo_job import draw_photo
+    from gapvision.lab.scenes import render_scene
+    from gapvision.lab.scenes.demo import demo_scene
     from gapvision.workshop import add_photo, evidence_report
 
-    photos = [draw_photo(DRAWN[0], k, width_px) for k in range(2)]
+    scenes = [demo_scene("left_door", k, width_px) for k in range(2)]
+    photos = [render_scene(spec, seed)[0] for seed, spec in scenes]
     with Store(folder) as store:
         job = store.new_job(reference="report")
         visits = [store.add_visit(job.job_id, s, on_date=f"2026-02-0{1 + k}") for k, s in enumerate(STAGES[:2])]

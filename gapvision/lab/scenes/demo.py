@@ -1,0 +1,46 @@
+"""The scenes of the demo job's photos, which ship with the program: a gap lit from behind, a strip on both sides."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from gapvision.lab.scenes.scene import CameraSpec, Defect, EdgeSpec, Inside, SceneSpec, StripSpec
+
+#: Photo's name without the stage -> seed, the bump that trimming takes away [mm], and at each stage as found, after
+#: fit-up and after trimming that was photographed: gap [mm] and taper [mm/m].
+_SEAMS: dict[str, tuple[int, float, tuple[tuple[float, float], ...]]] = {
+    "left_door": (11, 1.15, ((6.3, 5.0), (4.85, 1.0), (4.75, 0.5))),
+    "right_door": (21, 0.0, ((5.4, -3.0), (4.8, 0.8))),
+    "left_bonnet": (31, 0.35, ((4.3, 3.0), (4.7, 0.5))),
+    "rear_boot_lid": (41, 0.0, ((3.6, 0.0),)),
+}
+
+
+def demo_scene(seam: str, stage: int, width_px: int = 2400) -> tuple[int, SceneSpec]:
+    """Seed and scene of a seam (a name of the above) at a stage, counted from 0."""
+    seed, bump, stages = _SEAMS[seam]
+    gap, taper = stages[stage]
+    camera = CameraSpec(
+        width_px=width_px, height_px=width_px * 3 // 4, distance_mm=310 + 6 * stage, tilt_across_deg=2 + stage,
+        tilt_along_deg=-2 + 2 * stage, roll_deg=1.5 - stage, aim_s_mm=4.0 * stage, exposure=0.5, noise=0.01,
+        jpeg_quality=88,
+    )  # fmt: skip
+    trimmed = stage == 2
+    defects = () if trimmed or not bump else (
+        Defect(side="B", s_mm=40, height_mm=-bump, width_mm=50),
+        Defect(side="A", s_mm=-65, height_mm=0.4 * bump, width_mm=35),
+    )  # fmt: skip
+    edge = EdgeSpec(radius_mm=1.4, finish="red_primer", wave_mm=0.05 if trimmed else 0.12, wave_phase_deg=seed)
+    other = replace(edge, radius_mm=1.6, wave_period_mm=120, wave_phase_deg=seed + 70)
+    spec = SceneSpec(
+        name=f"{seam}_{stage + 1}", gap_mm=gap, taper_mm_per_m=taper, step_mm=0.3, edge_a=edge, edge_b=other,
+        defects=defects, inside=Inside(kind="backlit", level=0.75),
+        strips=(StripSpec(letter="A", s_mm=3, t_mm=-41), StripSpec(letter="E", s_mm=-2, t_mm=43)), camera=camera,
+    )  # fmt: skip
+    return seed + stage, spec
+
+
+#: Seed of each photo's noise and grain, and its scene; drawn anew by the bench's ``make_photos --demo``.
+DEMO: tuple[tuple[int, SceneSpec], ...] = tuple(
+    demo_scene(seam, stage) for seam, (_, _, stages) in _SEAMS.items() for stage in range(len(stages))
+)
