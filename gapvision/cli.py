@@ -35,6 +35,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "verify": ("verify", "say whether an export, or the data folder, was altered"),
     "backup": ("backup", "copy all records while the program runs"),
     "shop": ("shop", "set the shop's name, logo, paper and units"),
+    "codes": ("codes", "list every refusal, warning and note with what to do about it"),
     "demo-job": ("demo_job", "build an invented job to try things out"),
 }
 

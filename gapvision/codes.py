@@ -1,6 +1,6 @@
 """Registry of every refusal, warning and note that gapvision can give.
 
-The README's table, the page and the tests are made from this list, so that
+The table in codes.md, the page and the tests are made from this list, so that
 code, table and manual cannot drift apart.
 
 Kinds
