@@ -16,7 +16,7 @@ from gapvision.errors import GapvisionError
 from gapvision.judgement import compare as _compare
 from gapvision.judgement.thermal import ThermalChange, thermal_change
 from gapvision.model import Comparison, GapProfile, Notice
-from gapvision.records import MeasurementLine, Seam, Store, Visit, conditions_notices
+from gapvision.records import TICKS, MeasurementLine, Seam, Store, Visit, conditions_notices
 
 if TYPE_CHECKING:
     from gapvision.model import Measurement, Settings, StripView
@@ -532,17 +532,11 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
     )  # fmt: skip
 
 
-_TICK_WORDS = (
-    ("latched", "latched"), ("seal_fitted", "rubber seal fitted"), ("shims_tight", "shims tight"),
-    ("hinges_tight", "hinges tight"), ("doors_closed", "doors closed"),
-)  # fmt: skip
-
-
 def _shown(store: Store, line: MeasurementLine) -> Any:
     from gapvision.reports import evidence as ev
 
     c = line.visit.conditions
-    said = [(words, "yes" if getattr(c, key) else "no") for key, words in _TICK_WORDS if getattr(c, key) is not None]
+    said = [(words, "yes" if getattr(c, key) else "no") for key, words in TICKS.items() if getattr(c, key) is not None]
     if c.support:
         said.append(("car stood", c.support))
     if c.metal_temp_c is not None:

@@ -6,7 +6,7 @@ import argparse
 import sys
 import time
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 from gapvision.errors import GapvisionError
 
@@ -81,8 +81,8 @@ class Bar:
         self.stream.flush()
 
 
-def table(rows: Sequence[tuple[str, ...]], heads: tuple[str, ...]) -> str:
-    """Lay out a plain table; the last column is not padded."""
+def show_table(rows: Sequence[tuple[str, ...]], heads: tuple[str, ...], nothing: str = "") -> None:
+    """Print a plain table, or a sentence when it has no rows; the last column is not padded."""
     from unicodedata import east_asian_width
 
     def width(text: str) -> int:
@@ -90,12 +90,22 @@ def table(rows: Sequence[tuple[str, ...]], heads: tuple[str, ...]) -> str:
 
     everything = [heads, *rows]
     widths = [max(width(r[i]) for r in everything) for i in range(len(heads))]
-    lines = []
-    for row in everything:
-        cells = [cell + " " * (w - width(cell)) for cell, w in zip(row, widths, strict=True)]
-        lines.append("  ".join(cells).rstrip())
+    lines = [
+        "  ".join(cell + " " * (w - width(cell)) for cell, w in zip(row, widths, strict=True)).rstrip()
+        for row in everything
+    ]
     lines.insert(1, "  ".join("-" * w for w in widths))
-    return "\n".join(lines) + "\n"
+    print("\n".join(lines) if rows else nothing)
+
+
+def number(value: float | None, form: str = ".2f") -> str:
+    """A number, or a dash where there is none."""
+    return "-" if value is None else format(value, form)
+
+
+def picked(thing: object, *names: str) -> dict[str, Any]:
+    """Some attributes as a dict."""
+    return {name: getattr(thing, name) for name in names}
 
 
 def visit_of(store: Store, job: Job, which: str | None) -> int | None:

@@ -8,19 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from gapvision.commands._lengths import add_check_lines, add_known, known_of, parse_points
-from gapvision.commands._records import Bar, add_data, open_store
+from gapvision.commands._records import Bar, add_data, open_store, picked
 from gapvision.errors import GapvisionError
+from gapvision.records import TICKS
 from gapvision.targets.print_scale import print_scales
 from gapvision.units import format_both, parse_length
 
-_TICKS = ("latched", "seal", "shims", "hinges", "doors")
-_FIELDS = {
-    "latched": "latched",
-    "seal": "seal_fitted",
-    "shims": "shims_tight",
-    "hinges": "hinges_tight",
-    "doors": "doors_closed",
-}
 _EPILOG = """\
 A seam or stage that the job does not have yet is added.  Exit code: 0 stored,
 2 a file could not be read or an argument not be understood, 3 a photo was refused
@@ -38,10 +31,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--stage", required=True, help="e.g. 'as found', 'after fit-up', 'after trimming'")
     parser.add_argument("--on", metavar="DAY", help="like 2026-03-31; default: today")
     parser.add_argument("--who", default="", help="who took the photo")
-    for name, text in zip(
-        _TICKS, ("latched", "rubber seal fitted", "shims tight", "hinges tight", "doors closed"), strict=True
-    ):
-        parser.add_argument(f"--{name}", action=argparse.BooleanOptionalAction, default=None, help=text)
+    for name, text in TICKS.items():
+        action = argparse.BooleanOptionalAction
+        parser.add_argument(f"--{name.split('_')[0]}", dest=name, action=action, default=None, help=text)
     parser.add_argument("--support", default="", help="how the car stands, e.g. 'on its wheels'")
     parser.add_argument("--metal-temp", type=float, metavar="C", help="temperature of the metal [degrees Celsius]")
     wanted = parser.add_mutually_exclusive_group()
@@ -73,8 +65,7 @@ def run(args: argparse.Namespace) -> int:
         seam_hint_px=parse_points(args.along),
         **known_of(args),
     )
-    ticks = {_FIELDS[name]: getattr(args, name) for name in _TICKS}
-    conditions = Conditions(**ticks, support=args.support, metal_temp_c=args.metal_temp)
+    conditions = Conditions(**picked(args, *TICKS), support=args.support, metal_temp_c=args.metal_temp)
     said = conditions != Conditions()
     spec = _spec(args)
     refused = unreadable = 0
@@ -136,7 +127,7 @@ def _seam(store: Any, job: Any, args: argparse.Namespace) -> Any:
     if not side and first.casefold() in ("left", "right") and rest.strip():
         name, side = rest.strip(), first.casefold()
     seam = store.add_seam(job.job_id, name, side=side)
-    print(f"New seam in job {job.reference}: {f'{side} {name}'.strip()}")
+    print(f"New seam in job {job.reference}: {seam.full_name}")
     return seam
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gapvision.commands._lengths import parse_points
-from gapvision.commands._records import add_data, choose_line, open_store, table
+from gapvision.commands._records import add_data, choose_line, open_store, show_table
 from gapvision.errors import GapvisionError
 from gapvision.units import format_both, parse_length
 
@@ -94,10 +94,7 @@ def run(args: argparse.Namespace) -> int:
         result = both.comparison
         for word, s, x in (("before", seam, before), ("after", other, after)):
             verdict = f", {x.verdict.decision}" if x.verdict else ""
-            print(
-                f"{word + ':':<8}no. {x.measurement_id}, {f'{s.side} {s.name}'.strip()}, {x.visit.stage},"
-                f" {x.visit.on_date}{verdict}"
-            )
+            print(f"{word + ':':<8}no. {x.measurement_id}, {s.full_name}, {x.visit.stage}, {x.visit.on_date}{verdict}")
         _tell(result, list(both.notices))
         if both.thermal is not None and both.thermal_panel_only is not None:
             print(
@@ -189,6 +186,6 @@ def _tell(c: Comparison, notices: list[Any]) -> None:
         for s in c.spans
     ]
     if rows:
-        print(table(rows, ("change", "from [mm]", "to [mm]", "largest [mm]", "at [mm]", "U [mm]")), end="")
+        show_table(rows, ("change", "from [mm]", "to [mm]", "largest [mm]", "at [mm]", "U [mm]"))
     for n in notices:
         print(f"{n.kind}: {n.message} {n.advice} [{n.code}]")

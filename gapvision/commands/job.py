@@ -1,257 +1,149 @@
-"""``gapvision job``: open, list, show, note, delete and bring back jobs."""
+"""``gapvision job``: open, list, show, note, delete and bring back jobs.
+
+One function for each action, with its arguments beside it: see ``_ACTIONS`` at the end.
+"""
 
 from __future__ import annotations
 
 import argparse
 import json
-from typing import Any
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from gapvision.commands._records import add_data, open_store, table
+from gapvision.commands._records import Bar, add_data, number, open_store, picked, show_table
+from gapvision.errors import GapvisionError
 from gapvision.units import format_both, parse_length
+
+if TYPE_CHECKING:
+    from gapvision.records import Job, MeasurementLine, Store
+
+_TEXTS = ("reference", "customer", "car", "notes")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the actions."""
     sub = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
-
-    new = sub.add_parser("new", help="open a job")
-    new.add_argument("--reference", default="", help="the shop's own; default: the next free one of the year")
-    new.add_argument("--customer", default="")
-    new.add_argument("--car", default="", help="in free words")
-    new.add_argument("--notes", default="")
-    new.add_argument("--opened", metavar="DAY", help="like 2026-03-31; default: today")
-
-    show = sub.add_parser("list", help="list jobs, the one changed last first")
-    show.add_argument("words", nargs="*", help="only jobs in which all these words occur")
-    show.add_argument("--json", action="store_true", help="print JSON")
-
-    one = sub.add_parser("show", help="show a job: its seams, visits, measurements and notes")
-    one.add_argument("job", help="the job's reference")
-    one.add_argument("--json", action="store_true", help="print JSON")
-
-    edit = sub.add_parser("edit", help="change a job's head")
-    edit.add_argument("job")
-    for name in ("reference", "customer", "car", "notes"):
-        edit.add_argument(f"--{name}")
-
-    panel = sub.add_parser("panel", help="say what a panel is made of and how long it is across its gaps")
-    panel.add_argument("job")
-    panel.add_argument("name")
-    panel.add_argument("--side", default="", choices=("", "left", "right"))
-    panel.add_argument("--metal", choices=("steel", "aluminium"))
-    panel.add_argument("--length", metavar="LENGTH", help="e.g. 1020mm")
-    panel.add_argument("--seams", nargs="+", default=[], metavar="SEAM", help="seams that belong to it")
-
-    note = sub.add_parser("note", help="write something down")
-    note.add_argument("job")
-    note.add_argument("text")
-    note.add_argument("--who", default="")
-    note.add_argument("--seam", default="")
-
-    judged = sub.add_parser("judge", help="judge the latest results again, by the seams' specifications")
-    judged.add_argument("job")
-    judged.add_argument("--finish", metavar="F.toml", help="finish plan to keep with the job: adds the gap after paint")
-    judged.add_argument("--rule", default="proven", choices=("proven", "simple", "risk"))
-    judged.add_argument("--risk", type=float, default=0.05, metavar="SHARE")
-
-    plan = sub.add_parser("plan", help="keep a correction plan with the job; the report shows it")
-    plan.add_argument("job")
-    plan.add_argument("plan", metavar="PLAN.json", help="written by 'gapvision plan --json'")
-
-    again = sub.add_parser("remeasure", help="measure stored photos again; the old results stay beside the new")
-    again.add_argument("job")
-    again.add_argument("--seam", default="", help="only this seam")
-
-    gone = sub.add_parser("delete", help="put a job, or one of its parts, into the bin")
-    gone.add_argument("job")
-    gone.add_argument("--seam", default="", help="delete this seam instead of the job")
-    gone.add_argument("--measurement", type=int, help="delete the photo of this measurement instead of the job")
-
-    undo = sub.add_parser("undo", help="bring back what was deleted last, or a numbered item of the bin")
-    undo.add_argument("number", nargs="?", type=int)
-
-    kept = sub.add_parser("bin", help="list the bin, or empty it")
-    kept.add_argument("--empty", action="store_true", help="remove for good what is in the bin")
-
-    for child in (new, show, one, edit, panel, note, judged, plan, again, gone, undo, kept):
+    for name, (text, run_action, arguments) in _ACTIONS.items():
+        child = sub.add_parser(name, help=text)
+        if run_action not in (_new, _list, _undo, _bin):
+            child.add_argument("job", help="the job's reference")
+        for flags, options in arguments:
+            child.add_argument(flags, **options)
         add_data(child)
 
 
 def run(args: argparse.Namespace) -> int:
     """Do the action."""
     with open_store(args) as store:
-        return int(_ACTIONS[args.action](store, args))
-
-
-def _new(store: Any, args: argparse.Namespace) -> int:
-    job = store.new_job(
-        reference=args.reference, customer=args.customer, car=args.car, notes=args.notes, opened_on=args.opened
-    )
-    print(job.reference)
+        _ACTIONS[args.action][1](store, args)
     return 0
 
 
-def _list(store: Any, args: argparse.Namespace) -> int:
+def _new(store: Store, args: argparse.Namespace) -> None:
+    print(store.new_job(**picked(args, *_TEXTS), opened_on=args.opened).reference)
+
+
+def _list(store: Store, args: argparse.Namespace) -> None:
     lines = store.jobs(" ".join(args.words))
     if args.json:
-        print(
-            json.dumps(
-                [
-                    {
-                        "reference": x.job.reference,
-                        "customer": x.job.customer,
-                        "car": x.job.car,
-                        "opened_on": x.job.opened_on,
-                        "changed_at": x.job.changed_at,
-                        "last_on": x.last_on,
-                        "seams": x.seams,
-                        "measured": x.measured,
-                        "in_tolerance": x.in_tolerance,
-                        "out_of_tolerance": x.out_of_tolerance,
-                        "not_proven": x.not_proven,
-                    }
-                    for x in lines
-                ],
-                ensure_ascii=False,
-                indent=1,
-            )
-        )
-        return 0
-    if not lines:
-        print("No job." if not args.words else "No job has all these words.")
-        return 0
+        counts = ("last_on", "seams", "measured", "in_tolerance", "out_of_tolerance", "not_proven")
+        heads = ("reference", "customer", "car", "opened_on", "changed_at")
+        _print_json([picked(x.job, *heads) | picked(x, *counts) for x in lines])
+        return
     rows = [
         (
-            x.job.reference,
-            x.last_on or x.job.opened_on,
-            f"{x.measured}/{x.seams}",
-            _glance(x),
-            x.job.customer,
-            x.job.car,
+            x.job.reference, x.last_on or x.job.opened_on, f"{x.measured}/{x.seams}",
+            f"{x.in_tolerance}/{x.out_of_tolerance}/{x.not_proven}", x.job.customer, x.job.car,
         )
         for x in lines
-    ]
-    print(table(rows, ("job", "last on", "measured", "in/out/open", "customer", "car")), end="")
-    return 0
+    ]  # fmt: skip
+    nothing = "No job has all these words." if args.words else "No job."
+    show_table(rows, ("job", "last on", "measured", "in/out/open", "customer", "car"), nothing)
 
 
-def _glance(line: Any) -> str:
-    return f"{line.in_tolerance}/{line.out_of_tolerance}/{line.not_proven}"
-
-
-def _show(store: Any, args: argparse.Namespace) -> int:
+def _show(store: Store, args: argparse.Namespace) -> None:
     job = store.job(args.job)
     lines = store.job_lines(job.job_id)
     if args.json:
-        print(json.dumps(_as_dict(store, job, lines), ensure_ascii=False, indent=1))
-        return 0
+        _print_json(_as_dict(store, job, lines))
+        return
     print(f"Job {job.reference}, opened {job.opened_on}")
-    for head, text in (("customer", job.customer), ("car", job.car), ("notes", job.notes)):
-        if text:
+    for head in _TEXTS[1:]:
+        if text := getattr(job, head):
             print(f"  {head}: {text}")
-    for state in store.seam_states(job.job_id):
-        seam = state.seam
-        print(f"\n{f'{seam.side} {seam.name}'.strip()}")
-        rows = []
-        for x in (y for y in lines if y.seam_id == seam.seam_id):
-            gap = "-" if x.mean_mm is None else format_both(x.mean_mm)
-            spread = "-" if x.min_mm is None else f"{x.min_mm:.2f} to {x.max_mm:.2f}"
-            verdict = x.verdict.decision if x.verdict else "-"
-            old = "" if x.newest else "measured again since"
-            rows.append(
-                (
-                    str(x.measurement_id),
-                    x.visit.on_date,
-                    x.visit.stage,
-                    x.status,
-                    gap,
-                    spread,
-                    "-" if x.u_mm is None else f"{x.u_mm:.2f}",
-                    verdict,
-                    f"{x.photo.file_name} {old}".strip(),
-                )
+    for seam in store.seams(job.job_id):
+        print(f"\n{seam.full_name}")
+        rows = [
+            (
+                str(x.measurement_id), x.visit.on_date, x.visit.stage, x.status,
+                "-" if x.mean_mm is None else format_both(x.mean_mm),
+                "-" if x.min_mm is None else f"{x.min_mm:.2f} to {x.max_mm:.2f}",
+                number(x.u_mm), x.verdict.decision if x.verdict else "-",
+                x.photo.file_name if x.newest else f"{x.photo.file_name} measured again since",
             )
-        if rows:
-            heads = ("no.", "day", "stage", "status", "mean gap", "min to max [mm]", "U [mm]", "verdict", "photo")
-            print(table(rows, heads), end="")
-        else:
-            print("not measured yet")
+            for x in lines
+            if x.seam_id == seam.seam_id
+        ]  # fmt: skip
+        heads = ("no.", "day", "stage", "status", "mean gap", "min to max [mm]", "U [mm]", "verdict", "photo")
+        show_table(rows, heads, "not measured yet")
     notes = store.notes(job.job_id)
     if notes:
         print("\nNotes")
         for n in notes:
             print(f"  {n.made_at[:10]} {n.who}: {n.text}" if n.who else f"  {n.made_at[:10]}: {n.text}")
-    return 0
 
 
-def _as_dict(store: Any, job: Any, lines: Any) -> dict[str, Any]:
-    seams = []
-    for seam in store.seams(job.job_id):
-        seams.append(
-            {
-                "name": seam.name,
-                "side": seam.side,
-                "measurements": [
-                    {
-                        "number": x.measurement_id,
-                        "stage": x.visit.stage,
-                        "on_date": x.visit.on_date,
-                        "who": x.visit.who,
-                        "status": x.status,
-                        "mean_mm": x.mean_mm,
-                        "min_mm": x.min_mm,
-                        "max_mm": x.max_mm,
-                        "u_mm": x.u_mm,
-                        "method_version": x.method_version,
-                        "newest": x.newest,
-                        "photo_sha256": x.photo.sha256,
-                        "verdict": x.verdict.decision if x.verdict else None,
-                        "conditions": x.visit.conditions.to_dict(),
-                    }
-                    for x in lines
-                    if x.seam_id == seam.seam_id
-                ],
-            }
-        )
-    return {
-        "reference": job.reference,
-        "customer": job.customer,
-        "car": job.car,
-        "notes": job.notes,
-        "opened_on": job.opened_on,
-        "seams": seams,
-        "remarks": [n.text for n in store.notes(job.job_id)],
-    }
+def _as_dict(store: Store, job: Job, lines: list[MeasurementLine]) -> dict[str, Any]:
+    figures = ("status", "mean_mm", "min_mm", "max_mm", "u_mm", "method_version", "newest")
+    seams = [
+        picked(seam, "name", "side")
+        | {
+            "measurements": [
+                {"number": x.measurement_id}
+                | picked(x.visit, "stage", "on_date", "who")
+                | picked(x, *figures)
+                | {
+                    "photo_sha256": x.photo.sha256,
+                    "verdict": x.verdict.decision if x.verdict else None,
+                    "conditions": x.visit.conditions.to_dict(),
+                }
+                for x in lines
+                if x.seam_id == seam.seam_id
+            ]
+        }
+        for seam in store.seams(job.job_id)
+    ]
+    remarks = [n.text for n in store.notes(job.job_id)]
+    return picked(job, *_TEXTS, "opened_on") | {"seams": seams, "remarks": remarks}
 
 
-def _edit(store: Any, args: argparse.Namespace) -> int:
-    job = store.job(args.job)
-    new = {k: getattr(args, k) for k in ("reference", "customer", "car", "notes")}
-    print(store.edit_job(job.job_id, **new).reference)
-    return 0
+def _print_json(content: Any) -> None:
+    print(json.dumps(content, ensure_ascii=False, indent=1))
 
 
-def _panel(store: Any, args: argparse.Namespace) -> int:
+def _edit(store: Store, args: argparse.Namespace) -> None:
+    print(store.edit_job(store.job(args.job).job_id, **picked(args, *_TEXTS)).reference)
+
+
+def _panel(store: Store, args: argparse.Namespace) -> None:
     job = store.job(args.job)
     length = parse_length(args.length, "mm") if args.length else None
     panel = store.put_panel(job.job_id, args.name, side=args.side, metal=args.metal, length_mm=length)
     for name in args.seams:
         store.edit_seam(store.find_seam(job.job_id, name).seam_id, panel_id=panel.panel_id)
     size = f", {panel.length_mm:g} mm across its gaps" if panel.length_mm else ""
-    print(f"{f'{panel.side} {panel.name}'.strip()}: {panel.metal}{size}")
-    return 0
+    print(f"{panel.full_name}: {panel.metal}{size}")
 
 
-def _note(store: Any, args: argparse.Namespace) -> int:
+def _note(store: Store, args: argparse.Namespace) -> None:
     job = store.job(args.job)
     seam_id = store.find_seam(job.job_id, args.seam).seam_id if args.seam else None
     store.add_note(job.job_id, args.text, who=args.who, seam_id=seam_id)
     print("noted")
-    return 0
 
 
-def _remeasure(store: Any, args: argparse.Namespace) -> int:
-    from gapvision.commands._records import Bar
+def _remeasure(store: Store, args: argparse.Namespace) -> None:
     from gapvision.workshop import judge_line, measure_again
 
     job = store.job(args.job)
@@ -261,29 +153,16 @@ def _remeasure(store: Any, args: argparse.Namespace) -> int:
         lines = [x for x in lines if x.seam_id == seam_id]
     bar = Bar("measuring")
     rows = []
-    for number, old in enumerate(lines, 1):
+    for done, old in enumerate(lines, 1):
         new = judge_line(store, measure_again(store, old))
-        rows.append(
-            (
-                str(new.measurement_id),
-                old.visit.stage,
-                f"{old.method_version} -> {new.method_version}",
-                "-" if old.mean_mm is None else f"{old.mean_mm:.3f}",
-                "-" if new.mean_mm is None else f"{new.mean_mm:.3f}",
-                new.status,
-            )
-        )
-        bar(number, len(lines))
-    print(
-        table(rows, ("no.", "stage", "method", "mean before [mm]", "mean now [mm]", "status"))
-        if rows
-        else "No photo.\n",
-        end="",
-    )
-    return 0
+        methods = f"{old.method_version} -> {new.method_version}"
+        means = number(old.mean_mm, ".3f"), number(new.mean_mm, ".3f")
+        rows.append((str(new.measurement_id), old.visit.stage, methods, *means, new.status))
+        bar(done, len(lines))
+    show_table(rows, ("no.", "stage", "method", "mean before [mm]", "mean now [mm]", "status"), "No photo.")
 
 
-def _judge(store: Any, args: argparse.Namespace) -> int:
+def _judge(store: Store, args: argparse.Namespace) -> None:
     from gapvision.formats.finish_file import read_finish
     from gapvision.model import DecisionRule
     from gapvision.workshop import judge_line, set_finish
@@ -299,17 +178,12 @@ def _judge(store: Any, args: argparse.Namespace) -> int:
         said = "no specification" if seam.spec is None or line.verdict is None else line.verdict.decision
         verdict = store.verdict(line.measurement_id) if seam.spec is not None else None
         future = verdict.body.get("forecast") if verdict is not None else None
-        rows.append((str(line.measurement_id), f"{seam.side} {seam.name}".strip(), line.visit.stage, said,
+        rows.append((str(line.measurement_id), seam.full_name, line.visit.stage, said,
                      future["verdict"]["verdict"] if future else "-"))  # fmt: skip
-    print(table(rows, ("no.", "seam", "stage", "verdict", "after paint")) if rows else "Nothing measured.\n", end="")
-    return 0
+    show_table(rows, ("no.", "seam", "stage", "verdict", "after paint"), "Nothing measured.")
 
 
-def _plan(store: Any, args: argparse.Namespace) -> int:
-    from pathlib import Path
-
-    from gapvision.errors import GapvisionError
-
+def _plan(store: Store, args: argparse.Namespace) -> None:
     job = store.job(args.job)
     try:
         body = json.loads(Path(args.plan).read_text(encoding="utf-8"))
@@ -323,63 +197,88 @@ def _plan(store: Any, args: argparse.Namespace) -> int:
                              "Choose a file written by 'gapvision plan --json'.")  # fmt: skip
     store.add_plan(job.job_id, panel[:200], body)
     print(f"kept: plan for {panel}")
-    return 0
 
 
-def _delete(store: Any, args: argparse.Namespace) -> int:
+def _delete(store: Store, args: argparse.Namespace) -> None:
     job = store.job(args.job)
     if args.measurement is not None:
         line = store.line(args.measurement)
         if line.visit.job_id != job.job_id:
-            from gapvision.errors import GapvisionError
-
-            raise GapvisionError(
-                "measurement-not-found", f"Job '{job.reference}' has no measurement {args.measurement}."
-            )
+            message = f"Job '{job.reference}' has no measurement {args.measurement}."
+            raise GapvisionError("measurement-not-found", message)
         item = store.delete("photo", line.shot_id)
     elif args.seam:
         item = store.delete("seam", store.find_seam(job.job_id, args.seam).seam_id)
     else:
         item = store.delete("job", job.job_id)
     print(f"In the bin: {item.label}. 'gapvision job undo {item.bin_id}' brings it back.")
-    return 0
 
 
-def _undo(store: Any, args: argparse.Namespace) -> int:
+def _undo(store: Store, args: argparse.Namespace) -> None:
     print(f"Brought back: {store.undo_delete(args.number).label}.")
-    return 0
 
 
-def _bin(store: Any, args: argparse.Namespace) -> int:
+def _bin(store: Store, args: argparse.Namespace) -> None:
     if args.empty:
         items, photos = store.empty_bin()
         print(f"Removed for good: {items} items, {photos} photos.")
-        return 0
-    items = store.bin()
-    if not items:
-        print("The bin is empty.")
-        return 0
-    print(
-        table(
-            [(str(i.bin_id), i.deleted_at[:16].replace("T", " "), i.label) for i in items],
-            ("no.", "deleted (UTC)", "what"),
-        ),
-        end="",
-    )
-    return 0
+        return
+    rows = [(str(i.bin_id), i.deleted_at[:16].replace("T", " "), i.label) for i in store.bin()]
+    show_table(rows, ("no.", "deleted (UTC)", "what"), "The bin is empty.")
 
 
-_ACTIONS = {
-    "new": _new,
-    "list": _list,
-    "show": _show,
-    "edit": _edit,
-    "panel": _panel,
-    "note": _note,
-    "remeasure": _remeasure,
-    "judge": _judge,
-    "plan": _plan,
-    "delete": _delete,
-    "undo": _undo,
-    "bin": _bin,
-}
+def _argument(flags: str, **options: Any) -> tuple[str, dict[str, Any]]:
+    return flags, options
+
+
+_JSON = _argument("--json", action="store_true", help="print JSON")
+
+#: Action -> its help, its function, its arguments besides the job and --data.
+_ACTIONS: dict[str, tuple[str, Callable[[Store, argparse.Namespace], None], list[tuple[str, dict[str, Any]]]]] = {
+    "new": ("open a job", _new, [
+        _argument("--reference", default="", help="the shop's own; default: the next free one of the year"),
+        _argument("--customer", default=""),
+        _argument("--car", default="", help="in free words"),
+        _argument("--notes", default=""),
+        _argument("--opened", metavar="DAY", help="like 2026-03-31; default: today"),
+    ]),
+    "list": ("list jobs, the one changed last first", _list, [
+        _argument("words", nargs="*", help="only jobs in which all these words occur"),
+        _JSON,
+    ]),
+    "show": ("show a job: its seams, visits, measurements and notes", _show, [_JSON]),
+    "edit": ("change a job's head", _edit, [_argument(f"--{name}") for name in _TEXTS]),
+    "panel": ("say what a panel is made of and how long it is across its gaps", _panel, [
+        _argument("name"),
+        _argument("--side", default="", choices=("", "left", "right")),
+        _argument("--metal", choices=("steel", "aluminium")),
+        _argument("--length", metavar="LENGTH", help="e.g. 1020mm"),
+        _argument("--seams", nargs="+", default=[], metavar="SEAM", help="seams that belong to it"),
+    ]),
+    "note": ("write something down", _note, [
+        _argument("text"),
+        _argument("--who", default=""),
+        _argument("--seam", default=""),
+    ]),
+    "judge": ("judge the latest results again, by the seams' specifications", _judge, [
+        _argument("--finish", metavar="F.toml", help="finish plan to keep with the job: adds the gap after paint"),
+        _argument("--rule", default="proven", choices=("proven", "simple", "risk")),
+        _argument("--risk", type=float, default=0.05, metavar="SHARE"),
+    ]),
+    "plan": ("keep a correction plan with the job; the report shows it", _plan, [
+        _argument("plan", metavar="PLAN.json", help="written by 'gapvision plan --json'"),
+    ]),
+    "remeasure": ("measure stored photos again; the old results stay beside the new", _remeasure, [
+        _argument("--seam", default="", help="only this seam"),
+    ]),
+    "delete": ("put a job, or one of its parts, into the bin", _delete, [
+        _argument("--seam", default="", help="delete this seam instead of the job"),
+        _argument("--measurement", type=int, help="delete the photo of this measurement instead of the job"),
+    ]),
+    "undo": ("bring back what was deleted last, or a numbered item of the bin", _undo, [
+        _argument("number", nargs="?", type=int),
+    ]),
+    "bin": ("list the bin, or empty it", _bin, [
+        _argument("--empty", action="store_true", help="remove for good what is in the bin"),
+    ]),
+}  # fmt: skip

@@ -12,19 +12,10 @@ from gapvision.model import Measurement, Specification
 from gapvision.page import session, widgets
 from gapvision.page.books import records, seam_title
 from gapvision.page.session import Chosen
-from gapvision.records import SIDES, STAGES, SUPPORTS, Conditions, Job, Seam
+from gapvision.records import SIDES, STAGES, SUPPORTS, TICKS, Conditions, Job, Seam
 from gapvision.reports.spans import Band
 
 _NEW = "new ..."
-_TICKS = {
-    "latched": "Latched",
-    "seal_fitted": "Rubber seal fitted",
-    "shims_tight": "Shims tight",
-    "hinges_tight": "Hinges tight",
-    "doors_closed": "Doors closed",
-}
-
-
 _ASKED = "Job, seam, stage, conditions"
 
 #: What a photo is for: asked before it is taken.
@@ -141,8 +132,8 @@ def _choices() -> tuple[Job | None, Seam | None]:
     st.selectbox("Stage", STAGES, key="stage")
     st.write("How the panel stood, as far as you looked:")
     columns = st.columns(2)
-    for k, (key, label) in enumerate(_TICKS.items()):
-        columns[k % 2].checkbox(label, key=key)
+    for k, (key, label) in enumerate(TICKS.items()):
+        columns[k % 2].checkbox(label.capitalize(), key=key)
     st.selectbox("The car stood", ["", *SUPPORTS], key="support", format_func=lambda word: word or "not said")
     left, right = st.columns(2)
     left.text_input("Metal temperature [degrees Celsius]", key="metal_temp")
@@ -162,7 +153,7 @@ def _conditions() -> Conditions:
             f"'{temperature}' is not a temperature.",
             "Write degrees Celsius, e.g. 18, or nothing.",
         ) from None
-    ticks: dict[str, Any] = {key: True if st.session_state[key] else None for key in _TICKS}
+    ticks: dict[str, Any] = {key: True if st.session_state[key] else None for key in TICKS}
     return Conditions(
         **ticks, support=st.session_state["support"], metal_temp_c=degrees, remarks=st.session_state["remarks"]
     )

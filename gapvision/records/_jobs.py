@@ -268,11 +268,11 @@ class JobsPart(Part):
 
         seams = self.seams(job_id)
         exact = [s for s in seams if key(s.name) == key(name) and (not side or s.side == side)]
-        loose = [s for s in seams if sorted(key(f"{s.side} {s.name}").split()) == sorted(key(f"{side} {name}").split())]
+        loose = [s for s in seams if sorted(key(s.full_name).split()) == sorted(key(f"{side} {name}").split())]
         for found in (exact, loose):
             if len(found) == 1:
                 return found[0]
-        names = "; ".join(f"{s.side} {s.name}".strip() for s in seams) or "none yet"
+        names = "; ".join(s.full_name for s in seams) or "none yet"
         wrong = "more than one seam" if exact or loose else "no seam"
         asked = f"{side} {name}".strip()
         raise GapvisionError("seam-not-in-job", f"The job has {wrong} '{asked}' (its seams: {names}).")

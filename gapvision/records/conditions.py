@@ -3,16 +3,9 @@
 from __future__ import annotations
 
 from gapvision.model import Notice
-from gapvision.records.types import Conditions
+from gapvision.records.types import TICKS, Conditions
 from gapvision.records.words import plain
 
-_TICKS = {
-    "latched": "latched",
-    "seal_fitted": "rubber seal fitted",
-    "shims_tight": "shims tight",
-    "hinges_tight": "hinges tight",
-    "doors_closed": "doors closed",
-}
 _WORDS = {True: "yes", False: "no", None: "not said"}
 #: A panel in the sun is tens of degrees off; below this nobody can tell [K].
 _TEMPERATURE_STEP_K = 5.0
@@ -33,7 +26,7 @@ def conditions_notices(before: Conditions, after: Conditions) -> tuple[Notice, .
         ``conditions-not-said`` (a note naming what nobody ticked).
     """
     differ, unsaid = [], []
-    for name, words in _TICKS.items():
+    for name, words in TICKS.items():
         a, b = getattr(before, name), getattr(after, name)
         if a is None or b is None:
             unsaid.append(words)

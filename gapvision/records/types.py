@@ -18,6 +18,16 @@ SIDES = ("", "left", "right")
 SUPPORTS = ("on its wheels", "on axle stands", "on a two-post lift", "on a body jig", "bare shell on a trolley")
 
 
+#: What a person ticks of the conditions, and its words.
+TICKS = {
+    "latched": "latched",
+    "seal_fitted": "rubber seal fitted",
+    "shims_tight": "shims tight",
+    "hinges_tight": "hinges tight",
+    "doors_closed": "doors closed",
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Conditions:
     """The checklist a person ticks before the photo; None is 'not said'.
@@ -118,6 +128,11 @@ class StoredPanel:
     metal: str
     length_mm: float | None
 
+    @property
+    def full_name(self) -> str:
+        """Side and name, like ``left door``."""
+        return f"{self.side} {self.name}".strip()
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Seam:
@@ -139,6 +154,11 @@ class Seam:
     side: str
     spec: dict[str, Any] | None
     position: int
+
+    @property
+    def full_name(self) -> str:
+        """Side and name, like ``left door, rear``."""
+        return f"{self.side} {self.name}".strip()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
