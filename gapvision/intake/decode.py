@@ -61,6 +61,13 @@ def decode_photo(data: bytes, header: Header, name: str) -> tuple[Pixels, NDArra
     return turn_upright(grey, header.exif.orientation), colour
 
 
+def from_rgb(pixels: NDArray[np.uint8]) -> tuple[Pixels, NDArray[np.uint8] | None]:
+    """Luma and half-size colour, as :func:`decode_photo`, of an upright picture at hand: (H, W), or (H, W, 3) RGB."""
+    if pixels.ndim == 2:
+        return pixels.copy(), None
+    return _to_grey(pixels, "RGB"), _half_bgr8(pixels, "RGB", 1)
+
+
 def half_size(stored: Pixels) -> Pixels:
     """A picture at half size: pixel p of the full one lies at (p + 0.5) / 2 - 0.5.
 

@@ -1,4 +1,4 @@
-"""Bytes or a path in, an upright photo out; location data never gets past here.
+"""Bytes, a path or pixels in, an upright photo out; location data never gets past here.
 
 >>> photo = read_photo("seam.jpg")  # doctest: +SKIP
 """
@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
-from gapvision.intake.decode import decode_photo, decode_rgb
+from gapvision.intake.decode import decode_photo, decode_rgb, from_rgb
 from gapvision.intake.headers import read_header
-from gapvision.limits import MAX_PHOTO_BYTES
+from gapvision.limits import MAX_PHOTO_BYTES, MAX_PHOTO_PIXELS
 from gapvision.model import Photo
 
 Source = str | os.PathLike[str] | bytes | bytearray | memoryview
@@ -25,13 +25,14 @@ Source = str | os.PathLike[str] | bytes | bytearray | memoryview
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".jpe", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 
 
-def read_photo(source: Source, file_name: str | None = None) -> Photo:
+def read_photo(source: Source | NDArray[np.uint8], file_name: str | None = None) -> Photo:
     """Read a photo for measuring.
 
     Parameters
     ----------
-    source : path or bytes
-        JPEG, PNG, TIFF, WebP or HEIC; 8 or 16 bits.  The bytes decide, not the name's ending.
+    source : path, bytes, or ndarray, shape (H, W) or (H, W, 3), uint8
+        JPEG, PNG, TIFF, WebP or HEIC; 8 or 16 bits.  The bytes decide, not the name's ending.  Or the pixels of an
+        upright photo: grey, or red, green, blue, as stored in a file (sRGB, not linear light).
     file_name : str, optional
         Name for people; the path's own when left out.
 
@@ -46,14 +47,20 @@ def read_photo(source: Source, file_name: str | None = None) -> Photo:
     GapvisionError
         ``file-not-found``, ``file-is-folder``, ``file-not-permitted``, ``file-empty``, ``file-too-large``,
         ``file-kind-unknown``, ``file-cut-off``, ``file-unreadable``.
+    ValueError
+        An array of another shape or type.
 
     Notes
     -----
+    An array has no focal length and no time, and its SHA-256 is that of its pixels, row after row.
+
     Sizes are checked from the heading before anything is decoded.  A TIFF's further pages, a burst's
     further pictures and anything behind the first picture are left alone.  A HEIC's own rotation counts;
     the EXIF orientation inside it does not (so the container's standard has it).  Colours that cannot be
     decoded where the grey can are left out.
     """
+    if isinstance(source, np.ndarray):
+        return _from_pixels(source, _plain(file_name or "array"))
     data, name = read_bytes(source, file_name)
     header = read_header(data, name)
     grey, colour = decode_photo(data, header, name)
@@ -66,6 +73,17 @@ def read_photo(source: Source, file_name: str | None = None) -> Photo:
         focal_35mm_mm=header.exif.focal_35mm_mm,
         taken_at=header.exif.taken_at,
         exif_orientation=header.exif.orientation,
+    )
+
+
+def _from_pixels(pixels: NDArray[np.uint8], name: str) -> Photo:
+    if pixels.dtype != np.uint8 or not (pixels.ndim == 2 or pixels.shape[2:] == (3,)) or pixels.size == 0:
+        raise ValueError(f"source: expected (H, W) or (H, W, 3) uint8, got {pixels.shape} {pixels.dtype}")
+    if pixels.shape[0] * pixels.shape[1] > MAX_PHOTO_PIXELS.value:
+        raise GapvisionError("file-too-large", f"'{name}' has more than {MAX_PHOTO_PIXELS.value / 1e6:.0f} megapixels.")
+    grey, colour = from_rgb(pixels)
+    return Photo(
+        grey=grey, colour=colour, file=name, sha256=hashlib.sha256(np.ascontiguousarray(pixels).data).hexdigest()
     )
 
 

@@ -608,6 +608,42 @@ def test_bombs_cost_little_memory():
     assert float(done.stdout.splitlines()[-1]) < 60
 
 
+# --- pixels at hand ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("cut", [0, 1])
+def test_an_array_is_read_as_a_lossless_file_of_it(cut):
+    pixels = scene()[cut:, cut:]
+    photo, filed = read_photo(pixels), read_photo(encode(Image.fromarray(pixels), "PNG"))
+    assert np.array_equal(photo.grey, filed.grey)
+    assert np.array_equal(photo.colour, filed.colour)
+    assert photo.sha256 == hashlib.sha256(pixels.tobytes()).hexdigest()
+    assert (photo.file, photo.focal_35mm_mm, photo.exif_orientation) == ("array", None, 1)
+
+
+def test_a_grey_array_is_taken_as_it_is_and_not_changed_later():
+    pixels = luma(scene()).astype(np.uint8)
+    photo = read_photo(pixels, "seam")
+    kept = pixels.copy()
+    pixels[:] = 0
+    assert np.array_equal(photo.grey, kept)
+    assert (photo.colour, photo.file) == (None, "seam")
+
+
+@pytest.mark.parametrize(
+    "pixels", [np.zeros((4, 4, 4), np.uint8), np.zeros((4, 4)), np.zeros(4, np.uint8), np.zeros((0, 4), np.uint8)]
+)
+def test_another_array_is_a_mistake_of_the_caller(pixels):
+    with pytest.raises(ValueError, match=r"expected \(H, W\) or \(H, W, 3\) uint8, got "):
+        read_photo(pixels)
+
+
+def test_a_very_large_array_is_refused():
+    with pytest.raises(GapvisionError) as caught:
+        read_photo(np.broadcast_to(np.zeros(1, np.uint8), (20_000, 20_000)))
+    assert caught.value.code == "file-too-large"
+
+
 # --- folders -----------------------------------------------------------------------------
 
 
