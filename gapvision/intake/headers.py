@@ -29,7 +29,7 @@ _TIFF_TILE_WIDTH, _TIFF_TILE_HEIGHT = 322, 323
 _TIFF_SAMPLE_FORMAT, _TIFF_DNG_VERSION, _TIFF_SUBFILE = 339, 50706, 254
 
 _HEIC_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1")
-_JPEG_MARKER = re.compile(rb"\xff[^\x00\xd0-\xd7\xff]", re.DOTALL)
+_JPEG_MARKER = re.compile(rb"\xff[^\x00\x01\xd0-\xd8\xff]", re.DOTALL)  # of a segment: without those that stand alone
 
 #: First bytes -> what it is, for files that are something else than a usable photo.
 _OTHERS = (
@@ -162,72 +162,47 @@ class Segment:
     payload: bytes
 
 
-def jpeg_segments(data: bytes) -> tuple[list[Segment], int]:
-    """Segments before the first scan, and where that scan starts.
-
-    Raises
-    ------
-    IndexError, struct.error
-        If the file ends inside them.
-    """
-    out: list[Segment] = []
-    at = 2
-    while True:
-        while data[at] != 0xFF:  # stray bytes between segments; decoders skip them too
-            at += 1
-        while data[at] == 0xFF:
-            at += 1
-        marker = data[at]
-        start, at = at - 1, at + 1
-        if marker == 0x01 or 0xD0 <= marker <= 0xD8:
-            continue
-        if marker == 0xD9:
-            raise IndexError("no picture before the end mark")
-        size = struct.unpack_from(">H", data, at)[0]
-        if marker == 0xDA:
-            return out, start
-        if size < 2 or at + size > len(data):
-            raise IndexError("segment runs past the end")
-        out.append(Segment(marker, start, at + size, data[at + 2 : at + size]))
-        at += size
-
-
-def jpeg_scan_segments(data: bytes, scan_start: int) -> Iterator[tuple[int, int, int]]:
-    """Walk marker segments from the first scan on: marker, start, end of the segment (not of its coded data).
+def jpeg_segments(data: bytes) -> Iterator[Segment]:
+    """Walk the marker segments, each without the coded data behind it.
 
     The end mark (0xD9) is the last one given; without it the file is cut off.
     """
-    at = scan_start
+    at = 2
     while (match := _JPEG_MARKER.search(data, at)) is not None:
-        marker, start = data[match.start() + 1], match.start()
+        marker, start, at = data[match.start() + 1], match.start(), match.end()
+        if marker != 0xD9:
+            if at + 2 > len(data):
+                return
+            at += struct.unpack_from(">H", data, at)[0]
+        yield Segment(marker, start, at, data[start + 4 : at])
         if marker == 0xD9:
-            yield marker, start, match.end()
             return
-        if match.end() + 2 > len(data):
-            return
-        at = match.end() + struct.unpack_from(">H", data, match.end())[0]
-        yield marker, start, at
 
 
 def _read_jpeg(data: bytes, name: str) -> Header:
-    segments, scan = jpeg_segments(data)
-    frame = next((s for s in segments if 0xC0 <= s.marker <= 0xCF and s.marker not in (0xC4, 0xC8, 0xCC)), None)
+    frame, exif, scans = None, b"", 0
+    for segment in jpeg_segments(data):
+        if segment.marker == 0xDA:
+            scans += 1
+            if frame is None or frame.marker != 0xC2:
+                break  # one pass: no need to walk through its data
+        elif scans == 0 and 0xC0 <= segment.marker <= 0xCF and segment.marker not in (0xC4, 0xC8, 0xCC):
+            frame = frame or segment
+        elif scans == 0 and segment.marker == 0xE1 and segment.payload[:4] == b"Exif":
+            exif = exif or segment.payload
+    if scans == 0:
+        raise IndexError("no picture before the end")
     if frame is None:
         raise GapvisionError("file-unreadable", f"'{name}' is a JPEG without a picture in it.")
     bits, height, width, channels = struct.unpack_from(">BHHB", frame.payload)
     if bits != 8 or channels not in (1, 3, 4) or frame.marker not in (0xC0, 0xC1, 0xC2):
         raise GapvisionError("file-unreadable", f"'{name}' is a rare kind of JPEG ({bits} bits, {channels} channels).")
-    if frame.marker == 0xC2 and _scan_count(data, scan) > MAX_JPEG_SCANS.value:
+    if scans > MAX_JPEG_SCANS.value:
         raise GapvisionError("file-unreadable", f"'{name}' is built of far more passes than any camera writes.")
-    exif = next((s.payload for s in segments if s.marker == 0xE1 and s.payload[:4] == b"Exif"), b"")
     return Header(
         kind="jpeg", width_px=width, height_px=height, channels=channels, bits=8,
         exif=read_exif(exif), progressive=frame.marker == 0xC2,
     )  # fmt: skip
-
-
-def _scan_count(data: bytes, scan_start: int) -> int:
-    return sum(marker == 0xDA for marker, _, _ in jpeg_scan_segments(data, scan_start))
 
 
 # --- PNG ----------------------------------------------------------------------------

@@ -13,7 +13,7 @@ from dataclasses import replace
 from gapvision.errors import GapvisionError
 from gapvision.intake.decode import decode_rgb
 from gapvision.intake.exif import write_exif
-from gapvision.intake.headers import Header, Segment, cut_off, jpeg_scan_segments, jpeg_segments, read_header
+from gapvision.intake.headers import Header, Segment, cut_off, jpeg_segments, read_header
 from gapvision.intake.photo import Source, read_bytes
 
 _QUALITY = 95
@@ -49,25 +49,23 @@ def safe_copy(source: Source, file_name: str | None = None) -> bytes:
 
 def _strip_jpeg(data: bytes, header: Header, name: str) -> bytes:
     """The same scans with only the segments that a decoder needs; what lies behind the picture is dropped."""
-    segments, scan = jpeg_segments(data)
-    first: list[bytes] = []
-    kept: list[bytes] = []
-    for segment in segments:
-        if segment.marker == 0xE0 and segment.payload.startswith(b"JFIF\x00") and not first:
-            first.append(_jfif_without_thumbnail(segment.payload))
-        elif not _is_note(segment.marker) or _decides_looks(segment):
-            kept.append(data[segment.start : segment.end])
-    body, at, ended = [], scan, False
-    for marker, start, end in jpeg_scan_segments(data, scan):
-        if _is_note(marker):
-            body.append(data[at:start])
-            at = end
-        elif marker == 0xD9:
-            body.append(data[at:end])
-            ended = True
-    if not ended:
-        raise cut_off(name)
-    return b"".join([b"\xff\xd8", *first, _exif_segment(header), *kept, *body])
+    first, kept = b"", []
+    at = -1  # where the part of the scans begins that is not kept yet
+    for segment in jpeg_segments(data):
+        if at < 0 and segment.marker != 0xDA:
+            if segment.marker == 0xE0 and segment.payload.startswith(b"JFIF\x00") and not first:
+                first = _jfif_without_thumbnail(segment.payload)
+            elif not _is_note(segment.marker) or _decides_looks(segment):
+                kept.append(data[segment.start : segment.end])
+        elif at < 0:
+            at = segment.start
+        elif _is_note(segment.marker):
+            kept.append(data[at : segment.start])
+            at = segment.end
+        elif segment.marker == 0xD9:
+            kept.append(data[at : segment.end])
+            return b"".join([b"\xff\xd8", first, _exif_segment(header), *kept])
+    raise cut_off(name)
 
 
 def _is_note(marker: int) -> bool:
