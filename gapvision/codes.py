@@ -361,7 +361,7 @@ _ALL = (
     Code(
         "comparison-no-overlap",
         "usage",
-        "The two measurements share less than 40 mm of seam.",
+        "The two measurements share less than 40 mm (1.6 in) of seam.",
         "Compare photos of the same stretch, or tap the same mark in both.",
     ),
     Code(

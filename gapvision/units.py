@@ -1,4 +1,4 @@
-"""Lengths: millimetres inside, millimetres and inch fractions for people.
+"""Lengths: read as people write them, and their plain forms; how results write lengths is in :mod:`gapvision.words`.
 
 Exact factors: 1 in = 25.4 mm (United States Code title 15 section 206 lists the
 fractions used in the tests), 1 mil = 0.001 in = 0.0254 mm.
@@ -144,76 +144,12 @@ def format_inch(length_mm: float, decimals: int = 4) -> str:
     return f"{length_mm / MM_PER_INCH:.{decimals}f} in" if math.isfinite(length_mm) else "-"
 
 
-def format_both(length_mm: float, decimals: int = 2) -> str:
-    """Write a length in both systems, e.g. ``4.76 mm (3/16 in)``."""
-    return f"{format_mm(length_mm, decimals)} ({format_fraction(length_mm)})" if math.isfinite(length_mm) else "-"
-
-
-# --- one unit at a time, as the page's switch asks -------------------------------------
-
-#: What lengths can be shown in, and what people call it.
-UNIT_NAMES = {"mm": "mm", "in": "inch decimals", "fraction": "inch fractions"}
 #: Below this, 1/64 in steps would round too much of a length away [mm]; four of them.
 _LEAST_FRACTION_MM = 4 * MM_PER_INCH / 64
 _SPOKEN = re.compile(
     r"(?P<open>\()?(?P<first>(?<![\w./])[+-]?\d+(?:\.\d+)?)(?: to (?P<last>[+-]?\d+(?:\.\d+)?))? mm"
     r"(?P<slope>/m\b| per metre\b)?(?![\w/])(?!(?: and the \d+ mm)? line)(?P<after>\)| \()?"  # printed lines have names
 )
-
-
-def format_place(length_mm: float, unit: str) -> str:
-    """Write a place along a seam or another long length: whole mm, 1/100 in, or 1/32 in.
-
-    Parameters
-    ----------
-    length_mm : float
-        Length [mm].  NaN gives ``-``.
-    unit : str
-        A key of UNIT_NAMES.
-    """
-    if unit == "mm":
-        return format_mm(length_mm, 0)
-    return format_fraction(length_mm, 32) if unit == "fraction" else format_inch(length_mm, 2)
-
-
-def format_small(length_mm: float, unit: str, *, signed: bool = False, alone: bool = False) -> str:
-    """Write an uncertainty, a step or a change in both systems, the one chosen first.
-
-    Both inch units give decimals: an uncertainty of 0.1 mm is nothing in steps of 1/64 in.
-
-    Parameters
-    ----------
-    length_mm : float
-        Length [mm].  NaN gives ``-``.
-    unit : str
-        A key of UNIT_NAMES.
-    signed : bool
-        Write a plus too.
-    alone : bool
-        Only the unit chosen, for places with little room.
-    """
-    if not math.isfinite(length_mm):
-        return "-"
-    sign = "+" if signed else ""
-    mm, inch = f"{length_mm:{sign}.2f} mm", f"{length_mm / MM_PER_INCH:{sign}.3f} in"
-    first, other = (mm, inch) if unit == "mm" else (inch, mm)
-    return first if alone else f"{first} ({other})"
-
-
-def format_slope(mm_per_m: float, unit: str) -> str:
-    """Write a slope: mm per metre, or inch per foot with mm per metre beside it (1 mm/m = 0.012 in/ft exactly).
-
-    Parameters
-    ----------
-    mm_per_m : float
-        Slope [mm/m].  NaN gives ``-``.
-    unit : str
-        A key of UNIT_NAMES.
-    """
-    if not math.isfinite(mm_per_m):
-        return "-"
-    metric = f"{mm_per_m:+.1f} mm per metre"
-    return metric if unit == "mm" else f"{mm_per_m * 0.012:+.3f} in per foot ({metric})"
 
 
 def sentence_in(text: str, unit: str) -> str:

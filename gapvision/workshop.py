@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.judgement import compare as _compare
 from gapvision.judgement.thermal import ThermalChange, thermal_change
@@ -247,8 +248,7 @@ def compare_contents(
         guess = None
         if letters:
             guess = _compare.datum_from_points(first, second, points_1, points_2, "strip", " and ".join(letters))
-            words = "the strips, taken to lie in about the same place, because the profiles have no feature in common"
-            guess = replace(guess, words=words, std_u_mm=_compare.LAID_AGAIN_STD_U_MM)
+            guess = replace(guess, guessed=True, std_u_mm=_compare.LAID_AGAIN_STD_U_MM)
         found = _compare.datum_by_alignment(first, second, guess=guess)
     elif datum == "mark":
         if not marks:
@@ -518,13 +518,9 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
                 raise
             remarks.append(f"Not compared with the first visit: {error.message}")
         if compared is not None:
-            remarks += [f"{n.message} {n.advice}" for n in compared.notices]
+            remarks += [" ".join(words.notice(n, words.MM)) for n in compared.notices]
             if compared.thermal is not None and compared.thermal_panel_only is not None:
-                remarks.append(
-                    f"Effect of the temperature difference on the gap: {compared.thermal.per_side_mm:+.3f} mm a side if"
-                    f" all metal was equally warm; {compared.thermal_panel_only.per_side_mm:+.3f} mm a side if only the"
-                    " panel was."
-                )
+                remarks.append(words.heat(compared.thermal.per_side_mm, compared.thermal_panel_only.per_side_mm))
     return ev.SeamEvidence(
         name=_name(seam), after=after, before=before, comparison=None if compared is None else compared.comparison,
         s_mm=s, nominal_mm=nominal, lower_mm=lower, upper_mm=upper, remarks=tuple(remarks),
@@ -563,10 +559,9 @@ def plan_evidence(panel: str, body: dict[str, Any]) -> Any:
         The plan's file.
     """
     from gapvision.reports import evidence as ev
-    from gapvision.units import format_both
 
     def gap(value: Any) -> str:
-        return "-" if value is None else format_both(float(value))
+        return "-" if value is None else words.MM.gap(float(value))
 
     points = (body.get("move") or {}).get("points") or []
     sentences = [*body.get("steps", []), *(f"{p.get('name')}: {p.get('words')}" for p in points if p.get("words"))]
@@ -575,7 +570,7 @@ def plan_evidence(panel: str, body: dict[str, Any]) -> Any:
     for stretch in body.get("stretches", []):
         for r in (stretch.get("trim") or {}).get("table", []):
             remove = r.get("remove_mm")
-            amount = "-" if not remove else f"{'remove' if remove > 0 else 'add'} {gap(abs(remove))}"
+            amount = "-" if not remove else f"{'remove' if remove > 0 else 'add'} {words.MM.target(abs(remove))}"
             at = r.get("s_mm")
             rows.append((str(stretch.get("seam")), "-" if at is None else f"{at:.0f} mm", gap(r.get("gap_mm")), amount,
                          gap(r.get("new_gap_mm"))))  # fmt: skip

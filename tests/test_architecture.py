@@ -25,12 +25,13 @@ MAY_USE = {
     "vision": {"geometry", "targets", "intake"},
     "measure": {"geometry", "targets", "intake", "vision"},
     "judgement": {"geometry"},
-    "formats": {"geometry", "judgement"},
+    "words": set(),
+    "formats": {"geometry", "judgement", "words"},
     "records": {"geometry", "intake", "judgement", "formats"},
-    "reports": {"geometry", "targets", "intake", "vision", "judgement", "formats"},
+    "reports": {"geometry", "targets", "intake", "vision", "judgement", "formats", "words"},
 }
 #: Rooms on top may use all of these.
-MEASURING = {"geometry", "targets", "intake", "vision", "measure", "judgement", "records", "formats", "reports"}
+MEASURING = set(MAY_USE) - {"base"}
 MAY_USE |= {
     "workshop": MEASURING,
     "samples": set(),
@@ -42,7 +43,7 @@ MAY_USE |= {
     "__main__": {"cli"},
 }
 STREAMLIT_ONLY_IN = {"page"}
-NO_PIXELS = {"base", "geometry", "judgement", "records"}  # these must work without OpenCV
+NO_PIXELS = {"base", "geometry", "judgement", "records", "words"}  # these must work without OpenCV
 
 
 def room_of(parts):

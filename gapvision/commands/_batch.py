@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
+from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.reports.spans import Band, find_spans
 
@@ -236,7 +237,7 @@ def _outcome(order: Order, measurement: Measurement, written: list[Path]) -> Out
     table = describe(measurement, order.band)
     if written:
         table += "written: " + ", ".join(str(p) for p in written) + "\n"
-    notes = tuple((n.code, n.message, n.advice) for n in measurement.notices if n.kind != "note")
+    notes = tuple((n.code, *words.notice(n, words.MM)) for n in measurement.notices if n.kind != "note")
     if measurement.profile is None or measurement.summary is None:
         return Outcome(file=order.photo.name, status=measurement.status, table=table, warnings=notes)
     spans = find_spans(measurement.profile, order.band)

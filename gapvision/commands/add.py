@@ -12,7 +12,8 @@ from gapvision.commands._records import Bar, add_data, open_store, picked
 from gapvision.errors import GapvisionError
 from gapvision.records import TICKS
 from gapvision.targets.print_scale import print_scales
-from gapvision.units import format_both, parse_length
+from gapvision.units import parse_length
+from gapvision.words import MM
 
 _EPILOG = """\
 A seam or stage that the job does not have yet is added.  Exit code: 0 stored,
@@ -157,7 +158,7 @@ def _tell(file_name: str, line: Any, content: dict[str, Any]) -> None:
         print(f"{file_name}: refused, stored as measurement {line.measurement_id}")
     else:
         print(
-            f"{file_name}: {line.status}, mean gap {format_both(line.mean_mm)}, {line.min_mm:.2f} to"
+            f"{file_name}: {line.status}, mean gap {MM.gap(line.mean_mm)}, {line.min_mm:.2f} to"
             f" {line.max_mm:.2f} mm, U {line.u_mm:.2f} mm; stored as measurement {line.measurement_id}"
         )
         if line.verdict is not None:

@@ -7,10 +7,11 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from gapvision import words
 from gapvision.commands._lengths import parse_points
 from gapvision.commands._records import add_data, choose_line, open_store, show_table
 from gapvision.errors import GapvisionError
-from gapvision.units import format_both, parse_length
+from gapvision.units import parse_length
 
 if TYPE_CHECKING:
     from gapvision.model import Comparison
@@ -97,10 +98,7 @@ def run(args: argparse.Namespace) -> int:
             print(f"{word + ':':<8}no. {x.measurement_id}, {s.full_name}, {x.visit.stage}, {x.visit.on_date}{verdict}")
         _tell(result, list(both.notices))
         if both.thermal is not None and both.thermal_panel_only is not None:
-            print(
-                f"temperature: all metal alike {both.thermal.per_side_mm:+.3f} mm a side; if only the panel changed"
-                f" {both.thermal_panel_only.per_side_mm:+.3f} mm a side"
-            )
+            print(words.heat(both.thermal.per_side_mm, both.thermal_panel_only.per_side_mm))
         found = {"job": job.reference, "before": before.measurement_id, "after": after.measurement_id}
     if args.json:
         write_whole(args.json, json.dumps(found | comparison_dict(result), indent=1).encode())
@@ -116,13 +114,17 @@ def _read(name: str) -> dict[str, Any]:
     return content
 
 
+#: What the file's published form calls a gap that got tighter.
+_FILE_STATES = {"tighter": "narrower"}
+
+
 def comparison_dict(c: Comparison) -> dict[str, Any]:
     """Put a comparison into plain numbers and texts."""
     return {
         "schema": "gapvision-comparison/1",
         "datum": {
             "kind": c.datum.kind,
-            "words": c.datum.words,
+            "words": words.datum(c.datum),
             "shift_mm": c.datum.shift_mm,
             "std_u_mm": c.datum.std_u_mm,
         },
@@ -130,13 +132,13 @@ def comparison_dict(c: Comparison) -> dict[str, Any]:
         "mean_change_mm": c.mean_change_mm,
         "mean_u_mm": c.mean_u_mm,
         "wider_mm": c.wider_mm,
-        "narrower_mm": c.narrower_mm,
+        "narrower_mm": c.tighter_mm,
         "unproven_mm": c.unproven_mm,
         "better_mm": c.better_mm,
         "worse_mm": c.worse_mm,
         "spans": [
             {
-                "state": s.state,
+                "state": _FILE_STATES.get(s.state, s.state),
                 "from_mm": s.from_mm,
                 "to_mm": s.to_mm,
                 "largest_mm": s.largest_mm,
@@ -152,7 +154,7 @@ def comparison_dict(c: Comparison) -> dict[str, Any]:
                 "after_mm": round(float(a), 4),
                 "change_mm": round(float(d), 4),
                 "u_mm": round(float(u), 4),
-                "state": state,
+                "state": _FILE_STATES.get(state, state),
             }
             for s, b, a, d, u, state in zip(
                 c.s_mm, c.before_mm, c.after_mm, c.change_mm, c.expanded_u_mm, c.state, strict=True
@@ -162,18 +164,7 @@ def comparison_dict(c: Comparison) -> dict[str, Any]:
 
 
 def _tell(c: Comparison, notices: list[Any]) -> None:
-    print(
-        f"datum:  {c.datum.words} (shift {c.datum.shift_mm:+.1f} mm, standard uncertainty {c.datum.std_u_mm:.1f} mm)"
-        + ("; the second is mirrored" if c.mirrored else "")
-    )
-    sure = "larger" if abs(c.mean_change_mm) > c.mean_u_mm else "not larger"
-    print(
-        f"mean change: {'+' if c.mean_change_mm >= 0 else ''}{format_both(c.mean_change_mm)}, U {c.mean_u_mm:.2f} mm"
-        f" (k = 2): {sure} than its uncertainty"
-    )
-    print(f"wider {c.wider_mm:.0f} mm, narrower {c.narrower_mm:.0f} mm, not proven {c.unproven_mm:.0f} mm of seam")
-    if c.better_mm is not None and c.worse_mm is not None:
-        print(f"nearer to the wanted gap {c.better_mm:.0f} mm, further from it {c.worse_mm:.0f} mm of seam")
+    print("\n".join(words.change(c, words.MM)))
     rows = [
         (
             s.state,
@@ -188,4 +179,4 @@ def _tell(c: Comparison, notices: list[Any]) -> None:
     if rows:
         show_table(rows, ("change", "from [mm]", "to [mm]", "largest [mm]", "at [mm]", "U [mm]"))
     for n in notices:
-        print(f"{n.kind}: {n.message} {n.advice} [{n.code}]")
+        print(words.notice_line(n, words.MM))

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 from gapvision.commands._records import Bar, add_data, number, open_store, picked, show_table
 from gapvision.errors import GapvisionError
-from gapvision.units import format_both, parse_length
+from gapvision.units import parse_length
+from gapvision.words import MM
 
 if TYPE_CHECKING:
     from gapvision.records import Job, MeasurementLine, Store
@@ -77,7 +78,7 @@ def _show(store: Store, args: argparse.Namespace) -> None:
         rows = [
             (
                 str(x.measurement_id), x.visit.on_date, x.visit.stage, x.status,
-                "-" if x.mean_mm is None else format_both(x.mean_mm),
+                "-" if x.mean_mm is None else MM.gap(x.mean_mm),
                 "-" if x.min_mm is None else f"{x.min_mm:.2f} to {x.max_mm:.2f}",
                 number(x.u_mm), x.verdict.decision if x.verdict else "-",
                 x.photo.file_name if x.newest else f"{x.photo.file_name} measured again since",

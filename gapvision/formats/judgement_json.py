@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from gapvision import __version__
+from gapvision import __version__, words
 from gapvision.formats.specification_file import specification_to_table
 from gapvision.judgement.tolerance import verdict_sentence
 from gapvision.model import Check, FinishForecast, Span, Specification, Verdict
@@ -110,7 +110,7 @@ def forecast_to_dict(future: FinishForecast) -> dict[str, Any]:
         },
         "chip_limit_mm": number(future.chip_limit_mm),
         "chip_spans": [_record(x) for x in future.chip_spans],
-        "notices": [{"code": n.code, "message": n.message, "advice": n.advice} for n in future.notices],
+        "notices": [words.notice_dict(n) for n in future.notices],
         "stations": [
             {
                 "s_mm": number(s),

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from gapvision import __version__
+from gapvision import __version__, words
 from gapvision.codes import CODES
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import write_whole
@@ -56,7 +56,7 @@ def to_dict(measurement: Measurement) -> dict[str, Any]:
         Plain numbers, texts, lists and dicts; no NaN.
     """
     m = measurement
-    notices = [(n.kind, {"code": n.code, "message": n.message, "advice": n.advice}) for n in m.notices]
+    notices = [(n.kind, words.notice_dict(n)) for n in m.notices]
     straight = None
     if m.straightness_a is not None or m.straightness_b is not None:
         straight = {"edge_a": _record(m.straightness_a), "edge_b": _record(m.straightness_b)}
@@ -285,7 +285,8 @@ def _read_notices(top: _Reader, key: str) -> list[Notice]:
         code = entry.get("code", str)
         if code not in CODES:
             raise _bad(top.name, f"{key}[{i}].code '{code[:60]}' is not known")
-        out.append(Notice(code=code, message=entry.get("message", str, ""), advice=entry.get("advice", str, "")))
+        texts = {name: entry.get(name, str, "") for name in ("message", "advice")}
+        out.append(Notice(code=code, **texts, values=entry.get("values", dict, {})))
     return out
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from gapvision import __version__
+from gapvision import __version__, words
 from gapvision.errors import GapvisionError
 from gapvision.formats.judgement_json import forecast_to_dict, number, verdict_to_dict
 from gapvision.formats.specification_file import specification_to_table
@@ -26,7 +26,7 @@ def plan_to_dict(plan: CorrectionPlan) -> dict[str, Any]:
         "shape": plan.panel.shape or None,
         "rule": {"name": plan.panel.rule.name, "words": plan.panel.rule.words},
         "states": plan.states,
-        "steps": list(plan.steps),
+        "steps": words.steps(plan, words.MM),
         "move": {
             "x_mm": number(m.move.x_mm),
             "y_mm": number(m.move.y_mm),
@@ -47,14 +47,14 @@ def plan_to_dict(plan: CorrectionPlan) -> dict[str, Any]:
                     "x_mm": number(p.x_mm),
                     "y_mm": number(p.y_mm),
                     "out_mm": number(p.out_mm),
-                    "words": p.words,
+                    "words": words.point_move(p, plan.panel.words, words.MM),
                 }
                 for p in m.points
             ],
         },
         "stretches": [_stretch(plan, s) for s in plan.stretches],
-        "notices": [{"code": n.code, "message": n.message, "advice": n.advice} for n in plan.notices],
-        "cautions": list(plan.cautions),
+        "notices": [words.notice_dict(n) for n in plan.notices],
+        "cautions": [words.CAUTIONS[key] for key in plan.cautions],
         "templates": [drawing_to_dict(d) for d in drawings_of_plan(plan)],
     }
 

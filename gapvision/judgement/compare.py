@@ -30,6 +30,7 @@ from gapvision.model import (
     GapProfile,
     Notice,
 )
+from gapvision.units import format_inch, format_mm
 
 #: Standard uncertainty of a point tapped in a photo [mm]; computed: 2 mm either way, evenly likely.
 TAP_STD_U_MM = 1.2
@@ -167,11 +168,7 @@ def datum_from_points(
     # A tap is made in both photos; a strip's own corners are sharp, its place is not.
     own = TAP_STD_U_MM * math.sqrt(2) if kind == "mark" else STRIP_STD_U_MM
     spread = float(np.ptp(shifts)) / 2
-    words = {
-        "mark": f"the mark {what}".strip() + " tapped in both photos",
-        "strip": f"strip {what}, in the same place at both",
-    }
-    return Datum(kind=kind, words=words[kind], shift_mm=float(shifts.mean()), std_u_mm=math.hypot(own, spread))
+    return Datum(kind=kind, named=what, shift_mm=float(shifts.mean()), std_u_mm=math.hypot(own, spread))
 
 
 def datum_by_alignment(
@@ -206,7 +203,8 @@ def datum_by_alignment(
     """
     shortest = min(_span(before), _span(after))
     if shortest < _LEAST_OVERLAP_MM:
-        raise GapvisionError("comparison-no-overlap", f"One of the profiles is only {shortest:.0f} mm long.")
+        told = f"{format_mm(shortest, 0)} ({format_inch(shortest, 1)})"
+        raise GapvisionError("comparison-no-overlap", f"One of the profiles is only {told} long.")
     reach = 0.4 * shortest if reach_mm is None else reach_mm
     start = (before.s_mm[0] + before.s_mm[-1] - after.s_mm[0] - after.s_mm[-1]) / 2
     offsets = np.arange(-round(reach / _STRIDE_MM), round(reach / _STRIDE_MM) + 1) * _STRIDE_MM
@@ -220,7 +218,7 @@ def datum_by_alignment(
     if not (clear and inside):
         return guess or Datum(
             kind="alignment",
-            words="their middles, because the profiles have no feature in common",
+            guessed=True,
             shift_mm=float(start),
             std_u_mm=float(reach / math.sqrt(3)),
         )
@@ -235,8 +233,7 @@ def datum_by_alignment(
     near = costs < 1.25 * max(cost, 1e-12)
     rival = float(np.abs(start + offsets[near] - shift).max()) / math.sqrt(3) if near.any() else 0.0
     std = min(max(std, rival, 0.3), reach / math.sqrt(3))
-    words = "best alignment of the two profiles"
-    return Datum(kind="alignment", words=words, shift_mm=float(shift), std_u_mm=float(std))
+    return Datum(kind="alignment", shift_mm=float(shift), std_u_mm=float(std))
 
 
 def _span(profile: GapProfile) -> float:
@@ -376,7 +373,7 @@ def compare_profiles(
         mean_change_mm=float(change.mean()),
         mean_u_mm=float(u.mean()),
         wider_mm=step * state.count(WIDER),
-        narrower_mm=step * state.count(TIGHTER),
+        tighter_mm=step * state.count(TIGHTER),
         unproven_mm=step * state.count(SAME),
         better_mm=None if judged is None else step * judged.count(BETTER),
         worse_mm=None if judged is None else step * judged.count(WORSE),

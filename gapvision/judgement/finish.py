@@ -172,28 +172,16 @@ def _notices(plan: FinishPlan) -> list[Notice]:
     notices = []
     low, high = (sum(c.flat_um[k] for c in plan.coats) for k in (0, 1))
     if high > MOST_FILM_UM:
-        notices.append(
-            Notice(code="film-thick", message=f"The coats add up to {low:.0f} to {high:.0f} micrometres on the flat.")
-        )
+        notices.append(Notice(code="film-thick", values={"film_um": [low, high], "most_um": MOST_FILM_UM}))
     for coat in plan.coats:
         if coat.kind == "clear coat" and (
             coat.flat_um[0] < CLEAR_COAT_UM[0] - 0.5 or coat.flat_um[1] > CLEAR_COAT_UM[1] + 0.5
         ):
-            notices.append(
-                Notice(
-                    code="film-thick",
-                    message=f"Clear coat of {coat.flat_um[0]:.0f} to {coat.flat_um[1]:.0f} micrometres in all.",
-                    advice="Clear coat gives trouble under about 51 and over about 76 micrometres: check the coats.",
-                )
-            )
-    weak = [c.kind for c in plan.coats if c.source.startswith(("common practice", "from memory"))]
+            values = {"film_um": list(coat.flat_um), "clear_coat_um": list(CLEAR_COAT_UM)}
+            notices.append(Notice(code="film-thick", values=values))
+    weak = dict.fromkeys(c.kind for c in plan.coats if c.source.startswith(("common practice", "from memory")))
     if weak:
-        notices.append(
-            Notice(
-                code="film-common-practice",
-                message=f"The film of {', '.join(dict.fromkeys(weak))} is a common-practice range, not data.",
-            )
-        )
+        notices.append(Notice(code="film-common-practice", values={"coats": list(weak)}))
     return notices
 
 

@@ -18,8 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.model import Adjuster, FloatArray, Move, MoveResult, Notice, Panel, Point, PointMove, SeamReading
-from gapvision.model.plan import TOLD_MM
-from gapvision.units import format_fraction, format_mm
 
 _SLACK_MM = 1e-9  # room for the solver's rounding between the steps
 _TIE = 1e-5  # weight of the adjusters' movement [mm] beside the excess summed along the seams [mm2]
@@ -128,7 +126,7 @@ def best_move(
 
 
 def point_moves(panel: Panel, move: Move, at: Sequence[Adjuster] | None = None) -> list[PointMove]:
-    """Tell a move at each adjuster, in words."""
+    """Tell a move at each adjuster."""
     out = []
     for p in at if at is not None else panel.adjusters:
         dx, dy = _in_plane_rows(p.xy, panel.centre) @ np.array([move.x_mm, move.y_mm, move.turn_rad])
@@ -142,23 +140,9 @@ def point_moves(panel: Panel, move: Move, at: Sequence[Adjuster] | None = None) 
                 x_mm=float(dx),
                 y_mm=float(dy),
                 out_mm=float(dz),
-                words=_words(panel, dx, dy, dz),
             )
         )
     return out
-
-
-def _words(panel: Panel, dx: float, dy: float, dz: float) -> str:
-    right, left, front, back = panel.words
-    parts = []
-    for value, plus, minus in ((dx, right, left), (dy, front, back), (dz, "out (proud)", "in")):
-        if abs(value) >= TOLD_MM:
-            inch = format_fraction(abs(value))
-            parts.append(
-                f"{format_mm(abs(value))} ({'under 1/64 in' if inch == '0 in' else inch}) "
-                f"{plus if value > 0 else minus}"
-            )
-    return ", ".join(parts) or "leave as it is"
 
 
 # --- the linear programmes ----------------------------------------------------------

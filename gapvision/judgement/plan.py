@@ -26,7 +26,6 @@ from gapvision.model import (
     FilmLoss,
     FloatArray,
     Move,
-    MoveResult,
     Notice,
     Panel,
     PanelSeam,
@@ -81,7 +80,6 @@ def make_plan(panel: Panel) -> CorrectionPlan:
         move=move,
         stretches=tuple(stretches),
         states=states,
-        steps=tuple(_steps(panel, move, stretches, loss)),
         notices=_once(notices),
         cautions=cautions_for(
             moves=not move.is_none,
@@ -298,31 +296,5 @@ def _worst(states: Sequence[str]) -> str:
 def _once(notices: Sequence[Notice]) -> tuple[Notice, ...]:
     seen: dict[tuple[str, str], Notice] = {}
     for n in notices:
-        seen.setdefault((n.code, n.message), n)
+        seen.setdefault((n.code, n.message + repr(n.values)), n)
     return tuple(seen.values())
-
-
-def _steps(panel: Panel, move: MoveResult, stretches: Sequence[StretchPlan], loss: FilmLoss) -> list[str]:
-    steps = []
-    if move.is_none:
-        steps.append("Leave the panel where it is: no move brings the gaps further into their bands than they are.")
-    else:
-        steps.append(
-            f"Move the {panel.name} first: "
-            + "; ".join(f"{p.name} {p.words}" for p in move.points)
-            + ". Then latch it, close it and measure again."
-        )
-    for x in stretches:
-        if not x.trim.needed:
-            continue
-        parts = []
-        for span in x.trim.spans:
-            verb = "remove up to" if span.action == "remove" else "add up to"
-            parts.append(f"{span.from_mm:.0f} to {span.to_mm:.0f} mm {verb} {span.largest_mm:.2f} mm")
-        steps.append(f"Then change the edge at the {x.seam} seam ({x.photo}): " + "; ".join(parts) + ".")
-    if panel.finish is not None and loss.loss_mm > 0:
-        steps.append(
-            f"Then prime and paint: the film still to come takes {loss.least_mm:.2f} to "
-            f"{loss.most_mm:.2f} mm from each gap."
-        )
-    return steps

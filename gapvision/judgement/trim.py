@@ -349,17 +349,9 @@ def _notices(
     notices = []
     at_limit = bool((np.isfinite(safe) & (remove > 0) & (remove >= safe - 1e-3)).any())
     if short_by > 0:
-        where = "; ".join(
-            f"{x.from_mm:.0f} to {x.to_mm:.0f} mm by up to {x.largest_mm:.2f} mm (at {x.largest_at_mm:.0f} mm)"
-            for x in short
-        )
-        kind = "fair" if curved else "straight"
-        notices.append(
-            Notice(
-                code="line-not-possible",
-                message=f"No {kind} line brings every station into the band; the best one misses it from {where}.",
-            )
-        )
+        where = [[x.from_mm, x.to_mm, x.largest_mm, x.largest_at_mm] for x in short]
+        values = {"line": "fair" if curved else "straight", "missed_mm": where}
+        notices.append(Notice(code="line-not-possible", values=values))
     if at_limit:
         notices.append(Notice(code="safe-limit-reached"))
     if not rules.safe_limit and (remove > _SMALL_MM).any():

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from gapvision.model._checks import FloatArray
 from gapvision.model.photo import Notice
 
-WIDER, TIGHTER, SAME = "wider", "narrower", "not proven"
+WIDER, TIGHTER, SAME = "wider", "tighter", "not proven"
 
 
 BETTER, WORSE = "better", "worse"
@@ -21,8 +21,10 @@ class Datum:
     ----------
     kind : str
         ``strip``, ``mark`` or ``alignment``.
-    words : str
-        The same for people.
+    named : str
+        Name of the strips or the mark, where they have one.
+    guessed : bool
+        The profiles have no feature in common: the strips, or the middles, are taken to lie in about the same place.
     shift_mm : float
         Station of the first = station of the second + shift [mm].
     std_u_mm : float
@@ -30,9 +32,10 @@ class Datum:
     """
 
     kind: str
-    words: str
     shift_mm: float
     std_u_mm: float
+    named: str = ""
+    guessed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +45,7 @@ class ChangeSpan:
     Attributes
     ----------
     state : str
-        ``wider`` or ``narrower``; with a wanted gap ``better`` or ``worse``.
+        ``wider`` or ``tighter``; with a wanted gap ``better`` or ``worse``.
     from_mm, to_mm : float
         First and last station [mm].
     largest_mm, at_mm, expanded_u_mm : float
@@ -66,12 +69,12 @@ class Comparison:
     s_mm, before_mm, after_mm, change_mm, expanded_u_mm : ndarray, shape (n,)
         On the first measurement's scale; ``change = after - before``; U with k = 2 [mm].
     state : tuple of str, length n
-        ``wider``, ``narrower`` or ``not proven`` (the change is within its U).
+        ``wider``, ``tighter`` or ``not proven`` (the change is within its U).
     judged : tuple of str, length n, or None
         With a wanted gap: ``better``, ``worse`` or ``not proven``.
     mean_change_mm, mean_u_mm : float
         Mean change and its U [mm]; the parts of U that stations share do not average out, so all are taken as shared.
-    wider_mm, narrower_mm, unproven_mm : float
+    wider_mm, tighter_mm, unproven_mm : float
         Lengths of seam [mm].
     better_mm, worse_mm : float or None
         With a wanted gap [mm].
@@ -91,7 +94,7 @@ class Comparison:
     mean_change_mm: float
     mean_u_mm: float
     wider_mm: float
-    narrower_mm: float
+    tighter_mm: float
     unproven_mm: float
     better_mm: float | None
     worse_mm: float | None

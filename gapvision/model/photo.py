@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -21,12 +22,16 @@ class Notice:
     code : str
         Registered code.
     message, advice : str
-        What was seen, and what to do.
+        What was seen, and what to do: the registry's sentences, or those of a file.
+    values : mapping
+        What the sentences of :func:`gapvision.words.notice` tell of this case: lengths [mm], names; empty where the
+        message says all.
     """
 
     code: str
     message: str = ""
     advice: str = ""
+    values: Mapping[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         entry = CODES.get(self.code)

@@ -24,7 +24,6 @@ class PointMove:
     x_mm: float
     y_mm: float
     out_mm: float
-    words: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,17 +213,16 @@ class CorrectionPlan:
         Then change the edges.
     states : dict of str to str
         Stage -> state of the whole panel.
-    steps : tuple of str
-        What to do, in sentences, in order.
-    notices, cautions : tuple
-        What to know; what to beware of.
+    notices : tuple of Notice
+        What to know.
+    cautions : tuple of str
+        What to beware of, keys of ``words.CAUTIONS``.
     """
 
     panel: Panel
     move: MoveResult
     stretches: tuple[StretchPlan, ...]
     states: dict[str, str]
-    steps: tuple[str, ...]
     notices: tuple[Notice, ...]
     cautions: tuple[str, ...]
 

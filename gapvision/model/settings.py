@@ -69,7 +69,9 @@ class Settings:
                 )
         if not 0.2 <= self.station_mm <= 20:
             raise GapvisionError(
-                "value-out-of-range", f"Stations {self.station_mm} mm apart make no sense here.", "Use 0.2 to 20 mm."
+                "value-out-of-range",
+                f"Stations {self.station_mm} mm apart make no sense here.",
+                "Use 0.2 to 20 mm (0.008 to 0.787 in).",
             )
         if self.seam_hint_px is not None and len(self.seam_hint_px) < 2:
             raise GapvisionError(
@@ -100,19 +102,21 @@ class Settings:
                 raise GapvisionError(
                     "value-out-of-range",
                     f"A radius of {radius} mm makes no sense for edge {name}.",
-                    f"Give half the thickness of the rolled edge, {_RADII_MM[0]} to {_RADII_MM[1]:.0f} mm.",
+                    f"Give half the thickness of the rolled edge, {_RADII_MM[0]} to {_RADII_MM[1]:.0f} mm "
+                    "(0.020 to 0.196 in).",
                 )
         if self.step_mm is not None and not _within(self.step_mm, -_STEP_MM, _STEP_MM):
             raise GapvisionError(
                 "value-out-of-range",
                 f"A step of {self.step_mm} mm between the panels makes no sense here.",
-                f"Give how far face B stands above face A, at most {_STEP_MM:.0f} mm either way.",
+                f"Give how far face B stands above face A, at most {_STEP_MM:.0f} mm (0.393 in) either way.",
             )
         if not _within(self.step_u_mm, *_STEP_U_MM):
             raise GapvisionError(
                 "value-out-of-range",
                 f"A step cannot be read to within {self.step_u_mm} mm.",
-                f"Give {_STEP_U_MM[0]} to {_STEP_U_MM[1]:.0f} mm; 0.2 mm suits feeler gauges under a straight-edge.",
+                f"Give {_STEP_U_MM[0]} to {_STEP_U_MM[1]:.0f} mm (0.001 to 0.118 in); 0.2 mm (0.008 in) suits feeler "
+                "gauges under a straight-edge.",
             )
 
     @property
@@ -142,11 +146,6 @@ class KnownEdge:
 
     kind: str
     radius_mm: float | None = None
-
-    @property
-    def words(self) -> str:
-        """For people."""
-        return self.kind if self.radius_mm is None else f"{self.kind}, radius {self.radius_mm:.2f} mm"
 
 
 @dataclass(frozen=True, slots=True)

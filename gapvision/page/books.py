@@ -7,7 +7,7 @@ from pathlib import Path
 
 from gapvision.model import Measurement
 from gapvision.page.session import Chosen
-from gapvision.page.widgets import short_length, unit
+from gapvision.page.widgets import lengths
 from gapvision.records import MeasurementLine, Seam, Store, data_folder
 
 
@@ -47,6 +47,6 @@ def seam_title(seam: Seam) -> str:
 
 def line_title(line: MeasurementLine) -> str:
     """Stage, day and mean gap of a result, in the unit chosen on the page."""
-    gap = "refused" if line.mean_mm is None else f"mean {short_length(line.mean_mm, unit())}"
+    gap = "refused" if line.mean_mm is None else f"mean {lengths().gap_alone(line.mean_mm)}"
     old = "" if line.newest else ", older method"
     return f"{line.visit.stage}, {line.visit.on_date}: {gap}{old}"

@@ -5,11 +5,12 @@ from __future__ import annotations
 import html
 from dataclasses import replace
 
-import numpy as np
 import streamlit as st
 
+from gapvision import words
 from gapvision.formats.table import decision_csv
 from gapvision.judgement import (
+    cautions_for,
     forecast,
     form_checks,
     judge_gap,
@@ -24,7 +25,7 @@ from gapvision.page.books import line_title, load, records, seam_title
 from gapvision.page.decide_spec import Place
 from gapvision.page.measure_view import measured_again
 from gapvision.page.shown import draw_viewer, plot_files, recall
-from gapvision.units import format_place, format_slope, format_small, sentence_in
+from gapvision.units import sentence_in
 
 _SIGNS = {"in tolerance": "&#10003;", "out of tolerance": "&#10007;", "not proven": "?", "not measured": "-"}
 
@@ -46,10 +47,10 @@ def show(ticket: str) -> None:
     # Stations keep the photo's own numbers, so that limits and words are those of the plot.
     reading = reading_from_measurement(shown.measurement, spec.name, at_mm=float(shown.measurement.profile.s_mm[0]))
     with below:
-        moved, words = _move(reading)
+        moved, told = _move(reading)
         other = _other_side(spec, place)
     now = _judge(reading, spec, rule, other)
-    verdict = _judge(moved, spec, rule, other) if words else now
+    verdict = _judge(moved, spec, rule, other) if told else now
     with below:
         plan = decide_spec.paint(place)
     future = None
@@ -59,12 +60,12 @@ def show(ticket: str) -> None:
             checks=verdict.checks,
         )  # fmt: skip
     with said:
-        _say(verdict, f"As it {'would stand ' + words if words else 'stands'}")
+        _say(verdict, f"As it {'would stand ' + told if told else 'stands'}")
         if future is not None:
             _say(future.verdict, "After paint")
     lines = []
-    if words:
-        lines.append(ExtraLine(moved.s_mm, moved.gap_mm, f"gap {words}", moved.expanded_u_mm))
+    if told:
+        lines.append(ExtraLine(moved.s_mm, moved.gap_mm, f"gap {told}", moved.expanded_u_mm))
     if future is not None:
         lines.append(ExtraLine(future.s_mm, future.gap_mm, "gap after paint", future.expanded_u_mm))
     draw_viewer(shown.photo, shown.measurement, shown.band, "viewer_decide", more=lines, verdict=now)
@@ -116,19 +117,19 @@ def _move(reading: SeamReading) -> tuple[SeamReading, str]:
         return reading, ""
     middle = 0.5 * (float(reading.s_mm[0]) + float(reading.s_mm[-1]))
     gap = reading.gap_mm + shift + turn * (reading.s_mm - middle) / 1000
-    words = f"moved {shift:+.1f} mm, turned {turn:+.1f} mm per metre"
-    return replace(reading, gap_mm=gap), sentence_in(words, widgets.unit())
+    say = widgets.lengths()
+    return replace(reading, gap_mm=gap), f"moved {say.small(shift, signed=True)}, turned {say.slope(turn)}"
 
 
 def _say(verdict: Verdict, title: str) -> None:
-    unit = widgets.unit()
+    unit, say = widgets.unit(), widgets.lengths()
     reasons = "".join(f"<li>{html.escape(sentence_in(r, unit))}</li>" for r in verdict.reasons)
     worst = ""
     if verdict.worst is not None:
         w = verdict.worst
         worst = (
-            f"<small>Worst: {widgets.show_length(w.worst_mm, unit)} at {format_place(w.worst_at_mm, unit)}, "
-            f"U {format_small(w.worst_u_mm, unit)}.</small>"
+            f"<small>Worst: {say.gap(w.worst_mm)} at {say.place(w.worst_at_mm)}, "
+            f"U {say.small(w.worst_u_mm, both=True)}.</small>"
         )
     st.html(
         f'<div class="gv-verdict">{_SIGNS[verdict.state]} {html.escape(title)}: {verdict.state}{worst}'
@@ -140,10 +141,10 @@ def _checks(verdict: Verdict) -> None:
     if not verdict.checks:
         return
     st.subheader("Limits on the seam as a whole", anchor=False)
-    unit = widgets.unit()
+    unit, say = widgets.unit(), widgets.lengths()
 
     def told(value: float, of: str, signed: bool = False) -> str:
-        return format_slope(value, unit) if of == "mm/m" else format_small(value, unit, signed=signed)
+        return say.slope(value) if of == "mm/m" else say.small(value, signed=signed, both=True)
 
     rows = "".join(
         f"<tr><td>{_SIGNS[c.state]} {c.state}</td><td>{html.escape(c.name)} {html.escape(sentence_in(c.where, unit))}</td>"
@@ -159,38 +160,16 @@ def _checks(verdict: Verdict) -> None:
 
 
 def _set_now(future: FinishForecast) -> None:
-    unit = widgets.unit()
+    say = widgets.lengths()
     st.subheader("Gap to set now", anchor=False)
-    middle = len(future.s_mm) // 2
-    loss, aim, low, high = (
-        future.loss,
-        *(float(v[middle]) for v in (future.set_now_mm, future.set_lower_mm, future.set_upper_mm)),
-    )
-    st.write(
-        f"The coats still to come take {format_small(loss.least_mm, unit)} to {format_small(loss.most_mm, unit)} from the "
-        f"gap. In the middle of the seam set {widgets.show_length(aim, unit)} now, and stay within "
-        f"{widgets.show_length(low, unit)} to {widgets.show_length(high, unit)}."
-    )
-    if np.isfinite(future.chip_limit_mm):
-        risky = [s for s in future.chip_spans if s.state != "in tolerance"]
-        for span in risky:
-            stretch = widgets.show_stretch(span.from_mm, span.to_mm, unit)
-            st.write(f"Edges may chip from {stretch}: finished gap {widgets.show_length(span.worst_mm, unit)}.")
-        if not risky:
-            st.write("No place is at risk of chipping by the smallest gap stated.")
+    for sentence in words.forecast(future, say):
+        st.write(sentence)
+    st.write(words.DATA_SHEET)
     widgets.show_notices(future.notices)
 
 
 def _cautions(painting: bool) -> None:
     """The usual cautions, where they apply."""
-    words = [
-        "This tool judges fit, never structural or crash strength.",
-        "Moving a panel: mind pinch points, prop the bonnet, and let it hold on its latch and safety catch before the car moves.",
-        "Cutting and grinding: eyes, ears, lungs, sparks; old filler may be lead.",
-    ]
-    if painting:
-        words.append("Two-pack primers and paints need the protection that their data sheets ask for.")
-    words.append("The local rules, the product data sheets and qualified people rule.")
     with st.expander("Cautions"):
-        for word in words:
-            st.write(f"- {word}")
+        for key in cautions_for(moves=True, cuts=True, adds=True, paints=painting):
+            st.write(f"- {words.CAUTIONS[key]}")

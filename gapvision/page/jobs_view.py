@@ -11,6 +11,7 @@ import numpy as np
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
+from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.formats.specification_file import specification_from_table
 from gapvision.formats.table import comparison_csv, csv_text
@@ -22,7 +23,6 @@ from gapvision.page.shown import OnScreen, draw_viewer, middle_of, own_band, plo
 from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
 from gapvision.reports.figures import line_of
 from gapvision.reports.spans import Band
-from gapvision.units import format_small
 
 _MOST = 100
 _JOB_FIELDS = ("job_reference", "job_customer", "job_car", "job_notes")
@@ -111,14 +111,13 @@ def _at_a_glance(states: list[SeamState]) -> None:
     if not states:
         st.write("No seam yet: save a measurement to this job.")
         return
-    rows, unit = "", widgets.unit()
+    rows, say = "", widgets.lengths()
     for state in states:
         line = state.latest
         sign, word = state_of(state)
         gap = ""
         if line is not None and line.mean_mm is not None:
-            u = format_small(line.u_mm or 0.0, unit, alone=True)
-            gap = f"{widgets.short_length(line.mean_mm, unit)}, U {u}"
+            gap = f"{say.gap_alone(line.mean_mm)}, U {say.small(line.u_mm or 0.0, alone=True)}"
         stage = "" if line is None else f"{html.escape(line.visit.stage)}, {line.visit.on_date}"
         rows += f"<tr><td>{html.escape(seam_title(state.seam))}</td><td>{sign} {word}</td><td>{gap}</td><td>{stage}</td></tr>"
     st.html(
@@ -184,7 +183,7 @@ def _history(measured: list[SeamState]) -> None:
             before_after.show(before, after, comparison)
     left_out = records().measurement(after.measurement_id).get("left_out", [])
     draw_viewer(stored_photo(after), measurement, band, "viewer_job", more=more, verdict=verdict, left_out=left_out)
-    widgets.show_spans(measurement, band, widgets.unit(), left_out, verdict)
+    widgets.show_spans(measurement, band, left_out, verdict)
     # Another view can be opened only before its switch is drawn: by what is called when the button was pressed.
     shown = OnScreen(stored_photo(after), measurement, band, seam.seam_id)
     st.button("Decide about this result", key="decide_this", on_click=_decide, args=(shown, after.measurement_id))
@@ -273,12 +272,7 @@ def _compare(
         widgets.show_error(error)
         return [], None
     c = compared.comparison
-    widgets.say(
-        f"Mean change {c.mean_change_mm:+.2f} mm, U {c.mean_u_mm:.2f} mm: wider along {c.wider_mm:.0f} mm, narrower along "
-        f"{c.narrower_mm:.0f} mm, no change proven along {c.unproven_mm:.0f} mm. Laid on each other by: {c.datum.words}."
-    )
-    if c.better_mm is not None and c.worse_mm is not None:
-        widgets.say(f"Nearer to what is wanted along {c.better_mm:.0f} mm, further from it along {c.worse_mm:.0f} mm.")
+    st.write(" ".join(words.change(c, widgets.lengths())))
     with warned:
         widgets.show_notices(compared.notices)
     earlier = load(before).profile

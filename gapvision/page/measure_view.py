@@ -73,9 +73,9 @@ def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> N
     with st.container():
         if measurement.profile is not None:
             st.subheader("Spans to look at", anchor=False)
-            widgets.show_spans(measurement, band, unit, session.excluded(photo.sha256))
+            widgets.show_spans(measurement, band, session.excluded(photo.sha256))
             st.subheader("In numbers", anchor=False)
-            widgets.show_numbers(measurement, unit)
+            widgets.show_numbers(measurement)
         # Why a photo was refused, with its drawing, stands in the short verdict already.
         notices = measurement.notices[1:] if measurement.profile is None else measurement.notices
         if notices:
@@ -338,7 +338,7 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
             st.subheader("Left out", anchor=False)
         for k, span in enumerate(spans):
             left, right = st.columns([3, 1])
-            stretch = widgets.show_stretch(span["from_mm"], span["to_mm"], widgets.unit())
+            stretch = widgets.lengths().stretch(span["from_mm"], span["to_mm"])
             left.write(f"{stretch}: {span['reason']}")
             if right.button("Take back", key=f"take_back_{k}"):
                 session.set_excluded(photo.sha256, spans[:k] + spans[k + 1 :])
@@ -349,7 +349,7 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
             for key in ("span_from", "span_to", "span_reason"):
                 st.session_state[key] = ""
         first, last = (0.0, 0.0) if measurement.profile is None else measurement.profile.s_mm[[0, -1]]
-        stretch = widgets.show_stretch(float(first), float(last), widgets.unit())
+        stretch = widgets.lengths().stretch(float(first), float(last))
         st.write(f"This photo's stations run from {stretch}.")
         left, right = st.columns(2)
         example = "e.g. 120mm" if widgets.unit() == "mm" else "e.g. 4 3/4in"

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
+from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.formats.specification_file import specification_from_table
 from gapvision.judgement import PRESETS, make_plan, panel_of, point_moves, predict_move, preset, read_on_seam
@@ -21,7 +22,6 @@ from gapvision.model import (
     IN,
     OPEN,
     OUT,
-    Adjuster,
     CorrectionPlan,
     Measurement,
     Move,
@@ -39,7 +39,6 @@ from gapvision.page.books import load, records, seam_title
 from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
 from gapvision.page.panel_source import Source
 from gapvision.records import SeamState
-from gapvision.units import format_place, format_small
 
 _NO_LIMITS = "no limits given"
 _WORST_FIRST = (OUT, OPEN, IN)
@@ -216,9 +215,9 @@ def _fits(layout: PanelLayout, seam: SeamLayout, measurement: Measurement, rever
 def _propose(by_title: Mapping[str, SeamState], panel: str, seam: SeamLayout) -> list[dict[str, Any]]:
     """The first of the job's seams whose words name the panel and this seam of it."""
     for title, state in by_title.items():
-        words = f"{title} {state.panel.name if state.panel else ''}".casefold()
-        rest = words.replace(panel.casefold(), "")
-        if all(word in words for word in panel.casefold().split()) and seam.name.casefold() in rest:
+        folded = f"{title} {state.panel.name if state.panel else ''}".casefold()
+        rest = folded.replace(panel.casefold(), "")
+        if all(word in folded for word in panel.casefold().split()) and seam.name.casefold() in rest:
             return [{"seam": title}]
     return []
 
@@ -260,7 +259,8 @@ def _draw(
             + (f", {_in_full(verdicts[seam.name])}{stage}" if seam.worst else stage)
         )
     for number, adjuster in enumerate(layout.adjusters, 1):
-        widgets.say(f"{number}. {adjuster.name} ({adjuster.kind}): {_travel_words(layout, adjuster)}")
+        far = words.travel(adjuster, layout.words, widgets.lengths())
+        st.write(f"{number}. {adjuster.name} ({adjuster.kind}): {far}")
 
 
 def _drawn(one: _Chosen, verdicts: Sequence[Verdict]) -> DrawnSeam:
@@ -282,8 +282,8 @@ def _drawn(one: _Chosen, verdicts: Sequence[Verdict]) -> DrawnSeam:
     if worst is None or worst.worst is None:
         return DrawnSeam(name, state, "", place, stretches)
     at = worst.worst.worst_at_mm
-    words = widgets.short_length(worst.worst.worst_mm, st.session_state["unit"])
-    return DrawnSeam(name, state, words, place, stretches, along(place, at, at + 1.0)[0])
+    told = widgets.lengths().gap_alone(worst.worst.worst_mm)
+    return DrawnSeam(name, state, told, place, stretches, along(place, at, at + 1.0)[0])
 
 
 def _worst(verdicts: Sequence[Verdict]) -> Verdict | None:
@@ -297,24 +297,9 @@ def _in_full(verdicts: Sequence[Verdict]) -> str:
     verdict = _worst(verdicts)
     if verdict is None or verdict.worst is None:
         return ""
-    w = verdict.worst
-    return (
-        f"worst {widgets.show_length(w.worst_mm, widgets.unit())}, U {format_small(w.worst_u_mm, widgets.unit())}, "
-        f"{format_place(w.worst_at_mm, widgets.unit())} from its start"
-    )
-
-
-def _travel_words(layout: PanelLayout, adjuster: Adjuster) -> str:
-    """How far an adjuster can still go, in the panel's own words for its directions."""
-    parts = []
-    for travel, back, on in (
-        (adjuster.travel_x, layout.words[1], layout.words[0]),
-        (adjuster.travel_y, layout.words[3], layout.words[2]),
-        (adjuster.travel_out, "in", "out"),
-    ):
-        if travel is not None:
-            parts.append(f"{abs(travel[0]):g} mm {back}, {travel[1]:g} mm {on}")
-    return "; ".join(parts) if parts else "travel not given, taken as enough"
+    w, say = verdict.worst, widgets.lengths()
+    u = say.small(w.worst_u_mm, both=True)
+    return f"worst {say.gap(w.worst_mm)}, U {u}, {say.place(w.worst_at_mm)} from its start"
 
 
 # --- what to do -------------------------------------------------------------------
@@ -322,13 +307,14 @@ def _travel_words(layout: PanelLayout, adjuster: Adjuster) -> str:
 
 def _plan(panel: Panel, layout: PanelLayout, chosen: Sequence[_Chosen]) -> None:
     """Try moves with sliders, and work out the best one and the trim."""
-    words = panel.words
+    right, left, front, back = panel.words
+    say = widgets.lengths()
     st.subheader("Try a move", anchor=False)
     st.write(
         "Check under 'Which seam is where' how each photo lies and which edge is this panel's: the advice rests on it."
     )
-    x = widgets.length_slider(f"{words[0]} (+) or {words[1]} (-)", "panel_x", 5.0, 0.1)
-    y = widgets.length_slider(f"{words[2]} (+) or {words[3]} (-)", "panel_y", 5.0, 0.1)
+    x = widgets.length_slider(f"{right} (+) or {left} (-)", "panel_x", 5.0, 0.1)
+    y = widgets.length_slider(f"{front} (+) or {back} (-)", "panel_y", 5.0, 0.1)
     turn = widgets.slope_slider("Turn, counter-clockwise (+)", "panel_turn", 10.0, 0.5)
     move = Move(x_mm=x, y_mm=y, turn_rad=turn / 1000)
     if move != Move():
@@ -336,8 +322,8 @@ def _plan(panel: Panel, layout: PanelLayout, chosen: Sequence[_Chosen]) -> None:
         _draw(layout, f"{panel.name}, moved", measured, chosen, move)
         for told, adjuster in zip(point_moves(panel, move), panel.adjusters, strict=True):
             far = _beyond(told.x_mm, adjuster.travel_x) or _beyond(told.y_mm, adjuster.travel_y)
-            said = f"{told.name}: {told.words}"
-            widgets.say(f"\u2717 {said}: further than its travel allows" if far else f"\u2713 {said}")
+            said = f"{told.name}: {words.point_move(told, panel.words, say)}"
+            st.write(f"\u2717 {said}: further than its travel allows" if far else f"\u2713 {said}")
     if st.button("Work out what to do", key="make_plan", type="primary"):
         st.session_state["plan_shown"] = True
     if st.session_state.get("plan_shown"):
@@ -403,15 +389,15 @@ def _templates(plan: CorrectionPlan) -> None:
 def _say(plan: CorrectionPlan) -> None:
     """The plan in words: steps in order, what each stage buys, cautions."""
     st.subheader("What to do", anchor=False)
-    for number, step in enumerate(plan.steps, 1):
-        widgets.say(f"{number}. {step}")
+    for number, step in enumerate(words.steps(plan, widgets.lengths()), 1):
+        st.write(f"{number}. {step}")
     for stage, state in plan.states.items():
         st.write(f"{stage.capitalize()}: {state}")
     _trims(plan)
     widgets.show_notices(plan.notices)
     with st.expander("Cautions"):
-        for word in plan.cautions:
-            st.write(f"- {word}")
+        for key in plan.cautions:
+            st.write(f"- {words.CAUTIONS[key]}")
 
 
 def _trims(plan: CorrectionPlan) -> None:
@@ -421,14 +407,11 @@ def _trims(plan: CorrectionPlan) -> None:
             continue
         st.subheader(f"New edge: {stretch.seam}", anchor=False)
         t = stretch.trim
-        widgets.say(f"A {t.kind} line: cut {t.cut_mm:.0f} mm, build up {t.add_mm:.0f} mm.")
-        rows, unit = "", widgets.unit()
+        rows, say = "", widgets.lengths()
+        st.write(f"A {words.trim_total(t, say)}.")
         for row in t.rows:
-            metal = row.action
-            if row.action != "leave":
-                metal += f" {format_small(abs(row.remove_mm), unit)}"
-            now, then = (widgets.show_length(v, unit) for v in (row.gap_mm, row.new_gap_mm))
-            rows += f"<tr><td>{format_place(row.s_mm, unit)}</td><td>{now}</td><td>{then}</td><td>{metal}</td></tr>"
+            now, then, metal = say.gap(row.gap_mm), say.target(row.new_gap_mm, row.gap_mm), words.trim_row(row, say)
+            rows += f"<tr><td>{say.place(row.s_mm)}</td><td>{now}</td><td>{then}</td><td>{metal}</td></tr>"
         st.html(
             '<div class="gv-table" tabindex="0" role="region" aria-label="New edge"><table><thead><tr><th scope="col">At</th>'
             '<th scope="col">Gap now</th><th scope="col">New gap</th><th scope="col">Metal</th></tr></thead>'

@@ -11,9 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.model import ExtraLine, GapProfile, Measurement, Verdict
-from gapvision.reports.figures import about_own_line, straightness_words
+from gapvision.reports.figures import about_own_line
 from gapvision.reports.spans import Band, Span, find_spans, judge_stations, verdict_spans
-from gapvision.units import sentence_in
+from gapvision.words import Lengths
+from gapvision.words import form as form_words
 
 _HERE = Path(__file__).parent
 PREVIEW_PX = 1600
@@ -95,7 +96,7 @@ def viewer_data(
         forms=[
             {
                 "letter": letter,
-                "words": sentence_in(straightness_words(letter, form), unit),
+                "words": f"Edge {letter}: {form_words(form, Lengths(unit))}",
                 "about": "parabola" if measurement.seam_kind == "curved" else "line",
                 "y": _plain(about_own_line(profile.s_mm, offset, curved=measurement.seam_kind == "curved")),
                 "u": _plain(u),

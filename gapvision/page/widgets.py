@@ -14,19 +14,8 @@ from gapvision.page.drawings import drawing_for
 from gapvision.page.viewer import reason_of
 from gapvision.reports.glance import at_a_glance
 from gapvision.reports.spans import Band, find_spans, verdict_spans
-from gapvision.units import (
-    MM_PER_INCH,
-    UNIT_NAMES,
-    format_both,
-    format_fraction,
-    format_inch,
-    format_mm,
-    format_place,
-    format_slope,
-    format_small,
-    parse_length,
-    sentence_in,
-)
+from gapvision.units import MM_PER_INCH, parse_length
+from gapvision.words import UNIT_NAMES, Lengths, notice
 
 _SIGNS = {"in": "&#10003;", "out": "&#10007;", "refused": "&#10007;", "open": "?", "holes": "?", "measured": "&middot;"}
 
@@ -34,6 +23,11 @@ _SIGNS = {"in": "&#10003;", "out": "&#10007;", "refused": "&#10007;", "open": "?
 def unit() -> str:
     """The unit that the page's switch asks for."""
     return str(st.session_state.get("unit", "mm"))
+
+
+def lengths() -> Lengths:
+    """Writes lengths in that unit."""
+    return Lengths(unit())
 
 
 def unit_switch() -> None:
@@ -46,24 +40,6 @@ def unit_switch() -> None:
         label_visibility="collapsed",
         width=170,
     )
-
-
-def say(text: str) -> None:
-    """Write a sentence of another room, its lengths in the unit chosen."""
-    st.write(sentence_in(text, unit()))
-
-
-def show_length(length_mm: float, unit: str) -> str:
-    """A length in the unit chosen, the other system beside it."""
-    if unit == "mm":
-        return format_both(length_mm)
-    first = format_inch(length_mm) if unit == "in" else format_fraction(length_mm)
-    return f"{first} ({format_mm(length_mm)})"
-
-
-def short_length(length_mm: float, unit: str) -> str:
-    """A length in the unit chosen, alone: for places with little room."""
-    return {"in": format_inch, "fraction": format_fraction}.get(unit, format_mm)(length_mm)
 
 
 def length_slider(label: str, key: str, reach_mm: float, step_mm: float) -> float:
@@ -85,7 +61,7 @@ def slope_slider(label: str, key: str, reach: float, step: float) -> float:
     places = [round(k * step, 3) + 0.0 for k in range(-steps, steps + 1)]
     if st.session_state.get(key) not in places:
         st.session_state[key] = 0.0
-    return float(st.select_slider(label, places, key=key, format_func=lambda slope: format_slope(slope, unit())))
+    return float(st.select_slider(label, places, key=key, format_func=lengths().slope))
 
 
 def length_number(
@@ -196,8 +172,8 @@ def show_error(error: GapvisionError) -> None:
 
 def show_notices(notices: tuple[Notice, ...]) -> None:
     """Warnings and notes with their advice, worst first."""
-    for notice in notices:
-        show_notice(notice.kind, notice.code, notice.message, notice.advice)
+    for one in notices:
+        show_notice(one.kind, one.code, *notice(one, lengths()))
 
 
 def show_notice(kind: str, code: str, message: str, advice: str) -> None:
@@ -206,7 +182,6 @@ def show_notice(kind: str, code: str, message: str, advice: str) -> None:
     picture = drawing_for(code) if kind in ("refusal", "warning", "usage") else ""
     role = ' role="alert"' if kind in ("refusal", "usage") else ""
     css = "refusal" if kind == "usage" else kind
-    message, advice = sentence_in(message, unit()), sentence_in(advice, unit())
     st.html(
         f'<div class="gv-note {css}"{role}><b>{word}: {html.escape(message)}</b><br>{html.escape(advice)}{picture}</div>'
     )
@@ -214,51 +189,47 @@ def show_notice(kind: str, code: str, message: str, advice: str) -> None:
 
 def show_verdict(measurement: Measurement, band: Band | None, verdict: Verdict | None = None) -> None:
     """In or out, the worst place, what to do next; with a sign that is no colour."""
-    said = at_a_glance(measurement, band, verdict)
+    say = lengths()
+    said = at_a_glance(measurement, band, verdict, say)
     lines = []
     if said.worst is not None:
         w = said.worst
         lines.append(
-            f"Worst: {show_length(w.worst_mm, unit())} at {format_place(w.worst_at_mm, unit())}, "
-            f"U {format_small(w.worst_u_mm, unit())} (k = 2, about 95 %)."
+            f"Worst: {say.gap(w.worst_mm)} at {say.place(w.worst_at_mm)}, "
+            f"U {say.small(w.worst_u_mm, both=True)} (k = 2, about 95 %)."
         )
     picture = ""
     if said.state == "refused" and measurement.notices:
-        lines.append(measurement.notices[0].message)
+        lines.append(notice(measurement.notices[0], say)[0])
         picture = drawing_for(measurement.notices[0].code)
     if said.next_step:
-        lines.append(f"Next: {sentence_in(said.next_step, unit())}")
+        lines.append(f"Next: {said.next_step}")
     small = "".join(f"<small>{html.escape(line)}</small>" for line in lines) + picture
     st.html(f'<div class="gv-verdict {said.state}">{_SIGNS[said.state]} {said.words}{small}</div>')
 
 
-def show_stretch(from_mm: float, to_mm: float, unit: str) -> str:
-    """From where to where along a seam, in the unit chosen."""
-    return f"{format_place(from_mm, unit).rsplit(' ', 1)[0]} to {format_place(to_mm, unit)}"
-
-
-def show_numbers(measurement: Measurement, unit: str) -> None:
+def show_numbers(measurement: Measurement) -> None:
     """The seam in a few numbers."""
-    summary, profile = measurement.summary, measurement.profile
+    summary, profile, say = measurement.summary, measurement.profile, lengths()
     if summary is None or profile is None:
         return
     import numpy as np
 
     rows = [
-        ("Mean gap", show_length(summary.mean_mm, unit)),
-        ("Smallest", show_length(summary.min_mm, unit)),
-        ("Largest", show_length(summary.max_mm, unit)),
-        ("U, middle of all stations", format_small(float(np.median(profile.expanded_u_mm)), unit)),
-        ("Taper", format_slope(summary.taper_mm_per_m, unit)),
-        ("Evenness (std. dev.)", format_small(summary.std_mm, unit)),
+        ("Mean gap", say.gap(summary.mean_mm)),
+        ("Smallest", say.gap(summary.min_mm)),
+        ("Largest", say.gap(summary.max_mm)),
+        ("U, middle of all stations", say.small(float(np.median(profile.expanded_u_mm)), both=True)),
+        ("Taper", say.slope(summary.taper_mm_per_m)),
+        ("Evenness (std. dev.)", say.small(summary.std_mm, both=True)),
         (
             "Step, B above A",
-            f"{format_small(measurement.step.mean_mm, unit, signed=True)}, "
-            f"U {format_small(measurement.step.expanded_u_mm, unit)}"
+            f"{say.small(measurement.step.mean_mm, signed=True, both=True)}, "
+            f"U {say.small(measurement.step.expanded_u_mm, both=True)}"
             if measurement.step is not None
             else "not known"
             if measurement.stated_step_mm is None
-            else f"{format_small(measurement.stated_step_mm, unit, signed=True)}, as stated",
+            else f"{say.small(measurement.stated_step_mm, signed=True, both=True)}, as stated",
         ),
     ]
     cells = "".join(f"<div><span>{name}</span><b>{html.escape(value)}</b></div>" for name, value in rows)
@@ -268,7 +239,6 @@ def show_numbers(measurement: Measurement, unit: str) -> None:
 def show_spans(
     measurement: Measurement,
     band: Band | None,
-    unit: str,
     left_out: Sequence[Mapping[str, Any]] = (),
     verdict: Verdict | None = None,
 ) -> None:
@@ -280,7 +250,7 @@ def show_spans(
     if not spans:
         st.write("The whole seam was measured." if band is None and verdict is None else "No span is out of tolerance.")
         return
-    body, number = "", 0
+    body, number, say = "", 0, lengths()
     for span in spans:
         mark, worst = "-", ""
         reason = reason_of(span, left_out)
@@ -288,9 +258,9 @@ def show_spans(
         if span.state != "hole":
             number += 1
             mark = str(number)
-            at = format_place(span.worst_at_mm, unit)
-            worst = f"{show_length(span.worst_mm, unit)} at {at}, U {format_small(span.worst_u_mm, unit)}"
-        stretch = show_stretch(span.from_mm, span.to_mm, unit)
+            at, u = say.place(span.worst_at_mm), say.small(span.worst_u_mm, both=True)
+            worst = f"{say.gap(span.worst_mm)} at {at}, U {u}"
+        stretch = say.stretch(span.from_mm, span.to_mm)
         body += f"<tr><td>{mark}</td><td>{words}</td><td>{stretch}</td><td>{worst}</td></tr>"
     st.html(
         '<div class="gv-table" tabindex="0" role="region" aria-label="Spans"><table><thead><tr><th scope="col">No.</th><th scope="col">State</th>'

@@ -27,6 +27,7 @@ from reportlab.platypus import (
     TableStyle,
 )
 
+from gapvision import words
 from gapvision.reports.crops import SeamCrop, crops_alike, needed_height_mm
 from gapvision.reports.evidence_chart import Curve, GapChart, SeamPhoto, nice_step
 from gapvision.reports.evidence_style import (
@@ -38,7 +39,6 @@ from gapvision.reports.evidence_style import (
     PAPERS,
     QUIET,
     SHADE,
-    Units,
     draw_head,
     escape,
     fonts,
@@ -47,6 +47,7 @@ from gapvision.reports.evidence_style import (
     styles,
 )
 from gapvision.reports.evidence_types import Evidence, Head, PhotoEntry, PlanEvidence, SeamEvidence, ShownResult
+from gapvision.words import Lengths
 
 __all__ = ["Evidence", "Head", "PhotoEntry", "PlanEvidence", "SeamEvidence", "ShownResult", "write_evidence"]
 
@@ -133,7 +134,7 @@ class _Maker:
 
     def __init__(self, evidence: Evidence, width: float) -> None:
         self.e, self.width = evidence, width
-        self.units = Units(evidence.head.units)
+        self.say = Lengths("mm" if evidence.head.units == "mm" else "fraction")
 
     def story(self, progress: Callable[[int, int], None] | None) -> list[Flowable]:
         parts = self._opening()
@@ -176,11 +177,11 @@ class _Maker:
         gap = content.get("gap") or {}
         u = float(np.median([s["u_mm"] for s in content["stations"]])) if content.get("stations") else float("nan")
         verdict = (seam.after.verdict or {}).get("verdict")
-        both = self.units.both
+        both = self.say.gap
         spread = f"{both(gap['min_mm'])} to {both(gap['max_mm'])}" if gap else "-"
         return [
             para(seam.name, "cell"), para(seam.after.stage, "cell"), para(both(gap["mean_mm"]) if gap else "-", "cell"),
-            para(spread, "cell"), para(self.units.small(u), "cell"),
+            para(spread, "cell"), para(self.say.small(u), "cell"),
             para(_DECISION.get(verdict or "", "not judged"), "cell"),
         ]  # fmt: skip
 
@@ -208,10 +209,10 @@ class _Maker:
             ("Stage", lambda s: s.stage),
             ("Day", lambda s: s.on_date),
             ("By", lambda s: s.who or "-"),
-            ("Mean gap", lambda s: self.units.both(s.content["gap"]["mean_mm"])),
+            ("Mean gap", lambda s: self.say.gap(s.content["gap"]["mean_mm"])),
             ("Smallest, largest",
-             lambda s: f"{self.units.both(s.content['gap']['min_mm'])}, {self.units.both(s.content['gap']['max_mm'])}"),
-            ("Taper", lambda s: f"{s.content['gap'].get('taper_mm_per_m') or 0:+.1f} mm per metre"),
+             lambda s: f"{self.say.gap(s.content['gap']['min_mm'])}, {self.say.gap(s.content['gap']['max_mm'])}"),
+            ("Taper", lambda s: self.say.slope(s.content["gap"].get("taper_mm_per_m") or 0)),
             ("Straightness, edge A and B", self._straight),
             ("Step between the faces", self._flush),
             ("Conditions", lambda s: "; ".join(f"{k}: {v}" for k, v in s.conditions) or "not said"),
@@ -226,14 +227,16 @@ class _Maker:
         said = []
         for edge in ("edge_a", "edge_b"):
             one = both.get(edge)
-            said.append(f"{self.units.small(one['min_zone_mm'])} ± {one['u_mm']:.2f} mm" if one else "not trusted")
+            said.append(
+                f"{self.say.small(one['min_zone_mm'])}, U {self.say.small(one['u_mm'])}" if one else "not trusted"
+            )
         return ", ".join(said)
 
     def _flush(self, shown: ShownResult) -> str:
         step = shown.content.get("flush")
         if not step:
             return "not measured"
-        return f"B above A by {step['mean_mm']:+.2f} ± {step['u_mm']:.2f} mm"
+        return f"B above A by {self.say.small(step['mean_mm'], signed=True)}, U {self.say.small(step['u_mm'])}"
 
     def _ranges(self, seam: SeamEvidence) -> tuple[float, float]:
         """The stretch to show, on the chart's scale: what both have, else all of it."""
@@ -263,7 +266,7 @@ class _Maker:
 
     def _pictures(self, seam: SeamEvidence) -> list[Flowable]:
         start, end = self._ranges(seam)
-        ticks = _round_places(start, end, 25.4 if self.units.inch else 1.0)
+        ticks = _round_places(start, end, 25.4 if self.say.inch else 1.0)
         shown = [s for s in (seam.before, seam.after) if s is not None and s.photo is not None]
         if not shown:
             return []
@@ -309,7 +312,7 @@ class _Maker:
     def _photo(
         self, seam: SeamEvidence, shown: ShownResult, crop: SeamCrop, width: float, ticks: list[float]
     ) -> Flowable:
-        return SeamPhoto(width, crop, self.units, ticks, self._on_chart(seam, shown, crop.s_mm))
+        return SeamPhoto(width, crop, self.say, ticks, self._on_chart(seam, shown, crop.s_mm))
 
     def _chart(self, seam: SeamEvidence) -> Flowable:
         def curve(shown: ShownResult, label: str) -> Curve:
@@ -340,7 +343,7 @@ class _Maker:
             )
         before = None if seam.before is None else curve(seam.before, f"before: {seam.before.stage}")
         after = curve(seam.after, f"after: {seam.after.stage}" if before is not None else seam.after.stage)
-        return GapChart(self.width, 66 * mm, self.units, after, before, band, marks, future)
+        return GapChart(self.width, 66 * mm, self.say, after, before, band, marks, future)
 
     def _verdict(self, seam: SeamEvidence) -> list[Flowable]:
         parts: list[Flowable] = [para("Verdict", "h3")]
@@ -370,13 +373,13 @@ class _Maker:
         spans.sort(key=lambda s: -(s.get("excess_mm") or -1e9))
         heads = ("From", "To", "State", "Worst gap", "At", "U (k = 2)", "Beyond its limit")
         rows = [[para(h, "headcell") for h in heads]]
-        place = self.units.place
+        place = self.say.place
         for s in spans[:_WORST_ROWS]:
             excess = s.get("excess_mm")
-            beyond = "-" if excess is None or excess <= 0 else self.units.small(excess)
+            beyond = "-" if excess is None or excess <= 0 else self.say.small(excess)
             state = s["state"] + (f", too {s['side']}" if s["state"] == "out of tolerance" and s.get("side") else "")
-            cells = (place(s["from_mm"]), place(s["to_mm"]), state, self.units.both(s["worst_mm"]),
-                     place(s["worst_at_mm"]), self.units.small(s["worst_u_mm"]), beyond)  # fmt: skip
+            cells = (place(s["from_mm"]), place(s["to_mm"]), state, self.say.gap(s["worst_mm"]),
+                     place(s["worst_at_mm"]), self.say.small(s["worst_u_mm"]), beyond)  # fmt: skip
             rows.append([para(c, "cell") for c in cells])
         parts: list[Flowable] = [
             para("Worst places (stations of the later photo)" if seam.before else "Worst places", "h3")
@@ -390,21 +393,7 @@ class _Maker:
         c = seam.comparison
         if c is None:
             return []
-        sure = abs(c.mean_change_mm) > c.mean_u_mm
-        mirrored = ", the second seam mirrored" if c.mirrored else ""
-        text = (
-            f"Laid on each other by {c.datum.words}{mirrored} (standard uncertainty along the seam"
-            f" {c.datum.std_u_mm:.1f} mm). Mean change {self.units.change(c.mean_change_mm)},"
-            f" U {self.units.small(c.mean_u_mm)} (k = 2): {'larger' if sure else 'not larger'} than its uncertainty."
-            f" Surely wider over {self.units.place(c.wider_mm)}, surely narrower over"
-            f" {self.units.place(c.narrower_mm)}, not proven over {self.units.place(c.unproven_mm)} of the seam."
-        )
-        if c.better_mm is not None and c.worse_mm is not None:
-            text += (
-                f" Surely nearer to the wanted gap over {self.units.place(c.better_mm)}, surely further from it over"
-                f" {self.units.place(c.worse_mm)}."
-            )
-        return [KeepTogether([para("Change", "h3"), para(text)])]
+        return [KeepTogether([para("Change", "h3"), para(" ".join(words.change(c, self.say)))])]
 
     def _forecast(self, seam: SeamEvidence) -> list[Flowable]:
         f = seam.forecast
@@ -413,10 +402,7 @@ class _Maker:
         film = f.get("film") or {}
         parts: list[Flowable] = [para("Forecast after paint", "h3")]
         if film:
-            parts.append(para(
-                f"The coats still to come take {film['least_mm']:.2f} to {film['most_mm']:.2f} mm from the gap,"
-                f" taken as {film['loss_mm']:.2f} mm."
-            ))  # fmt: skip
+            parts.append(para(words.film(film, self.say)))
         verdict = f.get("verdict") or {}
         if verdict:
             parts.append(para(verdict["sentence"]))

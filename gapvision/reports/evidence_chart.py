@@ -24,11 +24,11 @@ from gapvision.reports.evidence_style import (
     INK,
     LINE,
     QUIET,
-    Units,
     fonts,
     shrink_to_fit,
 )
 from gapvision.units import format_fraction
+from gapvision.words import Lengths
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,7 +75,7 @@ class GapChart(Flowable):  # type: ignore[misc]
         self,
         width: float,
         height: float,
-        units: Units,
+        say: Lengths,
         after: Curve,
         before: Curve | None = None,
         band: tuple[FloatArray, FloatArray, FloatArray] | None = None,
@@ -84,7 +84,7 @@ class GapChart(Flowable):  # type: ignore[misc]
     ) -> None:
         super().__init__()
         self.width, self.height = width, height
-        self.units, self.after, self.before, self.band = units, after, before, band
+        self.say, self.after, self.before, self.band = say, after, before, band
         self.marks = out_mm or []
         self.forecast = forecast
 
@@ -158,7 +158,7 @@ class GapChart(Flowable):  # type: ignore[misc]
         c.setFillColor(INK)
         c.setLineWidth(0.4)
         c.setFont(font, 6.4)
-        inch = self.units.inch
+        inch = self.say.inch
         k = 25.4 if inch else 1.0
         step = (nice_inch_step((g1 - g0) / k, 6) if inch else nice_step(g1 - g0, 6)) * k
         g = math.ceil(g0 / step) * step
@@ -285,14 +285,14 @@ class SeamPhoto(Flowable):  # type: ignore[misc]
     """
 
     def __init__(
-        self, width: float, crop: SeamCrop, units: Units, stations_mm: list[float], s_chart_mm: FloatArray
+        self, width: float, crop: SeamCrop, say: Lengths, stations_mm: list[float], s_chart_mm: FloatArray
     ) -> None:
         super().__init__()
         self.width = width
         self.scale = width / crop.width_px
         self.picture_height = crop.height_px * self.scale
         self.height = self.picture_height + 11
-        self.crop, self.units, self.stations, self.s_chart = crop, units, stations_mm, s_chart_mm
+        self.crop, self.say, self.stations, self.s_chart = crop, say, stations_mm, s_chart_mm
 
     def wrap(self, *_: Any) -> tuple[float, float]:
         """Size on paper."""
@@ -353,7 +353,7 @@ class SeamPhoto(Flowable):  # type: ignore[misc]
     def _numbers(self, c: Any, font: str, k: float) -> None:
         c.setFillColor(QUIET)
         c.setFont(font, 6)
-        unit = 25.4 if self.units.inch else 1.0
+        unit = 25.4 if self.say.inch else 1.0
         for station in self.stations:
             i = self._place(station)
             if i is not None:

@@ -18,7 +18,6 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Paragraph
 
 from gapvision.reports.evidence_types import Head
-from gapvision.units import format_fraction, format_inch, format_mm
 
 PAPERS = {"a4": A4, "letter": letter}
 MARGIN = 17 * mm
@@ -83,41 +82,6 @@ def para(text: str, style: str = "text") -> Paragraph:
     if style in ("cell", "headcell") and len(text) > _LONGEST_CELL:
         text = text[:_LONGEST_CELL].rstrip() + "…"
     return Paragraph(escape(text), styles()[style])
-
-
-class Units:
-    """Lengths with the shop's own unit first.
-
-    Parameters
-    ----------
-    first : str
-        ``mm`` or ``inch``.
-    """
-
-    def __init__(self, first: str) -> None:
-        self.inch = first == "inch"
-
-    def both(self, value_mm: float) -> str:
-        """Write a gap in both units."""
-        if self.inch:
-            return f"{format_fraction(value_mm)} ({format_mm(value_mm)})"
-        return f"{format_mm(value_mm)} ({format_fraction(value_mm)})"
-
-    def change(self, value_mm: float) -> str:
-        """Write a difference with its sign."""
-        sign = "+" if value_mm >= 0 else "-"
-        size = abs(value_mm)
-        if self.inch:
-            return f"{sign}{format_inch(size, 3)} ({sign}{format_mm(size)})"
-        return f"{sign}{format_mm(size)} ({sign}{format_inch(size, 3)})"
-
-    def small(self, value_mm: float) -> str:
-        """Write an uncertainty."""
-        return f"{format_inch(value_mm, 3)} ({format_mm(value_mm)})" if self.inch else format_mm(value_mm)
-
-    def place(self, value_mm: float) -> str:
-        """Write a place along the seam."""
-        return f"{value_mm / 25.4:.1f} in" if self.inch else f"{value_mm:.0f} mm"
 
 
 def shrink_to_fit(text: str, font: str, size: float, width: float, least: float = 6.0) -> tuple[str, float]:

@@ -17,9 +17,11 @@ from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import check_folder
-from gapvision.model import ExtraLine, GapProfile, Measurement, Straightness, Verdict
+from gapvision.model import ExtraLine, GapProfile, Measurement, Verdict
 from gapvision.reports.spans import Band, Span, find_spans, verdict_spans, with_holes
-from gapvision.units import MM_PER_INCH, format_fraction, format_place, sentence_in
+from gapvision.units import MM_PER_INCH, format_fraction
+from gapvision.words import Lengths
+from gapvision.words import form as form_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -136,6 +138,7 @@ def draw_straightness(
     """
     profile = _measured(measurement)
     fig, axes = _new_figure(size_in, rows=2)
+    say = Lengths(unit)
     parts = (
         ("A", profile.edge_a_mm, profile.edge_a_u_mm, measurement.straightness_a, BLUE, "-"),
         ("B", profile.edge_b_mm, profile.edge_b_u_mm, measurement.straightness_b, VERMILION, "-"),
@@ -167,7 +170,7 @@ def draw_straightness(
         else:
             _inch_ticks(ax.yaxis, 2 * half)
             ax.set_ylabel(f"edge {letter} [in]", labelpad=0)
-        words = sentence_in(straightness_words(letter, form_of_edge), unit)
+        words = f"Edge {letter}: {form_words(form_of_edge, say)}"
         ax.set_title(words, loc="left", fontsize=10 if unit == "mm" else 9)
     _label_station_axis(axes[1], unit)
     axes[1].set_xlabel(
@@ -377,7 +380,7 @@ def _label_station_axis(ax: Axes, unit: str) -> None:
     ax.xaxis.set_major_locator(MultipleLocator(step * MM_PER_INCH))
 
     def told(mm: float, _pos: int) -> str:
-        return format_place(mm, unit).removesuffix(" in") if unit == "fraction" else f"{mm / MM_PER_INCH:g}"
+        return Lengths(unit).place(mm).removesuffix(" in") if unit == "fraction" else f"{mm / MM_PER_INCH:g}"
 
     ax.xaxis.set_major_formatter(FuncFormatter(told))
     ax.set_xlabel("station along the seam [in]")
@@ -431,20 +434,3 @@ def _round_down_125(value: float) -> float:
     """Largest of 1, 2, 5, 10, 20 ... that is not above the value."""
     base = 10.0 ** np.floor(np.log10(max(value, 1.0)))
     return float(max(k * base for k in (1.0, 2.0, 5.0) if k * base <= max(value, 1.0)))
-
-
-def straightness_words(letter: str, form: Straightness | None) -> str:
-    """One edge's form in a sentence, without a full stop."""
-    if form is None:
-        return f"Edge {letter}: too little of it could be trusted"
-    if form.fairness_mm is not None and form.cutoff_mm is not None:
-        return (
-            f"Edge {letter}: curved by design, fair within {form.fairness_mm:.2f} mm of a smooth curve "
-            f"(waves under {form.cutoff_mm:.0f} mm)"
-        )
-    words = f"Edge {letter}: straight within {form.min_zone_mm:.2f} mm (U {form.expanded_u_mm:.2f} mm) "
-    words += f"over {form.span_mm:.0f} mm"
-    if form.worst_100_mm is not None and form.worst_100_from_mm is not None:
-        start = form.worst_100_from_mm
-        words += f"; worst 100 mm: {form.worst_100_mm:.2f} mm, from {start:.0f} to {start + 100:.0f} mm"
-    return words

@@ -8,6 +8,7 @@ import numpy as np
 
 from gapvision.model import FloatArray, GapProfile, Measurement, Verdict
 from gapvision.reports.spans import Band, Span, find_spans, verdict_spans
+from gapvision.words import MM, Lengths
 
 #: Notices whose advice is to light the gap or to put paper into it.
 _ABOUT_LIGHT = ("edge-doubtful", "edge-underexposed", "seam-unfamiliar")
@@ -40,7 +41,9 @@ class Glance:
     next_step: str = ""
 
 
-def at_a_glance(measurement: Measurement, band: Band | None, verdict: Verdict | None = None) -> Glance:
+def at_a_glance(
+    measurement: Measurement, band: Band | None, verdict: Verdict | None = None, say: Lengths = MM
+) -> Glance:
     """Say in short what a measurement means.
 
     Parameters
@@ -69,7 +72,7 @@ def at_a_glance(measurement: Measurement, band: Band | None, verdict: Verdict | 
     states = {span.state for span in spans}
     if states & {"wide", "tight"}:
         side = "too wide" if wide else "too tight"
-        step = f"It is {beyond:.2f} mm {side} there. Decide tries a move; Panels works out what to do to the metal."
+        step = f"It is {say.small(beyond)} {side} there. Decide tries a move; Panels works out what to do to the metal."
         return Glance(state="out", words="Out of tolerance", worst=worst, beyond_mm=beyond, next_step=step)
     if "unproven" in states:
         return Glance(

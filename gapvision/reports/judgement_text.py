@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 
+from gapvision import words
 from gapvision.judgement.tolerance import verdict_sentence
 from gapvision.model import HOLE, IN, OUT, Check, FinishForecast, Span, Verdict
-from gapvision.units import format_both
+from gapvision.words import MM
 
 WIDTH = 78
 #: A mark beside the words, so that a row is found at a glance without colour.
@@ -37,9 +37,7 @@ def verdict_text(verdict: Verdict, title: str = "") -> str:
         w = verdict.worst
         beyond = f"{abs(w.excess_mm):.2f} mm {'beyond' if w.excess_mm > 0 else 'inside'} its limit"
         lines.append(
-            wrap(
-                f"worst station: {format_both(w.worst_mm)} at {w.worst_at_mm:.0f} mm, U {w.worst_u_mm:.2f} mm, {beyond}"
-            )
+            wrap(f"worst station: {MM.gap(w.worst_mm)} at {w.worst_at_mm:.0f} mm, U {w.worst_u_mm:.2f} mm, {beyond}")
         )
     lines.append(
         wrap(
@@ -56,7 +54,7 @@ def verdict_text(verdict: Verdict, title: str = "") -> str:
 
 def _span_row(span: Span) -> str:
     state = span.state + (f", too {span.side}" if span.state == OUT else f", {span.side} side" if span.side else "")
-    worst = "" if span.state == HOLE else f"{format_both(span.worst_mm)} at {span.worst_at_mm:.0f} mm"
+    worst = "" if span.state == HOLE else f"{MM.gap(span.worst_mm)} at {span.worst_at_mm:.0f} mm"
     return f"{MARKS[span.state]} {span.from_mm:6.0f} {span.to_mm:6.0f}  {state:<28} {worst}".rstrip()
 
 
@@ -71,42 +69,8 @@ def forecast_text(future: FinishForecast) -> str:
     gap = future.gap_mm
     lines = [f"after paint: {future.verdict.state.upper()}", wrap(verdict_sentence(future.verdict))]
     lines += [wrap(r, "  - ", "    ") for r in future.verdict.reasons]
-    lines.append(wrap(f"{film_line(future)}; finished gap {gap.min():.2f} to {gap.max():.2f} mm"))
-    lines += [wrap(set_now_line(future)), *(wrap(x) for x in chip_lines(future))]
-    lines += [wrap(f"note: {n.message} {n.advice} [{n.code}]") for n in future.notices]
-    lines.append(wrap("The paint maker's data sheet rules over every film named here."))
+    lines.append(wrap(f"Finished gap {MM.small_range(gap.min(), gap.max())}."))
+    lines += [wrap(x) for x in words.forecast(future, MM)]
+    lines += [wrap(words.notice_line(n, MM)) for n in future.notices]
+    lines.append(wrap(words.DATA_SHEET))
     return "\n".join(lines) + "\n"
-
-
-def film_line(future: FinishForecast) -> str:
-    """What the film still to come takes from the gap."""
-    loss = future.loss
-    taken = f"{loss.least_mm:.2f} to {loss.most_mm:.2f} mm"
-    return f"film still to come takes {taken} from the gap, taken as {loss.loss_mm:.2f} mm"
-
-
-def set_now_line(future: FinishForecast) -> str:
-    """The gap to set now, and the limits within which the film cannot spoil it."""
-    lo, hi, now = future.set_lower_mm, future.set_upper_mm, future.set_now_mm
-    if not (lo <= hi).all():
-        return "gap to set now: none is sure, because the doubt about the film is larger than the tolerance"
-    if float(now.max() - now.min()) < 0.005:
-        what, where = format_both(now[0]), ""
-    else:
-        what, where = f"{format_both(now[0])} at the start to {format_both(now[-1])} at the end", " at the start"
-    safe = f"between {lo[0]:.2f} and {hi[0]:.2f} mm{where}"
-    return f"gap to set now: {what}; {safe} the finished gap is in tolerance whatever the film does within its range"
-
-
-def chip_lines(future: FinishForecast) -> list[str]:
-    """Where finished edges may chip."""
-    if not math.isfinite(future.chip_limit_mm):
-        return ["chipping: not judged, because no smallest finished gap was stated"]
-    limit = format_both(future.chip_limit_mm)
-    if not future.chip_spans:
-        return [f"chipping: every finished gap is proven above {limit}"]
-    return [
-        f"chipping, {x.from_mm:.0f} to {x.to_mm:.0f} mm: {x.state}, smallest finished gap {format_both(x.worst_mm)} "
-        f"at {x.worst_at_mm:.0f} mm, limit {limit}"
-        for x in future.chip_spans
-    ]

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from gapvision import words
 from gapvision.model import CorrectionPlan, StretchPlan
-from gapvision.reports.judgement_text import MARKS, chip_lines, film_line, set_now_line, wrap
-from gapvision.units import format_both, format_fraction, format_mm
+from gapvision.reports.judgement_text import MARKS, wrap
+from gapvision.words import MM
 
 
 def plan_text(plan: CorrectionPlan) -> str:
     """The plan: steps in order, what each buys, the trim tables, notes and cautions."""
     lines = [f"{plan.panel.name}: plan"]
-    lines += [wrap(f"{i}. {step}", "  ", "     ") for i, step in enumerate(plan.steps, 1)]
+    lines += [wrap(f"{i}. {step}", "  ", "     ") for i, step in enumerate(words.steps(plan, MM), 1)]
     lines += [
         "",
         "  what each step buys (largest excess: how far the worst station lies beyond its limit, U not counted)",
@@ -27,8 +28,8 @@ def plan_text(plan: CorrectionPlan) -> str:
         if stretch.trim.needed:
             lines += ["", *_trim_lines(stretch)]
     lines += _finish_lines(plan)
-    lines += ["", *(wrap(f"note: {n.message} {n.advice} [{n.code}]") for n in plan.notices)]
-    lines += ["", "  cautions", *(wrap(c, "  - ", "    ") for c in plan.cautions)]
+    lines += ["", *(wrap(words.notice_line(n, MM)) for n in plan.notices)]
+    lines += ["", "  cautions", *(wrap(words.CAUTIONS[c], "  - ", "    ") for c in plan.cautions)]
     return "\n".join(lines) + "\n"
 
 
@@ -60,7 +61,8 @@ def _stretch_lines(stretch: StretchPlan) -> list[str]:
 def _move_lines(plan: CorrectionPlan) -> list[str]:
     m = plan.move
     lines = ["  move"]
-    lines += [wrap(f"{p.name} ({p.kind}): {p.words}", "    ", "      ") for p in m.points]
+    for p in m.points:
+        lines.append(wrap(f"{p.name} ({p.kind}): {words.point_move(p, plan.panel.words, MM)}", "    ", "      "))
     lines.append(
         wrap(
             f"largest excess over the bands aimed at: {m.excess_before_mm:+.2f} mm before, "
@@ -77,17 +79,11 @@ def _move_lines(plan: CorrectionPlan) -> list[str]:
 
 def _trim_lines(stretch: StretchPlan) -> list[str]:
     t = stretch.trim
-    total = f"cut {t.cut_mm:.0f} mm, build up {t.add_mm:.0f} mm"
-    lines = [f"  new edge at {stretch.seam} ({stretch.photo}), {t.kind} line: {total}"]
-    for span in t.spans:
-        lines.append(
-            f"    {span.action} from {span.from_mm:.0f} to {span.to_mm:.0f} mm, most "
-            f"{format_both(span.largest_mm)} at {span.largest_at_mm:.0f} mm"
-        )
+    lines = [f"  new edge at {stretch.seam} ({stretch.photo}), {words.trim_total(t, MM)}"]
+    lines += [f"    {words.trim_span(span, MM)}" for span in t.spans]
     lines.append("       at    gap now   new gap   action")
     for r in t.rows:
-        amount = "" if r.action == "leave" else f" {format_mm(abs(r.remove_mm))} ({format_fraction(abs(r.remove_mm))})"
-        lines.append(f"    {r.s_mm:6.0f} {r.gap_mm:8.2f} {r.new_gap_mm:9.2f}   {r.action}{amount}")
+        lines.append(f"    {r.s_mm:6.0f} {r.gap_mm:8.2f} {r.new_gap_mm:9.2f}   {words.trim_row(r, MM)}")
     return lines
 
 
@@ -97,10 +93,11 @@ def _finish_lines(plan: CorrectionPlan) -> list[str]:
     for stretch in plan.stretches:
         if stretch.finish is None:
             continue
+        film, set_now, *chipping = words.forecast(stretch.finish, MM)
         if not lines:
-            lines += ["", "  paint", wrap(film_line(stretch.finish), "    ", "      ")]
-        lines.append(wrap(f"{stretch.seam} ({stretch.photo}): {set_now_line(stretch.finish)}", "    ", "      "))
-        lines += [wrap(x, "      ", "        ") for x in chip_lines(stretch.finish)]
+            lines = ["", "  paint", wrap(film, "    ", "      ")]
+        lines.append(wrap(f"{stretch.seam} ({stretch.photo}): {set_now}", "    ", "      "))
+        lines += [wrap(x, "      ", "        ") for x in chipping]
     if lines:
-        lines.append(wrap("The paint maker's data sheet rules over every film named here.", "    "))
+        lines.append(wrap(words.DATA_SHEET, "    "))
     return lines

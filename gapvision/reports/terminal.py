@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from gapvision.model import Measurement, Straightness
+from gapvision import words
+from gapvision.model import Measurement
 from gapvision.reports.spans import Band, find_spans
-from gapvision.units import format_both, format_fraction, format_mm
+from gapvision.units import format_fraction
+from gapvision.words import MM
 
 _STEP_MM = 10.0
 
@@ -27,7 +29,8 @@ def describe(measurement: Measurement, band: Band | None = None) -> str:
         if band is not None:
             lines += ["", *_spans(measurement, band)]
     for notice in measurement.notices:
-        lines += ["", f"{notice.kind}: {notice.message}", f"  {notice.advice} [{notice.code}]"]
+        message, advice = words.notice(notice, MM)
+        lines += ["", f"{notice.kind}: {message}", f"  {advice} [{notice.code}]"]
     return "\n".join(lines) + "\n"
 
 
@@ -40,9 +43,9 @@ def _summary(m: Measurement) -> list[str]:
         return []
     u = profile.expanded_u_mm
     worst = {"smallest": int(np.argmin(profile.gap_mm)), "largest": int(np.argmax(profile.gap_mm))}
-    rows = [("gap, mean", format_both(summary.mean_mm))]
+    rows = [("gap, mean", MM.gap(summary.mean_mm))]
     for name, k in worst.items():
-        rows.append((f"gap, {name}", f"{format_both(profile.gap_mm[k])} at {profile.s_mm[k]:.0f} mm, U {u[k]:.2f}"))
+        rows.append((f"gap, {name}", f"{MM.gap(profile.gap_mm[k])} at {profile.s_mm[k]:.0f} mm, U {u[k]:.2f}"))
     rows += [
         (
             "U of the gap",
@@ -50,8 +53,8 @@ def _summary(m: Measurement) -> list[str]:
         ),
         ("taper", f"{summary.taper_mm_per_m:+.1f} mm per metre"),
         ("evenness", f"{summary.std_mm:.2f} mm standard deviation"),
-        ("form of edge A", _form(m.straightness_a)),
-        ("form of edge B", _form(m.straightness_b)),
+        ("form of edge A", words.form(m.straightness_a, MM)),
+        ("form of edge B", words.form(m.straightness_b, MM)),
         (
             "step",
             f"face B {m.step.mean_mm:+.2f} mm above face A, U {m.step.expanded_u_mm:.2f}"
@@ -70,18 +73,6 @@ def _summary(m: Measurement) -> list[str]:
             )
         )
     return [f"{name:<16}{value}" for name, value in rows]
-
-
-def _form(form: Straightness | None) -> str:
-    if form is None:
-        return "too little of the edge could be trusted"
-    if form.fairness_mm is not None and form.cutoff_mm is not None:
-        fair = format_mm(form.fairness_mm)
-        return f"curved by design, fair within {fair} of a smooth curve (waves under {form.cutoff_mm:.0f} mm)"
-    words = f"straight within {format_mm(form.min_zone_mm)} over {form.span_mm:.0f} mm, U {form.expanded_u_mm:.2f}"
-    if form.worst_100_mm is not None and form.worst_100_from_mm is not None:
-        words += f"; worst 100 mm {form.worst_100_mm:.2f} from {form.worst_100_from_mm:.0f} mm on"
-    return words
 
 
 def _stations(m: Measurement) -> list[str]:
@@ -104,7 +95,7 @@ def _stations(m: Measurement) -> list[str]:
 def _spans(m: Measurement, band: Band) -> list[str]:
     profile = m.profile
     assert profile is not None  # the caller has looked
-    head = f"tolerance {band.lower_mm:.2f} to {band.upper_mm:.2f} mm around {format_both(band.nominal_mm)}"
+    head = f"tolerance {band.lower_mm:.2f} to {band.upper_mm:.2f} mm around {MM.gap(band.nominal_mm)}"
     spans = find_spans(profile, band)
     if not spans:
         return [f"{head}: the whole measured seam is in tolerance"]
@@ -117,7 +108,7 @@ def _spans(m: Measurement, band: Band) -> list[str]:
             continue
         number += 1
         lines.append(
-            f"  {number:<2} {where}: {span.words}, worst {format_both(span.worst_mm)} at {span.worst_at_mm:.0f} mm, "
+            f"  {number:<2} {where}: {span.words}, worst {MM.gap(span.worst_mm)} at {span.worst_at_mm:.0f} mm, "
             f"U {span.worst_u_mm:.2f}"
         )
     return lines

@@ -108,27 +108,25 @@ def known_notices(
     for name, edge in edges.items():
         if edge.known is None:
             continue
-        said.append(f"edge {name} {edge.known.words}")
+        said.append([name, edge.known.kind, edge.known.radius_mm])
         if edge.contradicted:
-            looks = "cut" if edge.shading.kind == "cut" else f"rolled with a radius of {edge.shading.depth_mm:.2f} mm"
-            message = f"Edge {name} was stated to be {edge.known.words}, but in the photo it looks {looks}."
-            out.append(Notice(code="edge-contradicted", message=f"{message} U leaves room for both."))
-    if step is not None:
-        words = f"{step.mean_mm:+.2f} mm"
-        if seen is None:
-            said.append(f"face B {words} above face A, U {step.expanded_u_mm:.2f} mm")
-        elif abs(seen.mean_mm - step.mean_mm) > float(np.hypot(seen.expanded_u_mm, step.expanded_u_mm)):
-            message = f"Face B was stated to stand {words} above face A, but the strips say {seen.mean_mm:+.2f} mm."
-            out.append(Notice(code="step-contradicted", message=f"{message} The strips' step was used."))
-    if said:
-        which = f"A is the panel with strip {lowest_letter}."
+            values = {"edge": name, "kind": edge.known.kind, "radius_mm": edge.known.radius_mm}
+            values |= {"looks": edge.shading.kind, "looks_radius_mm": edge.shading.depth_mm}
+            out.append(Notice(code="edge-contradicted", values=values))
+    used = step if seen is None else None
+    if step is not None and seen is not None:
+        if abs(seen.mean_mm - step.mean_mm) > float(np.hypot(seen.expanded_u_mm, step.expanded_u_mm)):
+            values = {"stated_mm": step.mean_mm, "seen_mm": seen.mean_mm}
+            out.append(Notice(code="step-contradicted", values=values))
+    if said or used is not None:
         # The first letter's panel is A whatever else lies there; any other strip may be second to one that was missed.
         alike = len({edge.known for edge in edges.values()}) <= 1 and (step is None or step.mean_mm == 0)
         if one_side and not alike and lowest_letter != STRIP_LETTERS[0]:
             message = f"Strip {lowest_letter} is the first that was read, and no strip on the other side of the seam"
             message += f", so {lowest_letter}'s panel was taken for A. What was stated of A and B was used that way."
             out.append(Notice(code="stated-side-unsure", message=message))
-        out.append(Notice(code="known-stated", message=f"Stated, not measured: {'; '.join(said)}. {which}"))
+        stated = {} if used is None else {"step_mm": used.mean_mm, "step_u_mm": used.expanded_u_mm}
+        out.append(Notice(code="known-stated", values={"edges": said, "strip": lowest_letter} | stated))
     return out
 
 

@@ -114,7 +114,7 @@ def test_csv_of_a_comparison_gives_both_the_change_and_its_u():
 
     p = measured().profile
     wider = replace(p, gap_mm=p.gap_mm + 1.0)
-    c = compare_profiles(p, wider, Datum(kind="mark", words="a mark", shift_mm=0.0, std_u_mm=0.1), nominal_mm=4.76)
+    c = compare_profiles(p, wider, Datum(kind="mark", shift_mm=0.0, std_u_mm=0.1), nominal_mm=4.76)
     table = rows(comparison_csv(c, "as found", "after trimming"))
     assert len(table) == len(c.s_mm)
     assert float(table[0]["gap after trimming [mm]"]) - float(table[0]["gap as found [mm]"]) == pytest.approx(

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.judgement import compare as c
 from gapvision.model import GapProfile
@@ -40,15 +41,15 @@ def profile(start=0.0, n=260, *, shift=0.0, add=0.0, slope=0.0, u=0.08, noise=0.
 
 
 def still(shift=0.0, std=0.0):
-    return c.Datum(kind="mark", words="a mark", shift_mm=shift, std_u_mm=std)
+    return c.Datum(kind="mark", shift_mm=shift, std_u_mm=std)
 
 
 def test_change_and_its_u_by_hand():
     got = c.compare_profiles(profile(u=0.06), profile(add=-0.3, u=0.08), still())
     assert got.change_mm == pytest.approx(-0.3)
     assert got.expanded_u_mm == pytest.approx(0.1)  # 0.06 and 0.08 in quadrature
-    assert set(got.state) == {"narrower"}
-    assert (got.narrower_mm, got.wider_mm, got.unproven_mm) == (260, 0, 0)
+    assert set(got.state) == {"tighter"}
+    assert (got.tighter_mm, got.wider_mm, got.unproven_mm) == (260, 0, 0)
     assert (got.mean_change_mm, got.mean_u_mm) == (pytest.approx(-0.3), pytest.approx(0.1))
 
 
@@ -123,8 +124,8 @@ def test_alignment_of_featureless_profiles_says_so():
 
     datum = c.datum_by_alignment(plain(1), plain(2))
     assert datum.std_u_mm > 40
-    assert datum.words == "their middles, because the profiles have no feature in common"
-    guess = c.Datum(kind="strip", words="the strips", shift_mm=4.0, std_u_mm=20.0)
+    assert words.datum(datum) == "their middles, because the profiles have no feature in common"
+    guess = c.Datum(kind="strip", guessed=True, shift_mm=4.0, std_u_mm=20.0)
     assert c.datum_by_alignment(plain(1), plain(2), guess=guess) is guess
     got = c.compare_profiles(plain(1), plain(2), datum)
     assert [n.code for n in got.notices] == ["alignment-weak"]
@@ -163,7 +164,7 @@ def test_points_give_the_datum():
     at = [(100 + 5 * 77.0, 830.0), (100 + 5 * 150.0, 700.0)]
     datum = c.datum_from_points(before, after, at, at, "mark", "scribed line")
     assert datum.shift_mm == pytest.approx(12.0, abs=0.05)
-    assert datum.words == "the mark scribed line tapped in both photos"
+    assert words.datum(datum) == "the mark scribed line tapped in both photos"
     assert datum.std_u_mm == pytest.approx(1.2 * 2**0.5, abs=0.02)
     worse = c.datum_from_points(before, after, at, [at[0], (at[1][0] + 50, at[1][1])])
     assert worse.std_u_mm > 4  # 10 mm of disagreement between the two points

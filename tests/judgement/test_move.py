@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 from scipy.optimize import differential_evolution
 
+from gapvision import words
 from gapvision.judgement import make_plan, predict_move
 from gapvision.judgement.move import best_move, gap_change, shift_rows, upper_hull
 from gapvision.judgement.panel import on_left_by_place
 from gapvision.model import IN, Adjuster, Move
+from gapvision.words import MM
 
 from ._panels import CENTRE, HINGES, bonnet, spec
 
@@ -77,7 +79,7 @@ def test_least_movement_when_many_moves_do():
     found = best_move(panel, panel.readings, bands(panel))
     assert found.move.x_mm == pytest.approx(-0.3, abs=1e-6)
     assert (found.move.y_mm, found.move.turn_rad) == pytest.approx((0, 0), abs=1e-6)
-    assert found.points[0].words == "0.30 mm (1/64 in) to the left"
+    assert words.point_move(found.points[0], panel.words, MM) == "0.30 mm (0.012 in) to the left"
     assert found.points[0].kind == "hinge"
 
 
@@ -85,7 +87,7 @@ def test_a_panel_in_its_bands_stays():
     panel = bonnet(EVEN, aim="band", adjusters=HINGES)
     found = best_move(panel, panel.readings, bands(panel))
     assert found.is_none
-    assert found.points[2].words == "leave as it is"
+    assert words.point_move(found.points[2], panel.words, MM) == "leave as it is"
 
 
 def objective(panel, limits):
@@ -175,8 +177,8 @@ def test_flush_becomes_shims():
     assert [p.out_mm for p in found.points] == pytest.approx(
         [-0.9 + slope * 50, -0.9 + slope * 50, -0.9 + slope * 950], abs=1e-3
     )
-    assert found.points[0].words.endswith("in")
-    assert found.points[2].words.endswith("out (proud)")
+    assert words.point_move(found.points[0], panel.words, MM).endswith(" in) in")
+    assert words.point_move(found.points[2], panel.words, MM).endswith("out (proud)")
 
 
 def test_flush_that_is_good_needs_no_shim():

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.judgement import make_plan, placed, reading_from_measurement, shape_seams
 from gapvision.model import IN, OPEN, OUT, Coat, FinishPlan, GapProfile, Measurement, Notice, Step, TrimRules
@@ -96,8 +97,9 @@ def test_move_then_trim_then_in_tolerance():
     assert plan.states["after the move"] == OUT
     assert plan.states["after the trim"] == IN
     assert plan.succeeds
-    assert plan.steps[0].startswith("Move the bonnet first: left hinge 0.94 mm (1/32 in) to the left")
-    assert plan.steps[1].startswith("Then change the edge at the right seam")
+    steps = words.steps(plan, words.MM)
+    assert steps[0].startswith("Move the bonnet first: left hinge 0.94 mm (0.037 in) to the left")
+    assert steps[1].startswith("Then change the edge at the right seam")
     assert [x.trim.needed for x in plan.stretches] == [False, True, False]
 
 
@@ -110,7 +112,7 @@ def test_finish_plan_is_aimed_at():
     assert left.stages[3].reading.gap_mm == pytest.approx(left.stages[2].reading.gap_mm - 0.3)
     # What stands before paint is judged against the finished band plus the film: the states agree.
     assert [x.stages[2].verdict.state for x in plan.stretches] == [x.stages[3].verdict.state for x in plan.stretches]
-    assert "prime and paint" in plan.steps[-1]
+    assert "prime and paint" in words.steps(plan, words.MM)[-1]
 
 
 def test_u_too_large_is_said_and_the_middle_aimed_at():
@@ -122,20 +124,22 @@ def test_u_too_large_is_said_and_the_middle_aimed_at():
     assert plan.states["after the move"] == OPEN
 
 
+def cautions(panel):
+    return " ".join(words.CAUTIONS[key] for key in make_plan(panel).cautions)
+
+
 def test_cautions_stand_where_they_apply():
-    words = " ".join(make_plan(bulged()).cautions)
+    told = cautions(bulged())
     for part in ("never strength", "local rules", "pinch", "drop", "safety catch", "Grinding", "fold", "lead"):
-        assert part in words
-    assert "isocyanates" not in words
-    quiet = " ".join(
-        make_plan(
+        assert part in told
+    assert "isocyanates" not in told
+    quiet = cautions(
             bonnet({"left": lambda s: 4.76 + 0 * s, "rear": lambda s: 4.76 + 0 * s}, aim="band", adjusters=HINGES)
-        ).cautions
-    )
+        )
     assert "Grinding" not in quiet
     assert "pinch" not in quiet
     finish = FinishPlan(coats=(Coat(kind="all", stage=3, coats=1, film_um=(50.0, 60.0), stays=(1.0, 1.0)),))
-    assert "isocyanates" in " ".join(make_plan(bulged(finish=finish)).cautions)
+    assert "isocyanates" in cautions(bulged(finish=finish))
 
 
 def test_trim_can_be_forbidden():
@@ -160,6 +164,6 @@ def test_curved_place_has_normals_of_its_own():
     ],
 )
 def test_shapes(shape, names):
-    places, words = shape_seams(shape, 1000, 800)
+    places, directions = shape_seams(shape, 1000, 800)
     assert set(places) == names
-    assert len(words) == 4
+    assert len(directions) == 4

@@ -5,6 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
+from gapvision import words
 from gapvision.judgement import trim_line
 from gapvision.model import TrimRules
 
@@ -98,7 +99,7 @@ def test_impossible_line_says_between_which_stations_and_by_how_much():
     assert t.short_by_mm == pytest.approx(0.5, abs=0.01)
     assert t.short_spans
     (notice,) = [n for n in t.notices if n.code == "line-not-possible"]
-    assert "113 to 186 mm by up to 0.49 mm" in notice.message
+    assert "113 to 186 mm by up to 0.49 mm" in words.notice(notice, words.MM)[0]
 
 
 def test_safe_limit_is_never_passed():

@@ -14,7 +14,7 @@ from gapvision.judgement import compare
 from gapvision.reports import evidence as ev
 from gapvision.reports.crops import crop_seam
 from gapvision.reports.evidence_chart import nice_step
-from gapvision.reports.evidence_style import Units, shrink_to_fit
+from gapvision.reports.evidence_style import shrink_to_fit
 from tests.records.invented import invented
 
 LONG = "Überholungswerkstätte für historische Karosserien Αθανάσιος Παπαδημητρακόπουλος и Сыновья, Zażółć-Gęślą-Jaźń "
@@ -60,7 +60,7 @@ def seam(name, number, both=True, decision="out of tolerance"):
         shown(4.8, "after fit-up", 2 * number + 1, decision),
     )
     one, two = (from_dict(x.content).profile for x in (before, after))
-    datum = compare.Datum(kind="mark", words="the mark tapped in both photos", shift_mm=0.0, std_u_mm=1.0)
+    datum = compare.Datum(kind="mark", shift_mm=0.0, std_u_mm=1.0)
     s = np.array([r["s_mm"] for r in after.content["stations"]])
     return ev.SeamEvidence(
         name=name, after=after, before=before if both else None,
@@ -278,12 +278,6 @@ def test_crop_shows_the_same_stretch_level_whatever_the_photos_angle(angle, turn
 @pytest.mark.parametrize(("span", "most", "step"), [(10, 5, 2), (9.9, 10, 1), (0.7, 6, 0.2), (253, 8, 50)])
 def test_axis_steps(span, most, step):
     assert nice_step(span, most) == pytest.approx(step)
-
-
-def test_units_first():
-    assert Units("mm").both(4.7625) == "4.76 mm (3/16 in)"
-    assert Units("inch").both(4.7625) == "3/16 in (4.76 mm)"
-    assert Units("inch").change(-0.508) == "-0.020 in (-0.51 mm)"
 
 
 def test_a_line_too_long_gets_smaller_then_dots():

@@ -168,6 +168,6 @@ def test_stations_spans_and_straightness_follow_the_unit(make_measurement, unit,
     form = draw_straightness(make_measurement(), unit=unit)
     figure_bytes(form)
     assert form.axes[0].get_ylabel() == "edge A [in]"
-    assert "0.004 in = 0.10 mm" in form.axes[0].get_title(loc="left")
+    assert "0.004 in (0.10 mm)" in form.axes[0].get_title(loc="left")
     assert "drawn" in form.axes[1].get_xlabel()
     assert len(form.axes[0].get_yticks()) >= 3

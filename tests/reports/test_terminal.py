@@ -15,7 +15,10 @@ def test_a_seam_with_a_nick_and_a_hole(make_measurement):
     words = describe(make_measurement(gap, hole=(100, 119), notices=(Notice(code="tilt-large"),)), BAND)
     assert "seam.jpg: measured, with warnings" in words
     assert "gap, largest    5.90 mm (15/64 in) at 60 mm, U 0.10" in words
-    assert "form of edge A  straight within 0.10 mm over 239 mm, U 0.05; worst 100 mm 0.09 from 20 mm on" in words
+    assert (
+        "form of edge A  straight within 0.10 mm over 239 mm, U 0.05 mm; worst 100 mm: 0.09 mm, from 20 to 120 mm"
+        in words
+    )
     assert "face B +0.40 mm above face A, U 0.20" in words
     assert "     50   4.76      3/16  0.10" in words
     assert "    110      -         -     -" in words

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.formats.measurement_json import from_json, to_dict, to_json
 from gapvision.lab.scenes import EdgeSpec, StripSpec, render_grey
@@ -85,7 +86,7 @@ def test_a_plain_contradiction_leaves_room_for_both(shading, known):
         assert abs(told.kind.depth_mm - depth) <= told.kind.depth_std_mm
     (notice, said) = known_notices({"A": told}, None, None, "C")
     assert (notice.code, notice.kind, said.code) == ("edge-contradicted", "warning", "known-stated")
-    assert "strip C" in said.message
+    assert "strip C" in words.notice(said, words.MM)[0]
 
 
 def test_an_unsure_shading_contradicts_nobody():
@@ -119,7 +120,7 @@ def test_what_may_belong_to_the_other_panel_is_warned_about(letter, one_side, kn
     }
     found = known_notices(told, step, None, letter, one_side)
     assert [n.code for n in found if n.kind == "warning"] == (["stated-side-unsure"] if warned else [])
-    assert all(f"trip {letter}" in n.message for n in found)
+    assert all(f"trip {letter}" in words.notice(n, words.MM)[0] for n in found)
 
 
 # --- measured, against exact truth ----------------------------------------------------

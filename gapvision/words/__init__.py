@@ -1,0 +1,41 @@
+"""Every sentence about a result, in the unit wanted: verdict, plan, move, trim, forecast, comparison, measurement.
+
+Judgement returns numbers and reasons; here they become words, and nowhere else.  Another language's words are written
+here and in :mod:`gapvision.codes` (what each notice and refusal says in general).
+"""
+
+from gapvision.words.cautions import CAUTIONS
+from gapvision.words.change import change, datum, heat
+from gapvision.words.finish import DATA_SHEET, chipping, film, forecast, set_now
+from gapvision.words.lengths import UNIT_NAMES, Lengths
+from gapvision.words.measured import form
+from gapvision.words.notices import notice, notice_dict, notice_line
+from gapvision.words.plan import point_move, steps, travel, trim_row, trim_span, trim_total
+
+#: How files and the terminal write lengths.
+MM = Lengths("mm")
+
+__all__ = [
+    "CAUTIONS",
+    "DATA_SHEET",
+    "MM",
+    "UNIT_NAMES",
+    "Lengths",
+    "change",
+    "chipping",
+    "datum",
+    "film",
+    "forecast",
+    "form",
+    "heat",
+    "notice",
+    "notice_dict",
+    "notice_line",
+    "point_move",
+    "set_now",
+    "steps",
+    "travel",
+    "trim_row",
+    "trim_span",
+    "trim_total",
+]

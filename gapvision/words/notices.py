@@ -1,0 +1,109 @@
+"""What a notice says of its case, in the unit wanted.
+
+The registry (:mod:`gapvision.codes`) holds what each code says in general; here stands what is told with the values
+that a notice carries.  A notice from a file of an older program carries none and is shown as it was written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from gapvision.model import Notice
+from gapvision.words.lengths import Lengths
+
+Values = Mapping[str, Any]
+
+
+def notice(told: Notice, say: Lengths) -> tuple[str, str]:
+    """What was seen, and what to do.
+
+    Parameters
+    ----------
+    told : Notice
+        With or without values.
+    say : Lengths
+        The unit.
+
+    Returns
+    -------
+    message, advice : str
+    """
+    make = _TEXTS.get(told.code)
+    if make is None or not told.values:
+        return told.message, told.advice
+    try:
+        message = make(told.values, say)
+    except (LookupError, TypeError, ValueError, ArithmeticError, AttributeError):  # a file may hold anything
+        return told.message, told.advice
+    return message if isinstance(message, tuple) else (message, told.advice)
+
+
+def notice_dict(told: Notice) -> dict[str, Any]:
+    """Put a notice into a file's form: its sentences in mm, and its values where it has any."""
+    message, advice = notice(told, Lengths("mm"))
+    out: dict[str, Any] = {"code": told.code, "message": message, "advice": advice}
+    return out | {"values": dict(told.values)} if told.values else out
+
+
+def notice_line(told: Notice, say: Lengths) -> str:
+    """A notice in one line: kind, both sentences, code."""
+    message, advice = notice(told, say)
+    return f"{told.kind}: {message} {advice} [{told.code}]"
+
+
+def edge_made(kind: str, radius_mm: float | None, say: Lengths) -> str:
+    """How an edge is made, as it was stated or seen."""
+    return kind if radius_mm is None else f"{kind}, radius {say.small(radius_mm)}"
+
+
+def _line_not_possible(v: Values, say: Lengths) -> str:
+    where = "; ".join(
+        f"{say.stretch(a, b)} by up to {say.small(most)}, at {say.place(at)}" for a, b, most, at in v["missed_mm"]
+    )
+    return f"No {v['line']} line brings every station within its limits; the best one misses them from {where}."
+
+
+def _film_thick(v: Values, say: Lengths) -> tuple[str, str]:
+    if "clear_coat_um" in v:
+        return (
+            f"Clear coat of {say.film(*v['film_um'])} in all.",
+            f"Clear coat gives trouble outside about {say.film(*v['clear_coat_um'])}: check the coats.",
+        )
+    return (
+        f"The coats add up to {say.film(*v['film_um'])} on the flat.",
+        f"Check the number of coats; above about {say.film(v['most_um'])} the usual advice is to strip or sand back.",
+    )
+
+
+def _film_common_practice(v: Values, say: Lengths) -> str:
+    del say
+    return f"The film of {', '.join(v['coats'])} is a common-practice range, not data."
+
+
+def _edge_contradicted(v: Values, say: Lengths) -> str:
+    looks = v["looks"] if v["looks"] == "cut" else f"rolled with a radius of {say.small(v['looks_radius_mm'])}"
+    stated = edge_made(v["kind"], v["radius_mm"], say)
+    return f"Edge {v['edge']} was stated to be {stated}, but in the photo it looks {looks}. U leaves room for both."
+
+
+def _step_contradicted(v: Values, say: Lengths) -> str:
+    stated, seen = (say.small(v[key], signed=True) for key in ("stated_mm", "seen_mm"))
+    return f"Face B was stated to stand {stated} above face A, but the strips say {seen}. The strips' step was used."
+
+
+def _known_stated(v: Values, say: Lengths) -> str:
+    said = [f"edge {edge} {edge_made(kind, radius, say)}" for edge, kind, radius in v["edges"]]
+    if "step_mm" in v:
+        said.append(f"face B {say.small(v['step_mm'], signed=True)} above face A, U {say.small(v['step_u_mm'])}")
+    return f"Stated, not measured: {'; '.join(said)}. A is the panel with strip {v['strip']}."
+
+
+_TEXTS: dict[str, Callable[[Values, Lengths], str | tuple[str, str]]] = {
+    "line-not-possible": _line_not_possible,
+    "film-thick": _film_thick,
+    "film-common-practice": _film_common_practice,
+    "edge-contradicted": _edge_contradicted,
+    "step-contradicted": _step_contradicted,
+    "known-stated": _known_stated,
+}

@@ -1,0 +1,70 @@
+"""What to do to a panel, in sentences: the steps, the move at each adjuster, the new edge."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from gapvision.model import Adjuster, CorrectionPlan, PointMove, TrimLine, TrimRow, TrimSpan
+from gapvision.model.plan import TOLD_MM
+from gapvision.words.lengths import Lengths
+
+_OUT, _IN = "out (proud)", "in"
+
+
+def steps(plan: CorrectionPlan, say: Lengths) -> list[str]:
+    """What to do, in order: move, change the edges, paint."""
+    if plan.move.is_none:
+        told = ["Leave the panel where it is: no move brings the gaps further into their limits than they are."]
+    else:
+        moves = "; ".join(f"{p.name} {point_move(p, plan.panel.words, say)}" for p in plan.move.points)
+        told = [f"Move the {plan.panel.name} first: {moves}. Then latch it, close it and measure again."]
+    for x in plan.stretches:
+        if x.trim.needed:
+            parts = "; ".join(trim_span(span, say) for span in x.trim.spans)
+            told.append(f"Then change the edge at the {x.seam} seam ({x.photo}): {parts}.")
+    finish = plan.stretches[0].finish
+    if finish is not None and finish.loss.loss_mm > 0:
+        film = say.small_range(finish.loss.least_mm, finish.loss.most_mm)
+        told.append(f"Then prime and paint: the film still to come takes {film} from each gap.")
+    return told
+
+
+def point_move(point: PointMove, directions: Sequence[str], say: Lengths) -> str:
+    """What to do at one adjuster, e.g. ``0.94 mm (0.037 in) to the left``.
+
+    Parameters
+    ----------
+    point : PointMove
+        The move there.
+    directions : four str
+        The panel's words for plus and minus x, plus and minus y.
+    say : Lengths
+        The unit.
+    """
+    right, left, front, back = directions
+    ways = ((point.x_mm, right, left), (point.y_mm, front, back), (point.out_mm, _OUT, _IN))
+    parts = [f"{say.target(abs(v))} {plus if v > 0 else minus}" for v, plus, minus in ways if abs(v) >= TOLD_MM]
+    return ", ".join(parts) or "leave as it is"
+
+
+def travel(adjuster: Adjuster, directions: Sequence[str], say: Lengths) -> str:
+    """How far an adjuster can still go each way, in the panel's own words for its directions."""
+    right, left, front, back = directions
+    ways = ((adjuster.travel_x, left, right), (adjuster.travel_y, back, front), (adjuster.travel_out, _IN, "out"))
+    parts = [f"{say.most(abs(far[0]))} {minus}, {say.most(far[1])} {plus}" for far, minus, plus in ways if far]
+    return "; ".join(parts) or "travel not given, taken as enough"
+
+
+def trim_span(span: TrimSpan, say: Lengths) -> str:
+    """Where metal goes or comes, and the most of it."""
+    return f"{say.stretch(span.from_mm, span.to_mm)} {span.action} up to {say.target(span.largest_mm)}"
+
+
+def trim_total(trim: TrimLine, say: Lengths) -> str:
+    """The new edge in one line: its kind, and how much of it is cut and built up."""
+    return f"{trim.kind} line: cut {say.place(trim.cut_mm)}, build up {say.place(trim.add_mm)}"
+
+
+def trim_row(row: TrimRow, say: Lengths) -> str:
+    """What to do to the metal at one station."""
+    return row.action if row.action == "leave" else f"{row.action} {say.target(abs(row.remove_mm))}"
