@@ -24,8 +24,8 @@ def change(c: Comparison, say: Lengths) -> list[str]:
     """What changed, in a few sentences: how they were laid on each other, the mean, along how much of the seam."""
     sure = "larger" if abs(c.mean_change_mm) > c.mean_u_mm else "not larger"
     told = [
-        f"Laid on each other by {datum(c.datum)}{', the second seam mirrored' if c.mirrored else ''} "
-        f"(standard uncertainty along the seam {c.datum.std_u_mm:.1f} mm).",
+        f"Laid on each other by {datum(c.datum)}{', the second is mirrored' if c.mirrored else ''} "
+        f"(shift {say.small(c.datum.shift_mm, signed=True)}, standard uncertainty {say.small(c.datum.std_u_mm)}).",
         f"Mean change {say.small(c.mean_change_mm, signed=True, both=True)}, U {say.small(c.mean_u_mm)} (k = 2): "
         f"{sure} than its uncertainty.",
         f"Surely wider along {say.place(c.wider_mm)}, surely tighter along {say.place(c.tighter_mm)}, "

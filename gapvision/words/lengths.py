@@ -8,9 +8,9 @@ What rounding may do depends on what the length is for, so each purpose has its 
   between two limits, both stand in decimals of an inch.
 * **A target** (a gap to set, a shift, a cut) is written exactly: 0.01 mm, 0.001 in.  A fraction is
   given only where it lies within a quarter of a 64th (0.1 mm, about what an eye can tell beside a steel rule's line),
-  as "full" where the length is more than it and "scant" where it is less; never below 1/16 in, where a 64th is too
-  coarse; and never where the same fraction names another length told beside it: with 3/16 in wanted and
-  0.17 mm of paint to come, the gap to set is 0.194 in, and "3/16 in full" would lose the paint.
+  as "full" where the length is more than it and "scant" where it is less; below 1/16 in, where a 64th is too coarse,
+  only where the length lies on it; and never where the same fraction names another length told beside it: with 3/16 in
+  wanted and 0.17 mm of paint to come, the gap to set is 0.194 in, and "3/16 in full" would lose the paint.
 
 Nothing that is not zero is told as zero inches.  How far "full" and "scant" reach is common practice, no source.
 """
@@ -29,8 +29,8 @@ UNIT_NAMES = {"mm": "mm", "in": "inch decimals", "fraction": "inch fractions"}
 #: Graduations that limits are rounded to [mm].
 _CENTI, _THOU, _RULE = Fraction(1, 100), Fraction(254, 10000), Fraction(254, 640)
 _RULE_MM = float(_RULE)
-#: Below this a 64th is too coarse to name a target by [mm].
-_LEAST_FRACTION_MM = 4 * _RULE_MM
+#: Below this a 64th is too coarse to name a target by, unless the target lies on it [mm].
+_LEAST_FULL_MM = 4 * _RULE_MM
 #: How far "full" and "scant" reach from a fraction [mm].
 _FULL_MM = _RULE_MM / 4
 #: What two decimals of a millimetre do not show [mm].
@@ -161,12 +161,12 @@ class Lengths:
 
     def _target_inch(self, length_mm: float, others_mm: tuple[float, ...]) -> str:
         decimals = _thou(length_mm)
-        if self.unit == "in" or not abs(length_mm) >= _LEAST_FRACTION_MM:
+        if self.unit == "in" or not math.isfinite(length_mm):
             return decimals
         fraction = nearest_fraction(length_mm)
         off = abs(length_mm) - abs(float(fraction)) * MM_PER_INCH
         taken = any(nearest_fraction(x) == fraction and abs(x - length_mm) >= _UNSEEN_MM for x in others_mm)
-        if taken or abs(off) > _FULL_MM:
+        if taken or abs(off) > (_FULL_MM if abs(length_mm) >= _LEAST_FULL_MM else _UNSEEN_MM) or fraction == 0:
             return decimals
         return format_fraction(length_mm) + ("" if abs(off) < _UNSEEN_MM else " full" if off > 0 else " scant")
 

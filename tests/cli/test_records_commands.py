@@ -166,7 +166,7 @@ def test_compare_before_after_and_left_right(run, tmp_path):
     assert found["mean_change_mm"] == pytest.approx(-0.7, abs=0.01)
     assert found["better_mm"] > 80
     code, out, _ = run("compare", "17", "left door rear", "--datum", "strip")
-    assert "strip A, in the same place at both (shift +0.0 mm" in out
+    assert "strip A, in the same place at both (shift +0.00 mm" in out
     code, out, _ = run("compare", "17", "left door rear", "--mark", "60,150", "60,150")
     assert "tapped in both photos" in out
     code, out, _ = run("compare", "17", "left door rear", "--with", "right door rear", "--datum", "strip")
@@ -187,7 +187,7 @@ def test_compare_two_files(run, tmp_path):
         (tmp_path / name).write_text(json.dumps(_whole(mean)))
     code, out, _ = run("compare", tmp_path / "a.json", tmp_path / "b.json")
     assert code == 0
-    assert "mean change: +0.40 mm (1/64 in), U 0.14 mm" in out
+    assert "Mean change +0.40 mm (+0.016 in), U 0.14 mm" in out
 
 
 def _whole(mean):

@@ -105,7 +105,7 @@ def test_changed_lines_are_drawn_kept_and_brought_back(page):
     page.text_area[0].set_value(own).run()
     assert not page.exception
     assert any("nose" in svg and "slant" in svg and "<polygon" in svg for svg in drawings(page))
-    assert any(m.value == "1. stop (shim point): 1 mm in -y, 2 mm in +y" for m in page.markdown)
+    assert any(m.value == "1. stop (shim point): 1.00 mm in -y, 2.00 mm in +y" for m in page.markdown)
     page.button(key="keep_panel").click().run()
     assert not page.exception
     assert page.selectbox(key="panel_shape").value == "nose"

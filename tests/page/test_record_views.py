@@ -190,7 +190,7 @@ def test_decide_needs_a_measurement_then_judges_and_forecasts(page):
     assert "Gap to set now" in [s.value for s in page.subheader]
     assert "Two-pack" in words
     page.select_slider(key="move_shift").set_value(0.5).run()
-    assert "moved +0.5 mm" in html_of(page)
+    assert "moved +0.50 mm" in html_of(page)
 
 
 def test_panel_outline_move_and_plan(page, job):

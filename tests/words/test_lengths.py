@@ -187,6 +187,7 @@ def test_limits_on_the_published_graduations_stay_what_they_are():
         (4.95, (), "fraction", "0.195 in (4.95 mm)"),  # half way between two 64ths
         (0.94, (), "mm", "0.94 mm (0.037 in)"),
         (0.30, (), "fraction", "0.012 in (0.30 mm)"),  # never '0 in', nor 1/64 in, which is 0.40 mm
+        (0.40, (), "fraction", "1/64 in (0.40 mm)"),  # on it
         (0.006, (), "fraction", "0.0002 in (0.01 mm)"),
         (5.20, (), "in", "0.205 in (5.20 mm)"),
         (float("nan"), (), "in", "-"),
