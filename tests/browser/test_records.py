@@ -134,7 +134,7 @@ def test_a_panel_file_of_the_shop_is_drawn_kept_and_there_after_a_reload(shop, v
     one.page.get_by_text("The panel's specification").click()
     folder = ROOT / "sample_images" / "panel_example"
     one.page.locator("input[type=file]").last.set_input_files([str(folder / n) for n in FILES])
-    one.page.get_by_text("left hinge (hinge): 2 mm to the left, 2 mm to the right").wait_for()
+    one.page.get_by_text("left hinge (hinge): 2.00 mm to the left, 2.00 mm to the right").wait_for()
     one.page.get_by_role("button", name="Add an adjuster").click()
     words = {
         "Name of the adjuster": "front buffer",
@@ -150,12 +150,12 @@ def test_a_panel_file_of_the_shop_is_drawn_kept_and_there_after_a_reload(shop, v
     assert typed == words, "nothing that was typed is lost, by a busy page or by a refusal"
     one.page.get_by_label("Its place, x").fill("250mm")
     one.page.get_by_role("button", name="Add it").click()
-    one.page.get_by_text("front buffer (hinge): 0 mm in, 4 mm out").wait_for()
+    one.page.get_by_text("front buffer (hinge): 0.00 mm in, 4.00 mm out").wait_for()
     one.settled()
     shots(one, "panel_file_phone")
     one.page.get_by_role("button", name="Keep with the job").click()
     one.page.get_by_text("Panel 'bonnet' is kept with job DEMO-1.").wait_for()
     one.page.reload()  # comes back to this view, job and panel
     one.page.get_by_role("heading", name="Panels", level=1).wait_for()
-    one.page.get_by_text("front buffer (hinge): 0 mm in, 4 mm out").wait_for()
+    one.page.get_by_text("front buffer (hinge): 0.00 mm in, 4.00 mm out").wait_for()
     one.fine()

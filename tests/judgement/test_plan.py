@@ -134,8 +134,8 @@ def test_cautions_stand_where_they_apply():
         assert part in told
     assert "isocyanates" not in told
     quiet = cautions(
-            bonnet({"left": lambda s: 4.76 + 0 * s, "rear": lambda s: 4.76 + 0 * s}, aim="band", adjusters=HINGES)
-        )
+        bonnet({"left": lambda s: 4.76 + 0 * s, "rear": lambda s: 4.76 + 0 * s}, aim="band", adjusters=HINGES)
+    )
     assert "Grinding" not in quiet
     assert "pinch" not in quiet
     finish = FinishPlan(coats=(Coat(kind="all", stage=3, coats=1, film_um=(50.0, 60.0), stays=(1.0, 1.0)),))
