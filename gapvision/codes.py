@@ -167,7 +167,7 @@ _ALL = (
     Code(
         "line-too-narrow",
         "refusal",
-        "Beside the strip only a narrow line was found; it may be chalk, a pen stroke or a scratch.",
+        "Beside the strip only a thin line was found; it may be chalk, a pen stroke or a scratch.",
         "Get the seam itself into the picture, or show where it lies with two points.",
     ),
     Code(
@@ -498,7 +498,7 @@ _ALL = (
     Code(
         "line-not-possible",
         "note",
-        "No straight line brings every station into the band.",
+        "No straight line brings every station within its limits.",
         "See between which stations it fails and by how much; part of the neighbour's edge has to change too, or "
         "metal be added.",
     ),
@@ -541,7 +541,7 @@ _ALL = (
     Code(
         "proof-not-possible",
         "note",
-        "U is too large for the band, so the plan aims at the wanted gap itself.",
+        "U is too large for the limits, so the plan aims at the wanted gap itself.",
         "Photograph the seam as the measurement's advice says to get a smaller U.",
     ),
 )

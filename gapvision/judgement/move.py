@@ -3,7 +3,7 @@
 In its plane a panel can shift along x and y and turn; for the few millimetres
 that matter the turn is linear.  Out of its plane it can go in or out and tilt
 two ways.  Both are the same problem: choose three numbers so that the largest
-excess over all tolerance bands is as small as possible; among those, so that
+excess over all limits is as small as possible; among those, so that
 the excess summed along the seams is least; among those, so that the adjusters
 move least.
 """
@@ -23,7 +23,7 @@ _SLACK_MM = 1e-9  # room for the solver's rounding between the steps
 _TIE = 1e-5  # weight of the adjusters' movement [mm] beside the excess summed along the seams [mm2]
 _WIDE_WORK = 4.0  # building an edge up is this much more work than taking it down; common practice, no source
 _LOCAL_MM, _LOCAL_MM2 = 0.02, 5.0  # excess and its sum from which a local fault is worth a word
-_INNER_WORK = 0.05  # how much the middle half of a band is preferred
+_INNER_WORK = 0.05  # how much the middle half between two limits is preferred
 
 
 def gap_change(xy_mm: FloatArray, outward: FloatArray, centre: Point, move: Move) -> FloatArray:
@@ -44,7 +44,7 @@ def shift_rows(xy_mm: FloatArray, outward: FloatArray, centre: Point) -> FloatAr
 def best_move(
     panel: Panel,
     readings: Sequence[SeamReading],
-    bands: Sequence[tuple[FloatArray, FloatArray]],
+    limits: Sequence[tuple[FloatArray, FloatArray]],
     step_limits: Sequence[tuple[float, float]] = (),
 ) -> MoveResult:
     """Find the best move of a panel.
@@ -55,10 +55,10 @@ def best_move(
         Centre, adjusters, aim.
     readings : sequence of SeamReading
         Placed stretches.
-    bands : sequence of (lower, upper)
-        Band of the gap at the stations of each stretch [mm].
+    limits : sequence of (lower, upper)
+        Limits of the gap at the stations of each stretch [mm].
     step_limits : sequence of (lower, upper)
-        Band of the panel's height above its neighbour for each stretch [mm]; used where a step was measured.
+        Limits of the panel's height above its neighbour for each stretch [mm]; used where a step was measured.
 
     Returns
     -------
@@ -69,8 +69,8 @@ def best_move(
     unit = np.array([1.0, 1.0, 1.0 / size])
     rows = np.concatenate([shift_rows(r.xy_mm, r.outward, panel.centre) for r in readings]) * unit
     gap = np.concatenate([r.gap_mm for r in readings])
-    lower = np.concatenate([b[0] for b in bands])
-    upper = np.concatenate([b[1] for b in bands])
+    lower = np.concatenate([b[0] for b in limits])
+    upper = np.concatenate([b[1] for b in limits])
     weight = np.concatenate([np.full(len(r.s_mm), r.spacing_mm) for r in readings])
     corners = [_Corner(r, i) for r in readings for i in _pieces(r)]
     at = _points(panel, readings)
@@ -85,7 +85,7 @@ def best_move(
     work = np.concatenate([_WIDE_WORK * weight, weight])
     notices: list[Notice] = []
     if panel.aim == "least work":
-        # Inside the bands the middle half is a little better than the rest, so that noise does not undo the move.
+        # Inside the limits the middle half is a little better than the rest, so that noise does not undo the move.
         inner = b + 0.25 * np.concatenate([upper - lower, upper - lower])
         both = np.concatenate([work, _INNER_WORK * work])
         z = _least_sum(np.concatenate([a, a]), np.concatenate([b, inner]), keep[:0], both, point_rows, travel, 0.0)

@@ -37,7 +37,7 @@ from gapvision.model import (
 )
 
 _NO_FILM = FilmLoss(loss_mm=0.0, std_u_mm=0.0, least_mm=0.0, most_mm=0.0, panel_mm=0.0, neighbour_mm=0.0)
-_ROUNDING_MM = 0.005  # kept inside the band, so that the last digit of a plan does not undo its proof
+_ROUNDING_MM = 0.005  # kept inside the limits, so that the last digit of a plan does not undo its proof
 
 
 def make_plan(panel: Panel) -> CorrectionPlan:
@@ -57,14 +57,14 @@ def make_plan(panel: Panel) -> CorrectionPlan:
     pairs = [(seam, r) for seam in panel.seams for r in seam.readings]
     loss = film_loss(panel.finish) if panel.finish is not None else _NO_FILM
     notices: list[Notice] = []
-    bands = [aim_band(panel, seam, r, loss) for seam, r in pairs]
-    if any(collapsed for _, _, collapsed in bands):
+    limits = [aim_limits(panel, seam, r, loss) for seam, r in pairs]
+    if any(collapsed for _, _, collapsed in limits):
         notices.append(Notice(code="proof-not-possible"))
-    steps = [_step_band(panel, seam, r) for seam, r in pairs]
-    move = best_move(panel, [r for _, r in pairs], [(lo, up) for lo, up, _ in bands], steps)
+    steps = [_step_limits(panel, seam, r) for seam, r in pairs]
+    move = best_move(panel, [r for _, r in pairs], [(lo, up) for lo, up, _ in limits], steps)
     notices += move.notices
     stretches = []
-    for (seam, reading), (lower, upper, _) in zip(pairs, bands, strict=True):
+    for (seam, reading), (lower, upper, _) in zip(pairs, limits, strict=True):
         stretches.append(_stretch(panel, seam, reading, lower, upper, loss, move.move))
         notices += stretches[-1].trim.notices
     for seam in panel.seams:
@@ -91,15 +91,15 @@ def make_plan(panel: Panel) -> CorrectionPlan:
     )
 
 
-def aim_band(
+def aim_limits(
     panel: Panel, seam: PanelSeam, reading: SeamReading, loss: FilmLoss
 ) -> tuple[FloatArray, FloatArray, bool]:
-    """Band to aim at now: finished limits plus the film to come, narrowed so that the result can be proven.
+    """Limits to aim at now: the finished ones plus the film to come, moved inwards so that the result can be proven.
 
     Returns
     -------
     lower, upper : ndarray, shape (n,)
-        The band [mm]; where nothing can be proven, both are the wanted gap.
+        The limits [mm]; where nothing can be proven, both are the wanted gap.
     collapsed : bool
         Whether that happened anywhere.
     """
@@ -280,7 +280,7 @@ def _new_form(reading: SeamReading, trim: TrimLine, hand_mm: float) -> Straightn
     )
 
 
-def _step_band(panel: Panel, seam: PanelSeam, reading: SeamReading) -> tuple[float, float]:
+def _step_limits(panel: Panel, seam: PanelSeam, reading: SeamReading) -> tuple[float, float]:
     limit = seam.spec.step_mm
     if limit is None or not math.isfinite(reading.step_mm):
         return 0.0, 0.0

@@ -14,7 +14,7 @@ _COMMON = "common practice, no source"
 #: Ready specifications in the trade's words; every one is common practice without a source.
 PRESETS: dict[str, tuple[str, Specification]] = {
     "even-close": (
-        "3/16 in all the way round, close work",
+        "an even 3/16 in, close work",
         Specification(
             nominal=(NominalPoint(0.0, 4.7625),),
             allow_below_mm=0.5,
@@ -29,7 +29,7 @@ PRESETS: dict[str, tuple[str, Specification]] = {
         ),
     ),
     "even-road": (
-        "3/16 in all the way round, road car",
+        "an even 3/16 in, road car",
         Specification(
             nominal=(NominalPoint(0.0, 4.7625),),
             allow_below_mm=0.79375,

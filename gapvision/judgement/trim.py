@@ -49,11 +49,11 @@ def trim_line(
     s_mm, edge_mm, gap_mm : ndarray, shape (n,)
         Stations, this panel's edge as offset towards its neighbour, and the gap [mm].
     lower_mm, upper_mm : ndarray, shape (n,)
-        Band that the gap must be in [mm], guard bands already taken off.
+        Limits of the gap [mm], guard bands already taken off.
     rules : TrimRules, optional
         Kind of line, safe limit.
     cut_margin_mm : float or ndarray
-        How much further inside the band the gap must be where a hand cuts or fills [mm].
+        How much further inside the limits the gap must be where a hand cuts or fills [mm].
     curved : bool
         The seam is curved by design: the line is fair, not straight.
     spacing_mm : float
@@ -64,11 +64,11 @@ def trim_line(
     Returns
     -------
     TrimLine
-        ``where needed``: nothing where every station is in its band already;
+        ``where needed``: nothing where every station is within its limits already;
         else the edge is cut only where it stands beyond the line, low places
-        that are in the band stay, and metal is added only where the gap is too
+        that are within them stay, and metal is added only where the gap is too
         wide.  ``whole``: the edge lies on the line everywhere.  The safe limit
-        is never exceeded; when no line can meet the band, the line that misses
+        is never exceeded; when no line can meet the limits, the line that misses
         it least is given, with where and by how much.
     """
     rules = rules or TrimRules()
@@ -107,7 +107,7 @@ def trim_line(
     if short_by <= max(10 * _NOTHING_MM, rules.worth_mm):
         short_by = 0.0
     short_spans = (
-        _spans(s_mm, np.where(short > 10 * _NOTHING_MM, short, 0.0), spacing_mm, "out of band") if short_by else ()
+        _spans(s_mm, np.where(short > 10 * _NOTHING_MM, short, 0.0), spacing_mm, "out of limits") if short_by else ()
     )
     return TrimLine(
         s_mm=s_mm,
@@ -143,7 +143,7 @@ def _where_needed(
     """Cut down to the line around each tight place, leave everything else, fill wide places up to the line.
 
     A stretch that stands beyond the line but has no tight station in it is in its
-    band: it needs no cut and gets none, unless the edge's form asks for it (``everywhere``).
+    limits: it needs no cut and gets none, unless the edge's form asks for it (``everywhere``).
     """
     beyond = edge > line + _NOTHING_MM
     new = edge.copy()
@@ -265,7 +265,9 @@ def _unchanged(
         needed=False,
         kind="fair" if curved else "straight",
         short_by_mm=worst,
-        short_spans=_spans(s, np.where(short > 10 * _NOTHING_MM, short, 0.0), spacing, "out of band") if worst else (),
+        short_spans=_spans(s, np.where(short > 10 * _NOTHING_MM, short, 0.0), spacing, "out of limits")
+        if worst
+        else (),
         spans=(),
         rows=(),
         cut_mm=0.0,

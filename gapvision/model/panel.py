@@ -84,8 +84,8 @@ PLAIN_WORDS = ("in +x", "in -x", "in +y", "in -y")
 
 #: Aim of a move -> what it makes as small as possible.
 AIMS = {
-    "band": "the largest excess over the bands, then the excess summed along the seams, then the movement",
-    "middle": "the largest excess, however far inside the bands the gaps already are",
+    "band": "the largest excess over the limits, then the excess summed along the seams, then the movement",
+    "middle": "the largest excess, however far inside the limits the gaps already are",
     "least work": "the excess summed along the seams, too wide counted four times: local faults are left to the trim",
 }
 
@@ -155,7 +155,7 @@ class TrimRules:
     hand_mm : float
         How well the hand follows the line [mm].
     worth_mm : float
-        Stretches that are short of their band by less than this everywhere are left alone [mm].
+        Stretches that are out of their limits by less than this everywhere are left alone [mm].
     """
 
     allowed: bool = True

@@ -57,7 +57,7 @@ class MoveResult:
     points : tuple of PointMove
         The same, at each adjuster.
     excess_before_mm, excess_after_mm : float
-        Largest excess over the bands, before and after [mm]; negative: room left.
+        Largest excess over the limits, before and after [mm]; negative: room left.
     step_before_mm, step_after_mm : float
         Largest step beyond the limits on the step [mm]; NaN when no step was measured.
     turn_error_mm : float
@@ -94,7 +94,7 @@ class TrimRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrimSpan:
-    """A stretch that is cut, built up, or that no line of this kind can bring into the band [mm]."""
+    """A stretch that is cut, built up, or that no line of this kind can bring within the limits [mm]."""
 
     action: str
     from_mm: float
@@ -121,7 +121,7 @@ class TrimLine:
     kind : str
         ``straight`` or ``fair``.
     short_by_mm : float
-        By how much no such line can be in the band [mm]; 0 when it can.
+        By how much such a line misses the limits [mm]; 0 when it can.
     short_spans : tuple of TrimSpan
         Where it fails and by how much.
     spans : tuple of TrimSpan
@@ -187,7 +187,7 @@ class StretchPlan:
     finish : FinishForecast or None
         The finished gap after move and trim.
     lower_mm, upper_mm : ndarray, shape (n,)
-        The band that was aimed at now, guard bands taken off [mm].
+        The limits that were aimed at now, guard bands taken off [mm].
     """
 
     seam: str

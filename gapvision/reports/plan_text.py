@@ -65,7 +65,7 @@ def _move_lines(plan: CorrectionPlan) -> list[str]:
         lines.append(wrap(f"{p.name} ({p.kind}): {words.point_move(p, plan.panel.words, MM)}", "    ", "      "))
     lines.append(
         wrap(
-            f"largest excess over the bands aimed at: {m.excess_before_mm:+.2f} mm before, "
+            f"largest excess over the limits aimed at: {m.excess_before_mm:+.2f} mm before, "
             f"{m.excess_after_mm:+.2f} mm after (zero or less: all inside)",
             "    ",
         )

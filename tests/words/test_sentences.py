@@ -1,0 +1,122 @@
+"""Sentences in the unit wanted: every number by hand, names never converted."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from gapvision import words
+from gapvision.judgement import forecast
+from gapvision.judgement.specification import simple_spec
+from gapvision.model import Coat, Datum, FinishPlan, Notice, PointMove, Straightness, TrimRow, TrimSpan
+from gapvision.words import MM, Lengths
+
+IN, FRACTION = Lengths("in"), Lengths("fraction")
+WAYS = ("to the right", "to the left", "to the front", "to the rear")
+S = np.arange(0.0, 100.0)
+
+
+def moved(x=0.0, y=0.0, out=0.0, name="hinge (M8 x 25 mm)"):
+    return PointMove(name=name, kind="hinge", xy=(0, 0), x_mm=x, y_mm=y, out_mm=out)
+
+
+@pytest.mark.parametrize(
+    ("point", "say", "said"),
+    [
+        (moved(x=-0.94), MM, "0.94 mm (0.037 in) to the left"),
+        (moved(x=1.6, out=-0.4), MM, "1.60 mm (1/16 in full) to the right, 0.40 mm (1/64 in) in"),
+        (moved(y=2.3, out=0.006), FRACTION, "3/32 in scant (2.30 mm) to the front, 0.0002 in (0.01 mm) out (proud)"),
+        (moved(y=-2.3), IN, "0.091 in (2.30 mm) to the rear"),
+        (moved(x=0.004), FRACTION, "leave as it is"),  # what is not told is left, not moved by 0 in
+    ],
+)
+def test_moves(point, say, said):
+    assert words.point_move(point, WAYS, say) == said
+
+
+def test_edges_to_change():
+    cut = TrimSpan(action="remove", from_mm=20, to_mm=54, largest_mm=0.31, largest_at_mm=40)
+    assert words.trim_span(cut, MM) == "20 to 54 mm remove up to 0.31 mm (0.012 in)"
+    assert words.trim_span(cut, FRACTION) == "25/32 to 2 1/8 in remove up to 0.012 in (0.31 mm)"
+    row = TrimRow(s_mm=25, gap_mm=4.5, new_gap_mm=4.8, remove_mm=-0.3, action="add")
+    assert words.trim_row(row, IN) == "add 0.012 in (0.30 mm)"
+    assert words.trim_row(replace(row, remove_mm=0.0, action="leave"), IN) == "leave"
+
+
+def finished(film_um, allow=0.5):
+    coats = (Coat(kind="all", stage=3, coats=1, film_um=film_um, stays=(1.0, 1.0)),)
+    spec, plan = simple_spec(4.7625, allow, allow), FinishPlan(coats=coats, smallest_gap_mm=3.0, movement_mm=0.5)
+    return forecast(S, np.full(100, 4.9), np.full(100, 0.05), spec, plan)
+
+
+def test_the_paint_is_never_lost_in_a_fraction():
+    """Wanted 3/16 in = 4.7625 mm, limits 4.2625 and 5.2625 mm; film of 0.07 to 0.10 mm on both edges, taken as 0.17."""
+    future = finished((70.0, 100.0))
+    film, now, chips = words.forecast(future, FRACTION)
+    assert (
+        film
+        == "The coats still to come take 0.006 to 0.008 in (0.14 to 0.20 mm) from the gap, taken as 0.007 in (0.17 mm)."
+    )
+    # Set 4.9325 mm, between 4.2625 + 0.20 = 4.4625 and 5.2625 + 0.14 = 5.4025 mm: 11.24 and 13.61 64ths.
+    assert now.startswith("Gap to set now: 0.194 in (4.93 mm). Within 3/16 to 13/64 in (exactly 4.47 to 5.40 mm) the")
+    assert "4.93 mm (0.194 in). Within 4.47 to 5.40 mm (0.176 to 0.212 in)" in words.set_now(future, MM)
+    assert chips == "Chipping: every finished gap is proven above 9/64 in (exactly 3.50 mm)."  # 8.82 / 64: up, not down
+
+
+def test_no_gap_to_set_is_named_where_none_is_sure():
+    assert "none is sure" in words.set_now(finished((100.0, 400.0), allow=0.25), MM)
+
+
+def test_forms():
+    edge = Straightness(min_zone_mm=0.31, lsq_mm=0.35, expanded_u_mm=0.05, span_mm=239.0, worst_100_mm=0.2,
+                        worst_100_from_mm=20.0)  # fmt: skip
+    assert words.form(edge, MM) == (
+        "straight within 0.31 mm over 239 mm, U 0.05 mm; worst 100 mm: 0.20 mm, from 20 to 120 mm"
+    )
+    assert words.form(edge, IN) == (
+        "straight within 0.012 in (0.31 mm) over 9.41 in, U 0.002 in (0.05 mm); worst 100 mm: 0.008 in (0.20 mm), "
+        "from 0.79 to 4.72 in"
+    )
+    assert words.form(None, IN) == "too little of it could be trusted"
+
+
+def test_how_profiles_were_laid():
+    laid = Datum(kind="strip", named="A and B", shift_mm=0.0, std_u_mm=0.6)
+    assert words.datum(laid) == "strip A and B, in the same place at both"
+    assert words.datum(replace(laid, guessed=True)).startswith("the strips, taken to lie in about the same place")
+
+
+NOTICES = {
+    "line-not-possible": (
+        {"line": "fair", "missed_mm": [[20.0, 54.0, 0.31, 40.0]]}, "from 0.79 to 2.13 in by up to 0.012 in"
+    ),
+    "film-thick": ({"film_um": [254.0, 330.2], "most_um": 300.0}, "10.0 to 13.0 mil (254 to 330 micrometres)"),
+    "film-common-practice": ({"coats": ["base coat"]}, "film of base coat"),
+    "edge-contradicted": (
+        {"edge": "A", "kind": "rolled", "radius_mm": 2.54, "looks": "cut", "looks_radius_mm": 0.1},
+        "rolled, radius 0.100 in (2.54 mm), but in the photo it looks cut",
+    ),
+    "step-contradicted": ({"stated_mm": -2.0, "seen_mm": 0.4}, "stand -0.079 in (-2.00 mm) above"),
+    "known-stated": ({"edges": [["B", "cut", None]], "strip": "A", "step_mm": 0.5, "step_u_mm": 0.2}, "U 0.008 in"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("code", NOTICES)
+def test_notices_tell_their_values_in_the_unit_wanted(code):
+    values, said = NOTICES[code]
+    message, advice = words.notice(Notice(code=code, values=values), IN)
+    assert said in message
+    assert advice
+
+
+@pytest.mark.parametrize("values", [{"edges": "x"}, {"edges": [[1]], "strip": "A"}, {"step_mm": "10" * 9}])
+def test_what_a_file_holds_in_place_of_values_leaves_its_sentence(values):
+    assert words.notice(Notice(code="known-stated", message="As written.", values=values), IN)[0] == "As written."
+
+
+def test_files_keep_sentences_in_mm_and_the_values_beside():
+    """So that a record of today is readable by any program, and can still be told in inches."""
+    told = words.notice_dict(Notice(code="step-contradicted", values={"stated_mm": 2.0, "seen_mm": 0.4}))
+    assert "+2.00 mm above face A" in told["message"]
+    assert told["values"] == {"stated_mm": 2.0, "seen_mm": 0.4}
+    assert set(words.notice_dict(Notice(code="tilt-large"))) == {"code", "message", "advice"}
