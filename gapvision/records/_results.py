@@ -6,6 +6,7 @@ import json
 import sqlite3
 import statistics
 import zlib
+from collections.abc import Iterator
 from typing import Any
 
 from gapvision import __version__
@@ -230,20 +231,20 @@ class ResultsPart(JobsPart):
             raise ValueError(f"decision: expected one of {DECISIONS}, got {decision!r}")
         with self.database.saving() as db:
             job_id = self.line(measurement_id).visit.job_id
-            insert(
+            verdict_id = insert(
                 db, "verdicts", measurement_id=measurement_id, made_at=now_utc(), decision=decision, rule=rule,
                 body=json.dumps(body, ensure_ascii=False),
             )  # fmt: skip
             self._touch(db, job_id)
-            return self._verdicts(measurement_id)[-1]
+            return next(self._verdicts("id = ?", verdict_id))
 
     def verdict(self, measurement_id: int) -> StoredVerdict | None:
         """Return the latest decision on a measurement, whole, or None."""
-        return next(reversed(self._verdicts(measurement_id)), None)
+        return next(self._verdicts("measurement_id = ? ORDER BY id DESC LIMIT 1", measurement_id), None)
 
-    def _verdicts(self, measurement_id: int) -> list[StoredVerdict]:
-        rows = self.database.rows("SELECT * FROM verdicts WHERE measurement_id = ? ORDER BY id", (measurement_id,))
-        return [made_of(StoredVerdict, r, body=json.loads(r["body"])) for r in rows]
+    def _verdicts(self, where: str, number: int) -> Iterator[StoredVerdict]:
+        for row in self.database.rows(f"SELECT * FROM verdicts WHERE {where}", (number,)):
+            yield made_of(StoredVerdict, row, body=json.loads(row["body"]))
 
     def add_plan(self, job_id: int, panel: str, body: dict[str, Any]) -> StoredPlan:
         """Store a correction plan of a panel."""

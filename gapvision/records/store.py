@@ -6,7 +6,6 @@ import base64
 import os
 from collections.abc import Callable
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 from gapvision.errors import GapvisionError
@@ -91,9 +90,7 @@ class Store(ExchangePart):
     def __enter__(self) -> Store:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def check(self, progress: Progress | None = None) -> list[str]:
