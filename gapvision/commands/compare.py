@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from gapvision import words
 from gapvision.commands._lengths import parse_points
-from gapvision.commands._records import add_data, choose_line, open_store, show_table
+from gapvision.commands._records import add_data, choose_line, open_store, picked, show_table
 from gapvision.errors import GapvisionError
 from gapvision.units import parse_length
 
@@ -120,45 +120,27 @@ _FILE_STATES = {"tighter": "narrower"}
 
 def comparison_dict(c: Comparison) -> dict[str, Any]:
     """Put a comparison into plain numbers and texts."""
+    columns = zip(c.s_mm, c.before_mm, c.after_mm, c.change_mm, c.expanded_u_mm, strict=True)
+    names = ("s_mm", "before_mm", "after_mm", "change_mm", "u_mm")
     return {
         "schema": "gapvision-comparison/1",
-        "datum": {
-            "kind": c.datum.kind,
-            "words": words.datum(c.datum),
-            "shift_mm": c.datum.shift_mm,
-            "std_u_mm": c.datum.std_u_mm,
-        },
+        "datum": {"kind": c.datum.kind, "words": words.datum(c.datum), **picked(c.datum, "shift_mm", "std_u_mm")},
         "mirrored": c.mirrored,
-        "mean_change_mm": c.mean_change_mm,
-        "mean_u_mm": c.mean_u_mm,
-        "wider_mm": c.wider_mm,
+        **picked(c, "mean_change_mm", "mean_u_mm", "wider_mm"),
         "narrower_mm": c.tighter_mm,
-        "unproven_mm": c.unproven_mm,
-        "better_mm": c.better_mm,
-        "worse_mm": c.worse_mm,
+        **picked(c, "unproven_mm", "better_mm", "worse_mm"),
         "spans": [
             {
                 "state": _FILE_STATES.get(s.state, s.state),
-                "from_mm": s.from_mm,
-                "to_mm": s.to_mm,
-                "largest_mm": s.largest_mm,
-                "at_mm": s.at_mm,
+                **picked(s, "from_mm", "to_mm", "largest_mm", "at_mm"),
                 "u_mm": s.expanded_u_mm,
             }
             for s in c.spans
         ],
         "stations": [
-            {
-                "s_mm": round(float(s), 3),
-                "before_mm": round(float(b), 4),
-                "after_mm": round(float(a), 4),
-                "change_mm": round(float(d), 4),
-                "u_mm": round(float(u), 4),
-                "state": _FILE_STATES.get(state, state),
-            }
-            for s, b, a, d, u, state in zip(
-                c.s_mm, c.before_mm, c.after_mm, c.change_mm, c.expanded_u_mm, c.state, strict=True
-            )
+            {name: round(float(value), 3 if name == "s_mm" else 4) for name, value in zip(names, values, strict=True)}
+            | {"state": _FILE_STATES.get(state, state)}
+            for values, state in zip(columns, c.state, strict=True)
         ],
     }
 
@@ -166,16 +148,10 @@ def comparison_dict(c: Comparison) -> dict[str, Any]:
 def _tell(c: Comparison, notices: list[Any]) -> None:
     print("\n".join(words.change(c, words.MM)))
     rows = [
-        (
-            s.state,
-            f"{s.from_mm:.0f}",
-            f"{s.to_mm:.0f}",
-            f"{s.largest_mm:+.2f}",
-            f"{s.at_mm:.0f}",
-            f"{s.expanded_u_mm:.2f}",
-        )
+        (s.state, f"{s.from_mm:.0f}", f"{s.to_mm:.0f}", f"{s.largest_mm:+.2f}", f"{s.at_mm:.0f}",
+         f"{s.expanded_u_mm:.2f}")
         for s in c.spans
-    ]
+    ]  # fmt: skip
     if rows:
         show_table(rows, ("change", "from [mm]", "to [mm]", "largest [mm]", "at [mm]", "U [mm]"))
     for n in notices:
