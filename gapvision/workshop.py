@@ -9,23 +9,23 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gapvision import words
 from gapvision.errors import GapvisionError
+from gapvision.formats.job_file import FINISH_SCHEMA, PANEL_SCHEMA
 from gapvision.judgement import compare as _compare
 from gapvision.judgement.thermal import ThermalChange, thermal_change
 from gapvision.model import Comparison, GapProfile, Notice
 from gapvision.records import TICKS, MeasurementLine, Seam, Store, Visit, conditions_notices
 
 if TYPE_CHECKING:
+    from gapvision.formats.job_file import JobFile
     from gapvision.model import Measurement, Settings, StripView
 
 Point = tuple[float, float]
-
-FINISH_SCHEMA = "gapvision-finish-of-job/1"
-PANEL_SCHEMA = "gapvision-panel-of-job/1"
 
 _LETTER_SUFFIX = {"jpeg": ".jpg", "png": ".png", "tiff": ".tif", "webp": ".webp", "heic": ".heic"}
 
@@ -558,24 +558,26 @@ def plan_evidence(panel: str, body: dict[str, Any]) -> Any:
     body : dict
         The plan's file.
     """
+    from gapvision.formats.declared import read_declared
+    from gapvision.formats.plan_json import PlanFile
     from gapvision.reports import evidence as ev
 
-    def gap(value: Any) -> str:
-        return "-" if value is None else words.MM.gap(float(value))
+    def gap(value: float | None) -> str:
+        return "-" if value is None else words.MM.gap(value)
 
-    points = (body.get("move") or {}).get("points") or []
-    sentences = [*body.get("steps", []), *(f"{p.get('name')}: {p.get('words')}" for p in points if p.get("words"))]
-    sentences += [str(n.get("message")) for n in body.get("notices", [])] + list(body.get("cautions", []))
+    plan = read_declared(PlanFile, body, f"the plan of {panel}", "plan-file-bad")
+    sentences = [*plan.steps, *(f"{p.name}: {p.words}" for p in plan.move.points if p.words)]
+    sentences += [*(n.message for n in plan.notices), *plan.cautions]
     rows = []
-    for stretch in body.get("stretches", []):
-        for r in (stretch.get("trim") or {}).get("table", []):
-            remove = r.get("remove_mm")
-            amount = "-" if not remove else f"{'remove' if remove > 0 else 'add'} {words.MM.target(abs(remove))}"
-            at = r.get("s_mm")
-            rows.append((str(stretch.get("seam")), "-" if at is None else f"{at:.0f} mm", gap(r.get("gap_mm")), amount,
-                         gap(r.get("new_gap_mm"))))  # fmt: skip
+    for stretch in plan.stretches:
+        for r in stretch.trim.table:
+            amount = "-"
+            if r.remove_mm:
+                amount = f"{'remove' if r.remove_mm > 0 else 'add'} {words.MM.target(abs(r.remove_mm))}"
+            at = "-" if r.s_mm is None else f"{r.s_mm:.0f} mm"
+            rows.append((stretch.seam, at, gap(r.gap_mm), amount, gap(r.new_gap_mm)))
     heads = ("Seam", "At", "Gap now", "At this panel's edge", "Gap then") if rows else ()
-    return ev.PlanEvidence(panel=panel, sentences=tuple(str(x) for x in sentences), heads=heads, rows=tuple(rows[:400]))
+    return ev.PlanEvidence(panel=panel, sentences=tuple(sentences), heads=heads, rows=tuple(rows[:400]))
 
 
 # --- export and import -----------------------------------------------------------------
@@ -605,9 +607,8 @@ def export_job(
         ``job-not-found``, ``folder-not-writable``, ``package-too-large``, ``stored-photo-missing``,
         ``stored-photo-changed``.
     """
-    import json
-
     from gapvision import __version__
+    from gapvision.formats.job_file import job_bytes
     from gapvision.formats.package import write_package
 
     data = store.job_data(job_id)
@@ -617,44 +618,36 @@ def export_job(
     safe: dict[str, str] = {}
     files: list[tuple[str, Any]] = []
 
-    def photo_file(sha256: str) -> Any:
-        return lambda: _safe_photo(store, photos[sha256])
-
     # A copy's name is its own SHA-256, so it is made once to learn it and once
     # more to write it: photos of a large job never stay in memory together.
     for sha256 in photos:
         safe[sha256] = hashlib.sha256(_safe_photo(store, photos[sha256])).hexdigest()
     for sha256, copy in safe.items():
-        files.append((f"photos/{copy}.jpg", photo_file(sha256)))
-    names = {s["uid"]: f"{s['side']} {s['name']}".strip() for s in data["seams"]}
-    for number, shot in enumerate(data["shots"], 1):
-        shot["photo"]["sha256"], shot["photo"]["suffix"] = safe[shot["photo"]["sha256"]], ".jpg"
-        for k, m in enumerate(shot["measurements"], 1):
-            stem = f"{number:03d}-{k}-{_slug(names[shot['seam']])}"
-            m["file"] = f"measurements/{stem}.json"
-            files.append((m["file"], _as_json(m.pop("content"))))
-            files.append((f"tables/{stem}.csv", _table_of(files[-1][1])))
-    if any(m["status"] != "refused" for m in _statuses(store, job_id, visit_id)):
+        files.append((f"photos/{copy}.jpg", partial(_safe_photo, store, photos[sha256])))
+    names = {s.uid: f"{s.side} {s.name}".strip() for s in data.seams}
+    for number, shot in enumerate(data.shots, 1):
+        shot.photo.sha256, shot.photo.suffix = safe[shot.photo.sha256], ".jpg"
+        for k, m in enumerate(shot.measurements, 1):
+            stem = f"{number:03d}-{k}-{_slug(names[shot.seam])}"
+            content, m.content, m.file = m.content, None, f"measurements/{stem}.json"
+            files.append((m.file, partial(_json_bytes, content)))
+            files.append((f"tables/{stem}.csv", partial(_csv_bytes, content)))
+    if any(x.newest and x.status != "refused" for x in store.job_lines(job_id, visit_id)):
         files.append(("report.pdf", lambda: evidence_report(store, job_id, visit_id=visit_id)))
-    text = json.dumps(data, ensure_ascii=False, indent=1).encode()
-    files.append(("job.json", lambda: text))
+    files.append(("job.json", lambda: job_bytes(data)))
     shop = store.shop()
     about = {
-        "written_by": f"gapvision {__version__}", "job": data["job"]["reference"], "shop": shop.name,
+        "written_by": f"gapvision {__version__}", "job": data.job.reference, "shop": shop.name,
         "note": "Photos are copies without location data; the original's SHA-256 stands in job.json.",
     }  # fmt: skip
     return write_package(path, files, about, total=len(files), progress=progress)
 
 
-def _keep_visit(data: dict[str, Any], uid: str) -> None:
-    data["visits"] = [v for v in data["visits"] if v["uid"] == uid]
-    data["shots"] = [s for s in data["shots"] if s["visit"] == uid]
-    data["notes"] = [n for n in data["notes"] if n["visit"] in (None, uid)]
-    data["plans"] = []
-
-
-def _statuses(store: Store, job_id: int, visit_id: int | None) -> list[dict[str, str]]:
-    return [{"status": x.status} for x in store.job_lines(job_id, visit_id) if x.newest]
+def _keep_visit(data: JobFile, uid: str) -> None:
+    data.visits = [v for v in data.visits if v.uid == uid]
+    data.shots = [s for s in data.shots if s.visit == uid]
+    data.notes = [n for n in data.notes if n.visit in (None, uid)]
+    data.plans = []
 
 
 def _safe_photo(store: Store, photo: Any) -> bytes:
@@ -663,24 +656,18 @@ def _safe_photo(store: Store, photo: Any) -> bytes:
     return safe_copy(store.photo_bytes(photo), photo.file_name or "photo")
 
 
-def _as_json(content: dict[str, Any]) -> Any:
+def _json_bytes(content: Any) -> bytes:
     import json
 
-    return lambda: json.dumps(content, ensure_ascii=False, indent=1).encode()
+    return json.dumps(content, ensure_ascii=False, indent=1).encode()
 
 
-def _table_of(give: Any) -> Any:
+def _csv_bytes(content: Any) -> bytes:
     """A measurement file's stations as CSV."""
+    from gapvision.formats.measurement_json import from_dict
+    from gapvision.formats.table import csv_text
 
-    def make() -> bytes:
-        import json
-
-        from gapvision.formats.measurement_json import from_dict
-        from gapvision.formats.table import csv_text
-
-        return csv_text(from_dict(json.loads(give()))).encode()
-
-    return make
+    return csv_text(from_dict(content)).encode()
 
 
 def _slug(text: str) -> str:
@@ -688,80 +675,6 @@ def _slug(text: str) -> str:
 
     plain = unicodedata.normalize("NFKD", text.casefold()).encode("ascii", "ignore").decode()
     return "-".join("".join(c if c.isalnum() else " " for c in plain).split())[:60] or "seam"
-
-
-def _check_import(data: dict[str, Any]) -> None:
-    """Check what the records keep as it is, so that nothing that is stored can stop a report later.
-
-    Raises
-    ------
-    GapvisionError, ValueError, KeyError, TypeError, AttributeError
-        When a measurement, a verdict or a plan is not what this program writes.
-    """
-    from gapvision.formats.measurement_json import from_dict
-
-    for shot in data["shots"]:
-        for m in shot["measurements"]:
-            measured = from_dict(m["content"], "a measurement of the export")
-            if measured.profile is not None and (len(measured.profile.s_mm) < 2 or measured.summary is None):
-                raise ValueError("stations")
-            for verdict in m["verdicts"]:
-                _check_verdict(verdict["body"])
-    for plan in data["plans"]:
-        if plan["body"].get("schema") == FINISH_SCHEMA:
-            from gapvision.formats.finish_file import finish_from_table
-
-            finish_from_table(plan["body"]["finish"])
-        elif plan["body"].get("schema") == PANEL_SCHEMA:
-            _check_panel(plan["body"])
-        else:
-            plan_evidence(plan["panel"], plan["body"])
-
-
-def _check_panel(body: dict[str, Any]) -> None:
-    """Check a panel file and where its photos lie."""
-    from gapvision.formats.panel_file import layout_from_table
-    from gapvision.formats.toml import toml_from_text
-
-    layout_from_table(toml_from_text(body["file"], "a panel of the export"))
-    for seam in body["photos"].values():
-        texts = [seam["edge"], *(photo["seam"] for photo in seam["photos"])]
-        if not all(isinstance(t, str) for t in texts):
-            raise TypeError("text")
-        for photo in seam["photos"]:
-            _finite(photo["at_mm"])
-            if not isinstance(photo["reverse"], bool):
-                raise TypeError("reverse")
-
-
-def _check_verdict(body: dict[str, Any]) -> None:
-    """Check what the report reads of a verdict; an empty one is fine."""
-    if not body:
-        return
-    texts = [body["verdict"], body["sentence"], *body["reasons"]]
-    for span in body["spans"]:
-        texts.append(span["state"])
-        for key in ("from_mm", "to_mm"):
-            _finite(span[key])
-        for key in ("worst_mm", "worst_at_mm", "worst_u_mm", "excess_mm"):
-            if span.get(key) is not None:
-                _finite(span[key])
-    future = body.get("forecast")
-    if future is not None:
-        _check_verdict(future["verdict"])
-        for key in ("least_mm", "most_mm", "loss_mm"):
-            _finite(future["film"][key])
-        for row in future["stations"]:
-            for key in ("s_mm", "gap_mm", "u_mm"):
-                _finite(row[key])
-        texts += [n[key] for n in future["notices"] for key in ("message", "advice")]
-    if not all(isinstance(t, str) for t in texts):
-        raise TypeError("text")
-
-
-def _finite(value: Any) -> None:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e6:
-        raise ValueError("number")
 
 
 def import_job(store: Store, path: str | Path, *, progress: Any = None) -> Any:
@@ -777,8 +690,7 @@ def import_job(store: Store, path: str | Path, *, progress: Any = None) -> Any:
         ``file-not-found``, ``package-bad``, ``package-unsafe``, ``package-altered``, ``job-data-bad``,
         ``job-here-already``.
     """
-    import json
-
+    from gapvision.formats.job_file import read_job
     from gapvision.formats.package import Package
     from gapvision.intake.headers import read_header
 
@@ -786,18 +698,11 @@ def import_job(store: Store, path: str | Path, *, progress: Any = None) -> Any:
         wrong = package.problems(progress)
         if wrong:
             raise GapvisionError("package-altered", f"The export was altered: {'; '.join(wrong[:3])}.")
-        try:
-            data = json.loads(package.read("job.json").decode())
-            for shot in data["shots"]:
-                for m in shot["measurements"]:
-                    m["content"] = json.loads(package.read(m.pop("file")).decode())
-            _check_import(data)
-        except (ValueError, KeyError, TypeError, AttributeError, IndexError, OverflowError, RecursionError):
-            raise GapvisionError("job-data-bad") from None
+        job = read_job(package.read("job.json"), package.read)
 
         def photo(sha256: str) -> bytes:
             found = package.read(f"photos/{sha256}.jpg")
             read_header(found, "a photo of the export")  # a picture, and not larger than gapvision opens
             return found
 
-        return store.take_job(data, photo)
+        return store.take_job(job, photo)

@@ -24,7 +24,6 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Work out and show the plan."""
     from gapvision.formats.atomic import check_whole, write_whole
-    from gapvision.formats.measurement_json import read
     from gapvision.formats.panel_file import read_panel
     from gapvision.judgement import make_plan
     from gapvision.reports.plan_text import plan_text
@@ -35,7 +34,7 @@ def run(args: argparse.Namespace) -> int:
         from gapvision.reports.judgement_figures import check_figure, draw_plan
 
         check_figure(args.plot)
-    plan = make_plan(read_panel(args.panel, read))
+    plan = make_plan(read_panel(args.panel))
     print(plan_text(plan), end="")
     if args.json:
         from gapvision.formats.plan_json import plan_to_dict

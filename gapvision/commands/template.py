@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -58,25 +57,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _drawings(path: str) -> list[TemplateDrawing]:
-    from gapvision.formats.plan_json import drawing_from_dict
+    if Path(path).suffix.lower() != ".toml":
+        from gapvision.formats.plan_json import read_plan
+
+        return list(read_plan(path).templates)
+    from gapvision.formats.panel_file import read_panel
+    from gapvision.judgement import make_plan
     from gapvision.judgement.template import drawings_of_plan
 
-    if Path(path).suffix.lower() == ".toml":
-        from gapvision.formats.measurement_json import read
-        from gapvision.formats.panel_file import read_panel
-        from gapvision.judgement import make_plan
-
-        return drawings_of_plan(make_plan(read_panel(path, read)))
-    try:
-        content = json.loads(Path(path).read_bytes())
-    except OSError:
-        raise GapvisionError("file-not-found", f"'{path}' was not found or may not be read.") from None
-    except (ValueError, RecursionError):
-        raise GapvisionError("plan-file-bad", f"'{Path(path).name}' is not a plan of gapvision.") from None
-    if (
-        not isinstance(content, dict)
-        or content.get("schema") != "gapvision-plan/1"
-        or not isinstance(content.get("templates"), list)
-    ):
-        raise GapvisionError("plan-file-bad", f"'{Path(path).name}' is not a plan of gapvision.")
-    return [drawing_from_dict(t) for t in content["templates"]]
+    return drawings_of_plan(make_plan(read_panel(path)))

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
+from dataclasses import fields
 from typing import Annotated, Any, ClassVar, Self, TypeVar
 
 import msgspec
-from msgspec import Meta, inspect, structs
+from msgspec import Meta, inspect
 
 from gapvision.errors import GapvisionError
 from gapvision.units import parse_length
@@ -40,15 +39,6 @@ class Refused(ValueError):
         self.message, self.next_step, self.code, self.path = message, next_step, code, path
 
 
-@contextmanager
-def at(path: str) -> Iterator[None]:
-    """Say of refusals inside :meth:`Declared.check` where below this table they belong, like ``.seams[0]``."""
-    try:
-        yield
-    except GapvisionError as error:
-        raise Refused(error.message, error.next_step, error.code, path) from None
-
-
 class Declared(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
     """A table whose keys are this class's fields."""
 
@@ -56,12 +46,23 @@ class Declared(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
         """Refuse what can be read but not be meant, with a GapvisionError."""
 
     def __post_init__(self) -> None:
-        with at(""):
+        try:
             self.check()
+        except GapvisionError as error:
+            raise Refused(error.message, error.next_step, error.code) from None
 
-    def to(self, kind: type[T], **changes: Any) -> T:
-        """Make a type of the same fields."""
-        return kind(**(structs.asdict(self) | changes))
+    def to(self, kind: type[T], **others: Any) -> T:
+        """Make a dataclass of the fields of the same names and ``others``."""
+        same = {f.name: getattr(self, f.name) for f in fields(kind) if hasattr(self, f.name)}  # type: ignore[arg-type]
+        return kind(**(same | others))
+
+    def but(self, *left_out: str) -> dict[str, Any]:
+        """The fields as a dict, but for some."""
+        return {name: getattr(self, name) for name in self.__struct_fields__ if name not in left_out}
+
+
+class Loose(Declared, forbid_unknown_fields=False):
+    """A table of a file that programs write: only the keys declared are looked at, others may be there."""
 
 
 class Length(float):
@@ -89,11 +90,11 @@ class Length(float):
 
 
 #: A place in the panel's plane, or how far back and on.
-Pair = Annotated[tuple[Length, Length], Meta(examples=['["-100mm", "40mm"]'])]
+Pair = tuple[Length, Length]
 Name = Annotated[str, Meta(min_length=1)]
 
 
-def read_declared(kind: type[T], data: Any, where: str, code: str, *, path: str = "", next_step: str = "") -> T:
+def read_declared(kind: type[T], data: Any, where: str, code: str, *, path: str = "") -> T:
     """Read plain data into a declared type.
 
     Parameters
@@ -108,8 +109,6 @@ def read_declared(kind: type[T], data: Any, where: str, code: str, *, path: str 
         Of refusals of what cannot be read.
     path : str
         Where ``data`` lies in the whole, like ``seams[0].spec``.
-    next_step : str
-        Advice in place of how to write the line.
 
     Raises
     ------
@@ -123,7 +122,16 @@ def read_declared(kind: type[T], data: Any, where: str, code: str, *, path: str 
         if words[:1].isupper() and not words[1:2].isupper():
             words = words[0].lower() + words[1:]
         message = f"{place(where, path + error.path)}: {words}"
-        raise GapvisionError(error.code or code, message, next_step or error.next_step) from None
+        by_hand = not (isinstance(kind, type) and issubclass(kind, Loose))  # else advice how to write it is of no use
+        raise GapvisionError(error.code or code, message, error.next_step if by_hand else "") from None
+
+
+def read_json(data: bytes, where: str, code: str) -> Any:
+    """Read JSON into plain data; arguments and errors as :func:`read_declared`."""
+    try:
+        return msgspec.json.decode(data.removeprefix(b"\xef\xbb\xbf"))
+    except (ValueError, RecursionError):
+        raise GapvisionError(code, f"{place(where)} is not JSON that can be read.") from None
 
 
 def place(where: str, path: str = "") -> str:
@@ -135,19 +143,18 @@ def place(where: str, path: str = "") -> str:
 def inner(kind: type[T], data: Any) -> T:
     """Read data inside a ``read`` method, so that the place is passed on."""
     try:
-        return msgspec.convert(data, kind, dec_hook=lambda custom, value: custom.read(value))
+        return msgspec.convert(data, kind, from_attributes=True, dec_hook=lambda custom, value: custom.read(value))
     except RecursionError:
         raise Refused("The tables lie too deep in each other.") from None
     except msgspec.ValidationError as error:
-        found = _AT.search(str(error))
-        path, text = (found["path"], str(error)[: found.start()]) if found else ("", str(error))
-        cause = error.__cause__
+        cause, text = error.__cause__, str(error)
+        found = _AT.search(text)
+        path = found["path"] if found else ""
         if isinstance(cause, Refused):
             raise Refused(cause.message, cause.next_step, cause.code, path + cause.path) from None
         if cause is not None:
             raise cause from None  # a fault of the program, not of the file
-        message, advice = _in_words(text, path, _kind_at(kind, path), _value_at(data, path))
-        raise Refused(message, advice, path=path) from None
+        raise Refused(*_in_words(text[: found.start()] if found else text, kind, path), path=path) from None
 
 
 def shown(value: Any) -> str:
@@ -163,67 +170,43 @@ def shown(value: Any) -> str:
     return f"'{text}'" if isinstance(value, str) else text
 
 
-def _in_words(text: str, path: str, kind: Any, value: Any) -> tuple[str, str]:
-    """Say msgspec's ``text`` in a sentence, and what to do."""
+def _in_words(text: str, kind: Any, path: str) -> tuple[str, str]:
+    """Say msgspec's sentence in the words of a person, and what to do."""
     if text.startswith("Object contains unknown field"):
-        name = text.split("`", 1)[1][:-1]
-        known = [f.encode_name for f in getattr(kind, "fields", ())]
+        name, known = text.split("`", 1)[1][:-1], sorted(f.encode_name for f in _kind_at(kind, path).fields)
         near = difflib.get_close_matches(name, known, 1, 0.5)
         advice = f"Did you mean '{near[0]}'? " if near else ""
-        listed = ", ".join(k for k in sorted(known) if k != "format")
-        return f"The line {shown(name)} is not known.", f"{advice}Known lines: {listed}."
+        return f"The line {shown(name)} is not known.", f"{advice}Known lines: {', '.join(known)}."
     if text.startswith("Object missing required field"):
         return f"'{text.split('`')[1]}' is missing.", ""
     if text.startswith("Invalid enum value"):
-        return f"{shown(value)} is not known here.", f"Write {' or '.join(str(v) for v in kind.values)}."
-    advice = ""
-    if isinstance(kind, inspect.ListType | inspect.VarTupleType) and isinstance(
-        _plain(kind.item_type), inspect.StructType
-    ):
-        heading = re.sub(r"\[[^]]*\]", "", path).removeprefix(".")
-        advice = f"Write each under [[{heading}]]."
-    elif isinstance(kind, inspect.Metadata) and kind.extra_json_schema:
-        advice = f"Write it like {kind.extra_json_schema['examples'][0]}."
-    if found := re.fullmatch(r"Expected `array` of length (>= )?(\d+)(?:, got (\d+))?", text):
-        return f"A list of {found[2]}{' or more' if found[1] else ''} is expected here.", advice
+        known = [str(v) for v in _kind_at(kind, path).values]
+        return f"{shown(text[20:-1])} is not known here.", f"Write {' or '.join(known)}."
+    if found := re.fullmatch(r"Expected `([^`]*)`, got `(\w+)`", text):
+        wanted = " or ".join(_WORDS[word] for word in found[1].split(" | ") if word in _WORDS)
+        heading = re.sub(r"\[\d+\]", "", path).removeprefix(".")
+        one = found[1].startswith("array") and found[2] == "object"
+        advice = f"Write each under [[{heading}]]." if one else ""
+        return f"{wanted} is expected, not {_WORDS.get(found[2], 'this')}.", advice
+    if found := re.match(r"Expected `array` of length (>= |<= |)(\d+)", text):
+        many = {">= ": " or more", "<= ": " at most", "": ""}[found[1]]
+        return f"A list of {found[2]}{many} is expected here.", ""
     if text.startswith("Expected `str` of length"):
-        return ("The text is empty." if ">=" in text else "The text is too long."), advice
-    if found := re.fullmatch(r"Expected `([^`]*)`, got `[^`]*`", text):
-        words = [_WORDS[w] for w in found[1].split(" | ") if w in _WORDS]
-        return f"{' or '.join(words)} is expected, not {shown(value)}.", advice
-    return f"{shown(value)} cannot stand here.", advice
-
-
-def _some(kind: Any) -> Any:
-    """Of 'this, a text or nothing': this."""
-    if isinstance(kind, inspect.UnionType):
-        kind = next((k for k in kind.types if not isinstance(k, inspect.NoneType | inspect.StrType)), kind.types[0])
-    return kind
-
-
-def _plain(kind: Any) -> Any:
-    """The same without the notes on a type."""
-    kind = _some(kind)
-    return _some(kind.type) if isinstance(kind, inspect.Metadata) else kind
+        return ("The text is empty." if ">=" in text else "The text is too long."), ""
+    return "What stands here is out of range.", ""
 
 
 def _kind_at(kind: Any, path: str) -> Any:
-    """The declared type at a place."""
-    kind = inspect.type_info(kind)
-    for field, _ in re.findall(r"\.(\w+)|(\[[^]]*\])", path):
-        inside = _plain(kind)
-        if field:
-            kind = next((f.type for f in getattr(inside, "fields", ()) if f.encode_name == field), None)
-        else:
-            kind = getattr(inside, "item_type", None)
-    return _some(kind)
+    """The declared type at a place, without 'or a text', 'or nothing' and its limits."""
 
+    def plain(kind: Any) -> Any:
+        if isinstance(kind, inspect.Metadata):
+            return plain(kind.type)
+        if isinstance(kind, inspect.UnionType):
+            return plain(next(k for k in kind.types if not isinstance(k, inspect.NoneType | inspect.StrType)))
+        return kind
 
-def _value_at(data: Any, path: str) -> Any:
-    """What stands at a place."""
-    try:
-        for field, index in re.findall(r"\.(\w+)|\[(\d+)\]", path):
-            data = data[field] if field else data[int(index)]
-    except (KeyError, IndexError, TypeError):
-        return None
-    return data
+    kind = plain(inspect.type_info(kind))
+    for field in re.findall(r"\.(\w+)|\[", path):
+        kind = plain(next(f.type for f in kind.fields if f.encode_name == field) if field else kind.item_type)
+    return kind

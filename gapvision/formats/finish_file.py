@@ -18,10 +18,11 @@ A finish file::
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from msgspec import Meta
+from msgspec import structs
 
 from gapvision.formats.declared import Declared, Length, Name, inner, read_declared
 from gapvision.formats.toml import read_toml
@@ -45,11 +46,11 @@ class _Film(tuple[float, float]):
         return cls(end / MM_PER_MICROMETRE for end in ends)
 
 
-class _Coat(Declared):
+class _Coat(Declared, rename={"film_um": "film"}):
     kind: Name
     coats: int = 1
-    film: _Film | None = None
-    stays: Annotated[float | tuple[float, float] | None, Meta(examples=["0.7, or a range such as [0.5, 0.9]"])] = None
+    film_um: _Film | None = None
+    stays: float | tuple[float, float] | None = None
     on: str | None = None
     already_on: bool | None = None
     stage: Literal["primed", "high build", "painted"] | None = None
@@ -59,23 +60,19 @@ class _Coat(Declared):
         self.coat()
 
     def coat(self) -> Coat:
-        stays = (self.stays, self.stays) if isinstance(self.stays, float) else self.stays
-        changes = {
-            "film_um": self.film and tuple(self.film),
-            "stays": stays,
-            "stage": STAGES.get(self.stage or ""),
-            "on": self.on,
-            "source": self.source,
-            "already_on": self.already_on,
-        }
-        return coat(self.kind, self.coats, **{k: v for k, v in changes.items() if v is not None})
+        given = {k: v for k, v in structs.asdict(self).items() if v is not None}
+        if isinstance(self.stays, float):
+            given["stays"] = self.stays, self.stays
+        if self.stage is not None:
+            given["stage"] = STAGES[self.stage]
+        return coat(**given)
 
 
-class _File(Declared):
+class _File(Declared, rename=lambda field: field.removesuffix("_mm")):
     format: Literal["gapvision-finish/1"] | None = None
     stage: str = "bare metal"
-    smallest_gap: _Length | None = None
-    movement: _Length = _Length(0)
+    smallest_gap_mm: _Length | None = None
+    movement_mm: _Length = _Length(0)
     data_sheet: Any = None
     coats: tuple[_Coat, ...] = ()
 
@@ -83,12 +80,7 @@ class _File(Declared):
         self.finish()
 
     def finish(self) -> FinishPlan:
-        return FinishPlan(
-            coats=tuple(c.coat() for c in self.coats),
-            stage=self.stage,
-            smallest_gap_mm=self.smallest_gap,
-            movement_mm=self.movement,
-        )
+        return self.to(FinishPlan, coats=tuple(c.coat() for c in self.coats))
 
 
 def finish_from_table(table: Mapping[str, Any], where: str = "the finish plan", path: str = "") -> FinishPlan:
@@ -112,24 +104,14 @@ def finish_from_table(table: Mapping[str, Any], where: str = "the finish plan", 
 def finish_to_table(plan: FinishPlan) -> dict[str, Any]:
     """Put a finish plan into the file's form; the way back of :func:`finish_from_table`."""
     names = {rank: stage for stage, rank in STAGES.items()}
-    table: dict[str, Any] = {"format": FORMAT, "stage": plan.stage}
+    table: dict[str, Any] = {"format": FORMAT, "stage": plan.stage, "movement": f"{plan.movement_mm!r}mm"}
     if plan.smallest_gap_mm is not None:
         table["smallest_gap"] = f"{plan.smallest_gap_mm!r}mm"
-    table["movement"] = f"{plan.movement_mm!r}mm"
     table["coats"] = []
     for c in plan.coats:
-        row: dict[str, Any] = {
-            "kind": c.kind,
-            "coats": c.coats,
-            "film": [f"{v!r}um" for v in c.film_um],
-            "stays": list(c.stays),
-            "on": c.on,
-            "stage": names[c.stage],
-            "source": c.source,
-        }
-        if c.already_on is not None:
-            row["already_on"] = c.already_on
-        table["coats"].append(row)
+        row = asdict(c) | {"film": [f"{v!r}um" for v in c.film_um], "stays": list(c.stays), "stage": names[c.stage]}
+        del row["film_um"]
+        table["coats"].append({key: value for key, value in row.items() if value is not None})
     return table
 
 

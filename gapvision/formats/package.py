@@ -20,9 +20,12 @@ import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Annotated, Any, BinaryIO, Literal
+
+from msgspec import Meta
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.declared import Loose, read_declared, read_json
 
 SCHEMA = "gapvision-package/1"
 MANIFEST = "manifest.json"
@@ -44,6 +47,11 @@ class PackedFile:
     sha256: str
 
 
+class _Manifest(Loose):
+    schema: Literal["gapvision-package/1"]
+    files: Annotated[list[PackedFile], Meta(max_length=_MOST_FILES)]
+
+
 def safe_name(name: str) -> bool:
     """Tell whether a name stays inside the folder it is unpacked to, on any system."""
     parts = name.split("/")
@@ -52,29 +60,9 @@ def safe_name(name: str) -> bool:
 
 def _headers(name: str, data_size: int, crc: int, offset: int) -> tuple[bytes, bytes]:
     raw = name.encode("ascii")
-    local = _LOCAL.pack(b"PK\x03\x04", 20, 0, 0, 0, _DOS_DATE, crc, data_size, data_size, len(raw), 0) + raw
-    central = (
-        _CENTRAL.pack(
-            b"PK\x01\x02",
-            (3 << 8) | 20,
-            20,
-            0,
-            0,
-            0,
-            _DOS_DATE,
-            crc,
-            data_size,
-            data_size,
-            len(raw),
-            0,
-            0,
-            0,
-            0,
-            0o100644 << 16,
-            offset,
-        )
-        + raw
-    )
+    same = (20, 0, 0, 0, _DOS_DATE, crc, data_size, data_size, len(raw), 0)
+    local = _LOCAL.pack(b"PK\x03\x04", *same) + raw
+    central = _CENTRAL.pack(b"PK\x01\x02", (3 << 8) | 20, *same, 0, 0, 0, 0o100644 << 16, offset) + raw
     return local, central
 
 
@@ -296,13 +284,8 @@ class Package:
 
 
 def _parse_manifest(data: bytes) -> tuple[dict[str, Any], list[PackedFile]]:
-    try:
-        manifest = json.loads(data.decode())
-        if manifest["schema"] != SCHEMA or len(manifest["files"]) > _MOST_FILES:
-            raise ValueError("schema")
-        files = [PackedFile(str(f["name"]), int(f["size"]), str(f["sha256"])) for f in manifest["files"]]
-    except (ValueError, KeyError, TypeError, RecursionError, OverflowError):
-        raise GapvisionError("package-bad") from None
+    manifest = read_json(data, "the export's manifest", "package-bad")
+    files = read_declared(_Manifest, manifest, "the export's manifest", "package-bad").files
     if any(not safe_name(f.name) for f in files) or len({f.name for f in files}) != len(files):
         raise GapvisionError("package-unsafe", "The manifest names a file outside its folder, or one twice.")
     return manifest, files

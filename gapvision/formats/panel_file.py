@@ -47,17 +47,19 @@ reads a file without them.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from copy import deepcopy
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from msgspec import Meta
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.declared import Declared, Length, Name, Pair, at, inner, place, read_declared
-from gapvision.formats.finish_file import finish_from_table, read_finish
-from gapvision.formats.specification_file import read_specification, specification_from_table
+from gapvision.formats.declared import Declared, Length, Name, Pair, inner, place, read_declared
+from gapvision.formats.finish_file import finish_from_table
+from gapvision.formats.measurement_json import read as read_measurement_file
+from gapvision.formats.specification_file import specification_from_table
 from gapvision.formats.toml import read_toml, toml_from_text
-from gapvision.judgement.panel import WORTH_MM, middle_of, panel_of, read_on_seam, shape_seams
+from gapvision.judgement.panel import LIDS, WORTH_MM, corners, middle_of, panel_of, read_on_seam, shape_seams
 from gapvision.judgement.specification import preset
 from gapvision.model import (
     HAND_MM,
@@ -76,33 +78,10 @@ from gapvision.model import (
     TrimRules,
 )
 
+T = TypeVar("T")
 FORMAT = "gapvision-panel/1"
-_LIDS = ("bonnet", "boot lid")  # seen from above, so a photo shows on which side of the seam the lid lies
 #: A file that a page takes in is at most this large [byte].
 _MOST_BYTES = 200_000
-
-#: Reads one measurement file; the caller brings it, because files are another room's business.
-Reader = Callable[[Path], Measurement]
-
-
-def read_panel(path: str | Path, read_measurement: Reader) -> Panel:
-    """Read a panel file and the measurements it names.
-
-    Parameters
-    ----------
-    path : str or Path
-        Panel file; other files are named from its folder.
-    read_measurement : callable
-        Reads one measurement file.
-
-    Raises
-    ------
-    GapvisionError
-        ``panel-file-bad``, ``specification-unreadable``, ``specification-nonsense``,
-        ``finish-nonsense``, ``file-not-found``, and what the measurements raise.
-    """
-    path = Path(path)
-    return panel_from_table(read_toml(path), path.parent, read_measurement, f"'{path.name}'")
 
 
 class _Limit(Declared):
@@ -132,24 +111,24 @@ class _Mark(Declared, rename={"at_mm": "at", "from_edge_mm": "from_edge"}):
     from_edge_mm: Length
 
 
-class _Seam(Declared):
+class _Seam(Declared, rename={"allowed": "trim", "hand_mm": "hand", "worth_mm": "worth"}):
     name: Name
     start: Pair | None = None
     end: Pair | None = None
-    points: Annotated[list[Pair], Meta(min_length=2)] | None = None
+    points: Annotated[tuple[Pair, ...], Meta(min_length=2)] | None = None
     panel_edge: Literal["A", "B"] = "B"
     spec: str | dict[str, Any] | None = None
     preset: str | None = None
     line: str = "where needed"
-    trim: bool = True
+    allowed: bool = True
     safe_limit: _SafeLimit = _SafeLimit()
-    hand: Length = Length(HAND_MM)
-    worth: Length = Length(WORTH_MM)
+    hand_mm: Length = Length(HAND_MM)
+    worth_mm: Length = Length(WORTH_MM)
     photos: tuple[_Photo, ...] = ()
     marks: tuple[_Mark, ...] = ()
 
     def check(self) -> None:
-        self.trim_rules()
+        self.to(TrimRules)
         if self.preset is not None:
             preset(self.preset)
         if self.preset is not None and self.spec is not None:
@@ -157,18 +136,9 @@ class _Seam(Declared):
         if (self.start is None) != (self.end is None):
             raise _bad(f"Seam '{self.name}' has a start or an end only.", "Give both.")
 
-    def trim_rules(self) -> TrimRules:
-        return TrimRules(
-            allowed=self.trim,
-            line=self.line,
-            safe_limit=tuple(self.safe_limit),
-            hand_mm=self.hand,
-            worth_mm=self.worth,
-        )
-
     def place_in(self, places: Mapping[str, tuple[Point, ...]]) -> tuple[Point, ...]:
         if self.points is not None:
-            return tuple(self.points)
+            return self.points
         if self.start is not None and self.end is not None:
             return self.start, self.end
         if self.name in places:
@@ -177,17 +147,6 @@ class _Seam(Declared):
         raise _bad(
             f"Seam '{self.name}' has no place on the panel.",
             known if places else "Give its start and end, or a ready shape.",
-        )
-
-    def layout(self, place: tuple[Point, ...], spec: Specification | None) -> SeamLayout:
-        return SeamLayout(
-            name=self.name,
-            place=place,
-            spec=spec,
-            panel_edge=self.panel_edge,
-            trim=self.trim_rules(),
-            marks=tuple(m.to(Mark) for m in self.marks),
-            photos=tuple(p.to(PhotoPlace) for p in self.photos),
         )
 
 
@@ -203,7 +162,7 @@ class _Adjuster(Declared, rename={"xy": "at"}):
         self.to(Adjuster)
 
 
-class _File(Declared):
+class _File(Declared, rename={"words": "directions"}):
     format: Literal["gapvision-panel/1"] | None = None
     name: str | None = None
     shape: str = ""
@@ -213,10 +172,8 @@ class _File(Declared):
     risk: float = 0.05
     aim: str = "band"
     centre: Pair | None = None
-    directions: Annotated[
-        tuple[str, str, str, str] | None, Meta(examples=['["right", "left", "forward", "rearward"]'])
-    ] = None
-    outline: Annotated[list[Pair], Meta(min_length=3)] | None = None
+    words: tuple[str, str, str, str] | None = None
+    outline: Annotated[tuple[Pair, ...], Meta(min_length=3)] | None = None
     seams: tuple[_Seam, ...] = ()
     adjusters: tuple[_Adjuster, ...] = ()
     finish: str | dict[str, Any] | None = None
@@ -233,30 +190,47 @@ class _File(Declared):
             raise _bad("The panel has no seam.", "List at least one seam with its place and its measurement.")
         if len({s.name for s in self.seams}) < len(self.seams):
             raise _bad("Two seams of the panel have the same name.", "Give each seam its own name.")
-        own = []
-        for k, seam in enumerate(self.seams):
-            with at(f".seams[{k}]"):
-                own.append(seam.place_in(places))
-        return PanelLayout(
+        seams = []
+        for seam, spec in zip(self.seams, specs, strict=True):
+            marks, photos = (tuple(m.to(Mark) for m in seam.marks), tuple(p.to(PhotoPlace) for p in seam.photos))
+            own, trim = seam.place_in(places), seam.to(TrimRules)
+            seams.append(seam.to(SeamLayout, place=own, spec=spec, trim=trim, marks=marks, photos=photos))
+        return self.to(
+            PanelLayout,
             name=self.name if self.name is not None else self.shape or "panel",
-            shape=self.shape,
-            seams=tuple(s.layout(place, spec) for s, place, spec in zip(self.seams, own, specs, strict=True)),
-            outline=tuple(self.outline or (_corners(places) if places else ())),
-            centre=self.centre or middle_of(list(places.values()) or own),
-            words=self.directions or words,
+            seams=tuple(seams),
+            outline=self.outline or corners(places),
+            centre=self.centre or middle_of(list(places.values()) or [s.place for s in seams]),
+            words=self.words or words,
             adjusters=tuple(a.to(Adjuster) for a in self.adjusters),
             rule=DecisionRule(name=self.rule, risk=self.risk),
-            aim=self.aim,
             finish=finish,
-            lid=self.shape in _LIDS,
+            lid=self.shape in LIDS,
         )
 
 
+def read_panel(path: str | Path) -> Panel:
+    """Read a panel file and the files it names, from its folder.
+
+    Raises
+    ------
+    GapvisionError
+        ``panel-file-bad``, ``specification-unreadable``, ``specification-nonsense``, ``finish-nonsense``,
+        ``file-not-found``, and what the measurements raise.
+    """
+    path = Path(path)
+    return panel_from_table(read_toml(path), path.parent, f"'{path.name}'")
+
+
 def panel_from_table(
-    table: Mapping[str, Any], folder: Path, read_measurement: Reader, where: str = "the panel file"
+    table: Mapping[str, Any],
+    folder: Path,
+    where: str = "the panel file",
+    read_measurement: Callable[[Path], Measurement] = read_measurement_file,
 ) -> Panel:
-    """Read a panel from a TOML table; arguments and errors as :func:`read_panel`."""
-    layout = layout_from_table(table, where, folder)
+    """Read a panel from a TOML table; errors as :func:`read_panel`."""
+    table = deepcopy(dict(table))
+    layout = layout_from_table(table, where, _take_in(table, lambda name: read_toml(folder / name)))
     seams = []
     for k, seam in enumerate(layout.seams):
         here = place(where, f"seams[{k}]")
@@ -267,10 +241,8 @@ def panel_from_table(
             found = read_measurement(folder / photo.file)
             readings.append(read_on_seam(layout, seam, found, photo, f"{here}.photos[{i}], '{photo.file}'"))
         if not readings:
-            raise _bad(
-                f"{here}: seam '{seam.name}' has no photo.",
-                "Give at least one [[seams.photos]] with its measurement file.",
-            )
+            said = "Give at least one [[seams.photos]] with its measurement file."
+            raise _bad(f"{here}: seam '{seam.name}' has no photo.", said)
         if seam.spec is None:
             raise _no_spec(f"{here}: seam '{seam.name}'")
         seams.append((seam, seam.spec, readings))
@@ -278,18 +250,18 @@ def panel_from_table(
 
 
 def layout_from_table(
-    table: Mapping[str, Any], where: str = "the panel file", folder: Path | None = None
+    table: Mapping[str, Any], where: str = "the panel file", named: Mapping[str, str] | None = None
 ) -> PanelLayout:
     """Read what a panel file says about the panel itself; photos and specifications may be missing.
 
     Parameters
     ----------
     table : mapping
-        The file's content.
+        The file's content, which stands alone.
     where : str
         What to call it in refusals.
-    folder : Path, optional
-        Where other files are named from; without it the panel file must stand alone.
+    named : mapping, optional
+        Places in it whose tables come from files of their own, and what to call those.
 
     Raises
     ------
@@ -298,28 +270,32 @@ def layout_from_table(
     """
     file = read_declared(_File, table, where, "panel-file-bad")
 
-    def beside(name: str, path: str) -> Path:
-        if folder is None:
-            place = f"{where[:1].upper()}{where[1:]}, {path}"
-            raise _bad(
-                f"{place}: the file '{name}' is named.", "Give both files, or write its lines into the panel file."
-            )
-        return folder / name
+    def read(value: Any, path: str, from_table: Callable[[Any, str, str], T]) -> T:
+        if isinstance(value, str):
+            said = "Give both files, or write its lines into the panel file."
+            raise _bad(f"{place(where, path)}: the file '{value}' is named.", said)
+        return from_table(value, *((named[path], "") if named and path in named else (where, path)))
 
-    specs: list[Specification | None] = []
-    for k, seam in enumerate(file.seams):
-        path = f"seams[{k}].spec"
-        if isinstance(seam.spec, str):
-            specs.append(read_specification(beside(seam.spec, path)))
-        elif seam.spec is not None:
-            specs.append(specification_from_table(seam.spec, where, path))
-        else:
-            specs.append(None if seam.preset is None else preset(seam.preset))
-    if file.finish is None:
-        return file.layout(specs, None)
-    if isinstance(file.finish, str):
-        return file.layout(specs, read_finish(beside(file.finish, "finish")))
-    return file.layout(specs, finish_from_table(file.finish, where, "finish"))
+    specs = [
+        read(seam.spec, f"seams[{k}].spec", specification_from_table)
+        if seam.spec is not None
+        else None
+        if seam.preset is None
+        else preset(seam.preset)
+        for k, seam in enumerate(file.seams)
+    ]
+    return file.layout(specs, None if file.finish is None else read(file.finish, "finish", finish_from_table))
+
+
+def _take_in(table: Any, read: Callable[[str], Any]) -> dict[str, str]:
+    """Put the files that a panel file names into its table; return the places, with what to call the files."""
+    named: dict[str, str] = {}
+    seams = table.get("seams")
+    rows = enumerate(seams if isinstance(seams, list) else [])
+    for holder, key, path in [(table, "finish", "finish"), *((row, "spec", f"seams[{k}].spec") for k, row in rows)]:
+        if isinstance(holder, dict) and isinstance(name := holder.get(key), str):
+            holder[key], named[path] = read(name), f"'{Path(name).name}'"
+    return named
 
 
 def together(files: Mapping[str, bytes]) -> str:
@@ -347,20 +323,14 @@ def together(files: Mapping[str, bytes]) -> str:
             "None of the files is a panel's." if not panels else "More than one of the files is a panel's.",
             "Choose one panel file (with [[seams]] in it) and the files that it names.",
         )
-    table, named = tables[panels[0]], False
-    rows = table["seams"] if isinstance(table["seams"], list) else []
-    for holder, key in [(table, "finish"), *((row, "spec") for row in rows if isinstance(row, dict))]:
-        if isinstance(holder.get(key), str):
-            if holder[key] not in tables:
-                raise _bad(f"'{panels[0]}' names the file '{holder[key]}'.", "Choose both files together.")
-            holder[key], named = tables[holder[key]], True
-    return tomli_w.dumps(table) if named else files[panels[0]].decode("utf-8-sig")
 
+    def read(name: str) -> Any:
+        if name not in tables:
+            raise _bad(f"'{panels[0]}' names the file '{name}'.", "Choose both files together.")
+        return tables[name]
 
-def _corners(places: Mapping[str, tuple[Point, ...]]) -> tuple[Point, ...]:
-    """The rectangle of a ready shape, whose seams may leave a side open."""
-    xs, ys = zip(*(p for place in places.values() for p in place), strict=True)
-    return (min(xs), min(ys)), (max(xs), min(ys)), (max(xs), max(ys)), (min(xs), max(ys))
+    table = tables[panels[0]]
+    return tomli_w.dumps(table) if _take_in(table, read) else files[panels[0]].decode("utf-8-sig")
 
 
 def _no_spec(seam: str) -> GapvisionError:

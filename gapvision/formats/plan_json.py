@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import Any
+from pathlib import Path
+from typing import Annotated, Any
+
+import msgspec
+from msgspec import Meta, field
 
 from gapvision import __version__, words
 from gapvision.errors import GapvisionError
+from gapvision.formats.declared import Loose, Refused, place, read_declared, read_json
 from gapvision.formats.judgement_json import forecast_to_dict, number, verdict_to_dict
 from gapvision.formats.specification_file import specification_to_table
-from gapvision.judgement.template import Label, Line, TemplateDrawing, drawings_of_plan
+from gapvision.judgement.template import TemplateDrawing, drawings_of_plan
 from gapvision.model import CorrectionPlan, StretchPlan
 
 SCHEMA = "gapvision-plan/1"
@@ -102,58 +106,89 @@ def _span(span: Any) -> dict[str, Any]:
 
 def drawing_to_dict(drawing: TemplateDrawing) -> dict[str, Any]:
     """Put a drawing into a plan file's form; lengths rounded to 1e-4 mm."""
-
-    def lines(group: Sequence[Line]) -> list[list[list[float]]]:
-        return [[[round(a, 4), round(b, 4)] for a, b in line] for line in group]
-
-    def words(group: Sequence[Label]) -> list[dict[str, Any]]:
-        return [{"x": round(w.x, 4), "y": round(w.y, 4), "text": w.text} for w in group]
-
-    d = drawing
-    return {
-        "seam": d.seam,
-        "photo": d.photo,
-        "panel": d.panel,
-        "present": lines(d.present),
-        "scribe": lines(d.scribe),
-        "build_up": lines(d.build_up),
-        "ticks": lines(d.ticks),
-        "marks": words(d.marks),
-        "labels": words(d.labels),
-        "into_panel": d.into_panel,
-    }
+    table: dict[str, Any] = _rounded(msgspec.to_builtins(drawing))
+    return table
 
 
-def drawing_from_dict(table: Any) -> TemplateDrawing:
-    """Read a drawing back from a plan file.
+def _rounded(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _rounded(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(v) for v in value]
+    return round(value, 4) if isinstance(value, float) else value
+
+
+# --- reading ------------------------------------------------------------------------
+
+Number = Annotated[float, Meta(gt=-1e6, lt=1e6)]
+
+
+class _Notice(Loose):
+    message: str
+
+
+class _Point(Loose):
+    name: str
+    words: str = ""
+
+
+class _Move(Loose):
+    points: tuple[_Point, ...] = ()
+
+
+class _Row(Loose):
+    s_mm: Number | None = None
+    gap_mm: Number | None = None
+    new_gap_mm: Number | None = None
+    remove_mm: Number | None = None
+
+
+class _Trim(Loose):
+    table: tuple[_Row, ...] = ()
+
+
+class _Stretch(Loose):
+    seam: str
+    trim: _Trim = field(default_factory=_Trim)
+
+
+class PlanFile(Loose):
+    """What is read back of a plan: its words, its tables, its templates."""
+
+    schema: str = ""
+    steps: tuple[str, ...] = ()
+    move: _Move = field(default_factory=_Move)
+    stretches: tuple[_Stretch, ...] = ()
+    notices: tuple[_Notice, ...] = ()
+    cautions: tuple[str, ...] = ()
+    templates: tuple[TemplateDrawing, ...] = ()
+
+    def check(self) -> None:
+        """Refuse a template without an edge."""
+        for k, drawing in enumerate(self.templates):
+            if not any(drawing.present) or not all(math.isfinite(v) for v in drawing.bounds):
+                raise Refused("The template has no edge.", path=f".templates[{k}]")
+
+
+def plan_from_dict(content: Any, where: str = "the plan") -> PlanFile:
+    """Read a plan back; the way back of :func:`plan_to_dict` for what :class:`PlanFile` holds.
 
     Raises
     ------
     GapvisionError
         ``plan-file-bad``.
     """
+    plan = read_declared(PlanFile, content, where, "plan-file-bad")
+    if plan.schema != SCHEMA:
+        raise GapvisionError("plan-file-bad", f"{place(where)} is not a plan of gapvision.")
+    return plan
 
-    def lines(key: str) -> tuple[Line, ...]:
-        return tuple(tuple((float(a), float(b)) for a, b in line) for line in table[key])
 
-    def words(key: str) -> tuple[Label, ...]:
-        return tuple(Label(x=float(w["x"]), y=float(w["y"]), text=str(w["text"])) for w in table[key])
-
+def read_plan(path: str | Path) -> PlanFile:
+    """Read a plan file; errors as :func:`plan_from_dict` and ``file-not-found``."""
     try:
-        drawing = TemplateDrawing(
-            seam=str(table["seam"]),
-            photo=str(table["photo"]),
-            panel=str(table["panel"]),
-            into_panel=float(table["into_panel"]),
-            present=lines("present"),
-            scribe=lines("scribe"),
-            build_up=lines("build_up"),
-            ticks=lines("ticks"),
-            marks=words("marks"),
-            labels=words("labels"),
-        )
-    except (KeyError, TypeError, ValueError):
-        raise GapvisionError("plan-file-bad", "A template in the plan is not complete.") from None
-    if not drawing.present or not all(math.isfinite(v) for v in drawing.bounds):
-        raise GapvisionError("plan-file-bad", "A template in the plan has no edge.")
-    return drawing
+        data = Path(path).read_bytes()
+    except OSError:
+        raise GapvisionError("file-not-found", f"'{path}' was not found or may not be read.") from None
+    where = f"'{Path(path).name}'"
+    return plan_from_dict(read_json(data, where, "plan-file-bad"), where)

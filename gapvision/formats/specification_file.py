@@ -30,8 +30,8 @@ from typing import Any, Literal
 
 from msgspec import structs
 
-from gapvision.formats.declared import Declared, Length, Refused, at, inner, read_declared, shown
-from gapvision.formats.toml import read_toml, write_toml
+from gapvision.formats.declared import Declared, Length, Refused, inner, read_declared, shown
+from gapvision.formats.toml import read_toml
 from gapvision.judgement.specification import preset
 from gapvision.model import NominalPoint, Specification, nonsense
 
@@ -62,14 +62,23 @@ class _Point(Declared):
     gap: _Length
 
 
-class _Nominal(tuple[_Point, ...]):
+class _Nominal(tuple[NominalPoint, ...]):
     """One gap all along, or a list of places with their gaps."""
+
+    at_unit = "mm"
 
     @classmethod
     def read(cls, value: Any) -> _Nominal:
-        if isinstance(value, list):
-            return cls(inner(list[_Point], value))
-        return cls([_Point(at=_Place((0.0, False)), gap=_Length.read(value))])
+        if not isinstance(value, list):
+            return cls([NominalPoint(0.0, _Length.read(value))])
+        points = inner(list[_Point], value)
+        shares = {p.at[1] for p in points}
+        if len(shares) > 1:
+            said = "Lengths and shares of the seam are mixed."
+            raise Refused(said, "Give all places as lengths or all in per cent.", "specification-nonsense")
+        nominal = cls(NominalPoint(p.at[0], p.gap) for p in points)
+        nominal.at_unit = "share" if True in shares else "mm"
+        return nominal
 
 
 class _File(Declared, rename=lambda field: field.removesuffix("_mm")):
@@ -103,37 +112,20 @@ class _File(Declared, rename=lambda field: field.removesuffix("_mm")):
         start = {} if self.preset is None else {k: getattr(preset(self.preset), k) for k in known}
         given = start | {k: v for k, v in structs.asdict(self).items() if k in known and v is not None}
         if self.nominal is not None:
-            with at(".nominal"):
-                given["nominal"], given["at_unit"] = self._points(self.nominal)
+            given |= {"nominal": tuple(self.nominal), "at_unit": self.nominal.at_unit}
         if "nominal" not in given:
             raise nonsense("No wanted gap is given.", 'Give a line such as nominal = "3/16in".')
-        given |= self._ends(given["nominal"])
+        for sign, end, side in ((1, self.smallest_mm, "allow_below_mm"), (-1, self.largest_mm, "allow_above_mm")):
+            if end is not None and len(given["nominal"]) != 1:
+                said = "One smallest or largest gap is given for a gap that varies."
+                raise nonsense(said, "Give allow_below and allow_above instead.")
+            if end is not None and getattr(self, side) is not None:
+                raise nonsense("A limit is given twice.", "Give allow_below or smallest, and allow_above or largest.")
+            if end is not None:
+                given[side] = sign * (given["nominal"][0].gap_mm - end)
         if not {"allow_below_mm", "allow_above_mm"} <= set(given):
             raise nonsense("No limits are given.", 'Give allow_below and allow_above, such as "0.5mm".')
         return Specification(**given)
-
-    @staticmethod
-    def _points(points: _Nominal) -> tuple[tuple[NominalPoint, ...], str]:
-        shares = {p.at[1] for p in points}
-        if len(shares) > 1:
-            raise nonsense("Lengths and shares of the seam are mixed.", "Give all as lengths or all in per cent.")
-        return tuple(NominalPoint(p.at[0], p.gap) for p in points), "share" if shares == {True} else "mm"
-
-    def _ends(self, nominal: tuple[NominalPoint, ...]) -> dict[str, float]:
-        """The limits, where they are given as the smallest and the largest gap."""
-        ends = {}
-        for sign, end, side in ((1, self.smallest_mm, "allow_below_mm"), (-1, self.largest_mm, "allow_above_mm")):
-            if end is None:
-                continue
-            if len(nominal) != 1:
-                raise nonsense(
-                    "One smallest or largest gap is given for a gap that varies.",
-                    "Give allow_below and allow_above instead.",
-                )
-            if getattr(self, side) is not None:
-                raise nonsense("A limit is given twice.", "Give allow_below or smallest, and allow_above or largest.")
-            ends[side] = sign * (nominal[0].gap_mm - end)
-        return ends
 
 
 def specification_from_table(
@@ -178,17 +170,6 @@ def specification_to_table(spec: Specification) -> dict[str, Any]:
 def read_specification(path: str | Path) -> Specification:
     """Read a specification file; errors as :func:`specification_from_table` and ``file-not-found``."""
     return specification_from_table(read_toml(path), f"'{Path(path).name}'")
-
-
-def write_specification(spec: Specification, path: str | Path) -> None:
-    """Write a specification file whole or not at all.
-
-    Raises
-    ------
-    GapvisionError
-        ``folder-not-writable``.
-    """
-    write_toml(specification_to_table(spec), path)
 
 
 def _mm(value: float) -> str:

@@ -1,15 +1,13 @@
-"""TOML files in and out."""
+"""TOML files."""
 
 from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.atomic import write_whole
 
 
 def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
@@ -39,16 +37,3 @@ def toml_from_text(text: str | bytes, where: str) -> dict[str, Any]:
     except ValueError as error:  # a number of thousands of digits gives another ValueError than TOML's own
         message = f"{where} is not TOML: {error}."
     raise GapvisionError("specification-unreadable", message)
-
-
-def write_toml(table: Mapping[str, Any], path: str | os.PathLike[str]) -> None:
-    """Write a TOML file whole or not at all.
-
-    Raises
-    ------
-    GapvisionError
-        ``folder-not-writable``.
-    """
-    import tomli_w
-
-    write_whole(path, tomli_w.dumps(table).encode())

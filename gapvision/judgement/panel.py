@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,6 +24,9 @@ from gapvision.model import (
 #: Directions in words: (x+, x-, y+, y-). Out of the plane: out (proud) and in.
 _LID_WORDS = ("to the right", "to the left", "forward", "rearward")
 _DOOR_WORDS = ("rearward", "forward", "up", "down")
+
+#: Seen from above, so that a photo shows on which side of the seam the lid lies.
+LIDS = ("bonnet", "boot lid")
 
 #: Nobody files or builds up less than this; common practice, no source [mm].
 WORTH_MM = 0.05
@@ -52,7 +55,7 @@ def shape_seams(
     if not (width_mm > 0 and length_mm > 0):
         raise GapvisionError("panel-file-bad", "A ready shape needs its width and its length, both above zero.")
     w, h = width_mm, length_mm
-    if shape in ("bonnet", "boot lid"):
+    if shape in LIDS:
         seams: dict[str, tuple[Point, ...]] = {
             "left": ((-w / 2, h), (-w / 2, 0.0)),
             "right": ((w / 2, h), (w / 2, 0.0)),
@@ -73,6 +76,12 @@ def shape_seams(
         f"'{shape}' is no ready shape.",
         "Choose bonnet, door or boot lid, or give each seam its start and end.",
     )
+
+
+def corners(places: Mapping[str, tuple[Point, ...]]) -> tuple[Point, ...]:
+    """The rectangle around a ready shape's seams, which may leave a side open; none for none."""
+    xs, ys = ({p[k] for place in places.values() for p in place} for k in (0, 1))
+    return tuple((x(xs), y(ys)) for x, y in ((min, min), (max, min), (max, max), (min, max))) if places else ()
 
 
 def middle_of(places: list[tuple[Point, ...]]) -> Point:

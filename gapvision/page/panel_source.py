@@ -10,7 +10,7 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.panel_file import layout_from_table, together
+from gapvision.formats.panel_file import FORMAT, layout_from_table, together
 from gapvision.formats.toml import toml_from_text
 from gapvision.judgement import PRESETS
 from gapvision.model import PanelLayout
@@ -115,14 +115,9 @@ def ready_file(shape: str, name: str, width_mm: float, length_mm: float) -> str:
     width_mm, length_mm : float
         As for :func:`gapvision.judgement.shape_seams` [mm].
     """
-    head = [
-        'format = "gapvision-panel/1"',
-        f"name = {_quoted(name)}",
-        f"shape = {_quoted(shape)}",
-        f'width = "{width_mm:.6g}mm"',
-        f'length = "{length_mm:.6g}mm"',
-    ]
-    return "\n".join([*head, *(f"\n[[seams]]\nname = {_quoted(seam)}" for seam in _SEAMS[shape])]) + "\n"
+    head = {"format": FORMAT, "name": name, "shape": shape}
+    size = {"width": f"{width_mm:.6g}mm", "length": f"{length_mm:.6g}mm"}
+    return "\n".join([_toml(head | size), *(_toml({"name": seam}, "seams") for seam in _SEAMS[shape])])
 
 
 # --- changing it ------------------------------------------------------------------
@@ -246,12 +241,12 @@ def adjuster_lines(name: str, kind: str, at: tuple[str, str], travel: Mapping[st
     """
     if not name.strip():
         raise GapvisionError("panel-file-bad", "The adjuster has no name.", "Give one, e.g. left hinge.")
-    lines = ["[[adjusters]]", f"name = {_quoted(name.strip())}", f"kind = {_quoted(kind)}", f"at = {_pair(at)}"]
+    row: dict[str, Any] = {"name": name.strip(), "kind": kind, "at": _pair(at)}
     for key, (back, on) in travel.items():
         least = abs(parse_length(back, "mm")) if back.strip() else 0.0
         most = abs(parse_length(on, "mm")) if on.strip() else 0.0
-        lines.append(f'{key} = ["{0.0 - least:g}mm", "{most:g}mm"]')
-    return "\n".join(lines) + "\n"
+        row[key] = [f"{0.0 - least:g}mm", f"{most:g}mm"]
+    return _toml(row, "adjusters")
 
 
 def _add_seam(source: Source) -> None:
@@ -283,10 +278,8 @@ def seam_lines(name: str, start: tuple[str, str], end: tuple[str, str], preset: 
     """Lines of a panel file for one seam; arguments and errors as :func:`adjuster_lines`."""
     if not name.strip():
         raise GapvisionError("panel-file-bad", "The seam has no name.", "Give one, e.g. rear.")
-    lines = ["[[seams]]", f"name = {_quoted(name.strip())}", f"start = {_pair(start)}", f"end = {_pair(end)}"]
-    if preset:
-        lines.append(f"preset = {_quoted(preset)}")
-    return "\n".join(lines) + "\n"
+    row = {"name": name.strip(), "start": _pair(start), "end": _pair(end)}
+    return _toml(row | ({"preset": preset} if preset else {}), "seams")
 
 
 def _append(source: Source, make: Any) -> None:
@@ -308,9 +301,11 @@ def _redraft(source: Source, make: Callable[[], str], counter: str) -> None:
     st.rerun()
 
 
-def _pair(place: tuple[str, str]) -> str:
-    return "[" + ", ".join(f'"{parse_length(part, "mm"):g}mm"' for part in place) + "]"
+def _pair(place: tuple[str, str]) -> list[str]:
+    return [f"{parse_length(part, 'mm'):g}mm" for part in place]
 
 
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
+def _toml(row: Mapping[str, Any], heading: str = "") -> str:
+    """Lines of a table of texts and lists of texts, under ``[[heading]]``: one line each, as a person writes them."""
+    lines = [f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in row.items()]
+    return "\n".join([f"[[{heading}]]"] * bool(heading) + lines) + "\n"

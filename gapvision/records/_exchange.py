@@ -1,41 +1,30 @@
-"""A whole job as plain data: out for an export, and in again with every field checked."""
+"""A whole job out for an export and in again; its form is declared in :mod:`gapvision.formats.job_file`."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 from collections.abc import Callable
+from dataclasses import asdict
 from typing import Any
 
 from gapvision.errors import GapvisionError
-from gapvision.records._common import new_uid
-from gapvision.records._jobs import METALS, short_text
-from gapvision.records._results import DECISIONS, STATUSES, ResultsPart, add_shot, pack
-from gapvision.records.photos import SUFFIXES, is_hash
-from gapvision.records.types import SIDES, Conditions, Job
-
-SCHEMA = "gapvision-job/1"
-#: More than any shop's job has; anything above is refused.
-_MOST = 20_000
+from gapvision.formats.declared import read_declared
+from gapvision.formats.job_file import SCHEMA, JobFile, job_from_data
+from gapvision.records._common import new_uid, update
+from gapvision.records._jobs import short_text
+from gapvision.records._results import ResultsPart, add_shot
+from gapvision.records.types import Conditions, Job
 
 
 class ExchangePart(ResultsPart):
     """Jobs out and in."""
 
-    def job_data(self, job_id: int) -> dict[str, Any]:
-        """Return all of a job but its photos, as JSON can hold it.
-
-        Returns
-        -------
-        dict
-            ``schema``, ``job``, ``panels``, ``seams``, ``visits``, ``shots``
-            (each with its photo and measurements), ``notes``, ``plans``.
-            What is in the bin is left out.
-        """
-        job = self.job(job_id)
-        panels = {p.panel_id: p for p in self.panels(job_id)}
-        seams, visits = self.seams(job_id), self.visits(job_id)
-        seam_uid, visit_uid = {s.seam_id: s.uid for s in seams}, {v.visit_id: v.uid for v in visits}
+    def job_data(self, job_id: int) -> JobFile:
+        """Return all of a job but its photos' bytes; what is in the bin is left out."""
+        panels, seams, visits = self.panels(job_id), self.seams(job_id), self.visits(job_id)
+        panel_uid, seam_uid = {p.panel_id: p.uid for p in panels}, {s.seam_id: s.uid for s in seams}
+        visit_uid = {v.visit_id: v.uid for v in visits}
         shot_uid = {
             r["id"]: r["uid"]
             for r in self.database.rows(
@@ -50,13 +39,7 @@ class ExchangePart(ResultsPart):
                     "uid": shot_uid[line.shot_id],
                     "seam": seam_uid[line.seam_id],
                     "visit": visit_uid[line.visit.visit_id],
-                    "photo": {
-                        "sha256": line.photo.sha256,
-                        "original_sha256": line.photo.original_sha256,
-                        "suffix": line.photo.suffix,
-                        "file_name": line.photo.file_name,
-                        "taken_at": line.photo.taken_at,
-                    },
+                    "photo": line.photo,
                     "measurements": [],
                 },
             )
@@ -65,74 +48,35 @@ class ExchangePart(ResultsPart):
                 (line.measurement_id,),
             )
             shot["measurements"].append(
-                {
-                    "uid": line.uid,
-                    "made_at": line.made_at,
-                    "method_version": line.method_version,
-                    "program_version": line.program_version,
+                asdict(line)
+                | {
                     "content": self.measurement(line.measurement_id),
                     "verdicts": [{**dict(v), "body": json.loads(v["body"])} for v in verdicts],
                 }
             )
-        return {
-            "schema": SCHEMA,
-            "job": {
-                "uid": job.uid,
-                "reference": job.reference,
-                "customer": job.customer,
-                "car": job.car,
-                "notes": job.notes,
-                "opened_on": job.opened_on,
-            },
-            "panels": [
-                {"uid": p.uid, "name": p.name, "side": p.side, "metal": p.metal, "length_mm": p.length_mm}
-                for p in panels.values()
-            ],
-            "seams": [
-                {
-                    "uid": s.uid,
-                    "panel": panels[s.panel_id].uid if s.panel_id in panels else None,
-                    "name": s.name,
-                    "side": s.side,
-                    "spec": s.spec,
-                }
-                for s in seams
-            ],
-            "visits": [
-                {
-                    "uid": v.uid,
-                    "stage": v.stage,
-                    "on_date": v.on_date,
-                    "who": v.who,
-                    "notes": v.notes,
-                    "conditions": v.conditions.to_dict(),
-                }
-                for v in visits
-            ],
-            "shots": list(shots.values()),
-            "notes": [
-                {
-                    "uid": n.uid,
-                    "seam": seam_uid.get(n.seam_id or 0),
-                    "visit": visit_uid.get(n.visit_id or 0),
-                    "text": n.text,
-                    "who": n.who,
-                    "made_at": n.made_at,
-                }
-                for n in self.notes(job_id)
-            ],
-            "plans": [
-                {"uid": p.uid, "panel": p.panel, "made_at": p.made_at, "body": p.body} for p in self.plans(job_id)
-            ],
-        }
+        return job_from_data(
+            {
+                "schema": SCHEMA,
+                "job": self.job(job_id),
+                "panels": panels,
+                "seams": [asdict(s) | {"panel": panel_uid.get(s.panel_id or 0)} for s in seams],
+                "visits": [asdict(v) for v in visits],
+                "shots": list(shots.values()),
+                "notes": [
+                    asdict(n) | {"seam": seam_uid.get(n.seam_id or 0), "visit": visit_uid.get(n.visit_id or 0)}
+                    for n in self.notes(job_id)
+                ],
+                "plans": self.plans(job_id),
+            }
+        )
 
-    def take_job(self, data: dict[str, Any], photo: Callable[[str], bytes]) -> Job:
+    def take_job(self, data: JobFile, photo: Callable[[str], bytes]) -> Job:
         """Store a job from another shop's export; all of it or nothing.
 
         Parameters
         ----------
-        data : dict
-            As :meth:`job_data` gives it.
+        data : JobFile
+            Checked: as :func:`gapvision.formats.job_file.read_job` or ``job_from_data`` give it.
         photo : callable
             Gives the bytes of a photo by its SHA-256.
 
@@ -144,118 +88,62 @@ class ExchangePart(ResultsPart):
         Raises
         ------
         GapvisionError
-            ``job-data-bad``, ``job-here-already``.
+            ``job-data-bad``, ``job-here-already``, ``record-text-bad``, ``value-out-of-range``.
         """
-        try:
-            return self._take(data, photo)
-        except (KeyError, TypeError, ValueError, AttributeError, RecursionError, OverflowError) as error:
-            raise GapvisionError("job-data-bad") from error
-
-    def _take(self, data: dict[str, Any], photo: Callable[[str], bytes]) -> Job:
-        if data["schema"] != SCHEMA:
-            raise GapvisionError("job-data-bad", "The export is of a form that this gapvision does not know.")
-        head = data["job"]
-        for part in ("panels", "seams", "visits", "shots", "notes", "plans"):
-            if not isinstance(data[part], list) or len(data[part]) > _MOST:
-                raise ValueError(part)
         # Photos first, so that their files are whole before any row names them.
-        for shot in data["shots"]:
-            self._take_photo(shot["photo"], photo)
+        for shot in data.shots:
+            self._take_photo(shot.photo, photo)
+        head = data.job
         with self.database.saving() as db:
-            if db.execute("SELECT 1 FROM jobs WHERE uid = ? AND deleted_at IS NULL", (_uid(head),)).fetchone():
+            if db.execute("SELECT 1 FROM jobs WHERE uid = ? AND deleted_at IS NULL", (head.uid,)).fetchone():
                 raise GapvisionError("job-here-already")
-            db.execute("UPDATE jobs SET uid = ? WHERE uid = ?", (new_uid(), head["uid"]))  # one that lies in the bin
-            job = self.new_job(
-                reference=self._unused(_text(head["reference"])),
-                customer=_text(head["customer"]),
-                car=_text(head["car"]),
-                notes=_text(head["notes"]),
-                opened_on=_text(head["opened_on"]),
-            )
-            db.execute("UPDATE jobs SET uid = ? WHERE id = ?", (head["uid"], job.job_id))
-            panels = {_uid(p): self._take_panel(job.job_id, p) for p in data["panels"]}
-            seams = {
-                _uid(s): self.add_seam(
-                    job.job_id,
-                    _text(s["name"]),
-                    side=_one_of(s["side"], SIDES),
-                    panel_id=None if s["panel"] is None else panels[s["panel"]],
-                    spec=_dict_or_none(s["spec"]),
-                ).seam_id
-                for s in data["seams"]
+            db.execute("UPDATE jobs SET uid = ? WHERE uid = ?", (new_uid(), head.uid))  # one that lies in the bin
+            reference = self._unused(head.reference)
+            job_id = self.new_job(reference=reference, **head.but("uid", "reference")).job_id
+            update(db, "jobs", job_id, uid=head.uid)
+            panels: dict[str | None, int] = {
+                p.uid: self.put_panel(job_id, **p.but("uid")).panel_id for p in data.panels
             }
-            visits = {
-                _uid(v): self.add_visit(
-                    job.job_id,
-                    _text(v["stage"]),
-                    on_date=_text(v["on_date"]),
-                    who=_text(v["who"]),
-                    conditions=_conditions(v["conditions"]),
-                    notes=_text(v["notes"]),
-                ).visit_id
-                for v in data["visits"]
+            seams: dict[str | None, int] = {
+                s.uid: self.add_seam(job_id, panel_id=panels.get(s.panel), **s.but("uid", "panel")).seam_id
+                for s in data.seams
             }
-            for shot in data["shots"]:
-                shot_id = add_shot(db, seams[shot["seam"]], visits[shot["visit"]], shot["photo"]["sha256"])
-                self._take_measurements(shot_id, shot["measurements"])
-            for n in data["notes"]:
-                note = self.add_note(
-                    job.job_id,
-                    _text(n["text"]),
-                    who=_text(n["who"]),
-                    seam_id=seams.get(n["seam"]),
-                    visit_id=visits.get(n["visit"]),
-                )
-                db.execute("UPDATE notes SET made_at = ? WHERE id = ?", (_text(n["made_at"]), note.note_id))
-            for p in data["plans"]:
-                plan = self.add_plan(job.job_id, short_text("panel", _text(p["panel"])), _dict(p["body"]))
-                db.execute("UPDATE plans SET made_at = ? WHERE id = ?", (_text(p["made_at"]), plan.plan_id))
-            return self.job(job.job_id)
+            visits: dict[str | None, int] = {}
+            for k, v in enumerate(data.visits):
+                path = f"visits[{k}].conditions"
+                found = read_declared(Conditions, v.conditions, "the export's job", "job-data-bad", path=path)
+                visits[v.uid] = self.add_visit(job_id, conditions=found, **v.but("uid", "conditions")).visit_id
+            for shot in data.shots:
+                shot_id = add_shot(db, seams[shot.seam], visits[shot.visit], shot.photo.sha256)
+                for m in shot.measurements:
+                    self._take_measurement(shot_id, m)
+            for n in data.notes:
+                note = self.add_note(job_id, n.text, who=n.who, seam_id=seams.get(n.seam), visit_id=visits.get(n.visit))
+                update(db, "notes", note.note_id, made_at=n.made_at)
+            for p in data.plans:
+                plan = self.add_plan(job_id, short_text("panel", p.panel), p.body)
+                update(db, "plans", plan.plan_id, made_at=p.made_at)
+            return self.job(job_id)
 
-    def _take_photo(self, entry: dict[str, Any], photo: Callable[[str], bytes]) -> None:
-        sha256, original, suffix = entry["sha256"], entry["original_sha256"], entry["suffix"]
-        if not (is_hash(sha256) and is_hash(original) and suffix in SUFFIXES):
-            raise ValueError("photo")
-        name = short_text("file name", _text(entry["file_name"]), most=300)
-        taken = None if entry["taken_at"] is None else _text(entry["taken_at"])
-        data = photo(sha256)
-        if hashlib.sha256(data).hexdigest() != sha256:
+    def _take_photo(self, entry: Any, photo: Callable[[str], bytes]) -> None:
+        name = short_text("file name", entry.file_name, most=300)
+        data = photo(entry.sha256)
+        if hashlib.sha256(data).hexdigest() != entry.sha256:
             raise GapvisionError("job-data-bad", "A photo in the export is not the one that its name says.")
-        self.photos.keep(data, suffix)
+        self.photos.keep(data, entry.suffix)
         with self.database.saving() as db:
-            self._note_photo(db, sha256, data, suffix, original, name, taken)
+            self._note_photo(db, entry.sha256, data, entry.suffix, entry.original_sha256, name, entry.taken_at)
 
-    def _take_panel(self, job_id: int, p: dict[str, Any]) -> int:
-        length = p["length_mm"]
-        return self.put_panel(
-            job_id,
-            _text(p["name"]),
-            side=_one_of(p["side"], SIDES),
-            metal=_one_of(p["metal"], METALS),
-            length_mm=None if length is None else float(length),
-        ).panel_id
-
-    def _take_measurements(self, shot_id: int, entries: list[dict[str, Any]]) -> None:
-        for m in entries:
-            content = _dict(m["content"])
-            _one_of(content["status"], STATUSES)
-            line = self.add_measurement(shot_id, content)
-            with self.database.saving() as db:
-                db.execute(
-                    "UPDATE measurements SET made_at = ?, method_version = ?, program_version = ? WHERE id = ?",
-                    (_text(m["made_at"]), int(m["method_version"]), _text(m["program_version"]), line.measurement_id),
-                )
-                db.execute("UPDATE bodies SET body = ? WHERE measurement_id = ?", (pack(content), line.measurement_id))
-                for v in m["verdicts"]:
-                    verdict = self.add_verdict(
-                        line.measurement_id,
-                        decision=_one_of(v["decision"], DECISIONS),
-                        rule=_text(v["rule"]),
-                        body=_dict(v["body"]),
-                    )
-                    db.execute(
-                        "UPDATE verdicts SET made_at = ? WHERE id = ?", (_text(v["made_at"]), verdict.verdict_id)
-                    )
+    def _take_measurement(self, shot_id: int, m: Any) -> None:
+        try:
+            line = self.add_measurement(shot_id, m.content or {})
+        except (GapvisionError, TypeError, ValueError, AttributeError, OverflowError):
+            raise GapvisionError("job-data-bad", "A measurement in the export cannot be read.") from None
+        with self.database.saving() as db:
+            update(db, "measurements", line.measurement_id, **m.but("uid", "verdicts", "content", "file"))
+            for v in m.verdicts:
+                verdict = self.add_verdict(line.measurement_id, **v.but("made_at"))
+                update(db, "verdicts", verdict.verdict_id, made_at=v.made_at)
 
     def _unused(self, reference: str) -> str:
         """Return a reference, with a number behind it when it is in use."""
@@ -266,45 +154,3 @@ class ExchangePart(ResultsPart):
         while free in taken:
             free, number = f"{reference} ({number})", number + 1
         return free
-
-
-def _text(value: Any) -> str:
-    if not isinstance(value, str) or len(value) > 100_000:
-        raise ValueError("text")
-    return value
-
-
-def _uid(entry: dict[str, Any]) -> str:
-    uid = _text(entry["uid"])
-    if not 1 <= len(uid) <= 64:
-        raise ValueError("uid")
-    return uid
-
-
-def _one_of(value: Any, allowed: tuple[str, ...]) -> str:
-    if value not in allowed:
-        raise ValueError(f"one of {allowed}")
-    return str(value)
-
-
-def _dict(value: Any) -> dict[str, Any]:
-    if not isinstance(value, dict):
-        raise ValueError("dict")
-    return value
-
-
-def _dict_or_none(value: Any) -> dict[str, Any] | None:
-    return None if value is None else _dict(value)
-
-
-def _conditions(value: Any) -> Conditions:
-    found = Conditions.from_dict(_dict(value))
-    for name in ("latched", "seal_fitted", "shims_tight", "hinges_tight", "doors_closed"):
-        if getattr(found, name) not in (True, False, None):
-            raise ValueError(name)
-    temperature = found.metal_temp_c
-    if temperature is not None and not (isinstance(temperature, int | float) and -60 <= temperature <= 200):
-        raise ValueError("metal_temp_c")
-    _text(found.support)
-    _text(found.remarks)
-    return found

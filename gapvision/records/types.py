@@ -7,7 +7,9 @@ Times the program stamps (``..._at``) are UTC, ISO 8601 ending in ``Z``.
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field, fields
-from typing import Any
+from typing import Annotated, Any
+
+from msgspec import Meta
 
 #: Stages a seam usually goes through.  Any other words are welcome too.
 STAGES = ("as found", "after fit-up", "after trimming", "before primer", "after paint")
@@ -50,7 +52,7 @@ class Conditions:
     hinges_tight: bool | None = None
     doors_closed: bool | None = None
     support: str = ""
-    metal_temp_c: float | None = None
+    metal_temp_c: Annotated[float, Meta(ge=-60, le=200)] | None = None
     remarks: str = ""
 
     def to_dict(self) -> dict[str, Any]:

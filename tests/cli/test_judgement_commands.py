@@ -8,7 +8,6 @@ import pytest
 
 from gapvision.cli import main
 from gapvision.formats.finish_file import read_finish
-from gapvision.formats.measurement_json import read
 from gapvision.formats.panel_file import read_panel
 from gapvision.formats.specification_file import read_specification
 from gapvision.judgement import film_loss
@@ -139,7 +138,7 @@ def test_plan_undoes_how_the_example_was_drawn():
     from gapvision.lab.bench.make_panel_example import SITS
     from gapvision.model import Move
 
-    panel = read_panel(EXAMPLE / "bonnet.toml", read)
+    panel = read_panel(EXAMPLE / "bonnet.toml")
     back = Move(x_mm=-SITS.x_mm, y_mm=-SITS.y_mm, turn_rad=-SITS.turn_rad)
     for stage in predict_move(panel, back):
         gap = stage.reading.gap_mm

@@ -13,7 +13,7 @@ FILE = {"shape": "bonnet", "width": "1200mm", "length": "1000mm", "seams": [SEAM
 
 
 def load(table, tmp_path, found=None):
-    return panel_from_table(table, tmp_path, lambda _: found or measurement(step=0.2))
+    return panel_from_table(table, tmp_path, read_measurement=lambda _: found or measurement(step=0.2))
 
 
 def test_panel_file(tmp_path):
@@ -49,7 +49,7 @@ BAD = [
     ({**FILE, "seams": []}, "The panel file: the panel has no seam."),
     ({**FILE, "colour": "red"}, "The panel file: the line 'colour' is not known."),
     ({**FILE, "width": 1200}, "The panel file, width: 1200 has no unit."),
-    ({**FILE, "seams": [{**SEAM, "name": "top"}]}, "The panel file, seams[0]: seam 'top' has no place on the panel."),
+    ({**FILE, "seams": [{**SEAM, "name": "top"}]}, "The panel file: seam 'top' has no place on the panel."),
     ({**FILE, "seams": [{**SEAM, "photos": []}]}, "The panel file, seams[0]: seam 'left' has no photo."),
     (
         {**FILE, "seams": [{k: v for k, v in SEAM.items() if k != "preset"}]},

@@ -1,11 +1,11 @@
 """A job out of one shop's records and into another's; every field of the way in is checked."""
 
-import copy
 import json
 
 import pytest
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.job_file import job_bytes, job_from_data
 from gapvision.records import Conditions, Store
 from tests.records.invented import invented
 
@@ -35,6 +35,15 @@ def fill(store):
     return job
 
 
+def data_of(store, job):
+    """A job as an export holds it."""
+    return json.loads(job_bytes(store.job_data(job.job_id)))
+
+
+def take(store, data, photo=JPEG):
+    return store.take_job(job_from_data(data), lambda sha256: photo)
+
+
 def without_numbers(data):
     """Names given anew on the way in: of seams, visits, shots and results."""
     text = json.loads(json.dumps(data))
@@ -55,13 +64,13 @@ def without_numbers(data):
 def test_there_and_back(stores):
     one, two = stores
     job = fill(one)
-    data = one.job_data(job.job_id)
+    data = data_of(one, job)
     assert len(data["shots"]) == 1  # what lies in the bin stays here
-    taken = two.take_job(json.loads(json.dumps(data)), lambda sha256: JPEG)
-    assert without_numbers(two.job_data(taken.job_id)) == without_numbers(data)
+    taken = take(two, data)
+    assert without_numbers(data_of(two, taken)) == without_numbers(data)
     assert two.check() == []
     with pytest.raises(GapvisionError) as caught:
-        two.take_job(data, lambda sha256: JPEG)
+        take(two, data)
     assert caught.value.code == "job-here-already"
 
 
@@ -69,24 +78,24 @@ def test_a_reference_in_use_gets_a_number(stores):
     one, two = stores
     job = fill(one)
     two.new_job(reference="17")
-    assert two.take_job(one.job_data(job.job_id), lambda sha256: JPEG).reference == "17 (2)"
+    assert take(two, data_of(one, job)).reference == "17 (2)"
 
 
 def test_the_same_job_again_after_it_went_into_the_bin(stores):
     one, two = stores
-    data = one.job_data(fill(one).job_id)
-    first = two.take_job(data, lambda sha256: JPEG)
+    data = data_of(one, fill(one))
+    first = take(two, data)
     two.delete("job", first.job_id)
-    again = two.take_job(data, lambda sha256: JPEG)
+    again = take(two, data)
     assert again.reference == "17"
     assert len(two.jobs()) == 1
 
 
 def test_a_photo_that_is_not_its_hash(stores):
     one, two = stores
-    data = one.job_data(fill(one).job_id)
+    data = data_of(one, fill(one))
     with pytest.raises(GapvisionError) as caught:
-        two.take_job(data, lambda sha256: b"another picture")
+        take(two, data, b"another picture")
     assert caught.value.code == "job-data-bad"
     assert two.jobs() == []
 
@@ -132,10 +141,22 @@ def spoil(path, value):
 )
 def test_spoilt_data_is_refused_and_nothing_is_stored(stores, change):
     one, two = stores
-    data = copy.deepcopy(one.job_data(fill(one).job_id))
+    data = data_of(one, fill(one))
     change(data)
     with pytest.raises(GapvisionError) as caught:
-        two.take_job(data, lambda sha256: JPEG)
+        take(two, data)
     assert caught.value.code in ("job-data-bad", "record-text-bad")
     assert two.jobs() == []
     assert two.database.problems() == []
+
+
+def test_a_refusal_names_the_place(stores):
+    one, two = stores
+    data = data_of(one, fill(one))
+    data["shots"][0]["measurements"][0]["verdicts"][0]["rule"] = 3
+    with pytest.raises(GapvisionError) as caught:
+        take(two, data)
+    assert caught.value.message == (
+        "The export's job, shots[0].measurements[0].verdicts[0].rule: a text is expected, not a whole number."
+    )
+    assert caught.value.next_step == "Ask for the export again; nothing was stored."

@@ -10,7 +10,7 @@ import pypdfium2
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.plan_json import drawing_from_dict, drawing_to_dict
+from gapvision.formats.plan_json import drawing_to_dict, plan_from_dict
 from gapvision.judgement.template import Label, TemplateDrawing
 from gapvision.reports.target_sheet import PAPERS_MM
 from gapvision.reports.template_dxf import write_dxf
@@ -159,12 +159,17 @@ def test_nothing_to_draw(tmp_path):
 
 def test_into_a_plan_file_and_back():
     d = drawing(120)
-    again = drawing_from_dict(drawing_to_dict(d))
+    table = drawing_to_dict(d)
+    (again,) = plan_from_dict({"schema": "gapvision-plan/1", "templates": [table]}).templates
     assert again.scribe[0] == pytest.approx(np.array(d.scribe[0]), abs=1e-4)
     assert (again.marks, again.labels, again.into_panel) == (d.marks, d.labels, d.into_panel)
-    for broken in ({}, {**drawing_to_dict(d), "present": []}, {**drawing_to_dict(d), "ticks": 3}, None):
+    for broken in ({}, {**table, "present": []}, {**table, "present": [[]]}, {**table, "ticks": 3}, None):
+        with pytest.raises(GapvisionError, match=r"The plan, templates\[0\]") as caught:
+            plan_from_dict({"schema": "gapvision-plan/1", "templates": [broken]})
+        assert caught.value.code == "plan-file-bad"
+    for other in (None, [], {"schema": "gapvision-verdict/1", "templates": [table]}):
         with pytest.raises(GapvisionError) as caught:
-            drawing_from_dict(broken)
+            plan_from_dict(other)
         assert caught.value.code == "plan-file-bad"
 
 

@@ -95,7 +95,7 @@ def draw_pictures(folder: Path, pictures: Path) -> int:
     from gapvision.reports.spans import Band
     from gapvision.reports.template_pdf import write_template
 
-    plan = make_plan(read_panel(folder / "bonnet.toml", read))
+    plan = make_plan(read_panel(folder / "bonnet.toml"))
     measured = read(folder / f"{SHOWN}.json")
     # The gap to have in primer: 3/16 in finished and the film still to come.
     band = Band.around(4.7625 + plan.stretches[0].finish.loss.loss_mm if plan.stretches[0].finish else 4.7625, 0.5)

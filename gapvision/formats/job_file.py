@@ -1,0 +1,256 @@
+"""A whole job as a file of an export (``gapvision-job/1``), and what of it must be sound before it is stored."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated, Any, Final, Literal, TypeVar
+
+import msgspec
+from msgspec import Meta
+
+from gapvision.errors import GapvisionError
+from gapvision.formats.declared import Loose, Refused, place, read_declared, read_json
+from gapvision.formats.finish_file import finish_from_table
+from gapvision.formats.measurement_json import from_dict
+from gapvision.formats.panel_file import layout_from_table
+from gapvision.formats.plan_json import Number, PlanFile
+from gapvision.formats.toml import toml_from_text
+
+SCHEMA: Final = "gapvision-job/1"
+#: Kept among a job's plans: its coats, and a panel file with where the job's photos lie on it.
+FINISH_SCHEMA = "gapvision-finish-of-job/1"
+PANEL_SCHEMA = "gapvision-panel-of-job/1"
+_WHERE, _CODE = "the export's job", "job-data-bad"
+
+T = TypeVar("T")
+#: More than any shop's job has; anything above is refused.
+Many = Annotated[list[T], Meta(max_length=20_000)]
+Text = Annotated[str, Meta(max_length=100_000)]
+Uid = Annotated[str, Meta(min_length=1, max_length=64)]
+Hash = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z")]
+
+
+class _Head(Loose):
+    uid: Uid
+    reference: Text
+    customer: Text
+    car: Text
+    notes: Text
+    opened_on: Text
+
+
+class _Panel(Loose):
+    uid: Uid
+    name: Text
+    side: Text
+    metal: Text
+    length_mm: float | None
+
+
+class _Seam(Loose):
+    uid: Uid
+    panel: str | None
+    name: Text
+    side: Text
+    spec: dict[str, Any] | None
+
+
+class _Visit(Loose):
+    uid: Uid
+    stage: Text
+    on_date: Text
+    who: Text
+    notes: Text
+    conditions: dict[str, Any]
+
+
+class _Photo(Loose):
+    sha256: Hash
+    original_sha256: Hash
+    suffix: Annotated[str, Meta(pattern=r"^\.(jpe?g|png|tiff?|webp|hei[cf])\Z")]
+    file_name: Text
+    taken_at: Text | None
+
+
+class _Verdict(Loose):
+    made_at: Text
+    decision: Literal["in tolerance", "out of tolerance", "not proven"]
+    rule: Text
+    body: dict[str, Any]
+
+
+class _Measurement(Loose, omit_defaults=True):
+    uid: Uid
+    made_at: Text
+    method_version: Annotated[int, Meta(ge=0, le=1_000_000)]
+    program_version: Text
+    verdicts: list[_Verdict]
+    content: dict[str, Any] | None = None
+    file: str | None = None
+
+
+class _Shot(Loose):
+    uid: Uid
+    seam: str
+    visit: str
+    photo: _Photo
+    measurements: list[_Measurement]
+
+
+class _Note(Loose):
+    uid: Uid
+    seam: str | None
+    visit: str | None
+    text: Text
+    who: Text
+    made_at: Text
+
+
+class _Plan(Loose):
+    uid: Uid
+    panel: Text
+    made_at: Text
+    body: dict[str, Any]
+
+
+class JobFile(Loose):
+    """All of a job but its photos' bytes."""
+
+    job: _Head
+    panels: Many[_Panel]
+    seams: Many[_Seam]
+    visits: Many[_Visit]
+    shots: Many[_Shot]
+    notes: Many[_Note]
+    plans: Many[_Plan]
+    schema: Literal["gapvision-job/1"]
+
+    def check(self) -> None:
+        """Refuse a seam, photo or result that belongs to nothing in the file."""
+        panels, seams, visits = ({row.uid for row in rows} for rows in (self.panels, self.seams, self.visits))
+        for k, seam in enumerate(self.seams):
+            if seam.panel is not None and seam.panel not in panels:
+                raise Refused("The panel is not in the export.", path=f".seams[{k}].panel")
+        for k, shot in enumerate(self.shots):
+            if shot.seam not in seams or shot.visit not in visits:
+                raise Refused("The photo's seam or visit is not in the export.", path=f".shots[{k}]")
+
+
+class _Span(Loose):
+    state: str
+    from_mm: Number
+    to_mm: Number
+    worst_mm: Number | None = None
+    worst_at_mm: Number | None = None
+    worst_u_mm: Number | None = None
+    excess_mm: Number | None = None
+
+
+class _Film(Loose):
+    least_mm: Number
+    most_mm: Number
+    loss_mm: Number
+
+
+class _Station(Loose):
+    s_mm: Number
+    gap_mm: Number
+    u_mm: Number
+
+
+class _Notice(Loose):
+    message: str
+    advice: str
+
+
+class _Judged(Loose):
+    """What the report reads of a verdict."""
+
+    verdict: str
+    sentence: str
+    reasons: list[str]
+    spans: list[_Span]
+    forecast: _Forecast | None = None
+
+
+class _Forecast(Loose):
+    verdict: _Judged
+    film: _Film
+    stations: list[_Station]
+    notices: list[_Notice]
+
+
+class _PhotoOnPanel(Loose):
+    seam: str
+    at_mm: Number
+    reverse: bool
+
+
+class _SeamOnPanel(Loose):
+    edge: str
+    photos: list[_PhotoOnPanel]
+
+
+class _PanelOfJob(Loose):
+    file: str
+    photos: dict[str, _SeamOnPanel]
+
+    def check(self) -> None:
+        layout_from_table(toml_from_text(self.file, "the panel file"))
+
+
+class _FinishOfJob(Loose):
+    finish: dict[str, Any]
+
+    def check(self) -> None:
+        finish_from_table(self.finish)
+
+
+def job_from_data(data: Any) -> JobFile:
+    """Read a job; its measurements' contents are in it.
+
+    Raises
+    ------
+    GapvisionError
+        ``job-data-bad`` with the place.
+    """
+    return read_declared(JobFile, data, _WHERE, _CODE)
+
+
+def read_job(data: bytes, give: Callable[[str], bytes]) -> JobFile:
+    """Read an export's job, so that nothing in it can stop a report once it is stored.
+
+    Parameters
+    ----------
+    data : bytes
+        Of ``job.json``.
+    give : callable
+        Gives a file of the export by its name.
+
+    Raises
+    ------
+    GapvisionError
+        ``job-data-bad``, ``measurement-file-bad``, and as plans, finish and panel files raise.
+    """
+    job = job_from_data(read_json(data, _WHERE, _CODE))
+    for k, i, m in ((k, i, m) for k, shot in enumerate(job.shots) for i, m in enumerate(shot.measurements)):
+        path = f"shots[{k}].measurements[{i}]"
+        if m.file is None:
+            raise GapvisionError(_CODE, f"{place(_WHERE, path)}: 'file' is missing.")
+        m.content, m.file = read_json(give(m.file), f"the export's file '{m.file}'", _CODE), None
+        measured = from_dict(m.content, "a measurement of the export")
+        if measured.profile is not None and (len(measured.profile.s_mm) < 2 or measured.summary is None):
+            raise GapvisionError(_CODE, f"{place(_WHERE, path)}: the profile has no length.")
+        for v, verdict in enumerate(m.verdicts):
+            if verdict.body:  # one without a record is fine
+                read_declared(_Judged, verdict.body, _WHERE, _CODE, path=f"{path}.verdicts[{v}].body")
+    for k, plan in enumerate(job.plans):
+        kinds: dict[Any, type[Loose]] = {FINISH_SCHEMA: _FinishOfJob, PANEL_SCHEMA: _PanelOfJob}
+        kind = kinds.get(str(plan.body.get("schema")), PlanFile)
+        read_declared(kind, plan.body, _WHERE, _CODE, path=f"plans[{k}].body")
+    return job
+
+
+def job_bytes(job: JobFile) -> bytes:
+    """The file's bytes."""
+    return msgspec.json.format(msgspec.json.encode(job), indent=1)
