@@ -382,6 +382,12 @@ _ALL = (
         "The two photos cannot be laid on each other that way.",
         "Use --datum align, or give the same mark in both photos with --mark.",
     ),
+    Code(
+        "stored-verdict-bad",
+        "usage",
+        "The stored verdict cannot be read.",
+        "Judge the result again with 'gapvision job judge'.",
+    ),
     Code("job-data-bad", "usage", "The export's job cannot be read.", "Ask for the export again; nothing was stored."),
     Code(
         "job-here-already",

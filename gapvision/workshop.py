@@ -23,7 +23,7 @@ from gapvision.records import TICKS, MeasurementLine, Seam, Store, Visit, condit
 
 if TYPE_CHECKING:
     from gapvision.formats.job_file import JobFile
-    from gapvision.model import Measurement, Settings, StripView
+    from gapvision.model import DecisionRule, Measurement, Settings, Specification, StripView, Verdict
 
 Point = tuple[float, float]
 
@@ -316,7 +316,7 @@ def compare_lines(
 
 
 # --- judging ---------------------------------------------------------------------------
-def judge_line(store: Store, line: MeasurementLine, rule: Any = None) -> MeasurementLine:
+def judge_line(store: Store, line: MeasurementLine, rule: DecisionRule | None = None) -> MeasurementLine:
     """Judge a result by its seam's specification and store the verdict; without one, do nothing.
 
     Parameters
@@ -324,29 +324,73 @@ def judge_line(store: Store, line: MeasurementLine, rule: Any = None) -> Measure
     rule : DecisionRule, optional
         Default: accept only what is proven.
     """
-    from gapvision.formats.judgement_json import verdict_to_dict
-    from gapvision.formats.measurement_json import from_dict
-    from gapvision.formats.specification_file import specification_from_table
-    from gapvision.judgement import judge_reading, reading_from_measurement
+    from gapvision.formats.judgement_json import forecast_to_dict, verdict_to_dict
+    from gapvision.judgement import after_paint
 
     seam = store.seam(line.seam_id)
-    if seam.spec is None or line.status == "refused":
+    verdict = None if line.status == "refused" else _judged(store, line, seam, rule)
+    if verdict is None:
         return line
-    spec = specification_from_table(seam.spec, f"the specification of seam '{seam.name}'")
-    reading = reading_from_measurement(from_dict(store.measurement(line.measurement_id)), seam.name)
-    verdict = judge_reading(reading, spec, rule)
+    spec = _wanted(seam)
     body = verdict_to_dict(verdict, spec, stations=False)
     coats = finish_of(store, seam.job_id)
     if coats is not None:
-        from gapvision.formats.judgement_json import forecast_to_dict
-        from gapvision.judgement import forecast
-
-        future = forecast(
-            reading.s_mm, reading.gap_mm, reading.expanded_u_mm, spec, coats, rule, spacing_mm=reading.spacing_mm
-        )
-        body["forecast"] = forecast_to_dict(future)
+        body["forecast"] = forecast_to_dict(after_paint(verdict, spec, coats))
     store.add_verdict(line.measurement_id, decision=verdict.state, rule=verdict.rule.name, body=body)
     return store.line(line.measurement_id)
+
+
+def verdict_of(store: Store, line: MeasurementLine) -> Verdict | None:
+    """The decision about a result that every view and paper shows: the stored one, else by its seam's specification.
+
+    Returns
+    -------
+    Verdict or None
+        None when the seam has no specification either, or the photo was refused.
+
+    Raises
+    ------
+    GapvisionError
+        ``stored-verdict-bad``; the specification's own.
+    """
+    from gapvision.formats.judgement_json import verdict_from_dict
+
+    if line.status == "refused":
+        return None
+    stored = store.verdict(line.measurement_id)
+    if stored is not None:
+        return verdict_from_dict(stored.body, _measured(store, line))
+    return _judged(store, line, store.seam(line.seam_id), None)
+
+
+def other_side(store: Store, seam: Seam) -> MeasurementLine | None:
+    """Find the latest result of the same seam on the other side of the car."""
+    away = {"left": "right", "right": "left"}.get(seam.side)
+    states = store.seam_states(seam.job_id) if away else []
+    return next((x.latest for x in states if (x.seam.side, x.seam.name) == (away, seam.name)), None)
+
+
+def _judged(store: Store, line: MeasurementLine, seam: Seam, rule: DecisionRule | None) -> Verdict | None:
+    from gapvision.judgement import judge_measurement, reading_from_measurement
+
+    if seam.spec is None:
+        return None
+    spec = _wanted(seam)
+    opposite = None if spec.opposite_mm is None else other_side(store, seam)
+    other = None if opposite is None else reading_from_measurement(_measured(store, opposite), seam.name)
+    return judge_measurement(_measured(store, line), spec, rule, opposite=other)
+
+
+def _wanted(seam: Seam) -> Specification:
+    from gapvision.formats.specification_file import specification_from_table
+
+    return specification_from_table(seam.spec or {}, f"the specification of seam '{seam.name}'")
+
+
+def _measured(store: Store, line: MeasurementLine) -> Measurement:
+    from gapvision.formats.measurement_json import from_dict
+
+    return from_dict(store.measurement(line.measurement_id))
 
 
 def finish_of(store: Store, job_id: int) -> Any:

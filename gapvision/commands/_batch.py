@@ -14,10 +14,9 @@ from typing import TYPE_CHECKING, Any, TextIO
 
 from gapvision import words
 from gapvision.errors import GapvisionError
-from gapvision.reports.spans import Band, find_spans
 
 if TYPE_CHECKING:
-    from gapvision.model import Measurement
+    from gapvision.model import Measurement, Specification, Verdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,7 +24,7 @@ class Order:
     """One photo to measure and what to write about it; ``known``: settings that state edges and step."""
 
     photo: Path
-    band: Band | None = None
+    spec: Specification | None = None
     print_scale_along: float = 1.0
     print_scale_across: float = 1.0
     print_scale_checked: bool = False
@@ -47,7 +46,7 @@ class Outcome:
         Code, message and advice when the file could not be read or written.
     warnings : tuple of tuple of str
         Code, message and advice of each warning or refusal.
-    out_mm, unproven_mm : float
+    out_mm, open_mm : float
         Length of seam out of tolerance and not proven [mm].
     """
 
@@ -62,7 +61,7 @@ class Outcome:
     max_mm: float = float("nan")
     u_mm: float = float("nan")
     out_mm: float = 0.0
-    unproven_mm: float = 0.0
+    open_mm: float = 0.0
 
 
 def measure_one(order: Order) -> Outcome:
@@ -143,16 +142,26 @@ def _measure(order: Order) -> Outcome:
         print_scale_across=order.print_scale_across,
         print_scale_checked=order.print_scale_checked,
         seam_hint_px=order.seam,
-        tolerance_mm=None if order.band is None else order.band.upper_mm - order.band.nominal_mm,
+        tolerance_mm=None if order.spec is None else order.spec.half_width_mm,
         edges=order.edges,
         **order.known,
     )
     measurement = measure_photo(photo, settings)
-    written = write_outputs(measurement, order)
-    return _outcome(order, measurement, written)
+    verdict = verdict_of(measurement, order)
+    written = write_outputs(measurement, verdict, order)
+    return _outcome(order, measurement, verdict, written)
 
 
-def write_outputs(measurement: Measurement, order: Order) -> list[Path]:
+def verdict_of(measurement: Measurement, order: Order) -> Verdict | None:
+    """The decision by the order's tolerance; None without one, or when the photo was refused."""
+    from gapvision.judgement import judge_measurement
+
+    if order.spec is None or measurement.profile is None:
+        return None
+    return judge_measurement(measurement, order.spec)
+
+
+def write_outputs(measurement: Measurement, verdict: Verdict | None, order: Order) -> list[Path]:
     """Write the files that the order asks for; a refused photo gets its JSON and no plot."""
     written = []
     for kind, path in order.outputs.items():
@@ -167,15 +176,13 @@ def write_outputs(measurement: Measurement, order: Order) -> list[Path]:
         elif kind == "csv" and measurement.profile is not None:
             from gapvision.formats.table import write_csv
 
-            nominal = None if order.band is None else order.band.nominal_mm
-            tolerance = None if order.band is None else order.band.upper_mm - order.band.nominal_mm
-            write_csv(measurement, path, nominal, tolerance)
+            write_csv(measurement, path, verdict)
         elif kind == "plot" and measurement.profile is not None:
             from gapvision.reports.figures import draw_profile, write_figure
 
-            write_figure(draw_profile(measurement, order.band), path)
+            write_figure(draw_profile(measurement, verdict), path)
         elif kind == "overlay":
-            _write_overlay(measurement, order, path)
+            _write_overlay(measurement, verdict, order.photo, path)
         else:
             continue
         written.append(path)
@@ -221,30 +228,25 @@ def _overlay_kind(path: Path) -> str:
     return kind
 
 
-def _write_overlay(measurement: Measurement, order: Order, path: Path) -> None:
+def _write_overlay(measurement: Measurement, verdict: Verdict | None, photo: Path, path: Path) -> None:
     from gapvision.intake.photo import read_colour
     from gapvision.reports.figures import write_bytes
     from gapvision.reports.overlay import draw_overlay, overlay_bytes
 
     kind = _overlay_kind(path)
-    pixels = read_colour(order.photo, max_side_px=1800)
-    write_bytes(path, overlay_bytes(draw_overlay(pixels, measurement, order.band), kind))
+    pixels = read_colour(photo, max_side_px=1800)
+    write_bytes(path, overlay_bytes(draw_overlay(pixels, measurement, verdict), kind))
 
 
-def _outcome(order: Order, measurement: Measurement, written: list[Path]) -> Outcome:
+def _outcome(order: Order, measurement: Measurement, verdict: Verdict | None, written: list[Path]) -> Outcome:
     from gapvision.reports.terminal import describe
 
-    table = describe(measurement, order.band)
+    table = describe(measurement, verdict)
     if written:
         table += "written: " + ", ".join(str(p) for p in written) + "\n"
     notes = tuple((n.code, *words.notice(n, words.MM)) for n in measurement.notices if n.kind != "note")
     if measurement.profile is None or measurement.summary is None:
         return Outcome(file=order.photo.name, status=measurement.status, table=table, warnings=notes)
-    spans = find_spans(measurement.profile, order.band)
-    step = measurement.profile.spacing_mm
-    lengths = {
-        k: sum(s.to_mm - s.from_mm + step for s in spans if s.state in k) for k in (("wide", "tight"), ("unproven",))
-    }
     from statistics import median
 
     return Outcome(
@@ -257,8 +259,8 @@ def _outcome(order: Order, measurement: Measurement, written: list[Path]) -> Out
         min_mm=measurement.summary.min_mm,
         max_mm=measurement.summary.max_mm,
         u_mm=median(measurement.profile.expanded_u_mm.tolist()),
-        out_mm=lengths[("wide", "tight")],
-        unproven_mm=lengths[("unproven",)],
+        out_mm=0.0 if verdict is None else verdict.out_mm,
+        open_mm=0.0 if verdict is None else verdict.open_mm,
     )
 
 

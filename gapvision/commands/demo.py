@@ -19,7 +19,7 @@ def run(args: argparse.Namespace) -> int:
     """Measure the sample photo."""
     from gapvision.commands._batch import Order, measure_one
     from gapvision.errors import EXIT_OK, EXIT_REFUSED, GapvisionError
-    from gapvision.reports.spans import Band
+    from gapvision.judgement import simple_spec
     from gapvision.samples import DEMO_PHOTO
 
     folder = Path(args.output)
@@ -29,9 +29,8 @@ def run(args: argparse.Namespace) -> int:
         "plot": folder / f"{DEMO_PHOTO.stem}.plot.png",
         "overlay": folder / f"{DEMO_PHOTO.stem}.overlay.png",
     }
-    order = Order(
-        photo=DEMO_PHOTO, band=Band.around(_NOMINAL_MM, _TOLERANCE_MM), print_scale_checked=True, outputs=outputs
-    )
+    spec = simple_spec(_NOMINAL_MM, _TOLERANCE_MM, _TOLERANCE_MM)
+    order = Order(photo=DEMO_PHOTO, spec=spec, print_scale_checked=True, outputs=outputs)
     outcome = measure_one(order)
     if outcome.failed is not None:
         raise GapvisionError(*outcome.failed)

@@ -12,7 +12,7 @@ from gapvision.errors import GapvisionError
 from gapvision.units import parse_length
 
 if TYPE_CHECKING:
-    from gapvision.model import Check, DecisionRule, SeamReading, Specification
+    from gapvision.model import Specification, Verdict
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -56,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     from gapvision.formats.atomic import check_whole
     from gapvision.formats.judgement_json import verdict_to_dict
     from gapvision.formats.measurement_json import read
-    from gapvision.judgement import form_checks, judge_gap, mirror, opposite_check, reading_from_measurement
+    from gapvision.judgement import judge_measurement, mirror, reading_from_measurement
     from gapvision.model import IN, DecisionRule
     from gapvision.reports.judgement_text import verdict_text
 
@@ -68,30 +68,25 @@ def run(args: argparse.Namespace) -> int:
         check_figure(args.plot)
     rule = DecisionRule(name=args.rule, risk=args.risk)
     spec = _spec(args)
-    reading = reading_from_measurement(read(args.measurement), spec.name, panel_edge=args.panel_edge)
-    checks = form_checks(reading, spec, rule)
+    other = None
     if args.opposite:
-        other = reading_from_measurement(read(args.opposite), "opposite", panel_edge=args.panel_edge)
-        if not args.opposite_same_way:
-            other = mirror(other)
-        shift = 0.5 * (reading.s_mm[0] + reading.s_mm[-1]) - 0.5 * (other.s_mm[0] + other.s_mm[-1])
-        other = replace(other, s_mm=other.s_mm + shift)
-        limit = parse_length(args.opposite_limit) if args.opposite_limit else spec.opposite_mm
-        if limit is None:
+        if args.opposite_limit:
+            spec = replace(spec, opposite_mm=parse_length(args.opposite_limit))
+        if spec.opposite_mm is None:
             raise GapvisionError(
                 "specification-nonsense",
                 "There is no limit for the difference to the opposite side.",
                 "Give --opposite-limit, e.g. 0.8mm.",
             )
-        checks.append(opposite_check(reading, other, limit, rule))
-    verdict = judge_gap(
-        reading.s_mm, reading.gap_mm, reading.expanded_u_mm, spec, rule, spacing_mm=reading.spacing_mm, checks=checks
-    )
+        other = reading_from_measurement(read(args.opposite), "opposite", panel_edge=args.panel_edge)
+        if args.opposite_same_way:
+            other = mirror(other)  # turned once here and once where it is laid on
+    verdict = judge_measurement(read(args.measurement), spec, rule, opposite=other, panel_edge=args.panel_edge)
     print(verdict_text(verdict, f"{spec.name}, as it stands" if args.finish else spec.name), end="")
     result = verdict_to_dict(verdict, spec)
     passed = verdict.state == IN
     if args.finish:
-        passed = _after_paint(args.finish, reading, spec, rule, checks, result)
+        passed = _after_paint(args.finish, verdict, spec, result)
     if args.json:
         _write_json(args.json, result)
     if args.plot:
@@ -121,30 +116,14 @@ def _spec(args: argparse.Namespace) -> Specification:
     return simple_spec(parse_length(args.nominal), below, above)
 
 
-def _after_paint(
-    path: str,
-    reading: SeamReading,
-    spec: Specification,
-    rule: DecisionRule,
-    checks: list[Check],
-    result: dict[str, Any],
-) -> bool:
+def _after_paint(path: str, verdict: Verdict, spec: Specification, result: dict[str, Any]) -> bool:
     from gapvision.formats.finish_file import read_finish
     from gapvision.formats.judgement_json import forecast_to_dict
-    from gapvision.judgement import forecast
+    from gapvision.judgement import after_paint
     from gapvision.model import IN
     from gapvision.reports.judgement_text import forecast_text
 
-    future = forecast(
-        reading.s_mm,
-        reading.gap_mm,
-        reading.expanded_u_mm,
-        spec,
-        read_finish(path),
-        rule,
-        spacing_mm=reading.spacing_mm,
-        checks=checks,
-    )
+    future = after_paint(verdict, spec, read_finish(path))
     print("\n" + forecast_text(future), end="")
     result["after_paint"] = forecast_to_dict(future)
     return future.verdict.state == IN

@@ -14,7 +14,7 @@ from gapvision.units import parse_length
 
 if TYPE_CHECKING:
     from gapvision.commands._batch import Order, Outcome
-    from gapvision.reports.spans import Band
+    from gapvision.model import Specification
 
 _KINDS = {"json": ".json", "csv": ".csv", "plot": ".png", "overlay": ".png"}
 _EPILOG = """\
@@ -48,8 +48,8 @@ def run(args: argparse.Namespace) -> int:
     from gapvision.errors import EXIT_OK, EXIT_REFUSED, EXIT_USAGE
 
     photos, from_folder = list_photos(args.photos)
-    band = band_of(args.nominal, args.tol)
-    orders = make_orders(args, photos, band, many=from_folder or len(photos) > 1)
+    spec = specification_of(args.nominal, args.tol)
+    orders = make_orders(args, photos, spec, many=from_folder or len(photos) > 1)
     if len(orders) == 1 and not from_folder:
         outcome = measure_one(orders[0])
         if outcome.failed is not None:
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
         sys.stdout.write(outcome.table)
         return EXIT_REFUSED if outcome.status == "refused" else EXIT_OK
     outcomes = measure_all(orders)
-    _print_many(outcomes, band)
+    _print_many(outcomes, judged=spec is not None)
     if any(o.failed is not None for o in outcomes):
         return EXIT_USAGE
     return EXIT_REFUSED if any(o.status == "refused" for o in outcomes) else EXIT_OK
@@ -93,8 +93,8 @@ def list_photos(names: list[str]) -> tuple[list[Path], bool]:
     return list(photos), from_folder
 
 
-def band_of(nominal: str | None, tolerance: str | None) -> Band | None:
-    """Tolerance band from the two arguments; both or none."""
+def specification_of(nominal: str | None, tolerance: str | None) -> Specification | None:
+    """What is wanted, from the two arguments; both or none."""
     if nominal is None and tolerance is None:
         return None
     if nominal is None or tolerance is None:
@@ -103,12 +103,13 @@ def band_of(nominal: str | None, tolerance: str | None) -> Band | None:
             "A tolerance needs a wanted gap, and a wanted gap a tolerance.",
             "Give both, e.g. --nominal 3/16in --tol 0.5mm.",
         )
-    from gapvision.reports.spans import Band
+    from gapvision.judgement import simple_spec
 
-    return Band.around(parse_length(nominal), parse_length(tolerance))
+    around = parse_length(tolerance)
+    return simple_spec(parse_length(nominal), around, around)
 
 
-def make_orders(args: argparse.Namespace, photos: list[Path], band: Band | None, *, many: bool) -> list[Order]:
+def make_orders(args: argparse.Namespace, photos: list[Path], spec: Specification | None, *, many: bool) -> list[Order]:
     """One order per photo: where it lies, how to measure it, what to write."""
     from gapvision.commands._batch import Order
 
@@ -146,7 +147,7 @@ def make_orders(args: argparse.Namespace, photos: list[Path], band: Band | None,
         orders.append(
             Order(
                 photo=photo,
-                band=band,
+                spec=spec,
                 print_scale_along=along,
                 print_scale_across=across,
                 print_scale_checked=checked,
@@ -169,17 +170,17 @@ def _own_names(photos: list[Path]) -> list[str]:
     return names
 
 
-def _print_many(outcomes: list[Outcome], band: Band | None) -> None:
+def _print_many(outcomes: list[Outcome], *, judged: bool) -> None:
     """One line per photo, then why photos were refused or not read."""
     width = max(12, *(len(o.file) for o in outcomes))
-    judged = "  out of / not proven [mm]" if band else ""
-    print(f"{'photo':<{width}}  {'status':<8} {'mean':>7} {'min':>7} {'max':>7} {'U':>6} {'stations':>8}{judged}")
+    tail = "  out of / not proven [mm]" if judged else ""
+    print(f"{'photo':<{width}}  {'status':<8} {'mean':>7} {'min':>7} {'max':>7} {'U':>6} {'stations':>8}{tail}")
     for o in outcomes:
         line = f"{o.file:<{width}}  {o.status:<8} "
         if o.failed is None and o.status != "refused":
             line += f"{o.mean_mm:7.2f} {o.min_mm:7.2f} {o.max_mm:7.2f} {o.u_mm:6.2f} {o.stations:8d}"
-            if band:
-                line += f"  {o.out_mm:6.0f} / {o.unproven_mm:.0f}"
+            if judged:
+                line += f"  {o.out_mm:6.0f} / {o.open_mm:.0f}"
         print(line.rstrip())
     for o in outcomes:
         if o.failed is not None:

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
-from dataclasses import fields
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import fields, replace
+from typing import Any, TypeVar
 
 import numpy as np
 
 from gapvision import __version__, words
-from gapvision.formats.specification_file import specification_to_table
-from gapvision.judgement.tolerance import verdict_sentence
-from gapvision.model import Check, FinishForecast, Span, Specification, Verdict
+from gapvision.errors import GapvisionError
+from gapvision.formats.specification_file import specification_from_table, specification_to_table
+from gapvision.judgement.tolerance import judge_measurement, verdict_sentence
+from gapvision.model import STATES, Check, DecisionRule, FinishForecast, Measurement, Span, Specification, Verdict
 
 SCHEMA = "gapvision-verdict/1"
 _RENAME = {"expanded_u": "u"}
+_T = TypeVar("_T", Span, Check)
 
 
 def number(value: float | None, digits: int = 4) -> float | None:
@@ -61,6 +64,7 @@ def verdict_to_dict(verdict: Verdict, spec: Specification | None = None, *, stat
         "worst": None if verdict.worst is None else _record(verdict.worst),
         "spans": [_record(x) for x in verdict.spans],
         "checks": [_record(x) for x in verdict.checks],
+        "photo": _photo(verdict),
         "specification": None if spec is None else specification_to_table(spec),
     }
     if stations:
@@ -85,6 +89,64 @@ def verdict_to_dict(verdict: Verdict, spec: Specification | None = None, *, stat
             for s, g, u, lo, hi, p, state in zip(*columns, verdict.states, strict=True)
         ]
     return out
+
+
+def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verdict:
+    """Read back the verdict that was made about a measurement.
+
+    State, spans, checks, lengths and reasons are those of the file; limits and the stations' states, which the
+    records do not keep, follow from the file's specification and rule.
+
+    Parameters
+    ----------
+    body : mapping
+        ``gapvision-verdict/1`` with its specification.
+    measurement : Measurement
+        What was judged.
+
+    Raises
+    ------
+    GapvisionError
+        ``stored-verdict-bad``.
+    """
+    try:
+        spec = specification_from_table(body["specification"], "the specification of the verdict")
+        rule = DecisionRule(name=body["rule"]["name"], risk=body["rule"].get("risk") or DecisionRule().risk)
+        lengths = body["lengths_mm"]
+        return replace(
+            judge_measurement(measurement, spec, rule),
+            state=STATES[STATES.index(body["verdict"])],
+            reasons=tuple(str(x) for x in body["reasons"]),
+            spans=tuple(_read(Span, x) for x in body["spans"]),
+            checks=tuple(_read(Check, x) for x in body["checks"]),
+            worst=None if body["worst"] is None else _read(Span, body["worst"]),
+            in_mm=float(lengths["in"]),
+            out_mm=float(lengths["out"]),
+            open_mm=float(lengths["not_proven"]),
+            hole_mm=float(lengths["not_measured"]),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError, GapvisionError) as error:
+        said = error.message if isinstance(error, GapvisionError) else ""
+        raise GapvisionError("stored-verdict-bad", f"The stored verdict cannot be read. {said}".strip()) from None
+
+
+def _read(kind: type[_T], record: Mapping[str, Any]) -> _T:
+    values: dict[str, Any] = {}
+    for f in fields(kind):
+        value = record[_RENAME.get(f.name, f.name)]
+        values[f.name] = (math.nan if value is None else float(value)) if f.type == "float" else str(value)
+    if values["state"] not in STATES:
+        raise ValueError("state")
+    return kind(**values)
+
+
+def _photo(verdict: Verdict) -> dict[str, Any]:
+    """What the photo itself says: a verdict is no surer than its photo."""
+    return {
+        "status": "warn" if verdict.doubtful else "ok",
+        "warnings": [words.notice_dict(n) for n in verdict.notices if n.kind == "warning"],
+        "notes": [words.notice_dict(n) for n in verdict.notices if n.kind == "note"],
+    }
 
 
 def _record(item: Span | Check) -> dict[str, Any]:

@@ -6,6 +6,7 @@ No pixels and no OpenCV; a stored measurement can be judged again at any time.
 from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.conformity import conformance_probability, guard_band
 from gapvision.judgement.finish import (
+    after_paint,
     coat,
     film_loss,
     forecast,
@@ -103,6 +104,7 @@ __all__ = [
     "TrimRules",
     "TrimSpan",
     "Verdict",
+    "after_paint",
     "cautions_for",
     "coat",
     "conformance_probability",

@@ -29,6 +29,7 @@ from gapvision.model import (
     Notice,
     Span,
     Specification,
+    Verdict,
 )
 
 _CLEAR, _AT_RISK, _OPEN = "clear", "at risk of chipping", "not proven clear"
@@ -103,6 +104,7 @@ def forecast(
     extent_mm: tuple[float, float] | None = None,
     seam_mm: tuple[float, float] | None = None,
     checks: Sequence[Check] = (),
+    notices: Sequence[Notice] = (),
 ) -> FinishForecast:
     """Predict the finished gap, judge it, find where edges may chip, and work out the gap to set now.
 
@@ -114,21 +116,22 @@ def forecast(
         What is wanted of the finished gap.
     plan : FinishPlan
         The coats.
-    rule, spacing_mm, extent_mm, seam_mm, checks
+    rule, spacing_mm, extent_mm, seam_mm, checks, notices
         As :func:`gapvision.judgement.tolerance.judge_gap`.
     """
     loss = film_loss(plan)
     gap, u = gap_after_finish(gap_mm, expanded_u_mm, loss)
     verdict = judge_gap(
-        s_mm, gap, u, spec, rule, spacing_mm=spacing_mm, extent_mm=extent_mm, seam_mm=seam_mm, checks=checks
-    )
+        s_mm, gap, u, spec, rule, spacing_mm=spacing_mm, extent_mm=extent_mm, seam_mm=seam_mm, checks=checks,
+        notices=notices,
+    )  # fmt: skip
     extent = seam_mm or extent_mm or (float(s_mm[0]), float(s_mm[-1]))
     lower, upper = limits_at(spec, s_mm, extent)
     doubt = 0.5 * (loss.most_mm - loss.least_mm)
     limit = math.nan if plan.smallest_gap_mm is None else plan.smallest_gap_mm + plan.movement_mm
-    notices = list(_notices(plan))
+    about_film = list(_notices(plan))
     if doubt > 0.5 * float((upper - lower).min()):
-        notices.append(Notice(code="film-eats-tolerance"))
+        about_film.append(Notice(code="film-eats-tolerance"))
     return FinishForecast(
         s_mm=s_mm,
         gap_mm=gap,
@@ -140,8 +143,17 @@ def forecast(
         set_now_mm=gap_to_set(nominal_at(spec, s_mm, extent), loss),
         set_lower_mm=lower + loss.most_mm,
         set_upper_mm=upper + loss.least_mm,
-        notices=tuple(notices),
+        notices=tuple(about_film),
     )
+
+
+def after_paint(verdict: Verdict, spec: Specification, plan: FinishPlan) -> FinishForecast:
+    """Forecast of a profile that was judged as it stands, by the same rule; its checks and notices stay."""
+    v = verdict
+    return forecast(
+        v.s_mm, v.gap_mm, v.expanded_u_mm, spec, plan, v.rule, spacing_mm=v.spacing_mm, extent_mm=v.extent_mm,
+        checks=v.checks, notices=v.notices,
+    )  # fmt: skip
 
 
 def _chip_spans(s: FloatArray, gap: FloatArray, u: FloatArray, limit: float, spacing: float) -> list[Span]:

@@ -439,4 +439,5 @@ def verdict_sentence(verdict: Verdict) -> str:
         f"{verdict.state[0].upper()}{verdict.state[1:]}. Rule: {verdict.rule.words}. "
         f"U is {np.median(u):.2f} mm in the middle of all stations, {u.max():.2f} mm at the worst; coverage "
         f"factor k = {verdict.coverage_factor:g} (about 95 %)."
+        + (" The photo was measured with warnings: heed them first." if verdict.doubtful else "")
     )

@@ -144,6 +144,11 @@ class Specification:
         if not self.largest_hole_mm >= 0:
             raise nonsense("The largest hole is negative.")
 
+    @property
+    def half_width_mm(self) -> float:
+        """Half of what is allowed below and above together [mm]: a larger U proves nothing."""
+        return 0.5 * (self.allow_below_mm + self.allow_above_mm)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecisionRule:
@@ -318,3 +323,8 @@ class Verdict:
     def marked(self) -> tuple[Span, ...]:
         """The spans that a person is shown: all that are not in tolerance, holes included."""
         return tuple(span for span in self.spans if span.state != IN)
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether the photo was measured with warnings."""
+        return any(n.kind == "warning" for n in self.notices)

@@ -12,7 +12,7 @@ from gapvision.formats.specification_file import specification_from_table, speci
 from gapvision.judgement import PRESETS, coat, preset, simple_spec
 from gapvision.judgement.films import FILMS
 from gapvision.model import STAGES, Coat, DecisionRule, FinishPlan, NominalPoint, Specification
-from gapvision.page import widgets
+from gapvision.page import session, widgets
 from gapvision.page.books import records, seam_title
 from gapvision.page.session import OWN_TOLERANCE
 from gapvision.page.shown import OnScreen
@@ -136,9 +136,9 @@ _RULES = {
 
 def _rule(column: Any) -> DecisionRule:
     name = column.selectbox("Decision rule", list(_RULES), key="rule", format_func=lambda n: _RULES[n])
-    if name != "risk":
-        return DecisionRule(name=name)
-    return DecisionRule(name=name, risk=column.slider("Accepted risk of being wrong [%]", 1, 20, key="risk") / 100)
+    if name == "risk":
+        column.slider("Accepted risk of being wrong [%]", 1, 20, key="risk")
+    return session.rule()
 
 
 def _source(name: str, shown: OnScreen, own_seams: dict[str, Seam]) -> Specification | None:
@@ -148,8 +148,7 @@ def _source(name: str, shown: OnScreen, own_seams: dict[str, Seam]) -> Specifica
         return specification_from_table(table, f"the specification of {seam_title(own_seams[name])}")
     if name in PRESETS:
         return preset(name)
-    b = shown.band
-    return None if b is None else simple_spec(b.nominal_mm, b.nominal_mm - b.lower_mm, b.upper_mm - b.nominal_mm)
+    return shown.spec
 
 
 def _numbers(name: str, source: Specification) -> Specification:
@@ -158,7 +157,8 @@ def _numbers(name: str, source: Specification) -> Specification:
     signature = [name, repr(specification_to_table(source))]
     if state.get("spec_filled") != signature:
         # Another tolerance typed in Measure must not wipe out the other lines typed here.
-        only = name == OWN_TOLERANCE and (state.get("spec_filled") or [""])[0] == name
+        typed = simple_spec(source.nominal[0].gap_mm, source.allow_below_mm, source.allow_above_mm)
+        only = source == typed and name == OWN_TOLERANCE and (state.get("spec_filled") or [""])[0] == name
         _fill(source, ("nominal", "below", "above") if only else ("nominal", *_LENGTHS, "taper"))
         state["spec_filled"] = signature
         state["spec_as_filled"] = _texts()

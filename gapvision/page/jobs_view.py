@@ -16,13 +16,13 @@ from gapvision.errors import GapvisionError
 from gapvision.formats.specification_file import specification_from_table
 from gapvision.formats.table import comparison_csv, csv_text
 from gapvision.judgement import nominal_at
-from gapvision.model import Comparison, ExtraLine, GapProfile, Measurement, Verdict
+from gapvision.model import Comparison, ExtraLine, Measurement, Verdict
 from gapvision.page import before_after, widgets
 from gapvision.page.books import line_title, load, records, seam_title, stored_photo
-from gapvision.page.shown import OnScreen, draw_viewer, middle_of, own_band, plot_files, remember
+from gapvision.page.shown import OnScreen, draw_viewer, plot_files, remember, wanted_of
 from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
 from gapvision.reports.figures import line_of
-from gapvision.reports.spans import Band
+from gapvision.workshop import verdict_of
 
 _MOST = 100
 _JOB_FIELDS = ("job_reference", "job_customer", "job_car", "job_notes")
@@ -128,27 +128,15 @@ def _at_a_glance(states: list[SeamState]) -> None:
 
 
 def state_of(state: SeamState) -> tuple[str, str]:
-    """Sign and words for a seam's latest result."""
+    """Sign and words for a seam's latest result: its verdict, else 'measured'."""
     if state.latest is None:
         return "-", "not measured"
     if state.latest.verdict is not None:
         word = state.latest.verdict.decision
     else:
-        word = judge_stored(state)
-    return {"in tolerance": "&#10003;", "out of tolerance": "&#10007;", "not proven": "?"}.get(word, "&middot;"), word
-
-
-def judge_stored(state: SeamState) -> str:
-    """Judge the latest result by the seam's own specification; 'measured' without one."""
-    from gapvision.judgement import judge_gap
-
-    if state.seam.spec is None or state.latest is None:
-        return "measured"
-    profile = load(state.latest).profile
-    if profile is None:
-        return "refused"
-    spec = specification_from_table(state.seam.spec)
-    return judge_gap(profile.s_mm, profile.gap_mm, profile.expanded_u_mm, spec, spacing_mm=profile.spacing_mm).state
+        verdict = verdict_of(records(), state.latest)
+        word = "measured" if verdict is None else verdict.state
+    return widgets.SIGNS.get(word, "&middot;"), word
 
 
 def _history(measured: list[SeamState]) -> None:
@@ -163,9 +151,8 @@ def _history(measured: list[SeamState]) -> None:
     lines = [line for line in records().history(seam.seam_id) if line.status != "refused"]
     after = _stage(seam, lines)
     measurement = load(after)
-    band = own_band(seam, measurement.profile)
-    verdict = None if band is not None else _running(seam, measurement.profile)
-    widgets.show_verdict(measurement, band, verdict)
+    verdict = _decided(after)
+    widgets.show_verdict(measurement, verdict)
     more: list[ExtraLine] = []
     comparison, before = None, None
     if len(lines) > 1:
@@ -182,12 +169,22 @@ def _history(measured: list[SeamState]) -> None:
         with pictures:
             before_after.show(before, after, comparison)
     left_out = records().measurement(after.measurement_id).get("left_out", [])
-    draw_viewer(stored_photo(after), measurement, band, "viewer_job", more=more, verdict=verdict, left_out=left_out)
-    widgets.show_spans(measurement, band, left_out, verdict)
+    draw_viewer(stored_photo(after), measurement, verdict, "viewer_job", more=more, left_out=left_out)
+    widgets.show_spans(measurement, verdict, left_out)
+    widgets.show_notices(measurement.notices)
     # Another view can be opened only before its switch is drawn: by what is called when the button was pressed.
-    shown = OnScreen(stored_photo(after), measurement, band, seam.seam_id)
+    shown = OnScreen(stored_photo(after), measurement, wanted_of(seam), seam.seam_id)
     st.button("Decide about this result", key="decide_this", on_click=_decide, args=(shown, after.measurement_id))
-    _downloads(seam, after, measurement, comparison, before, band=band, verdict=verdict, more=more)
+    _downloads(seam, after, measurement, verdict, comparison, before, more)
+
+
+def _decided(line: MeasurementLine) -> Verdict | None:
+    """The decision about a result; None without one, or after saying why it cannot be shown."""
+    try:
+        return verdict_of(records(), line)
+    except GapvisionError as error:
+        widgets.show_error(error)
+        return None
 
 
 def _stage(seam: Seam, lines: list[MeasurementLine]) -> MeasurementLine:
@@ -214,11 +211,9 @@ def _downloads(
     seam: Seam,
     after: MeasurementLine,
     measurement: Measurement,
+    verdict: Verdict | None,
     comparison: Comparison | None,
     before: MeasurementLine | None,
-    *,
-    band: Band | None,
-    verdict: Verdict | None,
     more: list[ExtraLine],
 ) -> None:
     """The plot on screen as PNG and SVG, and its numbers: of both stages with their change, else of the one."""
@@ -229,21 +224,11 @@ def _downloads(
         if comparison is not None and before is not None:
             text = comparison_csv(comparison, before.visit.stage, after.visit.stage)
         else:
-            text = csv_text(measurement, *middle_of(band))
+            text = csv_text(measurement, verdict)
         return text.encode("utf-8-sig")
 
-    files = plot_files(stem, measurement, widgets.unit(), band=band, verdict=verdict, more=more)
+    files = plot_files(stem, measurement, verdict, widgets.unit(), more)
     widgets.downloads([*files, ("Profile, CSV", f"{stem}.csv", numbers)], "jobs")
-
-
-def _running(seam: Seam, profile: GapProfile | None) -> Verdict | None:
-    """The decision by a specification whose wanted gap runs along the seam; None without one."""
-    from gapvision.judgement import judge_gap
-
-    if seam.spec is None or profile is None:
-        return None
-    spec = specification_from_table(seam.spec)
-    return judge_gap(profile.s_mm, profile.gap_mm, profile.expanded_u_mm, spec, spacing_mm=profile.spacing_mm)
 
 
 def _compare(

@@ -8,12 +8,12 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from gapvision.errors import GapvisionError
-from gapvision.model import Measurement, Settings
+from gapvision.judgement import simple_spec
+from gapvision.model import Measurement, Settings, Specification, Verdict
 from gapvision.page import save_view, service, session, widgets
 from gapvision.page.inbox import Inbox, InboxPhoto
 from gapvision.page.session import Chosen
-from gapvision.page.shown import OnScreen, draw_viewer, middle_of, plot_files, remember
-from gapvision.reports.spans import Band
+from gapvision.page.shown import OnScreen, draw_viewer, judged, plot_files, remember, wanted_of
 from gapvision.targets.print_scale import print_scales
 
 #: How an edge is made, in the words of the choice, and as the settings take it.
@@ -30,8 +30,8 @@ def show(ticket: str) -> None:
     _upload(ticket, top)
     with top:
         photo = _choose(ticket)
-    band = _wanted()
-    settings = _settings(photo, band)
+    spec = _wanted()
+    settings = _settings(photo, spec)
     if settings is None:
         return
     try:
@@ -42,10 +42,15 @@ def show(ticket: str) -> None:
             widgets.show_error(error)
         return
     measurement = service.without_spans(measurement, session.excluded(photo.sha256))
-    remember(OnScreen(photo, measurement, band))
+    remember(OnScreen(photo, measurement, spec))
+    verdict = judged(measurement, spec)
     with top:
-        widgets.show_verdict(measurement, band)
-    show_result(photo, measurement, band)
+        widgets.show_verdict(measurement, verdict)
+    _show_result(photo, measurement, verdict)
+    if measurement.profile is not None:
+        _leave_out(photo, measurement)
+        save_view.offer(photo, measurement, spec)
+    _downloads(photo, measurement, verdict)
 
 
 def measured_again(ticket: str) -> OnScreen | None:
@@ -57,23 +62,22 @@ def measured_again(ticket: str) -> OnScreen | None:
     if photo is None:
         return None
     try:
-        band = _band_typed()
-        measurement = service.measure(photo.path, photo.name, photo.sha256, _settings_typed(photo, band))
+        spec = _wanted_typed()
+        measurement = service.measure(photo.path, photo.name, photo.sha256, _settings_typed(photo, spec))
     except GapvisionError:
         return None
-    shown = OnScreen(photo, service.without_spans(measurement, session.excluded(photo.sha256)), band)
+    shown = OnScreen(photo, service.without_spans(measurement, session.excluded(photo.sha256)), spec)
     remember(shown)
     return shown
 
 
-def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
-    """Photo with edges, profile, spans, numbers, notices, downloads."""
-    unit = st.session_state["unit"]
-    _viewer(photo, measurement, band)
+def _show_result(photo: Chosen, measurement: Measurement, verdict: Verdict | None) -> None:
+    """Photo with edges, profile, spans, numbers, notices."""
+    _viewer(photo, measurement, verdict)
     with st.container():
         if measurement.profile is not None:
             st.subheader("Spans to look at", anchor=False)
-            widgets.show_spans(measurement, band, session.excluded(photo.sha256))
+            widgets.show_spans(measurement, verdict, session.excluded(photo.sha256))
             st.subheader("In numbers", anchor=False)
             widgets.show_numbers(measurement)
         # Why a photo was refused, with its drawing, stands in the short verdict already.
@@ -81,10 +85,6 @@ def show_result(photo: Chosen, measurement: Measurement, band: Band | None) -> N
         if notices:
             st.subheader("Warnings and notes", anchor=False)
             widgets.show_notices(notices)
-    if measurement.profile is not None:
-        _leave_out(photo, measurement)
-        save_view.offer(photo, measurement, band)
-    _downloads(photo, measurement, band, unit)
 
 
 # --- photos -----------------------------------------------------------------------
@@ -173,34 +173,38 @@ def _escape(text: str) -> str:
 # --- what is wanted ---------------------------------------------------------------
 
 
-def _wanted() -> Band | None:
-    """Wanted gap and tolerance."""
+def _wanted() -> Specification | None:
+    """Ask for wanted gap and tolerance; a mistake is said below them in one sentence."""
     left, right = st.columns(2)
-    with left:
-        nominal = widgets.length_field("Wanted gap", "nominal", example="e.g. 3/16in, 4.76mm or 0.1875in")
-    with right:
-        tolerance = widgets.tolerance_field(
-            "Tolerance, either way", "tolerance", example="e.g. 0.5mm; or -0.5mm; +0.8mm"
-        )
-    if nominal is None or tolerance is None:
-        return None
+    left.text_input("Wanted gap", key="nominal", placeholder="e.g. 3/16in, 4.76mm or 0.1875in")
+    right.text_input("Tolerance, either way", key="tolerance", placeholder="e.g. 0.5mm; or -0.5mm; +0.8mm")
     try:
-        return Band(nominal, nominal - tolerance[0], nominal + tolerance[1])
+        return _wanted_typed()
     except GapvisionError as error:
         widgets.show_error(error)
         return None
 
 
-def _band_typed() -> Band | None:
-    """The same from what stands in the fields, while they are not on screen."""
+def _wanted_typed() -> Specification | None:
+    """What is wanted, by what stands in the fields; all that the seam asks for, if that is the seam's own."""
     nominal, tolerance = (str(st.session_state[key]).strip() for key in ("nominal", "tolerance"))
-    if not nominal or not tolerance:
-        return None
-    middle, (below, above) = widgets.typed_length(nominal), widgets.typed_tolerance(tolerance)
-    return Band(middle, middle - below, middle + above)
+    typed = None
+    if nominal and tolerance.replace(";", "").strip():
+        typed = simple_spec(widgets.typed_length(nominal), *widgets.typed_tolerance(tolerance))
+    for_job = st.session_state["what_for"] == save_view.PURPOSES[1]
+    own = wanted_of(save_view.chosen()[1]) if for_job else None
+    if own is None or (typed is not None and len(own.nominal) == 1 and not _same(own, typed)):
+        return typed
+    return own
 
 
-def _settings(photo: Chosen, band: Band | None) -> Settings | None:
+def _same(one: Specification, two: Specification) -> bool:
+    """Whether both want the same gap within the same limits, as far as they can be typed."""
+    figures = ((x.nominal[0].gap_mm, x.allow_below_mm, x.allow_above_mm) for x in (one, two))
+    return all(abs(a - b) < 1e-3 for a, b in zip(*figures, strict=True))
+
+
+def _settings(photo: Chosen, spec: Specification | None) -> Settings | None:
     """How to measure; None after saying what is wrong."""
     with st.expander("Printed check lines and edges"):
         st.write("Measure both check lines on the printed sheet with a steel rule. One given serves for both.")
@@ -215,7 +219,7 @@ def _settings(photo: Chosen, band: Band | None) -> Settings | None:
         )
     _known_fields()
     try:
-        return _settings_typed(photo, band)
+        return _settings_typed(photo, spec)
     except GapvisionError as error:
         widgets.show_error(error)
         return None
@@ -287,19 +291,18 @@ def _known_typed() -> dict[str, Any]:
     return known
 
 
-def _settings_typed(photo: Chosen, band: Band | None) -> Settings:
+def _settings_typed(photo: Chosen, spec: Specification | None) -> Settings:
     """How to measure, from what stands in the fields."""
     if photo.where == "sample":
         along, across, checked = 1.0, 1.0, True
     else:
         along, across, checked = print_scales(st.session_state["check_length"], st.session_state["check_width"])
-    tolerance = None if band is None else min(band.upper_mm - band.nominal_mm, band.nominal_mm - band.lower_mm)
     return Settings(
         print_scale_along=along,
         print_scale_across=across,
         print_scale_checked=checked,
         seam_hint_px=session.seam_points(photo.sha256),
-        tolerance_mm=tolerance,
+        tolerance_mm=None if spec is None else spec.half_width_mm,
         edges=st.session_state["edges_method"],
         **_known_typed(),
     )
@@ -308,10 +311,10 @@ def _settings_typed(photo: Chosen, band: Band | None) -> Settings:
 # --- what came out ----------------------------------------------------------------
 
 
-def _viewer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
+def _viewer(photo: Chosen, measurement: Measurement, verdict: Verdict | None) -> None:
     """The linked photo and profile; points tapped on it are measured along."""
     spans = session.excluded(photo.sha256)
-    asked = draw_viewer(photo, measurement, band, "viewer", tappable=True, left_out=spans)
+    asked = draw_viewer(photo, measurement, verdict, "viewer", tappable=True, left_out=spans)
     if "points" in asked:
         session.set_seam_points(photo.sha256, asked["points"]["points"])
         st.rerun()
@@ -382,17 +385,17 @@ def _json(photo: Chosen, measurement: Measurement) -> bytes:
     return content_bytes(content)
 
 
-def _downloads(photo: Chosen, measurement: Measurement, band: Band | None, unit: str) -> None:
+def _downloads(photo: Chosen, measurement: Measurement, verdict: Verdict | None) -> None:
     """Files to take away; each is made when it is asked for."""
     from gapvision.formats.table import csv_text
 
     st.subheader("Download", anchor=False)
-    stem = photo.stem
+    stem, unit = photo.stem, widgets.unit()
     files: list[widgets.File] = [("JSON", f"{stem}.json", lambda: _json(photo, measurement))]
     if measurement.profile is not None:
         files += [
-            ("CSV", f"{stem}.csv", lambda: csv_text(measurement, *middle_of(band)).encode("utf-8-sig")),
-            *plot_files(stem, measurement, unit, band=band),
+            ("CSV", f"{stem}.csv", lambda: csv_text(measurement, verdict).encode("utf-8-sig")),
+            *plot_files(stem, measurement, verdict, unit),
             (
                 "Straightness, PNG",
                 f"{stem}.straightness.png",
@@ -403,6 +406,6 @@ def _downloads(photo: Chosen, measurement: Measurement, band: Band | None, unit:
                 f"{stem}.straightness.svg",
                 lambda: service.straightness_plot(measurement, unit, "svg"),
             ),
-            ("Photo with edges, PNG", f"{stem}.overlay.png", lambda: service.overlay(photo.path, measurement, band)),
+            ("Photo with edges, PNG", f"{stem}.overlay.png", lambda: service.overlay(photo.path, measurement, verdict)),
         ]
     widgets.downloads(files, "measure")

@@ -7,13 +7,12 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.specification_file import specification_from_table
+from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.model import Measurement, Specification
 from gapvision.page import session, widgets
 from gapvision.page.books import records, seam_title
 from gapvision.page.session import Chosen
 from gapvision.records import SIDES, STAGES, SUPPORTS, TICKS, Conditions, Job, Seam
-from gapvision.reports.spans import Band
 
 _NEW = "new ..."
 _ASKED = "Job, seam, stage, conditions"
@@ -43,7 +42,7 @@ def ask_first(*, taken: bool) -> None:
     if seam is not None and seam.spec:
         spec = specification_from_table(seam.spec)
         if len(spec.nominal) > 1:
-            st.info("What is wanted of this seam runs along it: Decide judges by that, Measure by the gap typed below.")
+            st.info("What is wanted of this seam runs along it: it is judged by that, not by the gap typed below.")
         elif st.session_state.get("spec_of") != seam.seam_id:
             _take_over(spec)
     st.session_state["spec_of"] = None if seam is None else seam.seam_id
@@ -66,7 +65,7 @@ def _take_over(spec: Specification) -> None:
     st.session_state["tolerance"] = f"{above:.6g}mm" if same else f"-{below:.6g}mm; +{above:.6g}mm"
 
 
-def offer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
+def offer(photo: Chosen, measurement: Measurement, spec: Specification | None) -> None:
     """The form; without pressing its button nothing is stored, and typed words stay in the draft."""
     # A container that is always there: what comes and goes must not shift the places below, or they fold up.
     with st.container():
@@ -77,24 +76,24 @@ def offer(photo: Chosen, measurement: Measurement, band: Band | None) -> None:
     try:
         if first:
             st.subheader("Save", anchor=False)
-            job, seam = _chosen()
+            job, seam = chosen()
             name = st.session_state["new_seam"].strip() if seam is None else seam_title(seam)
             st.write(
                 f"Goes to {'a new job' if job is None else 'job ' + job.reference}, "
                 f"{f'seam {name}' if name else 'a seam without a name yet'}, stage {st.session_state['stage']}."
             )
             if st.button("Save", type="primary", key="save"):
-                _save(photo, measurement, band, job, seam)
+                _save(photo, measurement, spec, job, seam)
         else:
             with st.expander("Save to a job", key="save_box"):
                 job, seam = _choices()
                 if st.button("Save", type="primary", key="save"):
-                    _save(photo, measurement, band, job, seam)
+                    _save(photo, measurement, spec, job, seam)
     except GapvisionError as error:
         widgets.show_error(error)
 
 
-def _chosen() -> tuple[Job | None, Seam | None]:
+def chosen() -> tuple[Job | None, Seam | None]:
     """The job and the seam chosen above; None: new ones."""
     reference = st.session_state.get("save_job")
     jobs = {line.job.reference: line.job for line in records().jobs(limit=200)}
@@ -159,9 +158,10 @@ def _conditions() -> Conditions:
     )
 
 
-def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job | None, seam: Seam | None) -> None:
+def _save(
+    photo: Chosen, measurement: Measurement, spec: Specification | None, job: Job | None, seam: Seam | None
+) -> None:
     from gapvision.formats.measurement_json import to_dict
-    from gapvision.model import DecisionRule
     from gapvision.workshop import judge_line, keep_photo
 
     store, state, conditions = records(), st.session_state, _conditions()
@@ -180,9 +180,9 @@ def _save(photo: Chosen, measurement: Measurement, band: Band | None, job: Job |
     visit = store.find_visit(job.job_id, state["stage"], who=state["who"], conditions=conditions)
     name = photo.name.removeprefix("sample: ")
     line = keep_photo(store, seam, visit, data, name, content)
-    if band is not None and seam.spec is None:
-        _keep_spec(seam, band)
-    judge_line(store, line, DecisionRule(name=state["rule"], risk=state.get("risk", 5) / 100))
+    if spec is not None and seam.spec is None:
+        store.edit_seam(seam.seam_id, spec=specification_to_table(spec))
+    judge_line(store, line, session.rule())
     for span in left_out:
         # In the record in mm, whatever the page shows.
         words = f"Left out from {span['from_mm']:.0f} to {span['to_mm']:.0f} mm: {span['reason']}"
@@ -202,12 +202,3 @@ def strip_ends(data: bytes, name: str, measurement: Measurement) -> dict[str, An
     scales = {k: known[k] for k in ("print_scale_along", "print_scale_across", "print_scale_checked") if k in known}
     ends: dict[str, Any] = measure_file(data, name, Settings(**scales)).get("strip_ends_px", {})
     return ends
-
-
-def _keep_spec(seam: Seam, band: Band) -> None:
-    """Give a seam without a specification the tolerance that it was measured with."""
-    from gapvision.formats.specification_file import specification_to_table
-    from gapvision.judgement import simple_spec
-
-    spec = simple_spec(band.nominal_mm, band.nominal_mm - band.lower_mm, band.upper_mm - band.nominal_mm)
-    records().edit_seam(seam.seam_id, spec=specification_to_table(spec))

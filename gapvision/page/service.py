@@ -15,7 +15,6 @@ from gapvision.geometry.leaving_out import leave_out
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.measure import measure_photo
 from gapvision.model import ExtraLine, Measurement, Notice, Settings, Verdict
-from gapvision.reports.spans import Band
 
 _T = TypeVar("_T")
 _KEPT_MEASUREMENTS = 200
@@ -148,18 +147,12 @@ def picture(path: Path, sha256: str, longest_px: int) -> bytes:
 
 
 def profile_plot(
-    measurement: Measurement,
-    band: Band | None,
-    unit: str,
-    kind: str,
-    *,
-    verdict: Verdict | None = None,
-    more: tuple[ExtraLine, ...] = (),
+    measurement: Measurement, verdict: Verdict | None, unit: str, kind: str, more: tuple[ExtraLine, ...] = ()
 ) -> bytes:
     """The profile with its further lines as ``png`` or ``svg``."""
     from gapvision.reports.figures import draw_profile, figure_bytes
 
-    return figure_bytes(draw_profile(measurement, band, verdict=verdict, more=more, unit=unit), kind)
+    return figure_bytes(draw_profile(measurement, verdict, more=more, unit=unit), kind)
 
 
 def straightness_plot(measurement: Measurement, unit: str, kind: str) -> bytes:
@@ -169,10 +162,10 @@ def straightness_plot(measurement: Measurement, unit: str, kind: str) -> bytes:
     return figure_bytes(draw_straightness(measurement, unit=unit), kind)
 
 
-def overlay(path: Path, measurement: Measurement, band: Band | None) -> bytes:
+def overlay(path: Path, measurement: Measurement, verdict: Verdict | None) -> bytes:
     """The photo with the measurement drawn on it, PNG."""
     from gapvision.intake.photo import read_colour
     from gapvision.reports.overlay import draw_overlay, overlay_bytes
 
     with _AT_ONCE:
-        return overlay_bytes(draw_overlay(read_colour(path, max_side_px=1800), measurement, band))
+        return overlay_bytes(draw_overlay(read_colour(path, max_side_px=1800), measurement, verdict))

@@ -9,6 +9,7 @@ from typing import Any
 import streamlit as st
 from streamlit.errors import StreamlitAPIException
 
+from gapvision.model import DecisionRule
 from gapvision.page.inbox import Inbox
 from gapvision.samples import list_samples
 
@@ -192,6 +193,12 @@ def photos(ticket: str) -> list[Chosen]:
     """Photos of the inbox, newest first, then the samples."""
     mine = [Chosen(p.path, p.name, p.sha256, ticket) for p in reversed(Inbox().photos(ticket))]
     return mine + [Chosen(s.path, f"sample: {s.title}", s.sha256, "sample") for s in list_samples()]
+
+
+def rule() -> DecisionRule:
+    """The decision rule chosen in Decide, by which the whole page judges."""
+    name, risk = st.session_state["rule"], st.session_state["risk"]
+    return DecisionRule(name=name, risk=risk / 100) if name == "risk" else DecisionRule(name=name)
 
 
 def choose(sha256: str) -> None:

@@ -1,4 +1,4 @@
-"""The measurement on screen, shared by the views: photo, settings, measurement, tolerance."""
+"""The measurement on screen, shared by the views: photo, measurement, what is wanted."""
 
 from __future__ import annotations
 
@@ -7,20 +7,18 @@ from dataclasses import dataclass
 from functools import lru_cache, partial
 from typing import Any
 
-import numpy as np
 import streamlit as st
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.specification_file import specification_from_table
-from gapvision.judgement import nominal_at
-from gapvision.model import ExtraLine, GapProfile, Measurement, Verdict
-from gapvision.page import service
-from gapvision.page.books import load, records, stored_photo
+from gapvision.judgement import judge_measurement
+from gapvision.model import ExtraLine, Measurement, Specification, Verdict
+from gapvision.page import service, session
+from gapvision.page.books import load, records, seam_title, stored_photo
 from gapvision.page.session import Chosen
 from gapvision.page.viewer import register, viewer_data
 from gapvision.page.widgets import File
 from gapvision.records import Seam
-from gapvision.reports.spans import Band
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,7 +27,7 @@ class OnScreen:
 
     photo: Chosen
     measurement: Measurement
-    band: Band | None
+    spec: Specification | None
     seam_id: int | None = None
 
 
@@ -55,20 +53,23 @@ def recall() -> OnScreen | None:
         seam, measurement = records().seam(line.seam_id), load(line)
     except GapvisionError:  # deleted in the meantime
         return None
-    again = OnScreen(stored_photo(line), measurement, own_band(seam, measurement.profile), seam.seam_id)
+    again = OnScreen(stored_photo(line), measurement, wanted_of(seam), seam.seam_id)
     remember(again, number)
     return again
 
 
-def own_band(seam: Seam, profile: GapProfile | None) -> Band | None:
-    """A seam's own tolerance, where it is the same all along; the tolerance typed in Measure is not meant here."""
-    if seam.spec is None or profile is None:
+def wanted_of(seam: Seam | None) -> Specification | None:
+    """What is wanted of a seam of the records; the tolerance typed in Measure is not meant here."""
+    if seam is None or not seam.spec:
         return None
-    spec = specification_from_table(seam.spec)
-    wanted = nominal_at(spec, profile.s_mm, (float(profile.s_mm[0]), float(profile.s_mm[-1])))
-    if float(np.ptp(wanted)) > 1e-9:
+    return specification_from_table(seam.spec, f"the specification of {seam_title(seam)}")
+
+
+def judged(measurement: Measurement, spec: Specification | None) -> Verdict | None:
+    """The decision by the rule chosen; None without a tolerance or a profile."""
+    if spec is None or measurement.profile is None:
         return None
-    return Band(float(wanted[0]), float(wanted[0]) - spec.allow_below_mm, float(wanted[0]) + spec.allow_above_mm)
+    return judge_measurement(measurement, spec, session.rule())
 
 
 @lru_cache(maxsize=1)
@@ -76,11 +77,11 @@ def _component() -> Any:
     return register()
 
 
-def draw_viewer(photo: Chosen, measurement: Measurement, band: Band | None, key: str, **more: Any) -> Any:
+def draw_viewer(photo: Chosen, measurement: Measurement, verdict: Verdict | None, key: str, **more: Any) -> Any:
     """The linked photo and profile; gives what was asked on it: ``points`` tapped, or a ``span`` to leave out."""
     data = viewer_data(
         measurement,
-        band,
+        verdict,
         preview_url=photo.url("preview"),
         full_url=photo.url("full"),
         unit=st.session_state["unit"],
@@ -91,28 +92,15 @@ def draw_viewer(photo: Chosen, measurement: Measurement, band: Band | None, key:
     return {name: value for name, value in asked.items() if value and value["key"] == data["key"]}
 
 
-def middle_of(band: Band | None) -> tuple[float | None, float | None]:
-    """Middle and half width of a band [mm], for a table that takes no other limits."""
-    if band is None:
-        return None, None
-    return 0.5 * (band.lower_mm + band.upper_mm), 0.5 * (band.upper_mm - band.lower_mm)
-
-
 def plot_files(
-    stem: str,
-    measurement: Measurement,
-    unit: str,
-    *,
-    band: Band | None = None,
-    verdict: Verdict | None = None,
-    more: Sequence[ExtraLine] = (),
+    stem: str, measurement: Measurement, verdict: Verdict | None, unit: str, more: Sequence[ExtraLine] = ()
 ) -> list[File]:
     """The plot on screen, with its further lines, as files to take away."""
     return [
         (
             f"Profile, {kind.upper()}",
             f"{stem}.profile.{kind}",
-            partial(service.profile_plot, measurement, band, unit, kind, verdict=verdict, more=tuple(more)),
+            partial(service.profile_plot, measurement, verdict, unit, kind, tuple(more)),
         )
         for kind in ("png", "svg")
     ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -10,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.model import ExtraLine, GapProfile, Measurement, Verdict
-from gapvision.reports.figures import about_own_line
-from gapvision.reports.spans import Band, Span, find_spans, judge_stations, verdict_spans
+from gapvision.geometry.runs import holes, runs
+from gapvision.model import HOLE, IN, OPEN, ExtraLine, GapProfile, Measurement, Span, Verdict
+from gapvision.reports.figures import about_own_line, look_of
 from gapvision.words import Lengths
 from gapvision.words import form as form_words
 
@@ -23,13 +22,12 @@ FULL_PX = 9000
 
 def viewer_data(
     measurement: Measurement,
-    band: Band | None,
+    verdict: Verdict | None = None,
     *,
     preview_url: str,
     full_url: str,
     unit: str = "mm",
     more: Sequence[ExtraLine] = (),
-    verdict: Verdict | None = None,
     tappable: bool = False,
     left_out: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
@@ -39,16 +37,14 @@ def viewer_data(
     ----------
     measurement : Measurement
         Measured, or refused (then only the photo is shown, for tapping the seam).
-    band : Band, optional
-        Tolerance.
+    verdict : Verdict, optional
+        A judgement of this profile; without it only the holes are marked.
     preview_url, full_url : str
         The photo small and whole.
     unit : str
         ``mm``, ``in`` or ``fraction``.
     more : sequence of ExtraLine
         Further profiles, e.g. a forecast.
-    verdict : Verdict, optional
-        A judgement of this profile; its limits, states and spans are drawn in place of the band's.
     tappable : bool
         Whether points along the seam may be tapped, and spans left out.
     left_out : sequence of mapping
@@ -92,7 +88,7 @@ def viewer_data(
         bx=_plain(profile.edge_b_px[:, 0], 2),
         by=_plain(profile.edge_b_px[:, 1], 2),
         runs=_runs(profile),
-        **_judged(profile, band, verdict, left_out),
+        **_judged(profile, verdict, left_out),
         forms=[
             {
                 "letter": letter,
@@ -126,26 +122,21 @@ def _plain(values: NDArray[np.float64], decimals: int = 4) -> list[float | None]
     return [round(float(v), decimals) if np.isfinite(v) else None for v in values]
 
 
-def _judged(
-    profile: GapProfile, band: Band | None, verdict: Verdict | None, left_out: Sequence[Mapping[str, Any]]
-) -> dict[str, Any]:
+def _judged(profile: GapProfile, verdict: Verdict | None, left_out: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """Limits, states, spans and the station shown first: the one furthest beyond, or the middle."""
     n = len(profile.s_mm)
-    lower = upper = None
-    if verdict is not None and len(verdict.s_mm) == n:
-        lower, upper = verdict.lower_mm, verdict.upper_mm
-        states, spans = verdict_spans(profile, verdict)
-    elif band is not None:
-        lower, upper = np.full(n, band.lower_mm), np.full(n, band.upper_mm)
-        states, spans = judge_stations(profile, band), find_spans(profile, band)
-    else:
-        states, spans = np.full(n, "in"), find_spans(profile, None)
-    start = n // 2
-    if lower is not None and upper is not None:
-        start = int(np.argmax(np.maximum(profile.gap_mm - upper, lower - profile.gap_mm)))
+    band, states, start = None, ["in"] * n, n // 2
+    spans: Sequence[Span] = holes(profile.s_mm, profile.spacing_mm)
+    if verdict is not None:
+        band = {"lower": _plain(verdict.lower_mm), "upper": _plain(verdict.upper_mm)}
+        spans = verdict.marked
+        looks = {IN: "in", OPEN: "unproven"}
+        states = [looks.get(state, side) for state, side in zip(verdict.states, verdict.sides, strict=True)]
+        if verdict.worst is not None:
+            start = int(np.argmin(np.abs(profile.s_mm - verdict.worst.worst_at_mm)))
     return {
-        "band": None if lower is None or upper is None else {"lower": _plain(lower), "upper": _plain(upper)},
-        "states": states.tolist(),
+        "band": band,
+        "states": states,
         "spans": [_span(profile, span) | {"reason": reason_of(span, left_out)} for span in spans],
         "start_index": start,
     }
@@ -153,14 +144,14 @@ def _judged(
 
 def reason_of(span: Span, left_out: Sequence[Mapping[str, Any]]) -> str:
     """Why a hole is there: the reason a person gave, or nothing."""
-    if span.state != "hole":
+    if span.state != HOLE:
         return ""
     return "; ".join(str(x["reason"]) for x in left_out if x["from_mm"] < span.to_mm and x["to_mm"] > span.from_mm)
 
 
 def _span(profile: GapProfile, span: Span) -> dict[str, Any]:
     return {
-        "state": span.state,
+        "state": look_of(span),
         "from": span.from_mm,
         "to": span.to_mm,
         "first": int(np.searchsorted(profile.s_mm, span.from_mm - 1e-6)),
@@ -169,9 +160,7 @@ def _span(profile: GapProfile, span: Span) -> dict[str, Any]:
 
 
 def _runs(profile: GapProfile) -> list[list[int]]:
-    cuts = (np.flatnonzero(np.diff(profile.s_mm) > 1.5 * profile.spacing_mm) + 1).tolist()
-    bounds = [0, *cuts, len(profile.s_mm)]
-    return [[i, k] for i, k in itertools.pairwise(bounds)]
+    return [list(run) for run in runs(profile.s_mm, profile.spacing_mm)]
 
 
 def register() -> Any:

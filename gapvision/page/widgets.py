@@ -9,15 +9,24 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.model import Measurement, Notice, Verdict
+from gapvision.geometry.runs import holes
+from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Measurement, Notice, Span, Verdict
 from gapvision.page.drawings import drawing_for
 from gapvision.page.viewer import reason_of
 from gapvision.reports.glance import at_a_glance
-from gapvision.reports.spans import Band, find_spans, verdict_spans
 from gapvision.units import MM_PER_INCH, parse_length
 from gapvision.words import UNIT_NAMES, Lengths, notice
 
-_SIGNS = {"in": "&#10003;", "out": "&#10007;", "refused": "&#10007;", "open": "?", "holes": "?", "measured": "&middot;"}
+#: State -> a sign that is no colour.
+SIGNS = {IN: "&#10003;", OUT: "&#10007;", OPEN: "?", HOLE: "-"}
+_GLANCES = {
+    "in": SIGNS[IN],
+    "out": SIGNS[OUT],
+    "refused": SIGNS[OUT],
+    "open": "?",
+    "holes": "?",
+    "measured": "&middot;",
+}
 
 
 def unit() -> str:
@@ -130,26 +139,8 @@ def length_field(label: str, key: str, example: str | None = None) -> float | No
         return None
 
 
-def tolerance_field(label: str, key: str, example: str) -> tuple[float, float] | None:
-    """A text field for how far a gap may lie below and above: one length for both, or two parted by a semicolon.
-
-    Returns
-    -------
-    (float, float) or None
-        Below and above [mm]; None when empty or not understood.
-    """
-    text = st.text_input(label, key=key, placeholder=example)
-    if not text.replace(";", "").strip():
-        return None
-    try:
-        return typed_tolerance(text)
-    except GapvisionError as error:
-        show_error(error)
-        return None
-
-
 def typed_tolerance(text: str) -> tuple[float, float]:
-    """Read a tolerance that was typed on the page, as :func:`tolerance_field` asks for it [mm].
+    """Read how far a gap may lie below and above: one length for both, or two parted by a semicolon [mm].
 
     Raises
     ------
@@ -187,25 +178,27 @@ def show_notice(kind: str, code: str, message: str, advice: str) -> None:
     )
 
 
-def show_verdict(measurement: Measurement, band: Band | None, verdict: Verdict | None = None) -> None:
+def show_verdict(measurement: Measurement, verdict: Verdict | None) -> None:
     """In or out, the worst place, what to do next; with a sign that is no colour."""
     say = lengths()
-    said = at_a_glance(measurement, band, verdict, say)
-    lines = []
-    if said.worst is not None:
-        w = said.worst
-        lines.append(
-            f"Worst: {say.gap(w.worst_mm)} at {say.place(w.worst_at_mm)}, "
-            f"U {say.small(w.worst_u_mm, both=True)} (k = 2, about 95 %)."
-        )
+    said = at_a_glance(measurement, verdict, say)
+    lines = [] if said.worst is None else [f"{worst_words(said.worst)} (k = 2, about 95 %)."]
     picture = ""
     if said.state == "refused" and measurement.notices:
         lines.append(notice(measurement.notices[0], say)[0])
         picture = drawing_for(measurement.notices[0].code)
     if said.next_step:
         lines.append(f"Next: {said.next_step}")
+    if verdict is not None and verdict.rule.name != DecisionRule().name:
+        lines.append(f"Rule: {verdict.rule.words}.")
     small = "".join(f"<small>{html.escape(line)}</small>" for line in lines) + picture
-    st.html(f'<div class="gv-verdict {said.state}">{_SIGNS[said.state]} {said.words}{small}</div>')
+    st.html(f'<div class="gv-verdict {said.state}">{_GLANCES[said.state]} {said.words}{small}</div>')
+
+
+def worst_words(worst: Span) -> str:
+    """The worst station of a verdict, in the unit chosen."""
+    say = lengths()
+    return f"Worst: {say.gap(worst.worst_mm)} at {say.place(worst.worst_at_mm)}, U {say.small(worst.worst_u_mm, both=True)}"
 
 
 def show_numbers(measurement: Measurement) -> None:
@@ -236,31 +229,26 @@ def show_numbers(measurement: Measurement) -> None:
     st.html(f'<div class="gv-numbers">{cells}</div>')
 
 
-def show_spans(
-    measurement: Measurement,
-    band: Band | None,
-    left_out: Sequence[Mapping[str, Any]] = (),
-    verdict: Verdict | None = None,
-) -> None:
-    """List of spans that are out of tolerance, not proven or not measured; a verdict counts instead of the band."""
+def show_spans(measurement: Measurement, verdict: Verdict | None, left_out: Sequence[Mapping[str, Any]] = ()) -> None:
+    """List of spans that are out of tolerance, not proven or not measured; without a verdict only the last."""
     profile = measurement.profile
     if profile is None:
         return
-    spans = find_spans(profile, band) if verdict is None else verdict_spans(profile, verdict)[1]
+    spans = verdict.marked if verdict is not None else holes(profile.s_mm, profile.spacing_mm)
     if not spans:
-        st.write("The whole seam was measured." if band is None and verdict is None else "No span is out of tolerance.")
+        st.write("The whole seam was measured." if verdict is None else "No span is out of tolerance.")
         return
     body, number, say = "", 0, lengths()
     for span in spans:
         mark, worst = "-", ""
         reason = reason_of(span, left_out)
         words = f"left out: {html.escape(reason)}" if reason else span.words
-        if span.state != "hole":
+        if span.state != HOLE:
             number += 1
             mark = str(number)
             at, u = say.place(span.worst_at_mm), say.small(span.worst_u_mm, both=True)
             worst = f"{say.gap(span.worst_mm)} at {at}, U {u}"
-        stretch = say.stretch(span.from_mm, span.to_mm)
+        stretch = say.stretch(*span.whole_mm)
         body += f"<tr><td>{mark}</td><td>{words}</td><td>{stretch}</td><td>{worst}</td></tr>"
     st.html(
         '<div class="gv-table" tabindex="0" role="region" aria-label="Spans"><table><thead><tr><th scope="col">No.</th><th scope="col">State</th>'

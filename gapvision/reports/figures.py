@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import check_folder
-from gapvision.model import ExtraLine, GapProfile, Measurement, Verdict
-from gapvision.reports.spans import Band, Span, find_spans, verdict_spans, with_holes
+from gapvision.geometry.runs import holes, with_holes
+from gapvision.model import HOLE, OPEN, ExtraLine, GapProfile, Measurement, Span, Verdict
 from gapvision.units import MM_PER_INCH, format_fraction
 from gapvision.words import Lengths
 from gapvision.words import form as form_words
@@ -48,16 +48,14 @@ def line_of(profile: GapProfile, label: str, shift_mm: float = 0.0) -> ExtraLine
     shift_mm : float
         What to add to its stations so that they are those of the plot [mm].
     """
-    s, gap = with_holes(profile, profile.gap_mm)
-    _, u = with_holes(profile, profile.expanded_u_mm)
+    s, gap, u = with_holes(profile.s_mm, profile.spacing_mm, profile.gap_mm, profile.expanded_u_mm)
     return ExtraLine(s + shift_mm, gap, label, u)
 
 
 def draw_profile(
     measurement: Measurement,
-    band: Band | None = None,
-    *,
     verdict: Verdict | None = None,
+    *,
     more: Sequence[ExtraLine] = (),
     unit: str = "mm",
     size_in: tuple[float, float] = _SIZE_IN,
@@ -68,10 +66,8 @@ def draw_profile(
     ----------
     measurement : Measurement
         A measured photo.
-    band : Band, optional
-        Tolerance; without it only the gap and its holes are shown.
     verdict : Verdict, optional
-        A judgement of this very profile; its limits, which may run, and its spans are drawn in place of the band's.
+        A judgement of this very profile, whose limits may run; without it only the gap and its holes are shown.
     more : sequence of ExtraLine
         Further profiles, at most three: a forecast, the state before.
     unit : str
@@ -89,13 +85,12 @@ def draw_profile(
     profile = _measured(measurement)
     fig, axes = _new_figure(size_in)
     ax = axes[0]
-    s, gap = with_holes(profile, profile.gap_mm)
-    _, u = with_holes(profile, profile.expanded_u_mm)
+    s, gap, u = with_holes(profile.s_mm, profile.spacing_mm, profile.gap_mm, profile.expanded_u_mm)
     ax.fill_between(s, gap - u, gap + u, color=BLUE, alpha=0.22, linewidth=0, label="U (k = 2)")
     ax.plot(s, gap, color=BLUE, linewidth=1.8, label="gap")
     for line, looks in zip(more, _MORE, strict=False):
         _draw_more(ax, line, *looks)
-    limits = _limits(profile, band, verdict)
+    limits = _limits(profile, verdict)
     low, high = _gap_range(profile, limits, more)
     ax.set_ylim(low, high)
     if len(s):
@@ -105,11 +100,11 @@ def draw_profile(
         at = np.concatenate([ends[:1], profile.s_mm, ends[1:]]) if len(s) else ends
         lower, upper = (np.concatenate([v[:1], v, v[-1:]]) if len(s) else v for v in limits)
         ax.fill_between(at, lower, upper, color="#3d7a4f", alpha=0.12, linewidth=0)
-        if band is not None and verdict is None:
-            ax.axhline(band.nominal_mm, color="#2f5f3d", linewidth=0.9, linestyle="-.", label="nominal")
+        if verdict is not None:
+            ax.plot(profile.s_mm, verdict.nominal_mm, color="#2f5f3d", linewidth=0.9, linestyle="-.", label="nominal")
         for k, limit in enumerate((lower, upper)):
             ax.plot(at, limit, color="#2f5f3d", linewidth=1.2, linestyle="--", label="limits" if k == 0 else None)
-    _shade_spans(ax, find_spans(profile, band) if verdict is None else verdict_spans(profile, verdict)[1], unit)
+    _shade_spans(ax, verdict.marked if verdict is not None else holes(profile.s_mm, profile.spacing_mm), unit)
     _label_station_axis(ax, unit)
     _label_gap_axis(ax, unit)
     ax.grid(True, alpha=0.25)
@@ -155,8 +150,7 @@ def draw_straightness(
     times = _round_down_125((height_in / (2.2 * reach)) / (width_in / (1.02 * length)))
     half = height_in / (times * width_in / (1.02 * length)) / 2
     for ax, (letter, _, u, form_of_edge, colour, style), form in zip(axes, parts, forms, strict=True):
-        s, line = with_holes(profile, form)
-        _, spread = with_holes(profile, u)
+        s, line, spread = with_holes(profile.s_mm, profile.spacing_mm, form, u)
         ax.fill_between(s, line - spread, line + spread, color=colour, alpha=0.18, linewidth=0)
         ax.plot(s, line, color=colour, linewidth=1.6, linestyle=style)
         ax.axhline(0, color=INK, linewidth=0.8, linestyle="--")
@@ -290,16 +284,13 @@ def _draw_more(ax: Axes, line: ExtraLine, stroke: str, hatch: str) -> None:
     ax.plot(line.s_mm, line.gap_mm, color=INK, linestyle=stroke, linewidth=1.6, label=label)
 
 
-def _limits(
-    profile: GapProfile, band: Band | None, verdict: Verdict | None
-) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+def _limits(profile: GapProfile, verdict: Verdict | None) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
     """Lower and upper limit at each station [mm], or None."""
-    n = len(profile.s_mm)
-    if verdict is not None:
-        if len(verdict.s_mm) != n:
-            raise ValueError(f"verdict: expected one of these {n} stations, got {len(verdict.s_mm)}")
-        return verdict.lower_mm, verdict.upper_mm
-    return None if band is None else (np.full(max(n, 2), band.lower_mm), np.full(max(n, 2), band.upper_mm))
+    if verdict is None:
+        return None
+    if len(verdict.s_mm) != len(profile.s_mm):
+        raise ValueError(f"verdict: expected one of these {len(profile.s_mm)} stations, got {len(verdict.s_mm)}")
+    return verdict.lower_mm, verdict.upper_mm
 
 
 def _gap_range(
@@ -316,7 +307,7 @@ def _gap_range(
     return low - 0.08 * room, high + 0.25 * room
 
 
-def _shade_spans(ax: Axes, spans: list[Span], unit: str) -> None:
+def _shade_spans(ax: Axes, spans: Sequence[Span], unit: str) -> None:
     """Shade each span with its own hatch and write its number and state above it."""
     left, right = ax.get_xlim()
     row_ends = [-np.inf, -np.inf, -np.inf]
@@ -329,13 +320,13 @@ def _shade_spans(ax: Axes, spans: list[Span], unit: str) -> None:
         ax.axvspan(
             start,
             stop,
-            facecolor=_TINT[span.state],
+            facecolor=_TINT[look_of(span)],
             alpha=0.13,
-            hatch=_HATCH[span.state],
-            edgecolor=_TINT[span.state],
+            hatch=_HATCH[look_of(span)],
+            edgecolor=_TINT[look_of(span)],
             linewidth=0.8,
         )
-        if span.state != "hole":
+        if span.state != HOLE:
             number += 1
         text = span_label(span, number, unit)
         middle = (start + stop) / 2
@@ -343,7 +334,7 @@ def _shade_spans(ax: Axes, spans: list[Span], unit: str) -> None:
         middle = min(max(middle, left + half), right - half)
         row = next((k for k, end in enumerate(row_ends) if middle - half > end), None)
         if row is None:  # no room for words: the number (or nothing for a hole) stands alone
-            text, half = (str(number) if span.state != "hole" else ""), per_letter
+            text, half = (str(number) if span.state != HOLE else ""), per_letter
             row = int(np.argmin(row_ends))
         row_ends[row] = middle + half
         ax.text(
@@ -359,9 +350,14 @@ def _shade_spans(ax: Axes, spans: list[Span], unit: str) -> None:
         )
 
 
+def look_of(span: Span) -> str:
+    """Which tint and hatch a span that is not in tolerance gets."""
+    return {HOLE: "hole", OPEN: "unproven"}.get(span.state, span.side)
+
+
 def span_label(span: Span, number: int, unit: str = "mm") -> str:
     """Short label of a span: number, state, worst value in the unit of the plot."""
-    if span.state == "hole":
+    if span.state == HOLE:
         return span.words
     if unit == "mm":
         return f"{number} {span.words}, {span.worst_mm:.2f}"

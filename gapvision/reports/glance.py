@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
-import numpy as np
-
-from gapvision.model import FloatArray, GapProfile, Measurement, Verdict
-from gapvision.reports.spans import Band, Span, find_spans, verdict_spans
-from gapvision.words import MM, Lengths
+from gapvision.model import OPEN, OUT, Check, Measurement, Span, Verdict
+from gapvision.words import MM, Lengths, notice
 
 #: Notices whose advice is to light the gap or to put paper into it.
 _ABOUT_LIGHT = ("edge-doubtful", "edge-underexposed", "seam-unfamiliar")
@@ -27,9 +25,7 @@ class Glance:
     words : str
         The state for people.
     worst : Span or None
-        The station furthest beyond its limit, or nearest to it; without a tolerance None.
-    beyond_mm : float
-        How far the worst lies beyond its limit; negative: inside [mm].
+        The verdict's worst station; without a tolerance None.
     next_step : str
         What to do, one sentence or two.
     """
@@ -37,77 +33,64 @@ class Glance:
     state: str
     words: str
     worst: Span | None = None
-    beyond_mm: float = float("nan")
     next_step: str = ""
 
 
-def at_a_glance(
-    measurement: Measurement, band: Band | None, verdict: Verdict | None = None, say: Lengths = MM
-) -> Glance:
+def at_a_glance(measurement: Measurement, verdict: Verdict | None, say: Lengths = MM) -> Glance:
     """Say in short what a measurement means.
 
     Parameters
     ----------
     measurement : Measurement
         Measured or refused.
-    band : Band, optional
-        Tolerance, the same all along the seam.
-    verdict : Verdict, optional
-        A judgement of this profile's stations, whose limits may run along the seam; it counts instead of the band.
+    verdict : Verdict or None
+        The decision about it; None without a tolerance.
     """
-    profile = measurement.profile
-    if profile is None or not len(profile.s_mm):
+    if measurement.profile is None or not len(measurement.profile.s_mm):
         advice = measurement.notices[0].advice if measurement.notices else ""
         return Glance(state="refused", words="Refused", next_step=advice)
-    if verdict is not None:
-        lower, upper, spans = verdict.lower_mm, verdict.upper_mm, verdict_spans(profile, verdict)[1]
-    elif band is not None:
-        lower, upper = (np.full(len(profile.s_mm), limit) for limit in (band.lower_mm, band.upper_mm))
-        spans = find_spans(profile, band)
-    else:
+    if verdict is None:
         return Glance(
             state="measured", words="Measured", next_step="Give a wanted gap and a tolerance, then it is judged."
         )
-    worst, beyond, wide = _worst(profile, lower, upper)
-    states = {span.state for span in spans}
-    if states & {"wide", "tight"}:
-        side = "too wide" if wide else "too tight"
-        step = f"It is {say.small(beyond)} {side} there. Decide tries a move; Panels works out what to do to the metal."
-        return Glance(state="out", words="Out of tolerance", worst=worst, beyond_mm=beyond, next_step=step)
-    if "unproven" in states:
-        return Glance(
-            state="open", words="Not proven", worst=worst, beyond_mm=beyond, next_step=_for_proof(measurement)
-        )
-    if "hole" in states:
+    state, words, step = _said(measurement, verdict, say)
+    return Glance(state=state, words=words, worst=verdict.worst, next_step=step)
+
+
+def _said(measurement: Measurement, verdict: Verdict, say: Lengths) -> tuple[str, str, str]:
+    """State, words and next step of a decision."""
+    failed = [_check_words(c, say) for c in verdict.checks if c.state == verdict.state]
+    if verdict.state == OUT:
+        if verdict.worst is not None and OUT in verdict.states:
+            failed.insert(0, f"It is {say.small(verdict.worst.excess_mm)} too {verdict.worst.side} there.")
+        advice = "Decide tries a move; Panels works out what to do to the metal."
+        return "out", "Out of tolerance", " ".join([*failed, advice])
+    if verdict.state == OPEN and (failed or OPEN in verdict.states):
+        limit = ["A limit lies within U."] if OPEN in verdict.states else []
+        return "open", "Not proven", " ".join([*limit, *failed, _for_proof(measurement)])
+    if verdict.state == OPEN:
         step = "Part of the seam was not measured: take that stretch again, or leave it out with a reason."
-        return Glance(state="holes", words="In tolerance where measured", worst=worst, beyond_mm=beyond, next_step=step)
-    step = "Nothing to change here; go on to the next seam."
-    return Glance(state="in", words="In tolerance", worst=worst, beyond_mm=beyond, next_step=step)
+        return "holes", "In tolerance where measured", step
+    doubt = next((n for n in verdict.notices if n.kind == "warning"), None)
+    if doubt is not None:
+        return "in", "In tolerance, photo with warnings", " ".join(notice(doubt, say))
+    return "in", "In tolerance", "Nothing to change here; go on to the next seam."
 
 
-def _worst(profile: GapProfile, lower_mm: FloatArray, upper_mm: FloatArray) -> tuple[Span, float, bool]:
-    """The station with the largest excess over its limit, that excess, and whether it is towards wide.
-
-    Of those proven out, when there are any.
-    """
-    above, below = profile.gap_mm - upper_mm, lower_mm - profile.gap_mm
-    excess = np.maximum(above, below)
-    proven = excess > profile.expanded_u_mm
-    i = int(np.argmax(np.where(proven, excess, -np.inf) if proven.any() else excess))
-    s, gap, u = (float(v[i]) for v in (profile.s_mm, profile.gap_mm, profile.expanded_u_mm))
-    return Span("worst", s, s, gap, s, u), float(excess[i]), bool(above[i] >= below[i])
+def _check_words(check: Check, say: Lengths) -> str:
+    """A limit on the seam as a whole that is not kept, or not proven."""
+    told = say.small if check.unit == "mm" else partial(say.slope, signed=False)
+    value, u, limit = (told(x) for x in (abs(check.value), check.expanded_u, check.limit))
+    return f"{check.name[0].upper()}{check.name[1:]}: {value}, U {u}, limit {limit}."
 
 
 def _for_proof(measurement: Measurement) -> str:
     """What makes U smaller: the advice of the first notice that has one, else the usual; what fits a lit gap."""
-    words = "A limit lies within U."
     helpful = [n for n in measurement.notices if n.kind in ("warning", "note") and n.code != "known-stated"]
     first = next((n for n in helpful if n.advice), None)
     if measurement.gap_lit == "bright" and (first is None or first.code in (*_ABOUT_LIGHT, "gap-burnt-out")):
-        return f"{words} {_with_the_gap_lit(measurement)}"
-    return (
-        f"{words} {'Light the gap from behind and go nearer, then take it again.' if first is None else first.advice}"
-    )
+        return _with_the_gap_lit(measurement)
+    return "Light the gap from behind and go nearer, then take it again." if first is None else first.advice
 
 
 def _with_the_gap_lit(measurement: Measurement) -> str:

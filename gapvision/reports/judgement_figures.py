@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from gapvision.geometry.runs import with_holes
 from gapvision.model import HOLE, IN, OPEN, OUT, Verdict
 from gapvision.reports.figures import figure_kind
 
@@ -120,11 +121,7 @@ def draw_verdict(verdict: Verdict, path: str | Path, title: str = "") -> None:
 
 def _broken(verdict: Verdict) -> tuple[Any, Any, Any]:
     """Stations, gap and U with NaN in each hole, so that no line is drawn across it."""
-    step = np.diff(verdict.s_mm)
-    at = np.flatnonzero(step > 1.5 * np.median(step)) + 1 if len(step) else np.zeros(0, int)
-    s, gap, u = (
-        np.insert(np.asarray(v, float), at, np.nan) for v in (verdict.s_mm, verdict.gap_mm, verdict.expanded_u_mm)
-    )
+    s, gap, u = with_holes(verdict.s_mm, verdict.spacing_mm, verdict.gap_mm, verdict.expanded_u_mm)
     return s, gap, u
 
 

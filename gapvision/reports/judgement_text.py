@@ -6,12 +6,14 @@ import textwrap
 
 from gapvision import words
 from gapvision.judgement.tolerance import verdict_sentence
-from gapvision.model import HOLE, IN, OUT, Check, FinishForecast, Span, Verdict
+from gapvision.model import HOLE, IN, OPEN, OUT, Check, FinishForecast, Span, Verdict
 from gapvision.words import MM
 
 WIDTH = 78
 #: A mark beside the words, so that a row is found at a glance without colour.
-MARKS = {IN: "+", OUT: "X", HOLE: ".", "not proven": "?"}
+MARKS = {IN: "+", OUT: "X", HOLE: ".", OPEN: "?"}
+#: Status of a photo -> words.
+STATUS_WORDS = {"ok": "measured", "warn": "measured, with warnings", "refused": "refused"}
 
 
 def wrap(text: str, first: str = "  ", rest: str = "  ") -> str:
@@ -49,13 +51,16 @@ def verdict_text(verdict: Verdict, title: str = "") -> str:
     lines += ["", "  from     to      state                worst gap", *(_span_row(x) for x in verdict.spans)]
     if verdict.checks:
         lines += ["", "  checks of the seam as a whole", *(_check_row(c) for c in verdict.checks)]
+    status = "warn" if verdict.doubtful else "ok"
+    lines += ["", f"  photo: {STATUS_WORDS[status]}", *(wrap(words.notice_line(n, MM)) for n in verdict.notices)]
     return "\n".join(lines) + "\n"
 
 
 def _span_row(span: Span) -> str:
-    state = span.state + (f", too {span.side}" if span.state == OUT else f", {span.side} side" if span.side else "")
+    state = span.state + (f", {span.words}" if span.state == OUT else f", {span.side} side" if span.side else "")
     worst = "" if span.state == HOLE else f"{MM.gap(span.worst_mm)} at {span.worst_at_mm:.0f} mm"
-    return f"{MARKS[span.state]} {span.from_mm:6.0f} {span.to_mm:6.0f}  {state:<28} {worst}".rstrip()
+    start, stop = span.whole_mm
+    return f"{MARKS[span.state]} {start:6d} {stop:6d}  {state:<28} {worst}".rstrip()
 
 
 def _check_row(check: Check) -> str:

@@ -8,14 +8,14 @@ colour is never the only sign.
 from __future__ import annotations
 
 import io
-import itertools
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.model import GapProfile, Measurement
-from gapvision.reports.spans import Band, Span, find_spans
+from gapvision.geometry.runs import runs
+from gapvision.model import HOLE, OPEN, GapProfile, Measurement, Span, Verdict
+from gapvision.reports.figures import look_of
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -28,7 +28,7 @@ _MOST_LABELS = 9  # more words than this hide the photo; every span stays in the
 
 
 def draw_overlay(
-    pixels: NDArray[Any], measurement: Measurement, band: Band | None = None, *, longest_px: int = 1800
+    pixels: NDArray[Any], measurement: Measurement, verdict: Verdict | None = None, *, longest_px: int = 1800
 ) -> Image:
     """Draw a measurement on its photo.
 
@@ -38,8 +38,8 @@ def draw_overlay(
         The upright photo, RGB or grey, or a smaller copy of it.
     measurement : Measurement
         What was measured on it; a refused photo is shown with the reason only.
-    band : Band, optional
-        Tolerance; without it no span is marked.
+    verdict : Verdict, optional
+        The decision about it; without it no span is marked.
     longest_px : int
         Longest side of the picture made [px].
 
@@ -69,7 +69,7 @@ def draw_overlay(
         words = measurement.notices[0].message if measurement.notices else "Not measured."
         pens.text((size[0] * _OVERSAMPLE / 2, size[1] * _OVERSAMPLE / 2), f"Refused: {words}", width=0.9)
     elif len(measurement.profile.s_mm) > 1:
-        _draw_measured(pens, measurement.profile, band)
+        _draw_measured(pens, measurement.profile, verdict)
     picture.paste(small := sheet.resize(size, Image.Resampling.BOX), (0, 0), small)
     return picture
 
@@ -128,29 +128,21 @@ class _Pens:
         return True
 
 
-def _draw_measured(pens: _Pens, profile: GapProfile, band: Band | None) -> None:
+def _draw_measured(pens: _Pens, profile: GapProfile, verdict: Verdict | None) -> None:
     a, b = pens.at(profile.edge_a_px), pens.at(profile.edge_b_px)
     across = b - a
     outward = across / np.maximum(np.hypot(*across.T)[:, None], 1e-9)
-    spans = [s for s in find_spans(profile, band) if s.state != "hole"]
+    spans = [s for s in (() if verdict is None else verdict.marked) if s.state != HOLE]
     for span in spans:
         _hatch(pens, profile, span, a, b)
-    for start, stop in _runs(profile):
+    for start, stop in (run for run in runs(profile.s_mm, profile.spacing_mm) if run[1] - run[0] > 1):
         pens.line(a[start:stop], _BLUE, 2.4)
         _dashed(pens, b[start:stop])
     _ticks(pens, profile, a, b, outward)
-    middle_of_band = band.nominal_mm if band is not None else 0.0
-    important = sorted(spans, key=lambda x: (x.state == "unproven", -abs(x.worst_mm - middle_of_band)))[:_MOST_LABELS]
+    important = sorted(spans, key=lambda x: (x.state == OPEN, -x.excess_mm))[:_MOST_LABELS]
     for number, span in enumerate(spans, 1):
         if span in important:
             _label(pens, profile, span, number, a, b, outward)
-
-
-def _runs(profile: GapProfile) -> list[tuple[int, int]]:
-    """Index ranges between holes, of two stations or more."""
-    cuts = np.flatnonzero(np.diff(profile.s_mm) > 1.5 * profile.spacing_mm) + 1
-    bounds = [0, *cuts.tolist(), len(profile.s_mm)]
-    return [(i, k) for i, k in itertools.pairwise(bounds) if k - i > 1]
 
 
 def _dashed(pens: _Pens, points: NDArray[np.float64]) -> None:
@@ -167,7 +159,7 @@ def _dashed(pens: _Pens, points: NDArray[np.float64]) -> None:
 def _hatch(pens: _Pens, profile: GapProfile, span: Span, a: NDArray[np.float64], b: NDArray[np.float64]) -> None:
     """Cross lines between the edges; the slant tells wide from tight, the dash 'not proven'."""
     inside = np.flatnonzero((profile.s_mm >= span.from_mm) & (profile.s_mm <= span.to_mm))
-    colour = _TINT[span.state]
+    colour = _TINT[look_of(span)]
     if len(inside) > 1:
         outline = [*map(tuple, a[inside]), *map(tuple, b[inside[::-1]])]
         pens.draw.polygon(outline, fill=(*colour, 70))
@@ -176,7 +168,7 @@ def _hatch(pens: _Pens, profile: GapProfile, span: Span, a: NDArray[np.float64],
     along = (
         np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(a[inside], axis=0).T))]) if len(inside) > 1 else np.zeros(1)
     )
-    slant = {"wide": 0.6, "tight": -0.6, "unproven": 0.0}[span.state] * width
+    slant = {"wide": 0.6, "tight": -0.6, "unproven": 0.0}[look_of(span)] * width
     for place in np.arange(0.0, along[-1] + 1e-6, step_px):
         foot = [np.interp(place, along, a[inside, k]) for k in (0, 1)]
         head = [np.interp(np.clip(place + slant, 0, along[-1]), along, b[inside, k]) for k in (0, 1)]

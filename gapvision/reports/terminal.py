@@ -5,36 +5,33 @@ from __future__ import annotations
 import numpy as np
 
 from gapvision import words
-from gapvision.model import Measurement
-from gapvision.reports.spans import Band, find_spans
+from gapvision.model import HOLE, Measurement, Verdict
+from gapvision.reports.judgement_text import STATUS_WORDS
 from gapvision.units import format_fraction
 from gapvision.words import MM
 
 _STEP_MM = 10.0
 
 
-def describe(measurement: Measurement, band: Band | None = None) -> str:
+def describe(measurement: Measurement, verdict: Verdict | None = None) -> str:
     """Everything a person wants to read first, ending in a newline.
 
     Parameters
     ----------
     measurement : Measurement
         Measured or refused.
-    band : Band, optional
-        Tolerance; without it no spans are listed.
+    verdict : Verdict, optional
+        The decision by one wanted gap; without it no spans are listed.
     """
-    lines = [f"{measurement.photo_file}: {_STATUS[measurement.status]}"]
+    lines = [f"{measurement.photo_file}: {STATUS_WORDS[measurement.status]}"]
     if measurement.profile is not None:
         lines += ["", *_summary(measurement), "", *_stations(measurement)]
-        if band is not None:
-            lines += ["", *_spans(measurement, band)]
+        if verdict is not None:
+            lines += ["", *_spans(verdict)]
     for notice in measurement.notices:
         message, advice = words.notice(notice, MM)
         lines += ["", f"{notice.kind}: {message}", f"  {advice} [{notice.code}]"]
     return "\n".join(lines) + "\n"
-
-
-_STATUS = {"ok": "measured", "warn": "measured, with warnings", "refused": "refused"}
 
 
 def _summary(m: Measurement) -> list[str]:
@@ -92,19 +89,18 @@ def _stations(m: Measurement) -> list[str]:
     return lines
 
 
-def _spans(m: Measurement, band: Band) -> list[str]:
-    profile = m.profile
-    assert profile is not None  # the caller has looked
-    head = f"tolerance {band.lower_mm:.2f} to {band.upper_mm:.2f} mm around {MM.gap(band.nominal_mm)}"
-    spans = find_spans(profile, band)
-    if not spans:
-        return [f"{head}: the whole measured seam is in tolerance"]
-    lines = [f"{head}:"]
-    number = 0
-    for span in spans:
-        where = f"{span.from_mm:5.0f} to {span.to_mm:.0f} mm"
-        if span.state == "hole":
-            lines.append(f"  -  {where}: not measured")
+def _spans(verdict: Verdict) -> list[str]:
+    """Limits and decision, then every span to look at, numbered as in the plots."""
+    low, high, middle = (float(v[0]) for v in (verdict.lower_mm, verdict.upper_mm, verdict.nominal_mm))
+    head = f"tolerance {low:.2f} to {high:.2f} mm around {MM.gap(middle)}: {verdict.state}"
+    if not verdict.marked:
+        return [f"{head}, the whole measured seam"]
+    lines, number = [head], 0
+    for span in verdict.marked:
+        start, stop = span.whole_mm
+        where = f"{start:5d} to {stop} mm"
+        if span.state == HOLE:
+            lines.append(f"  -  {where}: {span.words}")
             continue
         number += 1
         lines.append(

@@ -184,3 +184,19 @@ def test_plot_with_a_wrong_ending(words, tmp_path, capsys):
     said = capsys.readouterr().err
     assert said.startswith("gapvision: A plot cannot be written as 'p.xyz'. End its name with .png, .svg or .pdf.")
     assert said.count("\n") == 1
+
+
+def test_a_doubtful_photo_does_not_look_like_a_sure_one(tmp_path, capsys):
+    doubtful = json.loads(Path(LEFT).read_text(encoding="utf-8"))
+    doubtful["status"] = "warn"
+    doubtful["warnings"] = [{"code": "strip-lifted", "message": "Strip A is lifted.", "advice": "Press it down."}]
+    path, out = tmp_path / "d.json", tmp_path / "v.json"
+    path.write_text(json.dumps(doubtful), encoding="utf-8")
+    assert main(["judge", str(path), "--nominal", "5.6mm", "--tol", "1/32in", "--json", str(out)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "photo: measured, with warnings" in said
+    assert "warning: Strip A is lifted. Press it down. [strip-lifted]" in said
+    judged = json.loads(out.read_text())
+    assert judged["photo"]["status"] == "warn"
+    assert judged["photo"]["warnings"] == doubtful["warnings"]
+    assert "warnings" in judged["sentence"]

@@ -235,3 +235,20 @@ def test_a_photo_is_judged_by_its_own_stations_with_its_notices(make_measurement
     assert v.state == OUT
     assert [c.state for c in v.checks] == [OUT, OUT]
     assert v.notices == measured.notices
+
+
+@pytest.mark.parametrize(
+    ("gap", "words"),
+    [
+        (5.26 + 0.11, "too wide"),
+        (5.26 + 0.09, OPEN),
+        (5.26 - 0.09, OPEN),
+        (5.26 - 0.11, IN),
+        (4.26 + 0.11, IN),
+        (4.26 + 0.09, OPEN),
+        (4.26 - 0.09, OPEN),
+        (4.26 - 0.11, "too tight"),
+    ],
+)
+def test_state_at_the_limits(gap, words):
+    assert [x.words for x in judge_gap(S, np.full(200, gap), U, simple_spec(4.76, 0.5, 0.5)).spans] == [words]

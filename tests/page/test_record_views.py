@@ -7,12 +7,13 @@ import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from gapvision.model import DecisionRule
 from gapvision.page.books import records
 from gapvision.page.inbox import Inbox
 from gapvision.page.panel_drawing import DrawnSeam, draw_panel
 from gapvision.page.server import ENTRY
 from gapvision.samples import DEMO_PHOTO
-from gapvision.workshop import keep_photo
+from gapvision.workshop import judge_line, keep_photo
 
 
 @pytest.fixture
@@ -88,6 +89,31 @@ def test_a_wanted_gap_that_runs_along_the_seam_has_its_short_verdict(page, job):
         assert said in verdict
         assert "Worst: " in verdict
         assert spans in words
+
+
+def test_the_short_verdict_is_the_stored_one_with_its_other_limits_and_its_rule(page, job, measured_sample):
+    """Seen once: '✗ out of tolerance' and under it '✓ in tolerance, go on to the next seam'."""
+    store = records()
+    name = "open01_primer.jpg"
+    data, content = measured_sample(name)
+    limits = {"nominal": "3/16in", "allow_below": "0.5mm", "allow_above": "0.5mm", "straightness": "0.02mm"}
+    seam = store.add_seam(job.job_id, "door", spec=limits)
+    line = keep_photo(store, seam, store.find_visit(job.job_id, "as found"), data, name, content)
+    assert judge_line(store, line, DecisionRule(name="simple")).verdict.decision == "out of tolerance"
+    page.session_state["view"] = "Jobs"
+    page.session_state["seam"] = seam.seam_id
+    page.run()
+    assert not page.exception
+    verdict = re.search(r'<div class="gv-verdict.*?</div>', html_of(page))[0]
+    assert "Out of tolerance" in verdict
+    assert "Straightness of" in verdict
+    assert "limit 0.02 mm" in verdict
+    assert "simple acceptance" in verdict
+    assert "next seam" not in verdict
+    # What is wanted now changes nothing about what was decided then.
+    store.edit_seam(seam.seam_id, spec=limits | {"straightness": "5mm"})
+    page.run()
+    assert "Out of tolerance" in re.search(r'<div class="gv-verdict.*?</div>', html_of(page))[0]
 
 
 def test_note_is_kept(page, job):

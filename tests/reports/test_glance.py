@@ -5,12 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from gapvision.judgement import judge_gap
+from gapvision.judgement import judge_measurement, simple_spec
 from gapvision.model import NominalPoint, Notice, Specification
 from gapvision.reports.glance import at_a_glance
-from gapvision.reports.spans import Band
 
-BAND = Band.around(4.76, 0.5)
+
+def glance(measurement, spec=None, rule=None):
+    """The short verdict by a wanted gap of 4.76 +- 0.5 mm, or another specification."""
+    return at_a_glance(measurement, judge_measurement(measurement, spec or simple_spec(4.76, 0.5, 0.5), rule))
 
 
 def gaps(**places):
@@ -32,31 +34,31 @@ def gaps(**places):
     ids=["in", "tight is worse than wide", "out with a hole", "open", "in where measured"],
 )
 def test_state_and_worst(make_measurement, gap, hole, state, worst_at, beyond):
-    said = at_a_glance(make_measurement(gap, hole=hole), BAND)
+    said = glance(make_measurement(gap, hole=hole))
     assert said.state == state
     assert said.worst.worst_at_mm == worst_at
-    assert said.beyond_mm == pytest.approx(beyond, abs=1e-6)
+    assert said.worst.excess_mm == pytest.approx(beyond, abs=1e-6)
     assert said.next_step
 
 
 def test_a_large_u_does_not_hide_the_station_that_is_proven_out(make_measurement):
     gap, u = gaps(s30=5.6, s90=6.0), np.full(240, 0.1)
     u[90] = 2.0
-    said = at_a_glance(make_measurement(gap, u_mm=u), BAND)
+    said = glance(make_measurement(gap, u_mm=u))
     assert (said.state, said.worst.worst_at_mm) == ("out", 30)
     assert "0.34 mm too wide" in said.next_step
 
 
 def test_not_proven_gives_the_measurements_own_advice(make_measurement):
     notice = Notice(code="step-unknown", advice="Lay a strip on each side of the seam.")
-    said = at_a_glance(make_measurement(gaps(s60=5.22), notices=[notice]), BAND)
+    said = glance(make_measurement(gaps(s60=5.22), notices=[notice]))
     assert said.next_step.endswith("Lay a strip on each side of the seam.")
 
 
 def test_without_a_tolerance_and_refused(make_measurement, make_refusal):
     assert at_a_glance(make_measurement(), None).state == "measured"
     refused = make_refusal("strip-not-found")
-    said = at_a_glance(refused, BAND)
+    said = at_a_glance(refused, None)
     assert (said.state, said.worst) == ("refused", None)
     assert said.next_step == refused.notices[0].advice
 
@@ -81,15 +83,33 @@ def test_a_wanted_gap_that_runs_along_the_seam_is_judged_where_it_is(
     make_measurement, first, last, state, worst_at, beyond
 ):
     measurement = make_measurement(gaps(), u_mm=np.full(240, 0.1))
-    profile = measurement.profile
-    verdict = judge_gap(profile.s_mm, profile.gap_mm, profile.expanded_u_mm, running(first, last))
-    said = at_a_glance(measurement, None, verdict)
+    said = glance(measurement, running(first, last))
     assert (said.state, said.worst.worst_at_mm) == (state, worst_at)
-    assert said.beyond_mm == pytest.approx(beyond, abs=1e-6)
+    assert said.worst.excess_mm == pytest.approx(beyond, abs=1e-6)
     if first == last:
-        assert said == at_a_glance(measurement, BAND)
+        assert (said.state, said.next_step) == (glance(measurement).state, glance(measurement).next_step)
     if state == "out":
         assert "1.00 mm too tight" in said.next_step
+
+
+def test_another_limit_that_is_not_kept_is_named_as_the_reason(make_measurement):
+    strict = replace(simple_spec(4.76, 0.5, 0.5), straightness_mm=0.02)
+    said = glance(make_measurement(gaps()), strict)
+    assert said.state == "out"
+    assert "Straightness of this panel's edge: 0.10 mm, U 0.05 mm, limit 0.02 mm." in said.next_step
+    assert "too wide" not in said.next_step
+    assert "too tight" not in said.next_step
+    # 0.10 mm, U 0.05, under a limit of 0.12 mm is not proven.
+    said = glance(make_measurement(gaps()), replace(strict, straightness_mm=0.12))
+    assert said.state == "open"
+    assert "limit 0.12 mm" in said.next_step
+
+
+def test_a_doubtful_photo_does_not_look_like_a_sure_one(make_measurement):
+    notice = Notice(code="strip-lifted")
+    said = glance(make_measurement(gaps(), notices=[notice]))
+    assert said.words == "In tolerance, photo with warnings"
+    assert said.next_step == f"{notice.message} {notice.advice}"
 
 
 KNOWN = {"edge_a": "cut", "edge_b": "rolled"}
@@ -134,8 +154,8 @@ def test_a_gap_that_is_lit_already_is_not_to_be_lit(make_measurement, codes, til
     dark = replace(dark, scale=replace(dark.scale, tilt_across_deg=tilt), **changes)
     if not both_sides:
         dark = replace(dark, step=None)
-    said = at_a_glance(replace(dark, gap_lit="bright"), BAND)
+    said = glance(replace(dark, gap_lit="bright"))
     assert (said.state, said.next_step) == ("open", f"A limit lies within U. {want}")
     # In the dark the usual advice stands: the notice's own, else a lamp.
     usual = Notice(code=codes[0]).advice if codes else "Light the gap from behind and go nearer, then take it again."
-    assert at_a_glance(dark, BAND).next_step == f"A limit lies within U. {usual}"
+    assert glance(dark).next_step == f"A limit lies within U. {usual}"

@@ -2,17 +2,19 @@
 
 import numpy as np
 
+from gapvision.judgement import judge_measurement, simple_spec
 from gapvision.model import Notice
-from gapvision.reports.spans import Band
 from gapvision.reports.terminal import describe
 
-BAND = Band.around(4.7625, 0.5)
+
+def told(measurement):
+    return describe(measurement, judge_measurement(measurement, simple_spec(4.7625, 0.5, 0.5)))
 
 
 def test_a_seam_with_a_nick_and_a_hole(make_measurement):
     gap = np.full(240, 4.7625)
     gap[60] = 5.9
-    words = describe(make_measurement(gap, hole=(100, 119), notices=(Notice(code="tilt-large"),)), BAND)
+    words = told(make_measurement(gap, hole=(100, 119), notices=(Notice(code="tilt-large"),)))
     assert "seam.jpg: measured, with warnings" in words
     assert "gap, largest    5.90 mm (15/64 in) at 60 mm, U 0.10" in words
     assert (
@@ -25,14 +27,15 @@ def test_a_seam_with_a_nick_and_a_hole(make_measurement):
     assert "  1     60 to 60 mm: too wide, worst 5.90 mm (15/64 in) at 60 mm, U 0.10" in words
     assert "  -     99 to 120 mm: not measured" in words
     assert "[tilt-large]" in words
+    assert "tolerance 4.26 to 5.26 mm around 4.76 mm (3/16 in): out of tolerance\n" in words
 
 
 def test_all_in_tolerance_and_without_a_tolerance(make_measurement):
-    assert "the whole measured seam is in tolerance" in describe(make_measurement(), BAND)
+    assert "(3/16 in): in tolerance, the whole measured seam" in told(make_measurement())
     assert "tolerance" not in describe(make_measurement())
 
 
 def test_refused(make_refusal):
-    words = describe(make_refusal("strip-not-found"), BAND)
+    words = describe(make_refusal("strip-not-found"))
     assert words.startswith("bad.jpg: refused\n")
     assert "Lay a printed strip beside the seam" in words

@@ -87,21 +87,21 @@ def draw_pictures(folder: Path, pictures: Path) -> int:
     from gapvision.formats.measurement_json import read
     from gapvision.formats.panel_file import read_panel
     from gapvision.intake.photo import read_colour
-    from gapvision.judgement import make_plan
+    from gapvision.judgement import judge_measurement, make_plan, simple_spec
     from gapvision.judgement.template import drawings_of_plan
     from gapvision.reports.figures import write_bytes
     from gapvision.reports.judgement_figures import draw_plan
     from gapvision.reports.overlay import draw_overlay, overlay_bytes
-    from gapvision.reports.spans import Band
     from gapvision.reports.template_pdf import write_template
 
     plan = make_plan(read_panel(folder / "bonnet.toml"))
     measured = read(folder / f"{SHOWN}.json")
     # The gap to have in primer: 3/16 in finished and the film still to come.
-    band = Band.around(4.7625 + plan.stretches[0].finish.loss.loss_mm if plan.stretches[0].finish else 4.7625, 0.5)
+    film = plan.stretches[0].finish.loss.loss_mm if plan.stretches[0].finish else 0.0
+    verdict = judge_measurement(measured, simple_spec(4.7625 + film, 0.5, 0.5))
     pixels = read_colour(folder / f"{SHOWN}.jpg", max_side_px=1400)
     write_bytes(
-        pictures / "worked_photo.jpg", overlay_bytes(draw_overlay(pixels, measured, band, longest_px=1400), "JPEG")
+        pictures / "worked_photo.jpg", overlay_bytes(draw_overlay(pixels, measured, verdict, longest_px=1400), "JPEG")
     )
     draw_plan(plan, pictures / "worked_plan.png", f"{SHOWN}.jpg")
     sheet = pictures / "worked_template.pdf"

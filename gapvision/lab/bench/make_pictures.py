@@ -6,23 +6,23 @@ import sys
 from pathlib import Path
 
 from gapvision.intake.photo import read_colour, read_photo
+from gapvision.judgement import judge_measurement, simple_spec
 from gapvision.lab import SAMPLE_IMAGES
 from gapvision.measure import measure_photo
 from gapvision.model import Settings
 from gapvision.reports.figures import draw_profile, draw_straightness, write_bytes, write_figure
 from gapvision.reports.overlay import draw_overlay, overlay_bytes
-from gapvision.reports.spans import Band
 
 
 def make_pictures(folder: Path) -> list[Path]:
     """Write overlay, profile and straightness of the sample lit from behind; return their paths."""
     sample = SAMPLE_IMAGES / "backlit_bonnet_gap.jpg"
     measurement = measure_photo(read_photo(sample), Settings(print_scale_checked=True))
-    band = Band.around(4.7625, 0.4)
+    verdict = judge_measurement(measurement, simple_spec(4.7625, 0.4, 0.4))
     overlay, profile, form = (folder / f"measured_{name}" for name in ("photo.jpg", "profile.png", "straightness.png"))
     pixels = read_colour(sample, max_side_px=1400)
-    write_bytes(overlay, overlay_bytes(draw_overlay(pixels, measurement, band, longest_px=1400), "JPEG"))
-    write_figure(draw_profile(measurement, band), profile)
+    write_bytes(overlay, overlay_bytes(draw_overlay(pixels, measurement, verdict, longest_px=1400), "JPEG"))
+    write_figure(draw_profile(measurement, verdict), profile)
     write_figure(draw_straightness(measurement), form)
     return [overlay, profile, form]
 

@@ -1,0 +1,146 @@
+"""Every surface says the same of every station and every span: drawn by lot are profile, specification and rule."""
+
+import csv
+import io
+import json
+import re
+from dataclasses import replace
+from unittest.mock import patch
+
+import numpy as np
+import pypdfium2
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from gapvision.formats.judgement_json import verdict_from_dict, verdict_to_dict
+from gapvision.formats.measurement_json import to_dict
+from gapvision.formats.table import csv_text
+from gapvision.judgement import judge_measurement, simple_spec
+from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, NominalPoint, Notice
+from gapvision.page.viewer import viewer_data
+from gapvision.reports import evidence as ev
+from gapvision.reports import overlay
+from gapvision.reports.figures import draw_profile
+from gapvision.reports.glance import at_a_glance
+from gapvision.reports.judgement_text import MARKS, verdict_text
+from gapvision.reports.terminal import describe
+from tests.conftest import hand_made_measurement
+
+LOOKS = {IN: "in", OPEN: "unproven", HOLE: "hole"}
+rules = st.one_of(
+    st.sampled_from([DecisionRule(name="proven"), DecisionRule(name="simple")]),
+    st.floats(0.01, 0.3).map(lambda risk: DecisionRule(name="risk", risk=risk)),
+)
+
+
+@st.composite
+def specifications(draw):
+    spec = simple_spec(draw(st.floats(4.0, 5.5)), draw(st.floats(0.05, 1.0)), draw(st.floats(0.05, 1.0)))
+    if draw(st.booleans()):
+        ends = (NominalPoint(0.0, draw(st.floats(4.0, 5.5))), NominalPoint(1.0, draw(st.floats(4.0, 5.5))))
+        spec = replace(spec, nominal=ends, at_unit="share")
+    limits = {
+        "straightness_mm": st.floats(0.01, 0.3),
+        "taper_mm_per_m": st.floats(0.1, 10),
+        "jump_10_mm": st.floats(0.05, 1),
+        "length_mm": st.floats(200, 300),
+    }
+    chosen = {name: draw(st.none() | values) for name, values in limits.items()}
+    return replace(spec, largest_hole_mm=draw(st.floats(0, 30)), **chosen)
+
+
+@st.composite
+def measurements(draw):
+    gap = np.full(240, draw(st.floats(4.0, 5.5)))
+    for _ in range(draw(st.integers(0, 6))):
+        at, long = draw(st.integers(0, 239)), draw(st.integers(1, 60))
+        gap[at : at + long] += draw(st.floats(-1.5, 1.5))
+    first = draw(st.integers(0, 200))
+    hole = draw(st.none() | st.just((first, first + draw(st.integers(0, 30)))))
+    u = np.full(240, draw(st.floats(0.0, 0.8)))
+    u[draw(st.integers(0, 239)) :] = draw(st.floats(0.0, 0.8))
+    notices = draw(st.sampled_from([(), (Notice(code="strip-lifted"),), (Notice(code="step-unknown"),)]))
+    return hand_made_measurement(gap, u, hole, notices)
+
+
+def looks_of(states, sides):
+    """In the plots' words: out of tolerance is named by its side."""
+    return [LOOKS.get(state, side) for state, side in zip(states, sides, strict=True)]
+
+
+def spans_in_evidence(measurement, body):
+    """The spans that the report marks below its chart and lists as its worst places."""
+    shown = ev.ShownResult(
+        number=1, stage="as found", on_date="2026-03-02", who="", content=to_dict(measurement), photo=None,
+        file_name="1.jpg", sha256="0" * 64, verdict=body,
+    )  # fmt: skip
+    seam = ev.SeamEvidence(name="door", after=shown)
+    report = ev.Evidence(
+        head=ev.Head(), reference="1", customer="", car="", made_on="2026-03-02", scope="all visits", seams=(seam,)
+    )
+    with patch("gapvision.reports.evidence.GapChart", wraps=ev.GapChart) as chart:
+        pdf = pypdfium2.PdfDocument(ev.write_evidence(report))
+    text = " ".join(" ".join(page.get_textpage().get_text_bounded() for page in pdf).split())
+    return chart.call_args.args[6], text
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(measurements(), specifications(), rules)
+def test_every_surface_says_the_same_of_every_station_and_span(measurement, spec, rule):
+    verdict = judge_measurement(measurement, spec, rule)
+    assert len(verdict.states) == len(measurement.profile.s_mm)
+    spans = [(x.state, x.side if x.state == OUT else "", x.from_mm, x.to_mm) for x in verdict.marked]
+    found = [x for x in spans if x[0] != HOLE]
+
+    table = list(csv.DictReader(io.StringIO(csv_text(measurement, verdict))))
+    assert [row["state"] for row in table] == list(verdict.states)
+    assert [row["side"] for row in table] == list(verdict.sides)
+
+    body = json.loads(json.dumps(verdict_to_dict(verdict, spec)))
+    assert body["verdict"] == verdict.state
+    assert [x["state"] for x in body["stations"]] == list(verdict.states)
+    assert [(x["state"], round(x["from_mm"], 3)) for x in body["spans"]] == [
+        (x.state, round(x.from_mm, 3)) for x in verdict.spans
+    ]
+    assert body["photo"]["status"] == measurement.status
+
+    again = verdict_from_dict(verdict_to_dict(verdict, spec, stations=False), measurement)
+    assert (again.state, again.states, again.reasons) == (verdict.state, verdict.states, verdict.reasons)
+    assert [(x.words, round(x.from_mm, 3)) for x in again.spans] == [
+        (x.words, round(x.from_mm, 3)) for x in verdict.spans
+    ]
+
+    data = viewer_data(measurement, verdict, preview_url="", full_url="")
+    assert data["states"] == looks_of(verdict.states, verdict.sides)
+    looks = looks_of([x[0] for x in spans], [x[1] for x in spans])
+    assert [(x["state"], x["from"], x["to"]) for x in data["spans"]] == [
+        (look, x[2], x[3]) for look, x in zip(looks, spans, strict=True)
+    ]
+
+    words = [x.words for x in verdict.marked]
+    plot = draw_profile(measurement, verdict).axes[0]
+    assert len([p for p in plot.patches if p.get_hatch()]) == len(spans)
+    told = [re.sub(r"^\d+ |, [\d.-]+$", "", t.get_text()) for t in plot.texts]
+    assert [x for x in told if not x.isdigit() and x] == [x for x in words if x in told]
+    with patch.object(overlay, "_hatch") as hatched:
+        overlay.draw_overlay(np.zeros((120, 240, 3), np.uint8), measurement, verdict)
+    assert [c.args[2].words for c in hatched.call_args_list] == [x for x in words if x != HOLE]
+
+    lines = [
+        re.match(r"  (?:\d+ *|- ) +(\d+) to \d+ mm: ([a-z ]+)", x) for x in describe(measurement, verdict).split("\n")
+    ]
+    assert [(int(m[1]), m[2]) for m in lines if m] == [(x.whole_mm[0], x.words) for x in verdict.marked]
+    assert f": {verdict.state}" in describe(measurement, verdict)
+    said = verdict_text(verdict)
+    assert said.startswith(verdict.state.upper())
+    rows = re.findall(r"^([+X?.]) +(\d+) +(\d+) ", said, re.M)
+    assert [row[0] for row in rows] == [MARKS[x.state] for x in verdict.spans]
+    assert ("\n  warning: " in said) == verdict.doubtful
+
+    short = at_a_glance(measurement, verdict)
+    assert short.state in {IN: ("in",), OUT: ("out",), OPEN: ("open", "holes")}[verdict.state]
+    assert short.worst is verdict.worst
+
+    marks, report = spans_in_evidence(measurement, verdict_to_dict(verdict, spec, stations=False))
+    assert [(state, round(start, 3)) for start, _, state in marks] == [(x[0], round(x[2], 3)) for x in found]
+    assert verdict.state.capitalize() in report
