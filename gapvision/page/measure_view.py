@@ -46,7 +46,7 @@ def show(ticket: str) -> None:
     verdict = judged(measurement, spec)
     with top:
         widgets.show_verdict(measurement, verdict)
-    _show_result(photo, measurement, verdict)
+    show_result(photo, measurement, verdict)
     if measurement.profile is not None:
         _leave_out(photo, measurement)
         save_view.offer(photo, measurement, spec)
@@ -71,7 +71,7 @@ def measured_again(ticket: str) -> OnScreen | None:
     return shown
 
 
-def _show_result(photo: Chosen, measurement: Measurement, verdict: Verdict | None) -> None:
+def show_result(photo: Chosen, measurement: Measurement, verdict: Verdict | None) -> None:
     """Photo with edges, profile, spans, numbers, notices."""
     _viewer(photo, measurement, verdict)
     with st.container():

@@ -50,7 +50,7 @@ def test_tolerance_changes_the_verdict_without_measuring_again(page, monkeypatch
     ("key", "value", "said"),
     [
         ("nominal", "three", "'three' is not a length."),
-        ("tolerance", "9mm", "makes no sense"),
+        ("tolerance", "9mm", "The lower limit is a negative gap"),
         ("nominal", "3/0in", "divides by zero"),
         ("nominal", "3/16", "'3/16' has no unit that is known here."),
     ],
