@@ -86,7 +86,7 @@ def make_demo_job(store: Store, progress: Callable[[int, int], object] | None = 
     from gapvision.errors import GapvisionError
     from gapvision.formats.specification_file import specification_to_table
     from gapvision.judgement import simple_spec
-    from gapvision.model import Settings
+    from gapvision.model import Measurement, Settings
     from gapvision.records import Conditions
     from gapvision.samples import FOLDER
     from gapvision.workshop import judge_line, keep_photo, measure_file
@@ -102,7 +102,7 @@ def make_demo_job(store: Store, progress: Callable[[int, int], object] | None = 
     # Measuring takes a while, so it comes first; then all is stored in one go,
     # and a demo job is there whole or not at all.
     names = [name for plan in SEAMS for name in plan.photos]
-    measured: dict[str, tuple[bytes, str, dict[str, Any]]] = {}
+    measured: dict[str, tuple[bytes, str, Measurement]] = {}
     for done, name in enumerate(names, 1):
         data = (FOLDER / name).read_bytes()
         measured[name] = (data, name, measure_file(data, name, settings))

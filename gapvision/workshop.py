@@ -18,12 +18,12 @@ from gapvision.errors import GapvisionError
 from gapvision.formats.job_file import FINISH_SCHEMA, PANEL_SCHEMA
 from gapvision.judgement import compare as _compare
 from gapvision.judgement.thermal import ThermalChange, thermal_change
-from gapvision.model import Comparison, GapProfile, Notice
+from gapvision.model import Comparison, Measurement, Notice
 from gapvision.records import TICKS, MeasurementLine, Seam, Store, Visit, conditions_notices
 
 if TYPE_CHECKING:
     from gapvision.formats.job_file import JobFile
-    from gapvision.model import DecisionRule, Measurement, Settings, Specification, StripView, Verdict
+    from gapvision.model import DecisionRule, Settings, Specification, Verdict
 
 Point = tuple[float, float]
 
@@ -31,61 +31,18 @@ _LETTER_SUFFIX = {"jpeg": ".jpg", "png": ".png", "tiff": ".tif", "webp": ".webp"
 
 
 # --- measuring into the records --------------------------------------------------------
-def measure_file(data: bytes, file_name: str, settings: Settings | None = None) -> dict[str, Any]:
-    """Measure a photo and put the result into the measurement file's form.
-
-    Parameters
-    ----------
-    data : bytes
-        The photo's file.
-    file_name : str
-        For people.
-    settings : Settings, optional
-        How to measure.
-
-    Returns
-    -------
-    dict
-        The contract of design.md, section 3, with ``strip_ends_px``: for each
-        strip where its two ends lie in the upright photo, so that two photos
-        of a strip left in its place can be laid on each other.
+def measure_file(data: bytes, file_name: str, settings: Settings | None = None) -> Measurement:
+    """Measure a photo's file; one that is refused gives a measurement too.
 
     Raises
     ------
     GapvisionError
-        When the file cannot be read.  A photo that is refused gives a dict too.
+        When the file cannot be read.
     """
-    from gapvision.formats.measurement_json import to_dict
     from gapvision.intake.photo import read_photo
     from gapvision.measure import measure_photo
-    from gapvision.model import Settings
-    from gapvision.vision.detect import find_strips
 
-    settings = settings or Settings()
-    photo = read_photo(data, file_name)
-    content = to_dict(measure_photo(photo, settings))
-    if content["status"] != "refused":
-        views = find_strips(photo, settings.print_scale_along, settings.print_scale_across)
-        content["strip_ends_px"] = {v.letter: ends for v in views if (ends := _strip_ends(v)) is not None}
-    return content
-
-
-def _strip_ends(view: StripView) -> list[list[float]] | None:
-    """Where the two ends of a strip's pattern lie in the photo [px]."""
-    import cv2
-    import numpy as np
-
-    from gapvision.targets import strip
-
-    if len(view.corner_ids) < 8:
-        return None
-    # On the strip as drawn: the print scale does not move its ends in the photo.
-    to_photo, _ = cv2.findHomography(strip.corners_mm()[view.corner_ids, :2], view.corners_px)
-    if to_photo is None:
-        return None
-    length, middle = strip.SQUARES_ALONG * strip.SQUARE_MM, strip.SQUARES_ACROSS * strip.SQUARE_MM / 2
-    ends = cv2.perspectiveTransform(np.array([[[0.0, middle], [length, middle]]]), to_photo)[0]
-    return [[round(float(x), 2), round(float(y), 2)] for x, y in ends]
+    return measure_photo(read_photo(data, file_name), settings)
 
 
 def add_photo(
@@ -98,7 +55,7 @@ def add_photo(
     settings: Settings | None = None,
     drop_location: bool = False,
     keep_refused: bool = False,
-) -> tuple[MeasurementLine | None, dict[str, Any]]:
+) -> tuple[MeasurementLine | None, Measurement]:
     """Measure a photo and store it with its result.
 
     Parameters
@@ -112,13 +69,13 @@ def add_photo(
     -------
     line : MeasurementLine or None
         None when the photo was refused and not kept.
-    content : dict
-        The measurement file's content, for showing.
+    measurement : Measurement
+        For showing.
     """
-    content = measure_file(data, file_name, settings)
-    if content["status"] == "refused" and not keep_refused:
-        return None, content
-    return keep_photo(store, seam, visit, data, file_name, content, drop_location=drop_location), content
+    measurement = measure_file(data, file_name, settings)
+    if measurement.status == "refused" and not keep_refused:
+        return None, measurement
+    return keep_photo(store, seam, visit, data, file_name, measurement, drop_location=drop_location), measurement
 
 
 def keep_photo(
@@ -127,20 +84,36 @@ def keep_photo(
     visit: Visit,
     data: bytes,
     file_name: str,
-    content: dict[str, Any],
+    measurement: Measurement,
     *,
     drop_location: bool = False,
 ) -> MeasurementLine:
-    """Store a photo whose measurement is at hand already (see :func:`measure_file`)."""
+    """Store a photo whose measurement is at hand already; nothing is measured again."""
+    from gapvision.formats.measurement_json import to_dict
+
     original, suffix = None, photo_suffix(data, file_name)
     if drop_location:
         from gapvision.intake.safe_copy import safe_copy
 
-        original = content["photo"]["sha256"]
+        original = measurement.photo.sha256
         data, suffix = safe_copy(data, file_name), ".jpg"
+    content, name = to_dict(measurement), Path(file_name).name
     return store.save_photo(
-        seam.seam_id, visit.visit_id, data, suffix, content, file_name=Path(file_name).name, original_sha256=original
+        seam.seam_id, visit.visit_id, data, suffix, content, file_name=name, original_sha256=original
     )
+
+
+def stored(store: Store, line: MeasurementLine) -> Measurement:
+    """Return a result of the records, whole.
+
+    Raises
+    ------
+    GapvisionError
+        ``measurement-not-found``; ``measurement-file-bad``.
+    """
+    from gapvision.formats.measurement_json import from_dict
+
+    return from_dict(store.measurement(line.measurement_id), f"measurement {line.measurement_id}")
 
 
 def photo_suffix(data: bytes, file_name: str) -> str:
@@ -152,18 +125,14 @@ def photo_suffix(data: bytes, file_name: str) -> str:
 
 
 def measure_again(store: Store, line: MeasurementLine) -> MeasurementLine:
-    """Measure a stored photo with today's method, with the settings of its latest result; the old result stays."""
-    from gapvision.model import Settings
+    """Measure a stored photo with today's method, with all that was stated for its latest result; the old one stays."""
+    from gapvision.formats.measurement_json import to_dict
 
-    old = store.measurement(line.measurement_id)
-    known = Settings.__dataclass_fields__
-    given = {k: v for k, v in (old.get("settings") or {}).items() if k in known}
-    if given.get("seam_hint_px"):
-        given["seam_hint_px"] = tuple((float(x), float(y)) for x, y in given["seam_hint_px"])
-    content = measure_file(store.photo_bytes(line.photo), line.photo.file_name, Settings(**given))
+    settings = stored(store, line).settings
+    new = measure_file(store.photo_bytes(line.photo), line.photo.file_name, settings)
     # Measured on the stored copy, but evidence is of the photo as it was taken.
-    content["photo"]["sha256"] = line.photo.original_sha256
-    return store.add_measurement(line.shot_id, content)
+    new = replace(new, photos=(replace(new.photo, sha256=line.photo.original_sha256),))
+    return store.add_measurement(line.shot_id, to_dict(new))
 
 
 # --- comparing ------------------------------------------------------------------------
@@ -191,32 +160,16 @@ class Compared:
     thermal_panel_only: ThermalChange | None
 
 
-def profile_of(content: dict[str, Any]) -> GapProfile:
-    """Return the profile of a measurement file's content.
-
-    Raises
-    ------
-    GapvisionError
-        ``photo-has-no-profile`` when it was refused; ``measurement-file-bad``.
-    """
-    from gapvision.formats.measurement_json import from_dict
-
-    measured: Measurement = from_dict(content)
-    if measured.profile is None:
-        raise GapvisionError("photo-has-no-profile")
-    return measured.profile
-
-
-def compare_contents(
-    before: dict[str, Any],
-    after: dict[str, Any],
+def compare_measurements(
+    before: Measurement,
+    after: Measurement,
     *,
     datum: str = "align",
     marks: Sequence[tuple[Point, Point]] = (),
     mirror: bool = False,
     nominal_mm: Any = None,
 ) -> Comparison:
-    """Compare two measurement files' contents.
+    """Compare two measurements of one seam.
 
     Parameters
     ----------
@@ -234,11 +187,13 @@ def compare_contents(
     GapvisionError
         ``datum-missing``, ``comparison-no-overlap``, ``photo-has-no-profile``.
     """
-    first, second = profile_of(before), profile_of(after)
+    first, second = before.profile, after.profile
+    if first is None or second is None:
+        raise GapvisionError("photo-has-no-profile")
     along = mirror and _compare.runs_along(second)
     if mirror:
         second = _compare.mirror_profile(second, along)
-    ends_1, ends_2 = before.get("strip_ends_px") or {}, after.get("strip_ends_px") or {}
+    ends_1, ends_2 = before.photo.strip_ends_px(), after.photo.strip_ends_px()
     letters = sorted(set(ends_1) & set(ends_2))
     # Mirrored, the strip's other end lies towards the same end of the car.
     turn = -1 if along else 1
@@ -266,12 +221,14 @@ def compare_contents(
     )
 
 
-def _same_print(before: dict[str, Any], after: dict[str, Any]) -> bool:
+def _same_print(before: Measurement, after: Measurement) -> bool:
     """Tell whether both show the same strips with the same check lengths."""
-    one, two = before.get("scale") or {}, after.get("scale") or {}
-    keys = ("strips", "print_scale_along", "print_scale_across", "print_scale_checked")
+    one, two = before.scale, after.scale
+    if one is None or two is None:
+        return False
+    alike = all(getattr(one, k) == getattr(two, k) for k in ("strips", "print_scale_along", "print_scale_across"))
     # Without check lines measured, two prints that look alike may differ.
-    return bool(one.get("print_scale_checked")) and all(one.get(k) == two.get(k) for k in keys)
+    return alike and one.print_scale_checked and two.print_scale_checked
 
 
 def compare_lines(
@@ -284,7 +241,7 @@ def compare_lines(
     mirror: bool | None = None,
     nominal_mm: Any = None,
 ) -> Compared:
-    """Compare two results of the records; see :func:`compare_contents`.
+    """Compare two results of the records; see :func:`compare_measurements`.
 
     Parameters
     ----------
@@ -294,9 +251,9 @@ def compare_lines(
     seam_1, seam_2 = store.seam(before.seam_id), store.seam(after.seam_id)
     if mirror is None:
         mirror = {seam_1.side, seam_2.side} == {"left", "right"}
-    comparison = compare_contents(
-        store.measurement(before.measurement_id),
-        store.measurement(after.measurement_id),
+    comparison = compare_measurements(
+        stored(store, before),
+        stored(store, after),
         datum=datum,
         marks=marks,
         mirror=mirror,
@@ -357,9 +314,9 @@ def verdict_of(store: Store, line: MeasurementLine) -> Verdict | None:
 
     if line.status == "refused":
         return None
-    stored = store.verdict(line.measurement_id)
-    if stored is not None:
-        return verdict_from_dict(stored.body, _measured(store, line))
+    found = store.verdict(line.measurement_id)
+    if found is not None:
+        return verdict_from_dict(found.body, stored(store, line))
     return _judged(store, line, store.seam(line.seam_id), None)
 
 
@@ -377,20 +334,14 @@ def _judged(store: Store, line: MeasurementLine, seam: Seam, rule: DecisionRule 
         return None
     spec = _wanted(seam)
     opposite = None if spec.opposite_mm is None else other_side(store, seam)
-    other = None if opposite is None else reading_from_measurement(_measured(store, opposite), seam.name)
-    return judge_measurement(_measured(store, line), spec, rule, opposite=other)
+    other = None if opposite is None else reading_from_measurement(stored(store, opposite), seam.name)
+    return judge_measurement(stored(store, line), spec, rule, opposite=other)
 
 
 def _wanted(seam: Seam) -> Specification:
     from gapvision.formats.specification_file import specification_from_table
 
     return specification_from_table(seam.spec or {}, f"the specification of seam '{seam.name}'")
-
-
-def _measured(store: Store, line: MeasurementLine) -> Measurement:
-    from gapvision.formats.measurement_json import from_dict
-
-    return from_dict(store.measurement(line.measurement_id))
 
 
 def finish_of(store: Store, job_id: int) -> Any:
@@ -523,16 +474,14 @@ def _name(seam: Seam) -> str:
 
 def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: MeasurementLine) -> Any:
     """Gather what the report shows of one seam."""
-    import numpy as np
-
     from gapvision.reports import evidence as ev
 
     after = _shown(store, last)
     before = compared = None
-    remarks = [f"{n['message']} {n['advice']}" for n in after.content.get("warnings", [])]
+    remarks = [" ".join(words.notice(n, words.MM)) for n in after.measurement.notices if n.kind != "note"]
     # What a person stated and no photo shows belongs to the evidence.
-    remarks += [n["message"] for n in after.content.get("notes", []) if n["code"] == "known-stated"]
-    s = np.array([r["s_mm"] for r in after.content["stations"]])
+    remarks += [words.notice(n, words.MM)[0] for n in after.measurement.notices if n.code == "known-stated"]
+    s = after.profile.s_mm
     nominal = lower = upper = None
     spec = None
     if seam.spec is not None:
@@ -586,7 +535,7 @@ def _shown(store: Store, line: MeasurementLine) -> Any:
     verdict = store.verdict(line.measurement_id)
     return ev.ShownResult(
         number=line.measurement_id, stage=line.visit.stage, on_date=line.visit.on_date, who=line.visit.who,
-        content=store.measurement(line.measurement_id), photo=store.photo_bytes(line.photo),
+        measurement=stored(store, line), photo=store.photo_bytes(line.photo),
         file_name=line.photo.file_name, sha256=line.photo.original_sha256, conditions=tuple(said),
         verdict=verdict.body if verdict is not None and "sentence" in verdict.body else None,
     )  # fmt: skip
@@ -653,6 +602,7 @@ def export_job(
     """
     from gapvision import __version__
     from gapvision.formats.job_file import job_bytes
+    from gapvision.formats.measurement_json import content_bytes
     from gapvision.formats.package import write_package
 
     data = store.job_data(job_id)
@@ -674,7 +624,7 @@ def export_job(
         for k, m in enumerate(shot.measurements, 1):
             stem = f"{number:03d}-{k}-{_slug(names[shot.seam])}"
             content, m.content, m.file = m.content, None, f"measurements/{stem}.json"
-            files.append((m.file, partial(_json_bytes, content)))
+            files.append((m.file, partial(content_bytes, content or {})))
             files.append((f"tables/{stem}.csv", partial(_csv_bytes, content)))
     if any(x.newest and x.status != "refused" for x in store.job_lines(job_id, visit_id)):
         files.append(("report.pdf", lambda: evidence_report(store, job_id, visit_id=visit_id)))
@@ -698,12 +648,6 @@ def _safe_photo(store: Store, photo: Any) -> bytes:
     from gapvision.intake.safe_copy import safe_copy
 
     return safe_copy(store.photo_bytes(photo), photo.file_name or "photo")
-
-
-def _json_bytes(content: Any) -> bytes:
-    import json
-
-    return json.dumps(content, ensure_ascii=False, indent=1).encode()
 
 
 def _csv_bytes(content: Any) -> bytes:

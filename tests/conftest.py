@@ -1,12 +1,11 @@
 """Shared by all tests: measurements made by hand, without a photo; and sample photos measured once for all."""
 
-import copy
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from gapvision.model import GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Step, Straightness
+from gapvision.model import GapProfile, GapSummary, Measurement, Notice, ScaleInfo, SeenPhoto, Step, Straightness
 
 
 def hand_made_measurement(gap_mm=None, u_mm=0.1, hole=None, notices=(), file="seam.jpg", px_per_mm=8.0):
@@ -37,11 +36,7 @@ def hand_made_measurement(gap_mm=None, u_mm=0.1, hole=None, notices=(), file="se
     return Measurement(
         status="warn" if notices else "ok",
         notices=tuple(notices),
-        photo_file=file,
-        photo_sha256="0" * 64,
-        width_px=2400,
-        height_px=1200,
-        taken_at="2026-03-02T10:00:00",
+        photos=(SeenPhoto(file=file, sha256="0" * 64, width_px=2400, height_px=1200, taken_at="2026-03-02T10:00:00"),),
         scale=ScaleInfo(
             px_per_mm=px_per_mm,
             print_scale_along=1.0,
@@ -64,7 +59,7 @@ def hand_made_measurement(gap_mm=None, u_mm=0.1, hole=None, notices=(), file="se
             std_mm=float(g.std()),
             taper_mm_per_m=float(np.polyfit(s[keep], g, 1)[0] * 1000),
         ),
-        step=Step(mean_mm=0.4, expanded_u_mm=0.2),
+        step_used=Step(mean_mm=0.4, expanded_u_mm=0.2),
         straightness_a=form,
         straightness_b=form,
         method_version=1,
@@ -76,11 +71,7 @@ def hand_made_refusal(code="file-unreadable"):
     return Measurement(
         status="refused",
         notices=(Notice(code=code),),
-        photo_file="bad.jpg",
-        photo_sha256="1" * 64,
-        width_px=2400,
-        height_px=1200,
-        taken_at=None,
+        photos=(SeenPhoto(file="bad.jpg", sha256="1" * 64, width_px=2400, height_px=1200),),
     )
 
 
@@ -98,7 +89,7 @@ def make_refusal():
 
 @pytest.fixture(scope="session")
 def measured_sample():
-    """Measure a sample photo as for the records; each only once, and every asker has a copy of its own."""
+    """Measure a sample photo as for the records, each only once: its bytes and its measurement."""
     from gapvision.model import Settings
     from gapvision.samples import FOLDER
     from gapvision.workshop import measure_file
@@ -110,7 +101,6 @@ def measured_sample():
             folders = (FOLDER, Path(__file__).parents[1] / "sample_images")
             data = next(f / name for f in folders if (f / name).is_file()).read_bytes()
             kept[name] = data, measure_file(data, name, Settings(print_scale_checked=True))
-        data, content = kept[name]
-        return data, copy.deepcopy(content)
+        return kept[name]
 
     return get

@@ -26,7 +26,7 @@ MAY_USE = {
     "measure": {"geometry", "targets", "intake", "vision"},
     "judgement": {"geometry"},
     "words": set(),
-    "formats": {"geometry", "judgement", "words"},
+    "formats": {"geometry", "targets", "judgement", "words"},
     "records": {"geometry", "intake", "judgement", "formats"},
     "reports": {"geometry", "targets", "intake", "vision", "judgement", "formats", "words"},
 }

@@ -13,7 +13,6 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from gapvision.formats.judgement_json import verdict_from_dict, verdict_to_dict
-from gapvision.formats.measurement_json import to_dict
 from gapvision.formats.table import csv_text
 from gapvision.judgement import judge_measurement, simple_spec
 from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, NominalPoint, Notice
@@ -87,7 +86,7 @@ def looks_of(states, sides):
 def spans_in_evidence(measurement, body):
     """The spans that the report marks below its chart and lists as its worst places."""
     shown = ev.ShownResult(
-        number=1, stage="as found", on_date="2026-03-02", who="", content=to_dict(measurement), photo=None,
+        number=1, stage="as found", on_date="2026-03-02", who="", measurement=measurement, photo=None,
         file_name="1.jpg", sha256="0" * 64, verdict=body,
     )  # fmt: skip
     seam = ev.SeamEvidence(name="door", after=shown)

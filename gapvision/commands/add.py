@@ -10,10 +10,11 @@ from typing import Any
 from gapvision.commands._lengths import add_check_lines, add_known, known_of, parse_points
 from gapvision.commands._records import Bar, add_data, open_store, picked
 from gapvision.errors import GapvisionError
+from gapvision.model import Measurement
 from gapvision.records import TICKS
 from gapvision.targets.print_scale import print_scales
 from gapvision.units import parse_length
-from gapvision.words import MM
+from gapvision.words import MM, notice
 
 _EPILOG = """\
 A seam or stage that the job does not have yet is added.  Exit code: 0 stored,
@@ -91,7 +92,7 @@ def run(args: argparse.Namespace) -> int:
                             who=args.who,
                             conditions=conditions if said else None,
                         )
-                line, content = add_photo(
+                line, measurement = add_photo(
                     store,
                     seam,
                     visit,
@@ -109,8 +110,8 @@ def run(args: argparse.Namespace) -> int:
                 sys.stderr.write(f"{Path(name).name}: {error} [{error.code}]\n")
                 unreadable += 1
                 continue
-            refused += content["status"] == "refused"
-            _tell(file_name, line, content)
+            refused += measurement.status == "refused"
+            _tell(file_name, line, measurement)
             if len(args.photos) > 1:
                 bar(number, len(args.photos))
     return 2 if unreadable else 3 if refused else 0
@@ -149,9 +150,10 @@ def _spec(args: argparse.Namespace) -> dict[str, Any] | None:
     return specification_to_table(read_specification(args.spec) if args.spec else preset(args.preset))
 
 
-def _tell(file_name: str, line: Any, content: dict[str, Any]) -> None:
-    for n in content["warnings"]:
-        print(f"{file_name}: {n['message']} {n['advice']} [{n['code']}]")
+def _tell(file_name: str, line: Any, measurement: Measurement) -> None:
+    for n in measurement.notices:
+        if n.kind != "note":
+            print(f"{file_name}: {' '.join(notice(n, MM))} [{n.code}]")
     if line is None:
         print(f"{file_name}: refused, not stored")
     elif line.mean_mm is None:

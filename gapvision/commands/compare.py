@@ -62,7 +62,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Compare, print, write."""
     from gapvision.formats.atomic import check_whole, write_whole
-    from gapvision.workshop import compare_contents, compare_lines
+    from gapvision.formats.measurement_json import read
+    from gapvision.workshop import compare_lines, compare_measurements
 
     pairs = [parse_points(list(pair)) or () for pair in args.mark or []]
     marks = [(pair[0], pair[1]) for pair in pairs]
@@ -71,8 +72,8 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         check_whole(args.json)
     if Path(args.first).suffix.lower() == ".json" and Path(args.second).suffix.lower() == ".json":
-        files = [_read(args.first), _read(args.second)]
-        result = compare_contents(*files, datum=datum, marks=marks, mirror=args.mirror, nominal_mm=nominal)
+        files = [read(args.first), read(args.second)]
+        result = compare_measurements(*files, datum=datum, marks=marks, mirror=args.mirror, nominal_mm=nominal)
         print(f"before: {args.first}\nafter:  {args.second}")
         _tell(result, list(result.notices))
         found: dict[str, Any] = {"before": args.first, "after": args.second}
@@ -104,14 +105,6 @@ def run(args: argparse.Namespace) -> int:
         write_whole(args.json, json.dumps(found | comparison_dict(result), indent=1).encode())
         print(f"written: {args.json}")
     return 0
-
-
-def _read(name: str) -> dict[str, Any]:
-    from gapvision.formats.measurement_json import read
-
-    read(name)  # checks it, with good sentences
-    content: dict[str, Any] = json.loads(Path(name).read_text(encoding="utf-8-sig"))
-    return content
 
 
 #: What the file's published form calls a gap that got tighter.

@@ -1,9 +1,11 @@
 """The measurement file: the contract between measuring and everything that comes after.
 
-Names in the file: ``u_mm`` is an expanded uncertainty (k = 2), ``std_u_mm`` a
-standard one.  Lengths are rounded to 1e-5 mm and pixels to 1e-3 px, far below
-any uncertainty, to keep the file small.  NaN is never written: a station
-without gap or uncertainty is left out, any other missing number is null.
+Names in the file: ``u_mm`` is an expanded uncertainty (k = 2), ``std_u_mm`` and ``parts_u_mm`` are standard ones.
+Of the stations, lengths are rounded to 1e-5 mm and pixels to 1e-3 px, far below any uncertainty, to keep the file
+small; the strips' corners and the fitted field stand in full, because what is worked out from them later would feel it.
+NaN is never written: a station without gap or uncertainty is left out, any other missing number is null.
+
+Files of version 1 are read; today's program writes version 2.
 """
 
 from __future__ import annotations
@@ -11,22 +13,39 @@ from __future__ import annotations
 import json
 import math
 import os
-from dataclasses import fields
+from collections.abc import Mapping
+from dataclasses import asdict, fields
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal, TypeVar
 
+import msgspec
 import numpy as np
 
 from gapvision import __version__, words
 from gapvision.codes import CODES
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import write_whole
+from gapvision.formats.declared import Loose, Refused, read_declared
 from gapvision.limits import MAX_MEASUREMENT_FILE_BYTES
-from gapvision.model import GapProfile, GapSummary, Measurement, Notice, ScaleInfo, Step, Straightness
+from gapvision.model import (
+    COVERAGE_FACTOR,
+    Edge,
+    FittedField,
+    GapProfile,
+    GapSummary,
+    Measurement,
+    Notice,
+    ScaleInfo,
+    SeamQuality,
+    SeenPhoto,
+    Settings,
+    Step,
+    Straightness,
+    StripView,
+)
+from gapvision.targets.strip import CORNERS_PER_STRIP, STRIP_LETTERS, corners_mm
 
-SCHEMA = "gapvision-measurement/1"
-_SCHEMA_NAME = SCHEMA.split("/")[0]
-_STATUS = ("ok", "warn", "refused")
+SCHEMA, _FORMER_SCHEMA = "gapvision-measurement/2", "gapvision-measurement/1"
 _DECIMALS_MM = 5
 _DECIMALS_PX = 3
 
@@ -36,7 +55,9 @@ _FILE_NAMES = {"expanded_u_mm": "u_mm"}
 _COLUMNS = {
     "s_mm": "s_mm", "gap_mm": "gap_mm", "expanded_u_mm": "u_mm", "edge_a_px": "edge_a_px", "edge_b_px": "edge_b_px",
     "edge_a_mm": "edge_a_mm", "edge_b_mm": "edge_b_mm", "edge_a_u_mm": "edge_a_u_mm", "edge_b_u_mm": "edge_b_u_mm",
+    "photo": "photo",
 }  # fmt: skip
+_T = TypeVar("_T")
 
 
 # --- writing ------------------------------------------------------------------------
@@ -57,47 +78,52 @@ def to_dict(measurement: Measurement) -> dict[str, Any]:
     """
     m = measurement
     notices = [(n.kind, words.notice_dict(n)) for n in m.notices]
-    straight = None
+    straight = edges = None
     if m.straightness_a is not None or m.straightness_b is not None:
         straight = {"edge_a": _record(m.straightness_a), "edge_b": _record(m.straightness_b)}
+    if m.edge_a is not None or m.edge_b is not None:
+        edges = {"a": _record(m.edge_a), "b": _record(m.edge_b)}
     return {
         "schema": SCHEMA,
         "status": m.status,
         "warnings": [n for kind, n in notices if kind != "note"],
         "notes": [n for kind, n in notices if kind == "note"],
-        "photo": {
-            "file": m.photo_file, "sha256": m.photo_sha256, "width_px": m.width_px, "height_px": m.height_px,
-            "taken_at": m.taken_at,
-        },
+        "photo": _about(m.photo),
+        "photos": [_photo_dict(p) for p in m.photos],
         "scale": _record(m.scale),
+        "sheet": _sheet(m.scale),
         "spacing_mm": None if m.profile is None else _plain(m.profile.spacing_mm),
-        "stations": [] if m.profile is None else _stations(m.profile),
+        "stations": [] if m.profile is None else _stations(m.profile, m.step_used),
         "gap": _record(m.summary),
-        "flush": _record(m.step),
+        "flush": None if m.step is None else _plain({"mean_mm": m.step.mean_mm, "u_mm": m.step.expanded_u_mm}),
+        "step": _record(m.step_used),
         "straightness": straight,
+        "edges": edges,
         "seam_kind": m.seam_kind,
         "gap_lit": m.gap_lit,
         "edges_method": m.edges_method,
-        "camera": _plain(m.camera),
-        "settings": _plain(m.settings),
+        "quality": _record(m.quality),
+        "settings": _plain(asdict(m.settings)),
+        "coverage_factor": COVERAGE_FACTOR,
         "method_version": m.method_version,
         "written_by": f"gapvision {__version__}",
-    }  # fmt: skip
+    }
 
 
 def to_json(measurement: Measurement) -> bytes:
-    """The file's bytes: one station a line, UTF-8."""
+    """The file's bytes: one photo and one station a line, UTF-8."""
     return content_bytes(to_dict(measurement))
 
 
-def content_bytes(content: dict[str, Any]) -> bytes:
-    """The bytes of a measurement file's content; it may carry more, such as ``left_out``."""
-    content = dict(content)
-    stations = content.pop("stations")
-    head = json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False)
-    lines = ",\n  ".join(json.dumps(s, ensure_ascii=False, allow_nan=False) for s in stations)
-    body = f"[\n  {lines}\n ]" if stations else "[]"
-    return f'{head[:-2]},\n "stations": {body}\n}}\n'.encode()
+def content_bytes(content: Mapping[str, Any]) -> bytes:
+    """The bytes of a measurement file's content."""
+    long = {key: content[key] for key in ("photos", "stations") if key in content}
+    head = {key: value for key, value in content.items() if key not in long}
+    text = json.dumps(head, indent=1, ensure_ascii=False, allow_nan=False)[:-2]
+    for key, items in long.items():
+        lines = ",\n  ".join(json.dumps(item, ensure_ascii=False, allow_nan=False) for item in items)
+        text += f',\n "{key}": ' + (f"[\n  {lines}\n ]" if items else "[]")
+    return f"{text}\n}}\n".encode()
 
 
 def write(measurement: Measurement, path: str | os.PathLike[str]) -> None:
@@ -111,24 +137,59 @@ def write(measurement: Measurement, path: str | os.PathLike[str]) -> None:
     write_whole(path, to_json(measurement))
 
 
+def _about(photo: SeenPhoto) -> dict[str, Any]:
+    return {name: getattr(photo, name) for name in ("file", "sha256", "width_px", "height_px", "taken_at")}
+
+
+def _photo_dict(photo: SeenPhoto) -> dict[str, Any]:
+    strips = {v.letter: {"ids": v.corner_ids.tolist(), "corners_px": v.corners_px.tolist()} for v in photo.strips}
+    field: dict[str, Any] | None = None
+    if photo.field is not None:
+        f = photo.field
+        field = {
+            "letters": f.letters, "raised": f.raised, "print_scale": f.print_scale, "focal_source": f.focal_source,
+            "noise_px": f.noise_px, "params": f.params.tolist(),
+            # It is symmetric: each row up to the diagonal.
+            "covariance": [row[: i + 1] for i, row in enumerate(f.covariance.tolist())],
+        }  # fmt: skip
+    out = _about(photo) | {"strips": strips, "field": field}
+    if field is None and photo.told_ends_px:
+        out["strip_ends_px"] = {letter: np.asarray(ends).tolist() for letter, ends in photo.told_ends_px.items()}
+    return out
+
+
+def _sheet(scale: ScaleInfo | None) -> dict[str, Any] | None:
+    if scale is None:
+        return None
+    return {
+        "strips": dict.fromkeys(scale.strips),
+        "print_scale_along": scale.print_scale_along,
+        "print_scale_across": scale.print_scale_across,
+        "print_scale_u": scale.print_scale_u,
+        "print_scale_from": "check lines" if scale.print_scale_checked else "assumed",
+    }
+
+
 def _record(item: Any) -> dict[str, Any] | None:
     if item is None:
         return None
     return {_FILE_NAMES.get(f.name, f.name): _plain(getattr(item, f.name)) for f in fields(item)}
 
 
-def _stations(profile: GapProfile) -> list[dict[str, Any]]:
+def _stations(profile: GapProfile, step: Step | None) -> list[dict[str, Any]]:
     usable = np.isfinite(profile.s_mm) & np.isfinite(profile.gap_mm) & np.isfinite(profile.expanded_u_mm)
     usable &= np.isfinite(profile.edge_a_px).all(axis=1) & np.isfinite(profile.edge_b_px).all(axis=1)
+    known = {}
+    if step is not None and step.source != "assumed":
+        known = _plain({"step_mm": step.mean_mm, "step_u_mm": step.expanded_u_mm})
     out: list[dict[str, Any]] = []
     for i in np.flatnonzero(usable):
         station: dict[str, Any] = {}
         for column, name in _COLUMNS.items():
             value = getattr(profile, column)[i]
-            digits = _DECIMALS_PX if column.endswith("_px") else _DECIMALS_MM
-            station[name] = [round(float(v), digits) for v in value] if np.ndim(value) else _plain(value)
-        station["std_u_mm"] = {cause: _plain(part[i]) for cause, part in profile.parts_mm.items()}
-        out.append(station)
+            station[name] = [round(float(v), _DECIMALS_PX) for v in value] if np.ndim(value) else _plain(value)
+        parts = {cause: _plain(part[i]) for cause, part in profile.parts_mm.items()}
+        out.append(station | known | {"parts_u_mm": parts})
     return out
 
 
@@ -177,10 +238,12 @@ def from_json(data: bytes, name: str = "the file") -> Measurement:
     if len(data) > MAX_MEASUREMENT_FILE_BYTES.value:
         raise _bad(name, "it is far too large")
     try:
-        content = json.loads(data.decode("utf-8-sig"), parse_constant=_refuse_constant)
-    except (ValueError, RecursionError):
+        content = msgspec.json.decode(data.removeprefix(b"\xef\xbb\xbf"))
+    except (msgspec.MsgspecError, ValueError, RecursionError):
         raise _bad(name, "it is not readable as JSON") from None
-    return from_dict(content, name)
+    if not isinstance(content, dict):
+        raise _bad(name, "its content is not a set of named values")
+    return _measurement(content, name)
 
 
 def from_dict(content: Any, name: str = "the file") -> Measurement:
@@ -191,174 +254,282 @@ def from_dict(content: Any, name: str = "the file") -> Measurement:
     GapvisionError
         ``measurement-file-bad``.
     """
-    top = _Reader(content, "", name)
-    schema = top.get("schema", str)
-    if schema != SCHEMA:
-        if schema.startswith(_SCHEMA_NAME + "/"):
-            raise _bad(name, f"it was written by another version of gapvision ({schema})")
-        raise _bad(name, f"its schema is '{schema[:60]}'")
-    status = top.get("status", str)
-    if status not in _STATUS:
-        raise _bad(name, f"status '{status[:60]}' is not ok, warn or refused")
-    photo = top.part("photo")
-    notices = [*_read_notices(top, "warnings"), *(_read_notices(top, "notes") if "notes" in top.content else [])]
-    straight = top.part_or_none("straightness")
+    try:
+        # There and back: what JSON cannot hold, NaN among it, is told from what it can.
+        data = msgspec.json.encode(content)
+    except (TypeError, ValueError, OverflowError, RecursionError):
+        raise _bad(name, "it holds what no JSON file can") from None
+    return from_json(data, name)
+
+
+# What stands in a file, key for key.  A file may hold more than this program knows.
+
+_Point = tuple[float, float]
+_Size = Annotated[int, msgspec.Meta(ge=1)]
+_Number = Annotated[int, msgspec.Meta(ge=0, lt=2**31)]
+
+
+class _Strip(Loose):
+    ids: list[Annotated[int, msgspec.Meta(ge=0, lt=CORNERS_PER_STRIP)]]
+    corners_px: list[_Point]
+
+
+class _Field(Loose):
+    letters: tuple[str, ...]
+    raised: tuple[str, ...]
+    print_scale: _Point
+    focal_source: str
+    noise_px: float
+    params: list[float]
+    covariance: list[list[float]]
+
+
+class _Photo(Loose):
+    file: str
+    sha256: str
+    width_px: _Size
+    height_px: _Size
+    taken_at: str | None = None
+    strips: dict[str, _Strip] = msgspec.field(default_factory=dict)
+    field: _Field | None = None
+    strip_ends_px: dict[str, tuple[_Point, _Point]] = msgspec.field(default_factory=dict)
+
+    def seen(self) -> SeenPhoto:
+        size, f, field = (self.width_px, self.height_px), self.field, None
+        if wrong := (set(self.strips) | set(f.letters if f else ())) - set(STRIP_LETTERS):
+            raise ValueError(f"strips: no strip has the letter {min(wrong)[:60]!r}")
+        if f is not None:
+            if [len(row) for row in f.covariance] != list(range(1, len(f.params) + 1)):
+                raise ValueError("covariance: expected one row for each of the params, each up to the diagonal")
+            lower = np.zeros((len(f.params), len(f.params)))
+            lower[np.tril_indices(len(f.params))] = np.concatenate(f.covariance)
+            field = FittedField(
+                params=np.array(f.params), covariance=lower + np.tril(lower, -1).T, letters=f.letters, raised=f.raised,
+                size_px=size, print_scale=f.print_scale, focal_source=f.focal_source, noise_px=f.noise_px,
+            )  # fmt: skip
+        scale = np.ones(2) if f is None else np.array(f.print_scale)
+        strips = tuple(
+            StripView(
+                letter=letter, corner_ids=np.array(strip.ids, np.int64), corners_px=_places(strip.corners_px),
+                corners_mm=corners_mm()[np.array(strip.ids, np.int64), :2] * scale,
+            )
+            for letter, strip in self.strips.items()
+        )  # fmt: skip
+        return SeenPhoto(
+            file=self.file, sha256=self.sha256, width_px=size[0], height_px=size[1], taken_at=self.taken_at,
+            strips=strips, field=field, told_ends_px={k: np.array(v) for k, v in self.strip_ends_px.items()},
+        )  # fmt: skip
+
+
+class _Notice(Loose):
+    code: str
+    message: str = ""
+    advice: str = ""
+    values: dict[str, Any] = msgspec.field(default_factory=dict)
+
+    def check(self) -> None:
+        if self.code not in CODES:
+            raise Refused(f"'{self.code[:60]}' is not known here.", path=".code")
+
+
+class _Station(Loose):
+    s_mm: float
+    gap_mm: float
+    u_mm: Annotated[float, msgspec.Meta(ge=0)]
+    edge_a_px: _Point
+    edge_b_px: _Point
+    edge_a_mm: float
+    edge_b_mm: float
+    # Not in the contract of version 1; files of other writers may lack them.
+    edge_a_u_mm: float | None = None
+    edge_b_u_mm: float | None = None
+    photo: _Number = 0
+    parts_u_mm: dict[str, float | None] = msgspec.field(default_factory=dict)
+
+
+class _Step(Loose, rename=_FILE_NAMES):
+    mean_mm: float
+    expanded_u_mm: float
+    source: str = "strips"
+
+
+class _Form(Loose, rename=_FILE_NAMES):
+    min_zone_mm: float
+    lsq_mm: float
+    expanded_u_mm: float
+    span_mm: float
+    worst_100_mm: float | None = None
+    worst_100_from_mm: float | None = None
+    fairness_mm: float | None = None
+    cutoff_mm: float | None = None
+
+
+class _Forms(Loose):
+    edge_a: _Form | None = None
+    edge_b: _Form | None = None
+
+
+class _Edges(Loose):
+    a: Edge | None = None
+    b: Edge | None = None
+
+
+class _File(Loose, kw_only=True):
+    status: Literal["ok", "warn", "refused"]
+    warnings: tuple[_Notice, ...]
+    notes: tuple[_Notice, ...] = ()
+    photo: _Photo
+    photos: tuple[_Photo, ...] = ()
+    scale: ScaleInfo | None = None
+    spacing_mm: float | None = None
+    stations: list[_Station]
+    gap: GapSummary | None = None
+    flush: _Step | None = None
+    step: _Step | None = None
+    straightness: _Forms | None = None
+    edges: _Edges | None = None
+    quality: SeamQuality | None = None
+    seam_kind: str = "straight"
+    gap_lit: str = "dark"
+    edges_method: str = "rules"
+    settings: Settings = Settings()
+    method_version: int = 0
+
+
+def _measurement(content: dict[str, Any], name: str) -> Measurement:
+    schema = content.get("schema")
+    if schema == _FORMER_SCHEMA:
+        content = _from_version_1(content, name)
+    elif schema != SCHEMA:
+        if isinstance(schema, str) and schema.startswith(SCHEMA.split("/")[0] + "/"):
+            raise _bad(name, f"it was written by another version of gapvision ({schema[:60]})")
+        raise _bad(name, "schema is missing" if schema is None else f"its schema is '{str(schema)[:60]}'")
+    f = _declared(_File, content, name)
+    forms, edges, step = f.straightness or _Forms(), f.edges or _Edges(), f.step or f.flush
     try:
         return Measurement(
-            status=status,
-            notices=tuple(notices),
-            photo_file=photo.get("file", str),
-            photo_sha256=photo.get("sha256", str),
-            width_px=photo.get("width_px", int),
-            height_px=photo.get("height_px", int),
-            taken_at=photo.get("taken_at", str, None),
-            scale=_read_scale(top.part_or_none("scale")),
-            profile=None if status == "refused" else _read_profile(top),
-            summary=_read_numbers(top.part_or_none("gap"), GapSummary),
-            step=_read_numbers(top.part_or_none("flush"), Step),
-            straightness_a=_read_numbers(straight.part_or_none("edge_a"), Straightness) if straight else None,
-            straightness_b=_read_numbers(straight.part_or_none("edge_b"), Straightness) if straight else None,
-            seam_kind=top.get("seam_kind", str, "straight"),
-            edges_method=top.get("edges_method", str, "rules"),
-            settings=top.get("settings", dict, {}),
-            method_version=top.get("method_version", int, 0),
-            gap_lit=top.get("gap_lit", str, "dark"),
-            camera=top.get("camera", dict, {}),
+            status=f.status,
+            notices=tuple(n.to(Notice) for n in (*f.warnings, *f.notes)),
+            photos=tuple(p.seen() for p in f.photos or (f.photo,)),
+            scale=f.scale,
+            profile=None if f.status == "refused" else _profile(f),
+            summary=f.gap,
+            step_used=None if step is None else step.to(Step),
+            straightness_a=None if forms.edge_a is None else forms.edge_a.to(Straightness),
+            straightness_b=None if forms.edge_b is None else forms.edge_b.to(Straightness),
+            edge_a=edges.a,
+            edge_b=edges.b,
+            quality=f.quality,
+            seam_kind=f.seam_kind,
+            gap_lit=f.gap_lit,
+            edges_method=f.edges_method,
+            settings=f.settings,
+            method_version=f.method_version,
         )
     except ValueError as error:
         raise _bad(name, str(error)) from None
 
 
-_REQUIRED = object()
-
-
-class _Reader:
-    """One object of the file, with its place for error sentences."""
-
-    def __init__(self, content: Any, place: str, name: str) -> None:
-        if not isinstance(content, dict):
-            raise _bad(name, f"{place or 'its content'} is not a set of named values")
-        self.content, self.place, self.name = content, place, name
-
-    def where(self, key: str) -> str:
-        return f"{self.place}.{key}" if self.place else key
-
-    def get(self, key: str, kind: type, default: Any = _REQUIRED) -> Any:
-        value = self.content.get(key)
-        if value is None:
-            if default is _REQUIRED:
-                raise _bad(self.name, f"{self.where(key)} is missing")
-            return default
-        if kind is float:
-            return self.number(value, key)
-        if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
-            words = {
-                str: "a text",
-                int: "a whole number",
-                dict: "a set of named values",
-                list: "a list",
-                bool: "a yes or no",
-            }
-            raise _bad(self.name, f"{self.where(key)} is not {words[kind]}")
-        return value
-
-    def number(self, value: Any, key: str) -> float:
-        try:
-            number = math.nan if isinstance(value, bool | str) else float(value)
-        except (TypeError, OverflowError):
-            number = math.nan
-        if not math.isfinite(number):
-            raise _bad(self.name, f"{self.where(key)} is not a number")
-        return number
-
-    def part(self, key: str) -> _Reader:
-        return _Reader(self.get(key, dict), self.where(key), self.name)
-
-    def part_or_none(self, key: str) -> _Reader | None:
-        return None if self.content.get(key) is None else self.part(key)
-
-
-def _read_notices(top: _Reader, key: str) -> list[Notice]:
-    out = []
-    for i, item in enumerate(top.get(key, list)):
-        entry = _Reader(item, f"{key}[{i}]", top.name)
-        code = entry.get("code", str)
-        if code not in CODES:
-            raise _bad(top.name, f"{key}[{i}].code '{code[:60]}' is not known")
-        texts = {name: entry.get(name, str, "") for name in ("message", "advice")}
-        out.append(Notice(code=code, **texts, values=entry.get("values", dict, {})))
-    return out
-
-
-def _read_scale(part: _Reader | None) -> ScaleInfo | None:
-    if part is None:
-        return None
-    texts = {"focal_source"}
-    values: dict[str, Any] = {}
-    for f in fields(ScaleInfo):
-        if f.name == "strips":
-            letters = part.get("strips", list)
-            if not all(isinstance(v, str) for v in letters):
-                raise _bad(part.name, "scale.strips is not a list of letters")
-            values["strips"] = tuple(letters)
-        elif f.name == "strip_sides":
-            sides = part.get("strip_sides", dict, {})
-            values["strip_sides"] = {k: _text(part, v, f"strip_sides.{k}") for k, v in sides.items()}
-        elif f.name == "print_scale_checked":
-            values[f.name] = part.get(f.name, bool, False)
-        else:
-            values[f.name] = part.get(f.name, str if f.name in texts else float)
-    return ScaleInfo(**values)
-
-
-def _text(part: _Reader, value: Any, key: str) -> str:
-    """A value that must be a text."""
-    if not isinstance(value, str):
-        raise _bad(part.name, f"{part.where(key)} is not a text")
-    return value
-
-
-def _read_numbers(part: _Reader | None, kind: type) -> Any:
-    """A record that holds numbers only; a field with a default may be missing."""
-    if part is None:
-        return None
-    optional = {f.name for f in fields(kind) if f.default is None}
-    return kind(**{
-        f.name: part.get(_FILE_NAMES.get(f.name, f.name), float, None if f.name in optional else _REQUIRED)
-        for f in fields(kind)
-    })  # fmt: skip
-
-
-def _read_profile(top: _Reader) -> GapProfile:
-    stations = [_Reader(item, f"stations[{i}]", top.name) for i, item in enumerate(top.get("stations", list))]
-    optional = {"edge_a_u_mm", "edge_b_u_mm"}  # not in the contract; files of other writers may lack them
+def _profile(f: _File) -> GapProfile:
     columns: dict[str, Any] = {}
     for column, key in _COLUMNS.items():
-        if column.endswith("_px"):
-            columns[column] = np.array([_point(s, key) for s in stations], dtype=float).reshape(-1, 2)
-        else:
-            default = math.nan if column in optional else _REQUIRED
-            columns[column] = np.array([s.get(key, float, default) for s in stations], dtype=float)
-    if (columns["expanded_u_mm"] < 0).any():
-        raise _bad(top.name, f"stations[{int(np.argmax(columns['expanded_u_mm'] < 0))}].u_mm is negative")
-    parts: dict[str, Any] = {}
-    for i, station in enumerate(stations):
-        for cause, value in station.get("std_u_mm", dict, {}).items():
-            column = parts.setdefault(str(cause), np.full(len(stations), math.nan))
-            column[i] = math.nan if value is None else station.number(value, f"std_u_mm.{cause}")
-    return GapProfile(**columns, parts_mm=parts, spacing_mm=top.get("spacing_mm", float, 1.0))
+        values = [getattr(station, key) for station in f.stations]
+        columns[column] = _places(values) if column.endswith("_px") else _numbers(values)
+    parts = {cause: None for station in f.stations for cause in station.parts_u_mm}
+    return GapProfile(
+        **columns,
+        parts_mm={cause: _numbers([s.parts_u_mm.get(cause) for s in f.stations]) for cause in parts},
+        spacing_mm=1.0 if f.spacing_mm is None else f.spacing_mm,
+    )
 
 
-def _point(station: _Reader, key: str) -> tuple[float, float]:
-    value = station.get(key, list)
-    if len(value) != 2:
-        raise _bad(station.name, f"{station.where(key)} is not a pair of numbers")
-    return station.number(value[0], key), station.number(value[1], key)
+def _numbers(values: list[float | None]) -> np.ndarray[Any, np.dtype[Any]]:
+    return np.array([math.nan if v is None else v for v in values])
 
 
-def _refuse_constant(text: str) -> float:
-    raise ValueError(text)
+def _places(values: list[_Point]) -> np.ndarray[Any, np.dtype[Any]]:
+    return np.array(values, dtype=float).reshape(-1, 2)
+
+
+def _declared(kind: type[_T], content: Any, name: str) -> _T:
+    try:
+        return read_declared(kind, content, f"'{name}'", "measurement-file-bad")
+    except ValueError as error:  # from a type of the model
+        raise _bad(name, str(error)) from None
+    except GapvisionError as error:
+        if error.code == "measurement-file-bad":
+            raise
+        raise _bad(name, f"its settings cannot be: {error.message}") from None
 
 
 def _bad(name: str, why: str) -> GapvisionError:
-    return GapvisionError("measurement-file-bad", f"'{name}' is not a gapvision measurement: {why}.")
+    return GapvisionError("measurement-file-bad", f"'{name}' is not a gapvision measurement: {why.removesuffix('.')}.")
+
+
+# --- version 1 ----------------------------------------------------------------------
+
+_FORMER_CODES = {"flush-unknown": "step-unknown", "flush-contradicted": "step-contradicted"}
+_FORMER_KEYS = {
+    "std_u_mm": "parts_u_mm", "tilt_flush": "tilt_step", "flush_mm": "step_mm", "flush_u_mm": "step_u_mm",
+    "flush_from": "step_from", "flush_used_mm": "step_used_mm", "flush_used_std_u_mm": "step_used_std_u_mm",
+}  # fmt: skip
+_FORMER_KINDS = {"cut": "cut", "hem": "rolled", "rolled": "rolled"}
+
+
+class _Camera(Loose):
+    """What version 1 kept of edges, step and quality."""
+
+    edge_a: str | None = None
+    edge_b: str | None = None
+    edge_a_depth_mm: float | None = None
+    edge_b_depth_mm: float | None = None
+    edge_a_depth_std_u_mm: float | None = None
+    edge_b_depth_std_u_mm: float | None = None
+    edge_a_from: str = "shading"
+    edge_b_from: str = "shading"
+    step_from: str | None = None
+    step_used_mm: float | None = None
+    step_used_std_u_mm: float | None = None
+    blur_px: float | None = None
+    seam_score: float | None = None
+    rival_seam: float | None = None
+    burnt_panel_share: float | None = None
+
+    def edge(self, name: str) -> dict[str, Any] | None:
+        of = ("", "_depth_mm", "_depth_std_u_mm", "_from")
+        kind, depth, doubt, source = (getattr(self, f"edge_{name}{x}") for x in of)
+        if None in (kind, depth, doubt):
+            return None
+        return {
+            "kind": _FORMER_KINDS.get(kind, "other"), "depth_mm": depth, "depth_std_u_mm": doubt,
+            "source": "stated" if source.startswith("stated") else "measured", "contradicted": "contradicted" in source,
+        }  # fmt: skip
+
+
+def _from_version_1(content: dict[str, Any], name: str) -> dict[str, Any]:
+    """The same in the form of version 2, as far as version 1 knew it; what is wrong with it is told afterwards."""
+    new = {key: _renamed(value) for key, value in content.items()}
+    camera = _declared(_Camera, new.get("camera") or {}, name)
+    for key in ("warnings", "notes"):
+        for notice in new[key] if isinstance(new.get(key), list) else ():
+            if isinstance(notice, dict) and isinstance(notice.get("code"), str):
+                notice["code"] = _FORMER_CODES.get(notice["code"], notice["code"])
+    if isinstance(settings := new.setdefault("settings", {}), dict):
+        settings["left_out"] = new.get("left_out", [])
+        settings |= {key: "rolled" for key in ("edge_a", "edge_b") if settings.get(key) == "hem"}
+    if isinstance(photo := new.get("photo"), dict):
+        new["photos"] = [photo | {"strip_ends_px": new.get("strip_ends_px", {})}]
+    new["edges"] = {"a": camera.edge("a"), "b": camera.edge("b")}
+    if new.get("camera"):
+        new["quality"] = {f.name: getattr(camera, f.name) for f in fields(SeamQuality)}
+    step_mm, std_u_mm = camera.step_used_mm, camera.step_used_std_u_mm
+    if not new.get("flush") and camera.step_from and step_mm is not None and std_u_mm is not None:
+        new["step"] = {"mean_mm": step_mm, "u_mm": COVERAGE_FACTOR * std_u_mm, "source": camera.step_from}
+    return new
+
+
+def _renamed(value: Any) -> Any:
+    """A copy with today's names for the keys of version 1."""
+    if isinstance(value, dict):
+        return {_FORMER_KEYS.get(k, k): _renamed(v) for k, v in value.items()}
+    return [_renamed(v) for v in value] if isinstance(value, list) else value

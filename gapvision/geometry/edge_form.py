@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.geometry.curves import smooth_curve
 from gapvision.geometry.straightness import fairness, least_squares_zone, minimum_zone, worst_window
 from gapvision.geometry.uncertainty import combine
-from gapvision.model import COVERAGE_FACTOR, GapProfile, Straightness
+from gapvision.model import COVERAGE_FACTOR, GapProfile, GapSummary, Straightness
 
 FloatArray = NDArray[np.float64]
 
@@ -52,6 +54,27 @@ def judge_edges(profile: GapProfile) -> tuple[Straightness | None, Straightness 
         _one(s, profile.edge_b_mm, profile.edge_b_u_mm, curved),
         "curved" if curved else "straight",
     )
+
+
+def figures_of(profile: GapProfile) -> dict[str, Any]:
+    """What a measurement tells of a profile as a whole: its fields ``summary``, ``straightness_a`` and so on.
+
+    Parameters
+    ----------
+    profile : GapProfile
+        With one station or more.
+    """
+    gap = profile.gap_mm
+    slope = float(np.polyfit(profile.s_mm, gap, 1)[0]) if len(gap) > 2 else 0.0
+    summary = GapSummary(
+        mean_mm=float(gap.mean()),
+        min_mm=float(gap.min()),
+        max_mm=float(gap.max()),
+        std_mm=float(gap.std()),
+        taper_mm_per_m=1000 * slope,
+    )
+    form_a, form_b, kind = judge_edges(profile)
+    return {"summary": summary, "straightness_a": form_a, "straightness_b": form_b, "seam_kind": kind}
 
 
 def _one(s: FloatArray, edge: FloatArray, u: FloatArray, curved: bool) -> Straightness | None:

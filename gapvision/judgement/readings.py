@@ -54,7 +54,7 @@ def reading_from_measurement(
         said = measurement.notices[0].message if measurement.notices else ""
         raise GapvisionError(
             "measurement-was-refused",
-            f"'{measurement.photo_file}' was refused, so there is no gap to judge. {said}".strip(),
+            f"'{measurement.photo.file}' was refused, so there is no gap to judge. {said}".strip(),
         )
     if panel_edge not in ("A", "B"):
         raise GapvisionError(
@@ -75,7 +75,7 @@ def reading_from_measurement(
         step_u = measurement.step.expanded_u_mm
     return SeamReading(
         seam=seam,
-        photo=measurement.photo_file,
+        photo=measurement.photo.file,
         s_mm=s,
         gap_mm=p.gap_mm[order],
         expanded_u_mm=p.expanded_u_mm[order],

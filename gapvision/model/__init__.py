@@ -29,7 +29,7 @@ from gapvision.model.judgement import (
     Verdict,
     nonsense,
 )
-from gapvision.model.measurement import Measurement, ScaleInfo
+from gapvision.model.measurement import Edge, Measurement, ScaleInfo, SeamQuality, SeenPhoto
 from gapvision.model.panel import (
     AIMS,
     HAND_MM,
@@ -61,7 +61,7 @@ from gapvision.model.plan import (
     TrimSpan,
 )
 from gapvision.model.profile import ExtraLine, GapProfile, GapSummary, Step, Straightness
-from gapvision.model.settings import KnownEdge, KnownStep, Settings
+from gapvision.model.settings import KnownEdge, KnownStep, LeftOut, Settings
 
 __all__ = [
     "AIMS",
@@ -89,6 +89,7 @@ __all__ = [
     "CorrectionPlan",
     "Datum",
     "DecisionRule",
+    "Edge",
     "ExtraLine",
     "FilmLoss",
     "FinishForecast",
@@ -99,6 +100,7 @@ __all__ = [
     "GapSummary",
     "KnownEdge",
     "KnownStep",
+    "LeftOut",
     "Mark",
     "Measurement",
     "Move",
@@ -114,7 +116,9 @@ __all__ = [
     "PointMove",
     "ScaleInfo",
     "SeamLayout",
+    "SeamQuality",
     "SeamReading",
+    "SeenPhoto",
     "Settings",
     "Span",
     "Specification",

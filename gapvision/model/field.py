@@ -156,10 +156,20 @@ class FittedField:
         k, height = self.letters.index(view.letter), self.step_mm if view.letter in self.raised else 0.0
         return strip_to_panel(self.params, k, local_corners(view, self.print_scale), height)
 
+    def strip_ends_px(self, letter: str) -> FloatArray:
+        """Where the two ends of a strip's pattern lie in the photo, shape (2, 2) [px]."""
+        height = self.step_mm if letter in self.raised else 0.0
+        ends = np.array([[-120.0, 0.0], [120.0, 0.0]]) * self.print_scale[0]
+        return self.project(strip_to_panel(self.params, self.letters.index(letter), ends, height), height)
+
     def residual_px(self, view: StripView) -> FloatArray:
         """What the map leaves at a strip's corners, shape (m, 2) [px]."""
         height = self.step_mm if view.letter in self.raised else 0.0
         return self.project(self.strip_corners(view), height) - view.corners_px
+
+    def rms_px(self, views: list[StripView]) -> float:
+        """What the map leaves at all corners of its strips, root of the mean square [px]."""
+        return float(np.sqrt((np.concatenate([self.residual_px(v) for v in views]) ** 2).mean()))
 
 
 def rotation(rvec: FloatArray) -> FloatArray:

@@ -1,22 +1,70 @@
-"""Everything measured from photos of one seam."""
+"""Everything measured from photos of one seam, and what it was measured from."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
 
-from gapvision.model.photo import Notice
+from gapvision.model._checks import FloatArray
+from gapvision.model.field import FittedField
+from gapvision.model.photo import Notice, StripView
 from gapvision.model.profile import GapProfile, GapSummary, Step, Straightness
+from gapvision.model.settings import LeftOut, Settings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SeenPhoto:
+    """A photo that was measured, and what was seen in it.
+
+    Attributes
+    ----------
+    file : str
+        File name without its folder, for people.
+    sha256 : str
+        Of the bytes of the file.
+    width_px, height_px : int
+        Of the upright photo.
+    taken_at : str or None
+        EXIF time, ISO 8601 without zone.
+    strips : tuple of StripView
+        The strips that were read.
+    told_ends_px : mapping of str to ndarray, shape (2, 2)
+        Ends of the strips' patterns, as a file tells them that keeps no map; see :meth:`strip_ends_px`.
+    field : FittedField or None
+        The map fitted to them.
+    """
+
+    file: str
+    sha256: str
+    width_px: int
+    height_px: int
+    taken_at: str | None = None
+    strips: tuple[StripView, ...] = ()
+    told_ends_px: Mapping[str, FloatArray] = field(default_factory=dict)
+    field: FittedField | None = None
+
+    def strip_ends_px(self) -> dict[str, FloatArray]:
+        """Where the two ends of each strip's pattern lie in the photo, (2, 2) each [px].
+
+        Two photos of a strip that was left in its place are laid on each other by them.
+        """
+        if self.field is None:
+            return dict(self.told_ends_px)
+        return {letter: self.field.strip_ends_px(letter) for letter in self.field.letters}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScaleInfo:
-    """How the photo was seen: scale, pose and strips in view."""
+    """How the first photo was seen: scale, pose and strips in view.
+
+    ``print_scale_u`` is the expanded uncertainty (k = 2) of both print scales; None where a file does not tell it.
+    """
 
     px_per_mm: float
     print_scale_along: float
     print_scale_across: float
-    print_scale_checked: bool
+    print_scale_checked: bool = False
+    print_scale_u: float | None = None
     strips: tuple[str, ...]
     tilt_across_deg: float
     tilt_along_deg: float
@@ -27,9 +75,68 @@ class ScaleInfo:
     strip_sides: dict[str, str] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Edge:
+    """How one edge of the seam is made, as far as known.
+
+    Attributes
+    ----------
+    kind : str
+        ``cut``, ``rolled``, or ``other``: not told, anything between the two.
+    source : str
+        ``stated`` by a person, or ``measured`` from its shading.
+    contradicted : bool
+        Whether its shading plainly says otherwise than was stated; the kind is ``other`` then.
+    depth_mm, depth_std_u_mm : float
+        Depth of its outline below the panel's face, and the standard uncertainty [mm].
+    radius_mm, radius_u_mm : float or None
+        Radius of a rolled edge, or broken corner of a cut one, and its expanded uncertainty (k = 2) [mm]; None where
+        the kind is not sure.
+    burnt_share : float or None
+        Share of the stations where the gap beside it is burnt out.
+    """
+
+    kind: str
+    source: str
+    contradicted: bool = False
+    depth_mm: float
+    depth_std_u_mm: float
+    radius_mm: float | None = None
+    radius_u_mm: float | None = None
+    burnt_share: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.kind not in ("cut", "rolled", "other"):
+            raise ValueError(f"kind: expected cut, rolled or other, got {self.kind[:60]!r}")
+        if self.source not in ("stated", "measured"):
+            raise ValueError(f"source: expected stated or measured, got {self.source[:60]!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeamQuality:
+    """How well the photo showed the seam; None where a file does not tell it.
+
+    Attributes
+    ----------
+    blur_px : float
+        Standard deviation of the lens's blur, from the strips [px].
+    seam_score : float
+        Mean contrast of the seam in log light.
+    rival_seam : float
+        The same of the next best line elsewhere, relative to the seam's.
+    burnt_panel_share : float
+        Share of the stations where a panel beside the gap is burnt out, the worse of the two.
+    """
+
+    blur_px: float | None = None
+    seam_score: float | None = None
+    rival_seam: float | None = None
+    burnt_panel_share: float | None = None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Measurement:
-    """Everything measured from one photo, or the reason why not.
+    """Everything measured from photos of one seam, or the reason why not.
 
     Attributes
     ----------
@@ -37,40 +144,64 @@ class Measurement:
         ``ok``, ``warn`` or ``refused``.
     notices : tuple of Notice
         Warnings and notes, worst first; on a refused photo the refusal.
+    photos : tuple of SeenPhoto
+        What it was measured from, by file name; at least one.
+    scale : ScaleInfo or None
+        How the first of them was seen.
     profile : GapProfile or None
         None when refused.
+    step_used : Step or None
+        The step between the faces that the gap was measured with, and where it comes from.
+    edge_a, edge_b : Edge or None
+        How the edges are made.
+    settings : Settings
+        All that was stated, the spans left out among it.
     """
 
     status: str
     notices: tuple[Notice, ...]
-    photo_file: str
-    photo_sha256: str
-    width_px: int
-    height_px: int
-    taken_at: str | None
+    photos: tuple[SeenPhoto, ...]
     scale: ScaleInfo | None = None
     profile: GapProfile | None = None
     summary: GapSummary | None = None
-    step: Step | None = None
+    step_used: Step | None = None
     straightness_a: Straightness | None = None
     straightness_b: Straightness | None = None
+    edge_a: Edge | None = None
+    edge_b: Edge | None = None
+    quality: SeamQuality | None = None
     seam_kind: str = "straight"
-    edges_method: str = "rules"
-    settings: dict[str, Any] = field(default_factory=dict)
-    method_version: int = 0
     gap_lit: str = "dark"
-    camera: dict[str, Any] = field(default_factory=dict)
+    edges_method: str = "rules"
+    settings: Settings = field(default_factory=Settings)
+    method_version: int = 0
 
     def __post_init__(self) -> None:
         if self.status not in ("ok", "warn", "refused"):
             raise ValueError(f"status: expected ok, warn or refused, got {self.status!r}")
         if (self.profile is None) != (self.status == "refused"):
             raise ValueError("a refused photo has no profile, and every other one has")
+        if not self.photos or list(self.photos) != sorted(self.photos, key=lambda p: p.file):
+            raise ValueError("photos: expected one or more, by file name")
+        if self.profile is not None and (self.profile.photo >= len(self.photos)).any():
+            raise ValueError("photo: a station's photo is not there")
+
+    @property
+    def photo(self) -> SeenPhoto:
+        """The first photo, that most seams have only."""
+        return self.photos[0]
+
+    @property
+    def step(self) -> Step | None:
+        """Step between the faces as the strips on both sides give it; None: not measured."""
+        return self.step_used if self.step_used is not None and self.step_used.source == "strips" else None
 
     @property
     def stated_step_mm(self) -> float | None:
         """Step of face B above face A that a person stated and that was used [mm]; None: none was."""
-        step = self.camera.get("step_used_mm")
-        if self.camera.get("step_from") != "stated" or isinstance(step, bool) or not isinstance(step, int | float):
-            return None
-        return float(step)
+        return self.step_used.mean_mm if self.step_used is not None and self.step_used.source == "stated" else None
+
+    @property
+    def left_out(self) -> tuple[LeftOut, ...]:
+        """Spans that a person left out, with the reasons."""
+        return self.settings.left_out

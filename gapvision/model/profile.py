@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gapvision.model._checks import FloatArray, frozen_array
 
@@ -24,9 +26,12 @@ class GapProfile:
     edge_a_mm, edge_b_mm : ndarray, shape (n,)
         Offset of each edge across the seam from a straight reference [mm].
     parts_mm : dict of str to ndarray, shape (n,)
-        Standard uncertainties by cause [mm]: edge, scale, print_scale, tilt_step, depth, repeat.
+        Standard uncertainties by cause [mm]: edge, scale, print_scale, tilt_step, depth, rim, repeat.
     spacing_mm : float
         Distance between stations [mm].
+    photo : ndarray, shape (n,), of int
+        Which of the measurement's photos shows the place: ``edge_a_px`` and ``edge_b_px`` are in it.  Default: the
+        first.
     """
 
     s_mm: FloatArray
@@ -40,6 +45,7 @@ class GapProfile:
     edge_b_u_mm: FloatArray
     parts_mm: dict[str, FloatArray] = field(default_factory=dict)
     spacing_mm: float = 1.0
+    photo: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
 
     def __post_init__(self) -> None:
         n = frozen_array(self, "s_mm", (None,))
@@ -49,6 +55,32 @@ class GapProfile:
             frozen_array(self, name, (n, 2))
         if n > 1 and not (np.diff(self.s_mm) > 0).all():
             raise ValueError("s_mm: expected increasing stations")
+        photo = np.zeros(n, np.int64) if len(self.photo) == 0 else np.array(self.photo, np.int64)
+        if photo.shape != (n,) or (photo < 0).any():
+            raise ValueError(f"photo: expected {n} numbers of photos")
+        photo.setflags(write=False)
+        object.__setattr__(self, "photo", photo)
+
+    def picked(self, which: Any, **changes: Any) -> GapProfile:
+        """The profile of some of its stations.
+
+        Parameters
+        ----------
+        which : ndarray or slice
+            A mask or numbers of stations, as numpy takes them.
+        **changes
+            Fields to change on the way, for these stations.
+        """
+        columns = {name: getattr(self, name)[which] for name in COLUMNS}
+        parts = {name: part[which] for name, part in self.parts_mm.items()}
+        return replace(self, **{**columns, "parts_mm": parts, **changes})
+
+
+#: Fields of a profile that hold one value or place for each station.
+COLUMNS = (
+    "s_mm", "gap_mm", "expanded_u_mm", "edge_a_px", "edge_b_px", "edge_a_mm", "edge_b_mm", "edge_a_u_mm", "edge_b_u_mm",
+    "photo",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,10 +128,23 @@ class GapSummary:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """Step in height between the panel faces; face B above face A is positive [mm]."""
+    """Step in height between the panel faces.
+
+    Attributes
+    ----------
+    mean_mm, expanded_u_mm : float
+        Face B above face A is positive; U with k = 2 [mm].
+    source : str
+        ``strips`` (on both sides), ``stated`` by a person, or ``assumed``: not known.
+    """
 
     mean_mm: float
     expanded_u_mm: float
+    source: str = "strips"
+
+    def __post_init__(self) -> None:
+        if self.source not in ("strips", "stated", "assumed"):
+            raise ValueError(f"source: expected strips, stated or assumed, got {self.source[:60]!r}")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,6 +12,15 @@ _STEP_U_MM = (0.02, 3.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOut:
+    """A span of stations that a person left out, both ends included [mm], e.g. a handle; why, in words."""
+
+    from_mm: float
+    to_mm: float
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """How to measure.
 
@@ -40,6 +49,8 @@ class Settings:
     step_u_mm : float
         Expanded uncertainty (k = 2) of that step [mm].  0.2 mm: a depth gauge, or feeler gauges under a straight-edge,
         in the middle of the seam; common practice, no source.
+    left_out : tuple of LeftOut
+        Spans of stations to leave out; they become holes.
     """
 
     print_scale_along: float = 1.0
@@ -55,6 +66,7 @@ class Settings:
     edge_b_radius_mm: float | None = None
     step_mm: float | None = None
     step_u_mm: float = 0.2
+    left_out: tuple[LeftOut, ...] = ()
 
     def __post_init__(self) -> None:
         self._check_known()

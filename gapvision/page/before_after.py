@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
-from gapvision.model import Comparison
+from gapvision.model import Comparison, Measurement
 from gapvision.page import service, widgets
-from gapvision.page.books import line_title, records, stored_photo
+from gapvision.page.books import line_title, load, records, stored_photo
 from gapvision.page.drawings import svg_image
 from gapvision.records import MeasurementLine
 from gapvision.reports.crops import SeamCrop, crops_alike, needed_height_mm
@@ -63,26 +63,26 @@ def _crops(before: MeasurementLine, after: MeasurementLine, comparison: Comparis
     start, stop = float(comparison.s_mm[0]), float(comparison.s_mm[-1])
     if stop - start < 5:
         return None
-    contents = [records().measurement(line.measurement_id) for line in (before, after)]
+    measurements = [load(line) for line in (before, after)]
     stretches = [(start, stop), (start - shift, stop - shift)]
-    height = max(needed_height_mm(c, a, b) for c, (a, b) in zip(contents, stretches, strict=True))
+    height = max(needed_height_mm(m, a, b) for m, (a, b) in zip(measurements, stretches, strict=True))
     cuts = [
-        partial(_crop, line, content, a, b, height)
-        for line, content, (a, b) in zip((before, after), contents, stretches, strict=True)
+        partial(_crop, line, measurement, a, b, height)
+        for line, measurement, (a, b) in zip((before, after), measurements, stretches, strict=True)
     ]
     return crops_alike(cuts)
 
 
 def _crop(
     line: MeasurementLine,
-    content: dict[str, Any],
+    measurement: Measurement,
     a: float,
     b: float,
     height: float,
     cut: Callable[..., SeamCrop | None],
 ) -> SeamCrop | None:
     def make() -> SeamCrop | None:
-        return cut(records().photo_bytes(line.photo), content, a, b, width_px=_CROP_PX, height_mm=height)
+        return cut(records().photo_bytes(line.photo), measurement, a, b, width_px=_CROP_PX, height_mm=height)
 
     return service.remembered((cut.__name__, line.measurement_id, round(a, 2), round(b, 2), round(height, 1)), make)
 

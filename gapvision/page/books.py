@@ -29,9 +29,9 @@ def stored_photo(line: MeasurementLine) -> Chosen:
 
 def load(line: MeasurementLine) -> Measurement:
     """A stored result, as it was measured."""
-    from gapvision.formats.measurement_json import from_dict
+    from gapvision.workshop import stored
 
-    return from_dict(records().measurement(line.measurement_id))
+    return stored(records(), line)
 
 
 def stored_path(sha256: str) -> Path | None:

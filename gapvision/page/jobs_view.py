@@ -168,9 +168,8 @@ def _history(measured: list[SeamState]) -> None:
             more, comparison = _compare(seam, before, after, warned)
         with pictures:
             before_after.show(before, after, comparison)
-    left_out = records().measurement(after.measurement_id).get("left_out", [])
-    draw_viewer(stored_photo(after), measurement, verdict, "viewer_job", more=more, left_out=left_out)
-    widgets.show_spans(measurement, verdict, left_out)
+    draw_viewer(stored_photo(after), measurement, verdict, "viewer_job", more=more)
+    widgets.show_spans(measurement, verdict)
     widgets.show_notices(measurement.notices)
     # Another view can be opened only before its switch is drawn: by what is called when the button was pressed.
     shown = OnScreen(stored_photo(after), measurement, wanted_of(seam), seam.seam_id)

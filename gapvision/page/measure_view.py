@@ -9,7 +9,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from gapvision.errors import GapvisionError
 from gapvision.judgement import simple_spec
-from gapvision.model import Measurement, Settings, Specification, Verdict
+from gapvision.model import LeftOut, Measurement, Settings, Specification, Verdict
 from gapvision.page import save_view, service, session, widgets
 from gapvision.page.inbox import Inbox, InboxPhoto
 from gapvision.page.session import Chosen
@@ -77,7 +77,7 @@ def show_result(photo: Chosen, measurement: Measurement, verdict: Verdict | None
     with st.container():
         if measurement.profile is not None:
             st.subheader("Spans to look at", anchor=False)
-            widgets.show_spans(measurement, verdict, session.excluded(photo.sha256))
+            widgets.show_spans(measurement, verdict)
             st.subheader("In numbers", anchor=False)
             widgets.show_numbers(measurement)
         # Why a photo was refused, with its drawing, stands in the short verdict already.
@@ -314,14 +314,14 @@ def _settings_typed(photo: Chosen, spec: Specification | None) -> Settings:
 def _viewer(photo: Chosen, measurement: Measurement, verdict: Verdict | None) -> None:
     """The linked photo and profile; points tapped on it are measured along."""
     spans = session.excluded(photo.sha256)
-    asked = draw_viewer(photo, measurement, verdict, "viewer", tappable=True, left_out=spans)
+    asked = draw_viewer(photo, measurement, verdict, "viewer", tappable=True)
     if "points" in asked:
         session.set_seam_points(photo.sha256, asked["points"]["points"])
         st.rerun()
     if "span" in asked:
         span = asked["span"]
         start, stop, reason = float(span["from"]), float(span["to"]), str(span["reason"]).strip()[:200]
-        one = {"from_mm": start, "to_mm": stop, "reason": reason}
+        one = LeftOut(from_mm=start, to_mm=stop, reason=reason)
         if reason and start <= stop and one not in spans:
             session.set_excluded(photo.sha256, [*spans, one])
             st.rerun()
@@ -341,8 +341,8 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
             st.subheader("Left out", anchor=False)
         for k, span in enumerate(spans):
             left, right = st.columns([3, 1])
-            stretch = widgets.lengths().stretch(span["from_mm"], span["to_mm"])
-            left.write(f"{stretch}: {span['reason']}")
+            stretch = widgets.lengths().stretch(span.from_mm, span.to_mm)
+            left.write(f"{stretch}: {span.reason}")
             if right.button("Take back", key=f"take_back_{k}"):
                 session.set_excluded(photo.sha256, spans[:k] + spans[k + 1 :])
                 st.rerun()
@@ -368,30 +368,20 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
                     "Give a span that ends after it starts, and a reason.",
                 )  # fmt: skip
             else:
-                one = {"from_mm": start, "to_mm": stop, "reason": reason[:200]}
+                one = LeftOut(from_mm=start, to_mm=stop, reason=reason[:200])
                 session.set_excluded(photo.sha256, [*spans, one])
                 st.session_state["span_left_out"] = True
                 st.rerun()
 
 
-def _json(photo: Chosen, measurement: Measurement) -> bytes:
-    """The measurement file, with what was left out of it and why."""
-    from gapvision.formats.measurement_json import content_bytes, to_dict
-
-    content = to_dict(measurement)
-    left_out = session.excluded(photo.sha256)
-    if left_out:
-        content["left_out"] = left_out
-    return content_bytes(content)
-
-
 def _downloads(photo: Chosen, measurement: Measurement, verdict: Verdict | None) -> None:
     """Files to take away; each is made when it is asked for."""
+    from gapvision.formats.measurement_json import to_json
     from gapvision.formats.table import csv_text
 
     st.subheader("Download", anchor=False)
     stem, unit = photo.stem, widgets.unit()
-    files: list[widgets.File] = [("JSON", f"{stem}.json", lambda: _json(photo, measurement))]
+    files: list[widgets.File] = [("JSON", f"{stem}.json", lambda: to_json(measurement))]
     if measurement.profile is not None:
         files += [
             ("CSV", f"{stem}.csv", lambda: csv_text(measurement, verdict).encode("utf-8-sig")),

@@ -161,44 +161,25 @@ def _conditions() -> Conditions:
 def _save(
     photo: Chosen, measurement: Measurement, spec: Specification | None, job: Job | None, seam: Seam | None
 ) -> None:
-    from gapvision.formats.measurement_json import to_dict
     from gapvision.workshop import judge_line, keep_photo
 
     store, state, conditions = records(), st.session_state, _conditions()
     if seam is None and not state["new_seam"].strip():
         raise GapvisionError("record-text-bad", "The seam has no name.", "Write which seam it is, e.g. door, rear.")
-    content = to_dict(measurement)
-    data = photo.path.read_bytes()
-    content["strip_ends_px"] = strip_ends(data, photo.name, measurement)
-    left_out = session.excluded(photo.sha256)
-    if left_out:
-        content["left_out"] = left_out
     if job is None:
         job = store.new_job(reference=state["new_reference"], customer=state["new_customer"], car=state["new_car"])
     if seam is None:
         seam = store.add_seam(job.job_id, state["new_seam"].strip(), side=state["new_side"])
     visit = store.find_visit(job.job_id, state["stage"], who=state["who"], conditions=conditions)
-    name = photo.name.removeprefix("sample: ")
-    line = keep_photo(store, seam, visit, data, name, content)
+    line = keep_photo(store, seam, visit, photo.path.read_bytes(), photo.name.removeprefix("sample: "), measurement)
     if spec is not None and seam.spec is None:
         store.edit_seam(seam.seam_id, spec=specification_to_table(spec))
     judge_line(store, line, session.rule())
-    for span in left_out:
+    for span in measurement.left_out:
         # In the record in mm, whatever the page shows.
-        words = f"Left out from {span['from_mm']:.0f} to {span['to_mm']:.0f} mm: {span['reason']}"
+        words = f"Left out from {span.from_mm:.0f} to {span.to_mm:.0f} mm: {span.reason}"
         store.add_note(job.job_id, words, seam_id=seam.seam_id, visit_id=visit.visit_id, who=state["who"])
     state["saved"] = f"Saved as measurement {line.measurement_id} of {seam_title(seam)}, job {job.reference}."
     state["job"], state["seam"] = job.reference, seam.seam_id
     state["saved_to"] = {"save_job": job.reference, "save_seam": seam_title(seam)}
     st.rerun()
-
-
-def strip_ends(data: bytes, name: str, measurement: Measurement) -> dict[str, Any]:
-    """Where the strips' ends lie, so that two photos of a strip left in its place can be laid on each other."""
-    from gapvision.model import Settings
-    from gapvision.workshop import measure_file
-
-    known = measurement.settings
-    scales = {k: known[k] for k in ("print_scale_along", "print_scale_across", "print_scale_checked") if k in known}
-    ends: dict[str, Any] = measure_file(data, name, Settings(**scales)).get("strip_ends_px", {})
-    return ends

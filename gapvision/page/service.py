@@ -14,7 +14,7 @@ from gapvision.errors import GapvisionError
 from gapvision.geometry.leaving_out import leave_out
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.measure import measure_photo
-from gapvision.model import ExtraLine, Measurement, Notice, Settings, Verdict
+from gapvision.model import ExtraLine, LeftOut, Measurement, Notice, Settings, Verdict
 
 _T = TypeVar("_T")
 _KEPT_MEASUREMENTS = 200
@@ -94,10 +94,9 @@ def _with_resolution_advice(measurement: Measurement, tolerance_mm: float | None
     )
 
 
-def without_spans(measurement: Measurement, spans: list[dict[str, Any]]) -> Measurement:
-    """Leave out what a person has left out: dicts with ``from_mm`` and ``to_mm``."""
-    pairs = tuple((float(s["from_mm"]), float(s["to_mm"])) for s in spans)
-    return _shortened.get((measurement, pairs), lambda: leave_out(measurement, pairs)) if pairs else measurement
+def without_spans(measurement: Measurement, spans: tuple[LeftOut, ...]) -> Measurement:
+    """Leave out what a person has left out."""
+    return _shortened.get((measurement, spans), lambda: leave_out(measurement, spans)) if spans else measurement
 
 
 def remembered(key: Any, make: Callable[[], _T]) -> _T:

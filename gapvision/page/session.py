@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 import streamlit as st
 from streamlit.errors import StreamlitAPIException
 
-from gapvision.model import DecisionRule
+from gapvision.model import DecisionRule, LeftOut
 from gapvision.page.inbox import Inbox
 from gapvision.samples import list_samples
 
@@ -222,11 +223,12 @@ def set_seam_points(sha256: str, points: list[list[float]] | None) -> None:
     st.session_state["seam_points"] = known
 
 
-def excluded(sha256: str) -> list[dict[str, Any]]:
-    """Spans of a photo that a person has left out: from_mm, to_mm, reason."""
-    return list(st.session_state.get("excluded", {}).get(sha256, []))
+def excluded(sha256: str) -> tuple[LeftOut, ...]:
+    """Spans of a photo that a person has left out."""
+    return tuple(LeftOut(**span) for span in st.session_state.get("excluded", {}).get(sha256, []))
 
 
-def set_excluded(sha256: str, spans: list[dict[str, Any]]) -> None:
+def set_excluded(sha256: str, spans: Sequence[LeftOut]) -> None:
     """Keep the spans left out of a photo."""
-    st.session_state["excluded"] = {**st.session_state.get("excluded", {}), sha256: spans}
+    kept = [asdict(span) for span in spans]
+    st.session_state["excluded"] = {**st.session_state.get("excluded", {}), sha256: kept}

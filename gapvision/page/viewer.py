@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.geometry.runs import holes, runs
-from gapvision.model import HOLE, IN, OPEN, ExtraLine, GapProfile, Measurement, Span, Verdict
+from gapvision.model import HOLE, IN, OPEN, ExtraLine, GapProfile, LeftOut, Measurement, Span, Verdict
 from gapvision.reports.figures import about_own_line, look_of
 from gapvision.words import Lengths
 from gapvision.words import form as form_words
@@ -29,7 +29,6 @@ def viewer_data(
     unit: str = "mm",
     more: Sequence[ExtraLine] = (),
     tappable: bool = False,
-    left_out: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, Any]:
     """Everything the browser draws, as plain lists.
 
@@ -47,13 +46,11 @@ def viewer_data(
         Further profiles, e.g. a forecast.
     tappable : bool
         Whether points along the seam may be tapped, and spans left out.
-    left_out : sequence of mapping
-        Spans that a person left out: ``from_mm``, ``to_mm``, ``reason``.
     """
-    width, height = measurement.width_px, measurement.height_px
+    width, height = measurement.photo.width_px, measurement.photo.height_px
     data: dict[str, Any] = {
-        "key": f"{measurement.photo_sha256}-{measurement.settings.get('seam_hint_px')}",
-        "label": f"Photo {measurement.photo_file} with both edges of the seam. Arrow keys move it, plus and minus zoom.",
+        "key": f"{measurement.photo.sha256}-{measurement.settings.seam_hint_px}",
+        "label": f"Photo {measurement.photo.file} with both edges of the seam. Arrow keys move it, plus and minus zoom.",
         "width": width,
         "height": height,
         "preview_url": preview_url,
@@ -88,7 +85,7 @@ def viewer_data(
         bx=_plain(profile.edge_b_px[:, 0], 2),
         by=_plain(profile.edge_b_px[:, 1], 2),
         runs=_runs(profile),
-        **_judged(profile, verdict, left_out),
+        **_judged(profile, verdict, measurement.left_out),
         forms=[
             {
                 "letter": letter,
@@ -122,7 +119,7 @@ def _plain(values: NDArray[np.float64], decimals: int = 4) -> list[float | None]
     return [round(float(v), decimals) if np.isfinite(v) else None for v in values]
 
 
-def _judged(profile: GapProfile, verdict: Verdict | None, left_out: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def _judged(profile: GapProfile, verdict: Verdict | None, left_out: Sequence[LeftOut]) -> dict[str, Any]:
     """Limits, states, spans and the station shown first: the one furthest beyond, or the middle."""
     n = len(profile.s_mm)
     band, states, start = None, ["in"] * n, n // 2
@@ -142,11 +139,11 @@ def _judged(profile: GapProfile, verdict: Verdict | None, left_out: Sequence[Map
     }
 
 
-def reason_of(span: Span, left_out: Sequence[Mapping[str, Any]]) -> str:
+def reason_of(span: Span, left_out: Sequence[LeftOut]) -> str:
     """Why a hole is there: the reason a person gave, or nothing."""
     if span.state != HOLE:
         return ""
-    return "; ".join(str(x["reason"]) for x in left_out if x["from_mm"] < span.to_mm and x["to_mm"] > span.from_mm)
+    return "; ".join(x.reason for x in left_out if x.from_mm < span.to_mm and x.to_mm > span.from_mm)
 
 
 def _span(profile: GapProfile, span: Span) -> dict[str, Any]:

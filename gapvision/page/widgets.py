@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import streamlit as st
@@ -229,7 +229,7 @@ def show_numbers(measurement: Measurement) -> None:
     st.html(f'<div class="gv-numbers">{cells}</div>')
 
 
-def show_spans(measurement: Measurement, verdict: Verdict | None, left_out: Sequence[Mapping[str, Any]] = ()) -> None:
+def show_spans(measurement: Measurement, verdict: Verdict | None) -> None:
     """List of spans that are out of tolerance, not proven or not measured; without a verdict only the last."""
     profile = measurement.profile
     if profile is None:
@@ -241,7 +241,7 @@ def show_spans(measurement: Measurement, verdict: Verdict | None, left_out: Sequ
     body, number, say = "", 0, lengths()
     for span in spans:
         mark, worst = "-", ""
-        reason = reason_of(span, left_out)
+        reason = reason_of(span, measurement.left_out)
         words = f"left out: {html.escape(reason)}" if reason else span.words
         if span.state != HOLE:
             number += 1

@@ -1,25 +1,24 @@
 """The same crop of a seam from any photo of it: seam level, the same stretch, the same scale.
 
 A level crop turns and scales the photo; a rectified one is what a camera square above the panel would see, by the
-map that is fitted to the strips in the photo (:mod:`gapvision.vision.field`), so that a millimetre is as long
-across the seam as along it, at its beginning as at its end.
+map that the measurement keeps (:mod:`gapvision.model.field`), so that a millimetre is as long across the seam as along
+it, at its beginning as at its end.
 """
 
 from __future__ import annotations
 
 import io
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.model import FloatArray, Photo
+from gapvision.model import FittedField, FloatArray, Measurement, Photo
 
 _MARGIN_MM = 14.0
 _LEAST_HEIGHT_MM = 34.0
-#: Longest side of the decoded photo [px]: enough for the cut-out, and for its strips to be read again.
+#: Longest side of the decoded photo [px]: enough for the cut-out, and for the strips of an old file to be read again.
 _LEAST_DECODED_PX, _MOST_DECODED_PX = 1600, 2600
 #: Stations and the map of the strips must agree on lengths this well, or the map is not that of this measurement.
 _SAME_LENGTH = 0.03
@@ -57,7 +56,7 @@ class SeamCrop:
 
 def crop_seam(
     photo: bytes,
-    content: dict[str, Any],
+    measurement: Measurement,
     from_mm: float,
     to_mm: float,
     *,
@@ -71,8 +70,8 @@ def crop_seam(
     ----------
     photo : bytes
         The photo's file.
-    content : dict
-        Its measurement file.
+    measurement : Measurement
+        What was measured in it.
     from_mm, to_mm : float
         Stretch to show, stations of this photo [mm].
     width_px : int
@@ -87,14 +86,14 @@ def crop_seam(
     SeamCrop or None
         None when fewer than two stations lie in the stretch.
     """
-    stretch = _stretch(content, from_mm, to_mm)
+    stretch = _stretch(measurement, from_mm, to_mm)
     if stretch is None:
         return None
     s, a, b = stretch
-    height = height_mm or needed_height_mm(content, from_mm, to_mm)
+    height = height_mm or needed_height_mm(measurement, from_mm, to_mm)
     frame = _Frame.along(s, a, b, from_mm, to_mm, height, width_px, turned=turned)
-    colours = _decoded(photo, content, stretch, width_px)
-    at = _shrunk(frame.places(width_px), colours.shape[1] / float(content["photo"]["width_px"]))
+    colours = _decoded(photo, measurement, stretch, width_px)
+    at = _shrunk(frame.places(width_px), colours.shape[1] / measurement.photo.width_px)
     return SeamCrop(
         jpeg=_picture(colours, at),
         width_px=width_px,
@@ -108,7 +107,7 @@ def crop_seam(
 
 def rectified_crop(
     photo: bytes,
-    content: dict[str, Any],
+    measurement: Measurement,
     from_mm: float,
     to_mm: float,
     *,
@@ -120,55 +119,40 @@ def rectified_crop(
 
     Parameters
     ----------
-    photo, content, from_mm, to_mm, width_px, height_mm, turned
+    photo, measurement, from_mm, to_mm, width_px, height_mm, turned
         As for :func:`crop_seam`; same stretch, width and height give the same scale whatever the photo.
 
     Returns
     -------
     SeamCrop or None
-        None when fewer than two stations lie in the stretch, when the strips cannot be found in the photo again, when
-        no map fits what is found of them, or when map and stations disagree on lengths by more than 3 %; a level crop
-        is what is left then.
+        None when fewer than two stations lie in the stretch, when there is no map, or when map and stations disagree
+        on lengths by more than 3 %; a level crop is what is left then.
 
     Notes
     -----
     Rectified at the height of the panels' faces.  The bottom of the gap lies deeper and is seen a little displaced.
     """
-    import cv2
-
-    from gapvision.intake.headers import read_header
     from gapvision.targets.strip import FACE_HEIGHT_MM
-    from gapvision.vision.detect import find_strips
-    from gapvision.vision.field import fit_field
 
-    stretch = _stretch(content, from_mm, to_mm)
-    told = content.get("scale") or {}
+    stretch = _stretch(measurement, from_mm, to_mm)
     if stretch is None:
         return None
+    colours = _decoded(photo, measurement, stretch, width_px)
+    shrink = colours.shape[1] / measurement.photo.width_px
+    field = measurement.photo.field or _map_again(photo, measurement, colours, shrink)
+    if field is None:
+        return None
+    height = height_mm or needed_height_mm(measurement, from_mm, to_mm)
     s, a, b = stretch
-    # The strips are found in the picture that is cut out of: a second decoding would cost more than it gains.
-    colours = _decoded(photo, content, stretch, width_px)
-    shrink = colours.shape[1] / float(content["photo"]["width_px"])
-    print_scale = (float(told.get("print_scale_along", 1.0)), float(told.get("print_scale_across", 1.0)))
-    views = find_strips(_grey(colours), *print_scale)
-    if not views:
-        return None
-    size = (colours.shape[1], colours.shape[0])
-    focal = read_header(photo, "the photo").exif.focal_35mm_mm
-    side_b = frozenset(k for k, side in (told.get("strip_sides") or {}).items() if str(side).upper() == "B")
-    try:
-        field = fit_field(views, size, focal, print_scale, side_b)
-    except (cv2.error, np.linalg.LinAlgError, ValueError):  # e.g. of one strip only a single row of corners shows
-        return None
-    a, b = (field.to_panel(_shrunk(edge, shrink), -FACE_HEIGHT_MM) for edge in (a, b))  # places on the panel [mm]
-    if not (np.isfinite(a).all() and np.isfinite(b).all()):
-        return None
-    height = height_mm or needed_height_mm(content, from_mm, to_mm)
-    frame = _Frame.along(s, a, b, from_mm, to_mm, height, width_px, turned=turned)
-    if abs(frame.units_per_mm - 1.0) > _SAME_LENGTH:
-        return None
-    panel = frame.places(width_px)
-    seen = field.project(panel.reshape(-1, 2), -FACE_HEIGHT_MM).reshape(panel.shape)
+    with np.errstate(all="ignore"):  # a spoilt file's map may lead anywhere
+        a, b = (field.to_panel(edge, -FACE_HEIGHT_MM) for edge in (a, b))  # places on the panel [mm]
+        if not (np.isfinite(a).all() and np.isfinite(b).all()):
+            return None
+        frame = _Frame.along(s, a, b, from_mm, to_mm, height, width_px, turned=turned)
+        if not abs(frame.units_per_mm - 1.0) <= _SAME_LENGTH:
+            return None
+        panel = frame.places(width_px)
+        seen = _shrunk(field.project(panel.reshape(-1, 2), -FACE_HEIGHT_MM).reshape(panel.shape), shrink)
     return SeamCrop(
         jpeg=_picture(colours, seen),
         width_px=width_px,
@@ -277,32 +261,51 @@ class _Frame:
         return np.asarray((places - self.corner) @ back.T, dtype=float)
 
 
-def _stretch(content: dict[str, Any], from_mm: float, to_mm: float) -> tuple[FloatArray, FloatArray, FloatArray] | None:
-    """Stations of a stretch and where both edges lie in the photo [px]; None when there are fewer than two."""
-    rows = [s for s in content["stations"] if from_mm - 0.5 <= s["s_mm"] <= to_mm + 0.5]
-    if len(rows) < 2:
+def _stretch(
+    measurement: Measurement, from_mm: float, to_mm: float
+) -> tuple[FloatArray, FloatArray, FloatArray] | None:
+    """Stations of a stretch and where both edges lie in the first photo [px]; None when there are fewer than two."""
+    profile = measurement.profile
+    if profile is None:
         return None
-    s, a, b = (np.array([r[key] for r in rows], dtype=float) for key in ("s_mm", "edge_a_px", "edge_b_px"))
-    return s, a, b
+    on = (profile.s_mm >= from_mm - 0.5) & (profile.s_mm <= to_mm + 0.5) & (profile.photo == 0)
+    return (profile.s_mm[on], profile.edge_a_px[on], profile.edge_b_px[on]) if on.sum() >= 2 else None
 
 
 def _decoded(
-    photo: bytes, content: dict[str, Any], stretch: tuple[FloatArray, FloatArray, FloatArray], width_px: int
+    photo: bytes, measurement: Measurement, stretch: tuple[FloatArray, FloatArray, FloatArray], width_px: int
 ) -> NDArray[np.uint8]:
     """The photo's colours, upright, no larger than a cut-out of that width needs."""
     from gapvision.intake.photo import read_colour
 
     _, a, _ = stretch
-    of_photo = float(np.hypot(*(a[-1] - a[0]))) / max(content["photo"]["width_px"], content["photo"]["height_px"])
+    of_photo = float(np.hypot(*(a[-1] - a[0]))) / max(measurement.photo.width_px, measurement.photo.height_px)
     wanted = 1.3 * width_px / max(of_photo, 0.01)
     return read_colour(photo, int(np.clip(wanted, _LEAST_DECODED_PX, _MOST_DECODED_PX)))
 
 
-def _grey(colours: NDArray[np.uint8]) -> Photo:
-    """Colours as a photo in which strips can be looked for."""
+def _map_again(photo: bytes, measurement: Measurement, colours: NDArray[np.uint8], shrink: float) -> FittedField | None:
+    """The map of a measurement that keeps none, as files of version 1 do: from its strips, read again."""
     import cv2
 
-    return Photo(grey=np.asarray(cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY)), file="the photo", sha256="")
+    from gapvision.intake.headers import read_header
+    from gapvision.vision.detect import find_strips
+    from gapvision.vision.field import fit_field
+
+    scale, seen = measurement.scale, measurement.photo
+    print_scale = (1.0, 1.0) if scale is None else (scale.print_scale_along, scale.print_scale_across)
+    sides = {} if scale is None else scale.strip_sides
+    # In the picture that is cut out of: a second decoding would cost more than it gains.
+    grey = Photo(grey=np.asarray(cv2.cvtColor(colours, cv2.COLOR_RGB2GRAY)), file=seen.file, sha256="")
+    views = [replace(v, corners_px=(v.corners_px + 0.5) / shrink - 0.5) for v in find_strips(grey, *print_scale)]
+    if not views:
+        return None
+    focal = read_header(photo, seen.file).exif.focal_35mm_mm
+    side_b = frozenset(letter for letter, side in sides.items() if side.upper() == "B")
+    try:
+        return fit_field(views, (seen.width_px, seen.height_px), focal, print_scale, side_b)
+    except (cv2.error, np.linalg.LinAlgError, ValueError):  # e.g. of one strip only a single row of corners shows
+        return None
 
 
 def _shrunk(px: FloatArray, shrink: float) -> FloatArray:
@@ -325,9 +328,9 @@ def _picture(colours: NDArray[np.uint8], at_px: FloatArray) -> bytes:
     return out.getvalue()
 
 
-def needed_height_mm(content: dict[str, Any], from_mm: float, to_mm: float) -> float:
+def needed_height_mm(measurement: Measurement, from_mm: float, to_mm: float) -> float:
     """Height that a cut-out needs to show both edges with some panel beside them [mm]."""
-    stretch = _stretch(content, from_mm, to_mm)
+    stretch = _stretch(measurement, from_mm, to_mm)
     if stretch is None:
         return _LEAST_HEIGHT_MM
     s, a, b = stretch

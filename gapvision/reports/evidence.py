@@ -173,14 +173,13 @@ class _Maker:
         return parts
 
     def _glance_row(self, seam: SeamEvidence) -> list[Paragraph]:
-        content = seam.after.content
-        gap = content.get("gap") or {}
-        u = float(np.median([s["u_mm"] for s in content["stations"]])) if content.get("stations") else float("nan")
+        gap = seam.after.summary
+        u = float(np.median(seam.after.profile.expanded_u_mm))
         verdict = (seam.after.verdict or {}).get("verdict")
         both = self.say.gap
-        spread = f"{both(gap['min_mm'])} to {both(gap['max_mm'])}" if gap else "-"
+        spread = f"{both(gap.min_mm)} to {both(gap.max_mm)}"
         return [
-            para(seam.name, "cell"), para(seam.after.stage, "cell"), para(both(gap["mean_mm"]) if gap else "-", "cell"),
+            para(seam.name, "cell"), para(seam.after.stage, "cell"), para(both(gap.mean_mm), "cell"),
             para(spread, "cell"), para(self.say.small(u), "cell"),
             para(_DECISION.get(verdict or "", "not judged"), "cell"),
         ]  # fmt: skip
@@ -209,10 +208,9 @@ class _Maker:
             ("Stage", lambda s: s.stage),
             ("Day", lambda s: s.on_date),
             ("By", lambda s: s.who or "-"),
-            ("Mean gap", lambda s: self.say.gap(s.content["gap"]["mean_mm"])),
-            ("Smallest, largest",
-             lambda s: f"{self.say.gap(s.content['gap']['min_mm'])}, {self.say.gap(s.content['gap']['max_mm'])}"),
-            ("Taper", lambda s: self.say.slope(s.content["gap"].get("taper_mm_per_m") or 0)),
+            ("Mean gap", lambda s: self.say.gap(s.summary.mean_mm)),
+            ("Smallest, largest", lambda s: f"{self.say.gap(s.summary.min_mm)}, {self.say.gap(s.summary.max_mm)}"),
+            ("Taper", lambda s: self.say.slope(s.summary.taper_mm_per_m)),
             ("Straightness, edge A and B", self._straight),
             ("Step between the faces", self._flush),
             ("Conditions", lambda s: "; ".join(f"{k}: {v}" for k, v in s.conditions) or "not said"),
@@ -223,26 +221,25 @@ class _Maker:
         return self._table(rows, (0.22, 0.39, 0.39) if len(shown) == 2 else (0.22, 0.78))
 
     def _straight(self, shown: ShownResult) -> str:
-        both = shown.content.get("straightness") or {}
         said = []
-        for edge in ("edge_a", "edge_b"):
-            one = both.get(edge)
-            said.append(
-                f"{self.say.small(one['min_zone_mm'])}, U {self.say.small(one['u_mm'])}" if one else "not trusted"
-            )
+        for one in (shown.measurement.straightness_a, shown.measurement.straightness_b):
+            form = "not trusted"
+            if one is not None:
+                form = f"{self.say.small(one.min_zone_mm)}, U {self.say.small(one.expanded_u_mm)}"
+            said.append(form)
         return ", ".join(said)
 
     def _flush(self, shown: ShownResult) -> str:
-        step = shown.content.get("flush")
-        if not step:
+        step = shown.measurement.step
+        if step is None:
             return "not measured"
-        return f"B above A by {self.say.small(step['mean_mm'], signed=True)}, U {self.say.small(step['u_mm'])}"
+        return f"B above A by {self.say.small(step.mean_mm, signed=True)}, U {self.say.small(step.expanded_u_mm)}"
 
     def _ranges(self, seam: SeamEvidence) -> tuple[float, float]:
         """The stretch to show, on the chart's scale: what both have, else all of it."""
         if seam.comparison is not None:
             return float(seam.comparison.s_mm[0]), float(seam.comparison.s_mm[-1])
-        s = [r["s_mm"] for r in seam.after.content["stations"]]
+        s = seam.after.profile.s_mm
         return float(s[0]), float(s[-1])
 
     def _on_chart(self, seam: SeamEvidence, shown: ShownResult, s: Any) -> Any:
@@ -252,17 +249,15 @@ class _Maker:
         if c is None or shown is seam.before:
             return values
         if c.mirrored and self._turned(seam):
-            rows = shown.content["stations"]
-            values = rows[0]["s_mm"] + rows[-1]["s_mm"] - values
+            values = shown.profile.s_mm[0] + shown.profile.s_mm[-1] - values
         return values + c.datum.shift_mm
 
     def _turned(self, seam: SeamEvidence) -> bool:
         """Whether the later photo runs the other way: the other side of the car, seam lying along it."""
         if seam.comparison is None or not seam.comparison.mirrored:
             return False
-        rows = seam.after.content["stations"]
-        first, last = np.array(rows[0]["edge_a_px"]), np.array(rows[-1]["edge_a_px"])
-        return bool(abs(last[0] - first[0]) >= abs(last[1] - first[1]))
+        x, y = np.abs(seam.after.profile.edge_a_px[-1] - seam.after.profile.edge_a_px[0])
+        return bool(x >= y)
 
     def _pictures(self, seam: SeamEvidence) -> list[Flowable]:
         start, end = self._ranges(seam)
@@ -274,20 +269,20 @@ class _Maker:
         spans = []
         for s in shown:
             turned = s is seam.after and self._turned(seam)
-            places = np.array([r["s_mm"] for r in s.content["stations"]])
+            places = s.profile.s_mm
             on = self._on_chart(seam, s, places)
             inside = places[(on >= start - 0.5) & (on <= end + 0.5)]
             if len(inside) < 2:
                 return []
             spans.append((s, turned, float(inside[0]), float(inside[-1])))
-        height = max(needed_height_mm(s.content, a, b) for s, _, a, b in spans)
+        height = max(needed_height_mm(s.measurement, a, b) for s, _, a, b in spans)
         # A short or strongly curved seam must not outgrow the page.
         width = min(width, _TALLEST * 1.04 * max(end - start, 1.0) / height)
         half = (end - start) / 2
 
         def cut(s: ShownResult, turned: bool, middle: float, kind: Callable[..., SeamCrop | None]) -> SeamCrop | None:
             return kind(
-                s.photo or b"", s.content, middle - half, middle + half, width_px=round(width / mm * 8),
+                s.photo or b"", s.measurement, middle - half, middle + half, width_px=round(width / mm * 8),
                 height_mm=height, turned=turned,
             )  # fmt: skip
 
@@ -316,11 +311,9 @@ class _Maker:
 
     def _chart(self, seam: SeamEvidence) -> Flowable:
         def curve(shown: ShownResult, label: str) -> Curve:
-            rows = shown.content["stations"]
-            s = self._on_chart(seam, shown, [r["s_mm"] for r in rows])
+            p, s = shown.profile, self._on_chart(seam, shown, shown.profile.s_mm)
             order = np.argsort(s)
-            gap, u = (np.array([r[k] for r in rows], dtype=float)[order] for k in ("gap_mm", "u_mm"))
-            return Curve(label=label, s_mm=s[order], gap_mm=gap, u_mm=u)
+            return Curve(label=label, s_mm=s[order], gap_mm=p.gap_mm[order], u_mm=p.expanded_u_mm[order])
 
         band = None
         if seam.s_mm is not None and seam.lower_mm is not None and seam.upper_mm is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from gapvision.model import Comparison, FloatArray
+from gapvision.model import Comparison, FloatArray, GapProfile, GapSummary, Measurement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,8 +36,8 @@ class ShownResult:
 
     Attributes
     ----------
-    content : dict
-        Measurement file (design.md, section 3).
+    measurement : Measurement
+        As it is kept.
     photo : bytes or None
         The photo's file; only its picture gets into the report.
     verdict : dict or None
@@ -50,12 +50,26 @@ class ShownResult:
     stage: str
     on_date: str
     who: str
-    content: dict[str, Any]
+    measurement: Measurement
     photo: bytes | None
     file_name: str
     sha256: str
     conditions: tuple[tuple[str, str], ...] = ()
     verdict: dict[str, Any] | None = None
+
+    @property
+    def summary(self) -> GapSummary:
+        """Its gap in five numbers."""
+        if self.measurement.summary is None:
+            raise ValueError("a refused photo has nothing to show")
+        return self.measurement.summary
+
+    @property
+    def profile(self) -> GapProfile:
+        """Its stations; a refused photo is never shown."""
+        if self.measurement.profile is None:
+            raise ValueError("a refused photo has nothing to show")
+        return self.measurement.profile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

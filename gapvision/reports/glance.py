@@ -105,7 +105,7 @@ def _with_the_gap_lit(measurement: Measurement) -> str:
         steps.append("hold the camera square above the gap")
     if measurement.step is None and measurement.stated_step_mm is None:
         steps.append("lay a strip on each side of the seam")
-    unknown = [name for name in "AB" if measurement.settings.get(f"edge_{name.lower()}") is None]
+    unknown = [name for name, known in zip("AB", measurement.settings.known_edges, strict=True) if known is None]
     made = ""
     if unknown:
         edges = f"edge {unknown[0]} is" if len(unknown) == 1 else "the edges are"

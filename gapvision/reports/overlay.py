@@ -55,7 +55,7 @@ def draw_overlay(
     """
     from PIL import Image, ImageDraw
 
-    full = (measurement.width_px, measurement.height_px)
+    full = (measurement.photo.width_px, measurement.photo.height_px)
     if abs(pixels.shape[1] * full[1] - pixels.shape[0] * full[0]) > 2 * max(full):
         raise ValueError(f"pixels: expected the proportions of {full[0]} x {full[1]} px, got {pixels.shape[:2][::-1]}")
     scale = min(max(pixels.shape[:2]), longest_px) / max(full)

@@ -23,7 +23,7 @@ def describe(measurement: Measurement, verdict: Verdict | None = None) -> str:
     verdict : Verdict, optional
         The decision by one wanted gap; without it no spans are listed.
     """
-    lines = [f"{measurement.photo_file}: {STATUS_WORDS[measurement.status]}"]
+    lines = [f"{measurement.photo.file}: {STATUS_WORDS[measurement.status]}"]
     if measurement.profile is not None:
         lines += ["", *_summary(measurement), "", *_stations(measurement)]
         if verdict is not None:

@@ -99,6 +99,11 @@ class Band:
     sight_deg: FloatArray
     chroma: NDArray[np.float32]
 
+    @property
+    def tilt_deg(self) -> float:
+        """How far off square the camera looked across the seam, in the middle of it [deg]."""
+        return float(np.median(np.abs(self.sight_deg[0])))
+
 
 def colour_ratios(light: NDArray[np.float32]) -> NDArray[np.float32]:
     """Colour without brightness.

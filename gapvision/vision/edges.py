@@ -55,6 +55,8 @@ class SeamEdges:
         Offset of the gap's middle, everywhere [mm].
     kind_a, kind_b : EdgeKind
         How each edge is made.
+    burnt_a_share, burnt_b_share : float
+        Share of stations where the gap beside each edge is burnt out.
     bright_share, burnt_share, over_share, under_share, silhouette_share : float
         Share of stations with a bright gap, a burnt-out gap, a burnt-out panel, a black panel, an even bright gap.
     method : str
@@ -68,6 +70,8 @@ class SeamEdges:
     middle_mm: FloatArray
     kind_a: EdgeKind
     kind_b: EdgeKind
+    burnt_a_share: float
+    burnt_b_share: float
     bright_share: float
     burnt_share: float
     over_share: float
@@ -218,6 +222,8 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
         middle_mm=middle,
         kind_a=kinds[0],
         kind_b=kinds[1],
+        burnt_a_share=float(edge_a.placed.burnt.mean()),
+        burnt_b_share=float(edge_b.placed.burnt.mean()),
         bright_share=float(choice.bright.mean()),
         burnt_share=float((edge_a.placed.burnt | edge_b.placed.burnt).mean()),
         over_share=over,

@@ -31,6 +31,11 @@ _STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm, check_v
 STEP_UNKNOWN = (0.0, 0.50)  # a step of 1 mm shows at once and is taken as the 95 % limit; common practice, no source
 
 
+def print_scale_std(checked: bool) -> float:
+    """Standard uncertainty of a print scale, relative: check lines measured, or not."""
+    return _STD_CHECKED_PRINT if checked else _STD_UNCHECKED_PRINT
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class EdgeReading:
     """What is known of one edge before geometry.
@@ -73,7 +78,6 @@ def build_profile(
     *,
     print_scale_checked: bool,
     station_mm: float,
-    side_b_first: bool = False,
     step: tuple[float, float] = STEP_UNKNOWN,
 ) -> GapProfile:
     """Gap, edges and uncertainty at every station where both edges are trusted.
@@ -90,8 +94,6 @@ def build_profile(
         Whether the check lines were measured.
     station_mm : float
         Spacing [mm].
-    side_b_first : bool
-        True when the field's frame lies on panel B (strips on side B only).
     step : tuple of float
         Step of face B above face A and its standard uncertainty [mm], from elsewhere; counts where the field has none.
 
@@ -118,8 +120,7 @@ def build_profile(
 
     def places(step: float, depth_a: float, depth_b: float, *params: float) -> tuple[FloatArray, FloatArray]:
         # The frame's height 0 is the print; the face of its panel lies a strip's thickness below.
-        up_a = (-step if side_b_first else 0.0) - FACE_HEIGHT_MM - depth_a
-        up_b = (0.0 if side_b_first else step) - FACE_HEIGHT_MM - depth_b
+        up_a, up_b = -FACE_HEIGHT_MM - depth_a, step - FACE_HEIGHT_MM - depth_b
         both = field.to_panel(np.concatenate([px_a, px_b]), np.repeat([up_a, up_b], n), np.array(params))
         return both[:n], both[n:]
 
@@ -148,7 +149,7 @@ def build_profile(
         "edge": combine([std_a, std_b]),
         # Pose, lens, bends, as the covariance of the fit ties them together; the step acts through the heights, apart.
         "scale": combine(by_field, field.covariance / np.outer(field_std, field_std)),
-        "print_scale": gap * (_STD_CHECKED_PRINT if print_scale_checked else _STD_UNCHECKED_PRINT),
+        "print_scale": gap * print_scale_std(print_scale_checked),
         "tilt_step": np.abs(by_step),
         "depth": combine(by_depths),
         "rim": combine([_rim(edge_a, angle), _rim(edge_b, -angle)]),

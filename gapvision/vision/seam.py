@@ -9,7 +9,7 @@ or ends does not win over a line that goes on.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from gapvision.errors import GapvisionError
 from gapvision.model import FittedField, Photo, StripView
 from gapvision.vision.band import CentreLine, Overview, overview
+from gapvision.vision.field import fit_field
 
 FloatArray = NDArray[np.float64]
 
@@ -296,11 +297,15 @@ def centre_line(x: FloatArray, y: FloatArray, station_mm: float) -> CentreLine:
     arc = np.concatenate([[0], np.cumsum(np.hypot(np.diff(xf), np.diff(yf)))])
     s = np.arange(0, arc[-1], station_mm)
     points = np.stack([np.interp(s, arc, xf), np.interp(s, arc, yf)], 1)
-    # Direction over +-6 mm: the coarse line's small steps must not turn the normals.
-    k = max(1, round(6 / station_mm))
-    ahead = points[np.minimum(np.arange(len(s)) + k, len(s) - 1)] - points[np.maximum(np.arange(len(s)) - k, 0)]
+    return CentreLine(s_mm=s, points=points, normals=_across(points, station_mm))
+
+
+def _across(points: FloatArray, station_mm: float) -> FloatArray:
+    """Unit normals of a line of stations, shape (n, 2); by its direction over +-6 mm: small steps do not turn them."""
+    i, k = np.arange(len(points)), max(1, round(6 / station_mm))
+    ahead = points[np.minimum(i + k, len(points) - 1)] - points[np.maximum(i - k, 0)]
     ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
-    return CentreLine(s_mm=s, points=points, normals=np.stack([-ahead[:, 1], ahead[:, 0]], 1))
+    return np.stack([-ahead[:, 1], ahead[:, 0]], 1)
 
 
 def _without_strays(line: CentreLine, middle_mm: FloatArray) -> FloatArray:
@@ -349,10 +354,51 @@ def recentre(line: CentreLine, middle_mm: FloatArray, station_mm: float) -> Cent
     arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     s = np.arange(0, arc[-1], station_mm)
     new = np.stack([np.interp(s, arc, points[:, k]) for k in range(2)], 1)
-    k = max(1, round(6 / station_mm))
-    ahead = new[np.minimum(np.arange(len(s)) + k, len(s) - 1)] - new[np.maximum(np.arange(len(s)) - k, 0)]
-    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
-    cross = np.stack([-ahead[:, 1], ahead[:, 0]], 1)
+    cross = _across(new, station_mm)
     if (cross * line.normals[np.minimum(np.arange(len(s)), len(line.normals) - 1)]).sum() < 0:
         cross = -cross
     return CentreLine(s_mm=s, points=new, normals=cross)
+
+
+def orient(
+    photo: Photo, views: list[StripView], flat: FittedField, found: SeamFind
+) -> tuple[FittedField, CentreLine, dict[str, str]]:
+    """Name the sides, and fit the field again with the step between the panels free where strips lie on both.
+
+    Parameters
+    ----------
+    photo, views
+        The photo and its strips.
+    flat : FittedField
+        Fitted with all strips at one height.
+    found : SeamFind
+        The seam found with it.
+
+    Returns
+    -------
+    field : FittedField
+        With the step between the panels.
+    line : CentreLine
+        The seam's, carried over to that field; its normals point from A to B.
+    sides : dict of str to str
+        For every strip ``A`` or ``B``; A is the panel of the strip with the lowest letter.
+    """
+    first = found.sides[min(found.sides)]
+    sides = {letter: "A" if side == first else "B" for letter, side in found.sides.items()}
+    side_b = frozenset(letter for letter, side in sides.items() if side == "B")
+    if not side_b:
+        # The normals of the line that was found point down in the field's frame.
+        return flat, found.line if first == "up" else replace(found.line, normals=-found.line.normals), sides
+    field = fit_field(views, flat.size_px, photo.focal_35mm_mm, flat.print_scale, side_b, start=flat)
+    points = field.to_panel(flat.project(found.line.points))
+    half, ahead = 6, np.gradient(points, axis=0)
+    window = np.ones(2 * half + 1) / (2 * half + 1)
+    padded = np.pad(ahead, ((half, half), (0, 0)), mode="edge")
+    ahead = np.stack([np.convolve(padded[:, i], window, mode="valid") for i in range(2)], 1)
+    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
+    normals = np.stack([-ahead[:, 1], ahead[:, 0]], 1)
+    place = {letter: np.array(field.strip_place(i)[:2]) for i, letter in enumerate(field.letters)}
+    mean_a, mean_b = (np.mean([place[k] for k in sides if sides[k] == side], axis=0) for side in "AB")
+    if (normals * (mean_b - mean_a)).sum(1).mean() < 0:
+        normals = -normals
+    return field, replace(found.line, points=points, normals=normals), sides

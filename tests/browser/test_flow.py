@@ -142,7 +142,7 @@ def test_a_day(server, visit, shots, tmp_path):
         one.page.get_by_role("button", name="JSON").click()
     taken.value.save_as(tmp_path / "m.json")
     content = json.loads(Path(tmp_path / "m.json").read_text())
-    assert content["schema"] == "gapvision-measurement/1"
+    assert content["schema"] == "gapvision-measurement/2"
     assert content["stations"]
     one.fine()
 
@@ -193,7 +193,7 @@ def test_a_span_left_out_with_a_finger_goes_into_the_record(server, visit, shots
     number = int(re.search(r"measurement (\d+)", said.inner_text())[1])
     with Store(server.data) as store:
         content = store.measurement(number)
-    (span,) = content["left_out"]
+    (span,) = content["settings"]["left_out"]
     assert (span["from_mm"], span["to_mm"], span["reason"]) == (start, stop, "handle or lock")
     assert not [s for s in content["stations"] if start <= s["s_mm"] <= stop]
     one.view("Jobs")

@@ -29,7 +29,7 @@ def test_one_photo_and_its_files(tmp_path, capsys):
     said = capsys.readouterr().out
     assert "tolerance 4.26 to 5.26 mm around 4.76 mm (3/16 in)" in said
     content = json.loads(out["json"].read_text())
-    assert content["schema"] == "gapvision-measurement/1"
+    assert content["schema"] == "gapvision-measurement/2"
     assert content["scale"]["print_scale_across"] == 1.0
     rows = list(csv.reader(out["csv"].read_text(encoding="utf-8-sig").splitlines()))
     assert len(rows) == len(content["stations"]) + 1
@@ -181,7 +181,7 @@ def test_what_is_stated_reaches_the_file_also_below_zero(tmp_path, capsys):
     stated = {k: content["settings"][k] for k in ("edge_a", "edge_a_radius_mm", "edge_b", "edge_b_radius_mm")}
     assert stated == {"edge_a": "rolled", "edge_a_radius_mm": 1.5875, "edge_b": "rolled", "edge_b_radius_mm": None}
     assert (content["settings"]["step_mm"], content["settings"]["step_u_mm"]) == (-0.5, 0.3)
-    assert content["camera"]["step_from"] == "stated"
+    assert content["step"] == {"mean_mm": -0.5, "u_mm": 0.3, "source": "stated"}
     assert content["flush"] is None
     said = capsys.readouterr().out
     assert "face B -0.50 mm above face A, as stated" in said

@@ -3,10 +3,12 @@
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from gapvision.cli import main
 from gapvision.records import Store
+from gapvision.workshop import stored
 from tests.records.invented import invented
 
 SAMPLE = Path(__file__).parents[2] / "sample_images" / "backlit_bonnet_gap.jpg"
@@ -88,8 +90,8 @@ def test_add_measures_and_stores(run):
     with Store(run.folder) as store:
         (line,) = store.job_lines(1)
         assert store.photo_bytes(line.photo) == SAMPLE.read_bytes()
-        ends = store.measurement(line.measurement_id)["strip_ends_px"]
-    lengths = [((a[0] - b[0]) ** 2 + (a[1] - b[1]) ** 2) ** 0.5 for a, b in ends.values()]
+        ends = stored(store, line).photo.strip_ends_px()
+    lengths = [float(np.hypot(*(a - b))) for a, b in ends.values()]
     assert min(lengths) > 800  # a 240 mm pattern on a photo of some 5 px/mm
     code, out, _ = run("job", "remeasure", "17")
     assert code == 0

@@ -8,7 +8,7 @@ import pytest
 from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.judgement import make_plan, placed, reading_from_measurement, shape_seams
-from gapvision.model import IN, OPEN, OUT, Coat, FinishPlan, GapProfile, Measurement, Notice, Step, TrimRules
+from gapvision.model import IN, OPEN, OUT, Coat, FinishPlan, GapProfile, Measurement, Notice, SeenPhoto, Step, TrimRules
 
 from ._panels import HINGES, bonnet, reading
 
@@ -19,12 +19,8 @@ def measurement(gap=4.76, n=100, *, b_above=True, step=None):
     return Measurement(
         status="ok",
         notices=(),
-        photo_file="a.jpg",
-        photo_sha256="0" * 64,
-        width_px=4000,
-        height_px=3000,
-        taken_at=None,
-        step=None if step is None else Step(mean_mm=step, expanded_u_mm=0.1),
+        photos=(SeenPhoto(file="a.jpg", sha256="0" * 64, width_px=4000, height_px=3000),),
+        step_used=None if step is None else Step(mean_mm=step, expanded_u_mm=0.1),
         profile=GapProfile(
             s_mm=s + 7,
             gap_mm=gap + 0.001 * s,
@@ -61,11 +57,7 @@ def test_refused_measurement():
     refused = Measurement(
         status="refused",
         notices=(Notice(code="photo-blurred"),),
-        photo_file="b.jpg",
-        photo_sha256="0" * 64,
-        width_px=1,
-        height_px=1,
-        taken_at=None,
+        photos=(SeenPhoto(file="b.jpg", sha256="0" * 64, width_px=1, height_px=1),),
     )
     with pytest.raises(GapvisionError) as caught:
         reading_from_measurement(refused)

@@ -30,14 +30,14 @@ def seam(tmp_path, monkeypatch, measured_sample):
     store = records()
     job = store.new_job(reference="T-1")
     first = DEMO_PHOTO.name
-    data, content = measured_sample(first)
+    data, measurement = measured_sample(first)
     seams = {}
     for side in ("left", "right"):
         spec = specification_to_table(specification_from_table(SEAM_SPEC)) if side == "left" else None
         seams[side] = store.add_seam(job.job_id, "bonnet gap", side=side, spec=spec)
     visit = store.find_visit(job.job_id, "as found")
     for one in (seams["right"], seams["left"]):
-        keep_photo(store, one, visit, data, first, content)
+        keep_photo(store, one, visit, data, first, measurement)
     set_finish(
         store, job.job_id, FinishPlan(coats=(coat("epoxy primer", 2), coat("clear lacquer", 1, film_um=(40, 60))))
     )

@@ -7,13 +7,14 @@ import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from gapvision.lab.scenes import CameraSpec, SceneSpec, StripSpec, render_scene
 from gapvision.model import DecisionRule
 from gapvision.page.books import records
 from gapvision.page.inbox import Inbox
 from gapvision.page.panel_drawing import DrawnSeam, draw_panel
 from gapvision.page.server import ENTRY
 from gapvision.samples import DEMO_PHOTO
-from gapvision.workshop import judge_line, keep_photo
+from gapvision.workshop import compare_lines, judge_line, keep_photo, stored
 
 
 @pytest.fixture
@@ -30,9 +31,9 @@ def job(tmp_path, monkeypatch, measured_sample):
     job = store.new_job(reference="T-1", customer="Invented", car="two-seat roadster")
     seam = store.add_seam(job.job_id, "bonnet, left", spec=None)
     name = DEMO_PHOTO.name
-    data, content = measured_sample(name)
+    data, measurement = measured_sample(name)
     for stage in ("as found", "after fit-up"):
-        keep_photo(store, seam, store.find_visit(job.job_id, stage), data, name, content)
+        keep_photo(store, seam, store.find_visit(job.job_id, stage), data, name, measurement)
     return job
 
 
@@ -274,10 +275,59 @@ def test_saving_keeps_measurement_verdict_conditions_and_what_was_left_out(page)
     assert state.latest.visit.conditions.metal_temp_c == 18.5
     assert state.latest.visit.conditions.doors_closed is None
     content = store.measurement(state.latest.measurement_id)
-    assert content["left_out"][0]["reason"] == "door handle"
+    assert content["settings"]["left_out"][0]["reason"] == "door handle"
     assert not [s for s in content["stations"] if 100 <= s["s_mm"] <= 140]
-    assert set(content["strip_ends_px"]) == {"A", "E"}
+    assert set(content["photos"][0]["strips"]) == {"A", "E"}
     assert "door handle" in store.notes(job.job_id)[0].text
+
+
+@pytest.fixture(scope="module")
+def stroke():
+    """A gap of 1.4 mm, as wide as a pen's stroke: it is measured only along taps.  The photo, and two taps."""
+    camera = CameraSpec(width_px=1600, height_px=1067, distance_mm=300, tilt_across_deg=6)
+    strips = (StripSpec(letter="A", t_mm=-42.0), StripSpec(letter="B", t_mm=42.0))
+    jpeg, truth = render_scene(SceneSpec(gap_mm=1.4, camera=camera, strips=strips), 3)
+    a, b = (np.array(truth["edges"][key], float)[truth["edges"]["visible"]] for key in ("A_px", "B_px"))
+    middle = 0.5 * (a + b)
+    return jpeg, [middle[len(middle) // 5].tolist(), middle[-len(middle) // 5].tolist()]
+
+
+def test_save_keeps_the_result_on_screen_and_measures_nothing(page, stroke, monkeypatch):
+    """A photo that needs two taps; both stages with its strips in their place, so that they are laid on them later."""
+    jpeg, taps = stroke
+    page.run()
+    sha256 = Inbox().add(page.session_state["ticket"], "sill.jpg", jpeg).sha256
+    page.run()
+    assert "only a narrow line was found" in html_of(page)
+    assert not [b for b in page.button if b.key == "save"]
+    page.session_state["seam_points"] = {sha256: taps}
+    page.run()
+    assert not page.exception
+    shown = page.session_state["shown"].measurement
+    for name in ("measure.measure_photo", "measure.find_strips", "vision.detect.find_strips", "vision.field.fit_field"):
+        monkeypatch.setattr(f"gapvision.{name}", never)
+    page.text_input(key="new_seam").set_value("sill")
+    page.button(key="save").click().run()
+    assert not page.exception
+    page.selectbox(key="stage").set_value("after fit-up").run()
+    page.button(key="save").click().run()
+    assert not page.exception
+    store = records()
+    (job,) = [one.job for one in store.jobs("")]
+    (seam,) = store.seams(job.job_id)
+    before, after = store.history(seam.seam_id)
+    for line in (before, after):
+        kept = stored(store, line)
+        assert kept.summary.mean_mm == pytest.approx(shown.summary.mean_mm, abs=1e-5)
+        assert np.abs(np.array(kept.settings.seam_hint_px) - taps).max() < 1e-4
+        assert np.array_equal(kept.photo.field.params, shown.photo.field.params)
+        assert [v.letter for v in kept.photo.strips] == ["A", "B"]
+    comparison = compare_lines(store, before, after, datum="strip").comparison
+    assert comparison.datum.shift_mm == pytest.approx(0, abs=0.01)
+
+
+def never(*_args, **_more):
+    raise AssertionError("measured once more")
 
 
 def test_a_seam_without_a_name_is_not_saved(page):

@@ -18,8 +18,23 @@ TILTED = ("open03_door_arc.jpg", "brushed_steel_dark_gap.jpg")  # seen 10 and 6 
 
 @pytest.fixture(scope="module", params=TILTED)
 def measured(request, measured_sample):
-    """A sample's bytes and its measurement file."""
+    """A sample's bytes and its measurement."""
     return measured_sample(request.param)
+
+
+@pytest.fixture
+def old(measured):
+    """The same as files of version 1 had it: no map, so that crops read the strips again."""
+    data, measurement = measured
+    return data, replace(measurement, photos=(replace(measurement.photo, strips=(), field=None),))
+
+
+@pytest.fixture(scope="module")
+def blank():
+    """A photo without strips."""
+    out = io.BytesIO()
+    Image.new("RGB", (800, 600), (120, 60, 50)).save(out, "JPEG")
+    return out.getvalue()
 
 
 def marker_sides(crop):
@@ -35,9 +50,9 @@ def marker_sides(crop):
 
 
 def test_a_millimetre_is_a_millimetre_everywhere_and_both_ways(measured):
-    data, content = measured
-    s = [r["s_mm"] for r in content["stations"]]
-    crop = rectified_crop(data, content, s[0], s[-1], width_px=2000, height_mm=150)
+    data, measurement = measured
+    s = measurement.profile.s_mm
+    crop = rectified_crop(data, measurement, s[0], s[-1], width_px=2000, height_mm=150)
     assert crop.rectified
     assert (crop.width_px, crop.height_px) == (2000, round(150 / crop.mm_per_px))
     sides = marker_sides(crop)
@@ -45,15 +60,14 @@ def test_a_millimetre_is_a_millimetre_everywhere_and_both_ways(measured):
     # The strip's contract: markers of 9 mm. Blur moves a marker's outline by some hundredths.
     assert np.abs(sides - MARKER_MM).max() < 0.15
     assert abs(sides[:, ::2].mean() - sides[:, 1::2].mean()) < 0.01, "as long across the seam as along it"
-    level = marker_sides(crop_seam(data, content, s[0], s[-1], width_px=2000, height_mm=150))
+    level = marker_sides(crop_seam(data, measurement, s[0], s[-1], width_px=2000, height_mm=150))
     assert level.std() > 5 * sides.std(), "a level crop keeps the tilt"
 
 
 def test_edges_lie_on_the_gap_in_the_crop(measured):
-    data, content = measured
-    s = np.array([r["s_mm"] for r in content["stations"]])
-    crop = rectified_crop(data, content, s[0], s[-1])
-    gap = np.array([r["gap_mm"] for r in content["stations"]])
+    data, measurement = measured
+    s, gap = measurement.profile.s_mm, measurement.profile.gap_mm
+    crop = rectified_crop(data, measurement, s[0], s[-1])
     apart = np.linalg.norm(crop.edge_a_px - crop.edge_b_px, axis=1) * crop.mm_per_px
     # At the panels' faces, not at the outline's own depth: within 3 % and 0.15 mm of the measured gap.
     assert np.abs(apart - gap).max() < 0.15 + 0.03 * gap.max()
@@ -61,22 +75,55 @@ def test_edges_lie_on_the_gap_in_the_crop(measured):
     assert np.linalg.norm(steps, axis=1).sum() * crop.mm_per_px == pytest.approx(s[-1] - s[0], rel=0.01)
 
 
-def test_no_rectified_crop_without_strips_or_with_a_scale_that_is_not_this_photos(measured):
-    data, content = measured
-    s = [r["s_mm"] for r in content["stations"]]
-    blank = io.BytesIO()
-    Image.new("RGB", (800, 600), (120, 60, 50)).save(blank, "JPEG")
-    assert rectified_crop(blank.getvalue(), content, s[0], s[-1]) is None
-    other = content | {"scale": content["scale"] | {"print_scale_along": 1.1, "print_scale_across": 1.1}}
-    assert rectified_crop(data, other, s[0], s[-1]) is None
-    assert rectified_crop(data, content, s[-1] + 50, s[-1] + 90) is None
-    assert needed_height_mm(content, s[0], s[-1]) >= 34
+def test_the_kept_map_is_used_and_nothing_is_looked_for_again(measured, monkeypatch):
+    def never(*_args, **_more):
+        raise AssertionError("looked for strips, or fitted a map, once more")
+
+    monkeypatch.setattr("gapvision.vision.detect.find_strips", never)
+    monkeypatch.setattr("gapvision.vision.field.fit_field", never)
+    data, measurement = measured
+    s = measurement.profile.s_mm
+    assert rectified_crop(data, measurement, s[0], s[-1]).rectified
+
+
+def test_an_old_file_gives_the_same_crop_by_its_strips(measured, old):
+    s = old[1].profile.s_mm
+    one, other = (rectified_crop(*which, s[0], s[-1], height_mm=60) for which in (measured, old))
+    assert other.rectified
+    for name in ("edge_a_px", "edge_b_px"):
+        # The strips are found in a smaller picture, so their corners are a little less sure.
+        assert np.abs(getattr(one, name) - getattr(other, name)).max() * one.mm_per_px < 0.3
+
+
+def test_no_rectified_crop_without_strips_or_with_a_scale_that_is_not_this_photos(old, measured, blank):
+    data, measurement = old
+    s = measurement.profile.s_mm
+    assert rectified_crop(blank, measurement, s[0], s[-1]) is None
+    scale = replace(measurement.scale, print_scale_along=1.1, print_scale_across=1.1)
+    assert rectified_crop(data, replace(measurement, scale=scale), s[0], s[-1]) is None
+    _, kept = measured
+    longer = replace(kept.profile, s_mm=kept.profile.s_mm * 1.1)
+    assert rectified_crop(data, replace(kept, profile=longer), s[0], s[-1]) is None
+    assert rectified_crop(data, kept, s[-1] + 50, s[-1] + 90) is None
+    assert needed_height_mm(kept, s[0], s[-1]) >= 34
+
+
+@pytest.mark.parametrize("at", range(15))
+@pytest.mark.parametrize("wrong", [-1e300, 0.0, 1e300])
+def test_a_spoilt_map_gives_no_crop_or_some_crop(measured, at, wrong):
+    data, measurement = measured
+    params = measurement.photo.field.params.copy()
+    params[at] = wrong
+    field = replace(measurement.photo.field, params=params)
+    spoilt = replace(measurement, photos=(replace(measurement.photo, field=field),))
+    crop = rectified_crop(data, spoilt, 20, 60, width_px=100)
+    assert crop is None or crop.width_px == 100
 
 
 def test_turned_it_is_the_same_picture_upside_down(measured):
-    data, content = measured
-    s = [r["s_mm"] for r in content["stations"]]
-    one, other = (rectified_crop(data, content, s[0], s[-1], height_mm=60, turned=t) for t in (False, True))
+    data, measurement = measured
+    s = measurement.profile.s_mm
+    one, other = (rectified_crop(data, measurement, s[0], s[-1], height_mm=60, turned=t) for t in (False, True))
     assert other.mm_per_px == one.mm_per_px
     corner = np.array([one.width_px - 1, one.height_px - 1])
     assert np.abs(corner - one.edge_a_px - other.edge_a_px).max() < 0.01
@@ -84,31 +131,29 @@ def test_turned_it_is_the_same_picture_upside_down(measured):
     assert np.abs(a[::-1, ::-1] - b).mean() < 2
 
 
-def test_crops_to_be_compared_are_of_one_kind_at_one_scale(measured):
-    data, content = measured
-    s = [r["s_mm"] for r in content["stations"]]
-    blank = io.BytesIO()
-    Image.new("RGB", (800, 600), (120, 60, 50)).save(blank, "JPEG")
+def test_crops_to_be_compared_are_of_one_kind_at_one_scale(old, blank):
+    data, measurement = old
+    s = measurement.profile.s_mm
 
     @cache
     def cut(kind, photo, last):
-        return kind(photo, content, s[0], last, height_mm=60)
+        return kind(photo, measurement, s[0], last, height_mm=60)
 
     def of(photo, last=s[-1]):
         return lambda kind: cut(kind, photo, last)
 
     both = crops_alike([of(data), of(data)])
     assert [crop.rectified for crop in both] == [True, True]
-    level = crops_alike([of(data), of(blank.getvalue())])
+    level = crops_alike([of(data), of(blank)])
     assert [crop.rectified for crop in level] == [False, False], "one cannot be rectified, so neither is"
     assert level[0].mm_per_px == level[1].mm_per_px == both[0].mm_per_px
     assert crops_alike([of(data), of(data, s[0] - 9)]) is None
 
 
-def test_where_no_map_fits_the_strips_the_crops_are_level(measured, monkeypatch):
+def test_where_no_map_fits_the_strips_the_crops_are_level(old, monkeypatch):
     """Of the only strip found a single row of corners shows: no pose can be worked out from points on one line."""
-    data, content = measured
-    s = [r["s_mm"] for r in content["stations"]]
+    data, measurement = old
+    s = measurement.profile.s_mm
 
     def one_row(photo, *print_scale):
         view = find_strips(photo, *print_scale)[0]
@@ -117,6 +162,6 @@ def test_where_no_map_fits_the_strips_the_crops_are_level(measured, monkeypatch)
         return [replace(view, **parts)]
 
     monkeypatch.setattr("gapvision.vision.detect.find_strips", one_row)
-    assert rectified_crop(data, content, s[0], s[-1]) is None
-    (crop,) = crops_alike([lambda kind: kind(data, content, s[0], s[-1])])
+    assert rectified_crop(data, measurement, s[0], s[-1]) is None
+    (crop,) = crops_alike([lambda kind: kind(data, measurement, s[0], s[-1])])
     assert not crop.rectified

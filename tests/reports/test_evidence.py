@@ -48,7 +48,7 @@ def shown(mean, stage, number, decision=None, photo=PHOTO):
             "reasons": ["The gap is out of tolerance along 40 mm."], "spans": spans,
         }  # fmt: skip
     return ev.ShownResult(
-        number=number, stage=stage, on_date="2026-03-02", who="Żaneta", content=invented(mean), photo=photo,
+        number=number, stage=stage, on_date="2026-03-02", who="Żaneta", measurement=from_dict(invented(mean)), photo=photo,
         file_name=f"{number}.jpg", sha256=f"{number:064x}", verdict=verdict,
         conditions=(("latched", "yes"), ("car stood", "on its wheels"), ("metal", "9 °C")),
     )  # fmt: skip
@@ -59,9 +59,9 @@ def seam(name, number, both=True, decision="out of tolerance"):
         shown(5.6, "as found", 2 * number, "out of tolerance"),
         shown(4.8, "after fit-up", 2 * number + 1, decision),
     )
-    one, two = (from_dict(x.content).profile for x in (before, after))
+    one, two = before.profile, after.profile
     datum = compare.Datum(kind="mark", shift_mm=0.0, std_u_mm=1.0)
-    s = np.array([r["s_mm"] for r in after.content["stations"]])
+    s = two.s_mm
     return ev.SeamEvidence(
         name=name, after=after, before=before if both else None,
         comparison=compare.compare_profiles(one, two, datum, nominal_mm=4.8) if both else None,
@@ -178,14 +178,14 @@ def test_no_location_or_maker_gets_out():
         assert jpeg.startswith(b"\xff\xd8")
         assert b"Exif" not in jpeg
         assert b"SECRETMAKER" not in jpeg
-    crop = crop_seam(PHOTO, invented(4.8), 10, 100)
+    crop = crop_seam(PHOTO, from_dict(invented(4.8)), 10, 100)
     assert Image.open(io.BytesIO(crop.jpeg)).getexif() == {}
 
 
 def test_photos_are_rectified_where_their_strips_can_be_read_again(measured_sample):
-    photo, content = measured_sample("open03_door_arc.jpg")
+    photo, measurement = measured_sample("open03_door_arc.jpg")
     one = seam("sill", 1)
-    real = replace(one.after, photo=photo, content=content)
+    real = replace(one.after, photo=photo, measurement=measurement)
     for seams, words in (
         ((replace(one, before=None, comparison=None, after=real),), "Rectified, one scale both ways."),
         ((one,), "Level, not rectified."),
@@ -217,11 +217,16 @@ def test_endless_words_and_a_very_short_or_curved_seam_fit_the_page():
     endless = "word " * 5000
     one = seam("sill", 1, both=False)
     after = replace(one.after, conditions=(("remarks", endless),), file_name=endless)
-    content = after.content | {"stations": after.content["stations"][:20]}
-    short = replace(one, name="short", after=replace(after, content=content), s_mm=None, lower_mm=None, upper_mm=None)
-    bent = [r | {k: [r[k][0], r[k][1] + 0.004 * r["s_mm"] ** 2 * 3] for k in ("edge_a_px", "edge_b_px")}
-            for r in after.content["stations"]]  # fmt: skip
-    curved = replace(short, name="curved", after=replace(after, content=after.content | {"stations": bent}))
+
+    def with_profile(profile):
+        return replace(after, measurement=replace(after.measurement, profile=profile))
+
+    p = after.profile
+    first = with_profile(p.picked(slice(0, 20)))
+    short = replace(one, name="short", after=first, s_mm=None, lower_mm=None, upper_mm=None)
+    lower = np.stack([0 * p.s_mm, 0.012 * p.s_mm**2], 1)
+    bent = with_profile(replace(p, edge_a_px=p.edge_a_px + lower, edge_b_px=p.edge_b_px + lower))
+    curved = replace(short, name="curved", after=bent)
     pdf = pypdfium2.PdfDocument(ev.write_evidence(replace(document(0), seams=(short, curved), notes=(endless,))))
     for page in pdf:
         width, height = page.get_size()
@@ -248,19 +253,18 @@ def marked_photo(angle_deg):
         picture[y - 4 : y + 5, x - 4 : x + 5] = colour
     out = io.BytesIO()
     Image.fromarray(picture).save(out, "PNG")
-    stations = [
-        {"s_mm": float(k), "gap_mm": 4.0, "u_mm": 0.1, "edge_a_px": place(k - 50, -2), "edge_b_px": place(k - 50, 2)}
-        for k in range(101)
-    ]
-    return out.getvalue(), {"stations": [s | {"edge_a_px": list(s["edge_a_px"]), "edge_b_px": list(s["edge_b_px"])} for s in stations],
-                            "photo": {"width_px": 800, "height_px": 600}}  # fmt: skip
+    content = invented(4.0, n=101)
+    content["photo"] |= {"width_px": 800, "height_px": 600}
+    for k, station in enumerate(content["stations"]):
+        station |= {"edge_a_px": place(k - 50, -2), "edge_b_px": place(k - 50, 2)}
+    return out.getvalue(), from_dict(content)
 
 
 @pytest.mark.parametrize("angle", [0, 30, 90, -120])
 @pytest.mark.parametrize("turned", [False, True])
 def test_crop_shows_the_same_stretch_level_whatever_the_photos_angle(angle, turned):
-    photo, content = marked_photo(angle)
-    crop = crop_seam(photo, content, 0, 100, width_px=520, height_mm=40, turned=turned)
+    photo, measurement = marked_photo(angle)
+    crop = crop_seam(photo, measurement, 0, 100, width_px=520, height_mm=40, turned=turned)
     pixels = np.asarray(Image.open(io.BytesIO(crop.jpeg)).convert("RGB")).astype(int)
     mm = 100 * 1.04 / 520
     for along, across, channel in ((-40, -8, 0), (40, 8, 2)):

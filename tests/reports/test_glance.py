@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from gapvision.judgement import judge_measurement, simple_spec
-from gapvision.model import NominalPoint, Notice, Specification
+from gapvision.model import NominalPoint, Notice, Settings, Specification, Step
 from gapvision.reports.glance import at_a_glance
 
 
@@ -112,8 +112,8 @@ def test_a_doubtful_photo_does_not_look_like_a_sure_one(make_measurement):
     assert said.next_step == f"{notice.message} {notice.advice}"
 
 
-KNOWN = {"edge_a": "cut", "edge_b": "rolled"}
-STATED = {"step_from": "stated", "step_used_mm": 0.3}
+KNOWN = Settings(edge_a="cut", edge_b="rolled")
+STATED = Step(mean_mm=0.3, expanded_u_mm=0.2, source="stated")
 
 
 @pytest.mark.parametrize(
@@ -121,7 +121,7 @@ STATED = {"step_from": "stated", "step_used_mm": 0.3}
     [
         ((), 2.0, True, {"settings": KNOWN}, "Go nearer, then take it again."),
         ((), 2.0, True, {}, "State how the edges are made, cut or rolled."),
-        ((), 2.0, True, {"settings": {"edge_a": "cut"}}, "State how edge B is made, cut or rolled."),
+        ((), 2.0, True, {"settings": Settings(edge_a="cut")}, "State how edge B is made, cut or rolled."),
         (
             ("gap-burnt-out",),
             2.0,
@@ -136,7 +136,7 @@ STATED = {"step_from": "stated", "step_used_mm": 0.3}
             {"settings": KNOWN},
             "Hold the camera square above the gap, lay a strip on each side of the seam, then take it again.",
         ),
-        (("edge-doubtful",), 2.0, False, {"settings": KNOWN, "camera": STATED}, "Go nearer, then take it again."),
+        (("edge-doubtful",), 2.0, False, {"settings": KNOWN, "step_used": STATED}, "Go nearer, then take it again."),
         (
             ("edge-underexposed", "gap-burnt-out"),
             2.0,
@@ -151,9 +151,8 @@ STATED = {"step_from": "stated", "step_used_mm": 0.3}
 )
 def test_a_gap_that_is_lit_already_is_not_to_be_lit(make_measurement, codes, tilt, both_sides, changes, want):
     dark = make_measurement(gaps(s60=5.22), notices=[Notice(code=code) for code in codes])
+    changes = ({} if both_sides else {"step_used": None}) | changes
     dark = replace(dark, scale=replace(dark.scale, tilt_across_deg=tilt), **changes)
-    if not both_sides:
-        dark = replace(dark, step=None)
     said = glance(replace(dark, gap_lit="bright"))
     assert (said.state, said.next_step) == ("open", f"A limit lies within U. {want}")
     # In the dark the usual advice stands: the notice's own, else a lamp.

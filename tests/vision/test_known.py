@@ -11,7 +11,7 @@ import pytest
 
 from gapvision import words
 from gapvision.errors import GapvisionError
-from gapvision.formats.measurement_json import from_json, to_dict, to_json
+from gapvision.formats.measurement_json import from_dict, from_json, to_dict, to_json
 from gapvision.lab.scenes import EdgeSpec, StripSpec, render_grey
 from gapvision.measure import measure_photo
 from gapvision.model import KnownEdge, KnownStep, Settings, Step
@@ -144,7 +144,7 @@ def test_stated_radii_shrink_u_and_the_error_stays_within(rolled, stated):
     assert abs(np.median(errors(stated, truth))) < abs(np.median(errors(guessed, truth)))
     assert "known-stated" in codes(stated)
     assert "edge-contradicted" not in codes(stated)
-    assert (stated.camera["edge_a_from"], guessed.camera["edge_a_from"]) == ("stated", "shading")
+    assert (stated.edge_a.source, guessed.edge_a.source) == ("stated", "measured")
 
 
 @pytest.mark.slow
@@ -152,10 +152,10 @@ def test_a_roll_that_looks_cut_to_the_rules_in_this_light(rolled):
     """From the other side edge B is lit evenly and passes for cut with the rules: U must hold, the detector knows."""
     grey, truth = render_grey(replace(ROLLED, camera=SLANTED, edge_b=EdgeSpec(radius_mm=2.3)), seed=8)
     by_rules = measure_photo(photo_of(grey), replace(CHECKED, edges="rules"))
-    assert by_rules.camera["edge_b"] == "cut", "else this scene shows nothing"
+    assert by_rules.edge_b.kind == "cut", "else this scene shows nothing"
     assert within_u(by_rules, truth) > 0.9
     guessed = measure_photo(photo_of(grey), CHECKED)
-    assert guessed.camera["edge_b"] == "rolled"
+    assert guessed.edge_b.kind == "rolled"
     stated = measure_photo(photo_of(grey), replace(STATED, edge_b_radius_mm=2.3))
     assert "edge-contradicted" not in codes(stated)
     for one in (guessed, stated):
@@ -231,11 +231,11 @@ def test_nonsense_is_refused_in_words(bad):
 def test_the_measurement_file_says_what_was_stated(rolled, stated):
     _, _, guessed = rolled
     again = from_json(to_json(stated))
-    assert Settings(**again.settings) == STATED
-    assert again.camera["edge_b_depth_mm"] == 1.4
-    assert again.camera["edge_b_from"] == "stated"
+    assert again.settings == STATED
+    assert (again.edge_b.kind, again.edge_b.source, again.edge_b.depth_mm) == ("rolled", "stated", 1.4)
+    assert (again.edge_b.radius_mm, again.edge_b.radius_u_mm) == (1.4, 0.4)
     # A file written before any of this could be stated is read as one in which nothing was.
     old = to_dict(guessed)
     for name in ("edge_a", "edge_a_radius_mm", "edge_b", "edge_b_radius_mm", "step_mm", "step_u_mm"):
         del old["settings"][name]
-    assert Settings(**old["settings"]) == CHECKED
+    assert from_dict(old).settings == CHECKED

@@ -15,6 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from gapvision.lab.bench._records import CARS, PEOPLE, SEAMS, STAGES, invented_measurement, invented_photo
+from gapvision.model import Measurement
 from gapvision.records import Store
 
 LIMIT_S = 0.2
@@ -62,22 +63,21 @@ def twelve_seam_report(folder: Path, width_px: int) -> float:
     """Time the report of a job with twelve seams, each with two real photos [s]."""
     from gapvision.lab.scenes import render_scene
     from gapvision.lab.scenes.demo import demo_scene
-    from gapvision.workshop import add_photo, evidence_report
+    from gapvision.workshop import evidence_report, keep_photo, measure_file
 
     scenes = [demo_scene("left_door", k, width_px) for k in range(2)]
     photos = [render_scene(spec, seed)[0] for seed, spec in scenes]
     with Store(folder) as store:
         job = store.new_job(reference="report")
         visits = [store.add_visit(job.job_id, s, on_date=f"2026-02-0{1 + k}") for k, s in enumerate(STAGES[:2])]
-        contents: list[dict[str, object]] = []
+        measured: list[Measurement] = []
         for k in range(12):
             seam = store.add_seam(job.job_id, f"seam {k + 1}", spec={"nominal": "4.8mm", "allow_below": "0.5mm",
                                                                      "allow_above": "0.5mm"})  # fmt: skip
             for j, visit in enumerate(visits):
-                if len(contents) < 2:
-                    contents.append(add_photo(store, seam, visit, photos[j], f"{j}.jpg")[1])
-                else:
-                    store.save_photo(seam.seam_id, visit.visit_id, photos[j], ".jpg", contents[j], file_name=f"{j}.jpg")
+                if len(measured) < 2:
+                    measured.append(measure_file(photos[j], f"{j}.jpg"))
+                keep_photo(store, seam, visit, photos[j], f"{j}.jpg", measured[j])
         start = time.perf_counter()
         evidence_report(store, job.job_id)
         return time.perf_counter() - start

@@ -7,7 +7,9 @@ import pytest
 
 from gapvision.lab.bench import accuracy
 from gapvision.lab.bench.scoring import print_scale, score
-from gapvision.model import GapProfile, Measurement, Step, Straightness
+from gapvision.model import GapProfile, Measurement, SeenPhoto, Step, Straightness
+
+PHOTO = SeenPhoto(file="x.jpg", sha256="0" * 64, width_px=4032, height_px=3024)
 
 
 @pytest.fixture(scope="module")
@@ -40,9 +42,8 @@ def measured(truth, *, gap_add=0.0, u=0.1, part=slice(None), swap=False, shift_p
     zones = [truth["straightness"][k]["min_zone_mm"] for k in ("AB" if not swap else "BA")]
     forms = [Straightness(min_zone_mm=z, lsq_mm=z, expanded_u_mm=0.1, span_mm=300.0) for z in zones]
     return Measurement(
-        status=status, notices=(), photo_file="x.jpg", photo_sha256="0" * 64, width_px=4032, height_px=3024,
-        taken_at=None, profile=profile, straightness_a=forms[0], straightness_b=forms[1],
-        step=Step(mean_mm=-0.3 if swap else 0.3, expanded_u_mm=0.1),
+        status=status, notices=(), photos=(PHOTO,), profile=profile, straightness_a=forms[0], straightness_b=forms[1],
+        step_used=Step(mean_mm=-0.3 if swap else 0.3, expanded_u_mm=0.1),
     )  # fmt: skip
 
 
@@ -96,10 +97,7 @@ def test_an_edge_read_too_far_into_its_panel_is_positive(truth):
 
 
 def test_a_refused_photo(truth):
-    refused = Measurement(
-        status="refused", notices=(), photo_file="x.jpg", photo_sha256="0" * 64, width_px=4032, height_px=3024,
-        taken_at=None,
-    )  # fmt: skip
+    refused = Measurement(status="refused", notices=(), photos=(PHOTO,))
     s = score(refused, truth)
     assert s.covered_mm == 0
     assert not s.status_right

@@ -1,0 +1,95 @@
+"""What to warn of once a seam is measured: what keeps its numbers from being trusted, and what would help."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gapvision.limits import LEAST_PX_PER_TOLERANCE
+from gapvision.model import FittedField, GapProfile, Notice, Photo, Settings, StripView
+from gapvision.vision.band import Band
+from gapvision.vision.edges import SeamEdges, is_unfamiliar
+from gapvision.vision.seam import SeamFind
+from gapvision.vision.steps import RULES
+
+_TILT_COUNTS_DEG = 5.0
+_LIFTED_RMS_PX = 0.8
+_RIVAL_SHARE = 0.72
+_TRUSTED_U_MM = 0.25
+_WHOLE_STRIP_CORNERS = 28
+
+
+def doubts(
+    photo: Photo,
+    views: list[StripView],
+    settings: Settings,
+    field: FittedField,
+    found: SeamFind,
+    band: Band,
+    edges: SeamEdges,
+    profile: GapProfile,
+) -> list[Notice]:
+    """Warnings and notes about a measured seam, from what it was measured with.
+
+    Parameters
+    ----------
+    photo, views, settings
+        The photo, its strips, and how it was to be measured.
+    field, found, band, edges, profile
+        What each part of the recipe gave.
+    """
+    white = 250 if photo.grey.dtype == np.uint8 else 64250
+    burnt_out = edges.over_share > 0.7 and float((photo.grey[::8, ::8] >= white).mean()) > 0.05
+    px_per_mm = float(np.median(band.px_per_mm))
+    rules_only = settings.edges == "auto" and edges.method == RULES
+    hidden = [v.letter for v in views if len(v.corner_ids) < _WHOLE_STRIP_CORNERS]
+    tolerance = settings.tolerance_mm
+    out = [
+        *_if(field.rms_px(views) > _LIFTED_RMS_PX, "strip-lifted"),
+        *_if(found.rival > _RIVAL_SHARE and settings.seam_hint_px is None, "two-seams"),
+        *_if(burnt_out, "edge-overexposed"),
+        *_if(edges.under_share > 0.5, "edge-underexposed"),
+        *_of_stations(profile, len(band.line.s_mm), band.tilt_deg, _what_helps(settings, field.step_free)),
+        *_if(rules_only and is_unfamiliar(band), "seam-unfamiliar"),
+        *_if(edges.burnt_share > 0.3, "gap-burnt-out"),
+        *_if(not settings.print_scale_checked, "print-scale-unchecked"),
+        *_if(not field.step_free and settings.step_mm is None, "step-unknown"),
+        *_if(photo.focal_35mm_mm is None, "focal-unknown"),
+        *_if(tolerance is not None and px_per_mm * tolerance < LEAST_PX_PER_TOLERANCE.value, "resolution-low"),
+    ]
+    if hidden:
+        message = f"Part of strip {', '.join(hidden)} is hidden, dirty, torn or out of view."
+        out.append(Notice(code="strip-damaged", message=message))
+    return out
+
+
+def _if(holds: bool, code: str) -> list[Notice]:
+    return [Notice(code=code)] if holds else []
+
+
+def _what_helps(settings: Settings, both_sides: bool) -> str:
+    """What the user could still state that a tilted photo does not tell; begins with a blank, or is empty."""
+    out = ""
+    if not both_sides and settings.step_mm is None:
+        out += " A strip on each side would tell the step between the panels; or measure it by hand and state it."
+    if None in settings.known_edges:
+        out += " State how the edges are made, cut or rolled, if you know it."
+    return out
+
+
+def _of_stations(profile: GapProfile, stations: int, tilt: float, helps: str) -> list[Notice]:
+    """What keeps the stations from being trusted, and what to do about it."""
+    sure = float((profile.expanded_u_mm <= _TRUSTED_U_MM).sum()) / stations
+    if sure >= 0.5:
+        return [Notice(code="coverage-low")] if len(profile.s_mm) < 0.7 * stations else []
+    size = {name: float(np.median(part)) for name, part in profile.parts_mm.items()}
+    edge = float(np.hypot(size["edge"], size["repeat"]))
+    tilted = float(np.hypot(size["tilt_step"], np.hypot(size["depth"], size["rim"])))
+    if max(tilted, edge) < size["print_scale"]:
+        return [Notice(code="print-scale-matters")]
+    out = []
+    if tilted > 0.6 * edge and tilt > _TILT_COUNTS_DEG:
+        message = f"The camera looked at the seam {tilt:.0f} degrees from the side.{helps}"
+        out.append(Notice(code="tilt-large", message=message))
+    if edge > 0.6 * tilted:
+        out.append(Notice(code="edge-doubtful"))
+    return out or [Notice(code="edge-doubtful")]
