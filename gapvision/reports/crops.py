@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.errors import GapvisionError
 from gapvision.model import FittedField, FloatArray, Measurement, Photo
 
 _MARGIN_MM = 14.0
@@ -304,7 +305,7 @@ def _map_again(photo: bytes, measurement: Measurement, colours: NDArray[np.uint8
     side_b = frozenset(letter for letter, side in sides.items() if side.upper() == "B")
     try:
         return fit_field(views, (seen.width_px, seen.height_px), focal, print_scale, side_b)
-    except (cv2.error, np.linalg.LinAlgError, ValueError):  # e.g. of one strip only a single row of corners shows
+    except GapvisionError:  # e.g. of one strip only a single row of corners shows
         return None
 
 
