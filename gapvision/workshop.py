@@ -40,7 +40,7 @@ def measure_file(data: bytes, file_name: str, settings: Settings | None = None) 
         When the file cannot be read.
     """
     from gapvision.intake.photo import read_photo
-    from gapvision.measure import measure_photo
+    from gapvision.recipe import measure_photo
 
     return measure_photo(read_photo(data, file_name), settings)
 

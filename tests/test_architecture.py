@@ -23,7 +23,7 @@ MAY_USE = {
     "targets": {"geometry"},
     "intake": set(),
     "vision": {"geometry", "targets", "intake"},
-    "measure": {"geometry", "targets", "intake", "vision"},
+    "recipe": {"geometry", "targets", "intake", "vision"},
     "judgement": {"geometry"},
     "words": set(),
     "formats": {"geometry", "targets", "judgement", "words"},
@@ -99,7 +99,7 @@ def test_imports_go_downwards():
 def test_a_wrong_arrow_would_be_seen():
     """The walk itself sees late and relative imports."""
     seen = {(here, there) for _, here, there in arrows()}
-    assert ("measure", "vision") in seen
+    assert ("recipe", "vision") in seen
     assert ("vision", "targets") in seen
     assert ("reports", "targets") in seen
 

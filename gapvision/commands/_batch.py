@@ -132,8 +132,8 @@ def _start_worker() -> None:
 
 def _measure(order: Order) -> Outcome:
     from gapvision.intake.photo import read_photo
-    from gapvision.measure import measure_photo
     from gapvision.model import Settings
+    from gapvision.recipe import measure_photo
 
     check_outputs(order)
     photo = read_photo(order.photo)

@@ -13,8 +13,8 @@ from typing import Any, TypeVar
 from gapvision.errors import GapvisionError
 from gapvision.geometry.leaving_out import leave_out
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
-from gapvision.measure import measure_photo
 from gapvision.model import ExtraLine, LeftOut, Measurement, Notice, Settings, Verdict
+from gapvision.recipe import measure_photo
 
 _T = TypeVar("_T")
 _KEPT_MEASUREMENTS = 200

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from gapvision.lab.scenes import CameraSpec, EdgeSpec, Inside, SceneSpec, StripSpec, render_grey
-from gapvision.measure import measure_photo
 from gapvision.model import Photo, Settings
+from gapvision.recipe import measure_photo
 
 CHECKED = Settings(print_scale_checked=True)
 CAMERA = CameraSpec(

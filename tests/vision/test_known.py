@@ -13,8 +13,8 @@ from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.formats.measurement_json import from_dict, from_json, to_dict, to_json
 from gapvision.lab.scenes import EdgeSpec, StripSpec, render_grey
-from gapvision.measure import measure_photo
 from gapvision.model import KnownEdge, KnownStep, Settings, Step
+from gapvision.recipe import measure_photo
 from gapvision.vision.known import known_notices, weigh
 from gapvision.vision.placing import CUT_KIND, UNKNOWN_KIND, EdgeKind
 from tests.vision.conftest import CAMERA, CHECKED, PLAIN, photo_of

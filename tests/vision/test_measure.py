@@ -8,8 +8,8 @@ import pytest
 
 from gapvision.errors import GapvisionError
 from gapvision.lab.scenes import Defect, render_grey
-from gapvision.measure import measure_photo
 from gapvision.model import Settings
+from gapvision.recipe import measure_photo
 from tests.vision.conftest import CHECKED, PLAIN, SMALL, SPECS, photo_of
 
 FLUSH = SPECS["flush"]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from gapvision.lab.scenes import Inside, Line, render_grey
-from gapvision.measure import measure_photo
+from gapvision.recipe import measure_photo
 from gapvision.vision.band import CentreLine
 from gapvision.vision.seam import recentre
 from tests.vision.conftest import CHECKED, PLAIN, SMALL, SPECS, photo_of

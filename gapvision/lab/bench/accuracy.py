@@ -73,8 +73,8 @@ def measure_and_score(
 ) -> Score:
     """Measure one photo as a user would who typed in the check lengths (``state``: and the edges), and score it."""
     from gapvision.intake.photo import read_photo
-    from gapvision.measure import measure_photo
     from gapvision.model import Settings
+    from gapvision.recipe import measure_photo
 
     truth = json.loads(truth_file.read_text(encoding="utf-8"))
     along, across = print_scale(truth)

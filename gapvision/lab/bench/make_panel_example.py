@@ -22,8 +22,8 @@ from gapvision.judgement.move import shift_rows
 from gapvision.judgement.panel import placed
 from gapvision.lab.scenes import SceneSpec, render_scene
 from gapvision.lab.scenes.scene import CameraSpec, Defect, EdgeSpec, Inside, StripSpec
-from gapvision.measure import measure_photo
 from gapvision.model import Move, SeamReading, Settings
+from gapvision.recipe import measure_photo
 
 #: How the bonnet sits, against where its gaps would all be EVEN_MM.
 SITS = Move(x_mm=0.8, y_mm=-0.4, turn_rad=-0.0012)

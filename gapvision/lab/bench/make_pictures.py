@@ -8,8 +8,8 @@ from pathlib import Path
 from gapvision.intake.photo import read_colour, read_photo
 from gapvision.judgement import judge_measurement, simple_spec
 from gapvision.lab import SAMPLE_IMAGES
-from gapvision.measure import measure_photo
 from gapvision.model import Settings
+from gapvision.recipe import measure_photo
 from gapvision.reports.figures import draw_profile, draw_straightness, write_bytes, write_figure
 from gapvision.reports.overlay import draw_overlay, overlay_bytes
 

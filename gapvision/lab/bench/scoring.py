@@ -131,7 +131,7 @@ def score(measurement: Measurement, truth: dict[str, Any]) -> Score:
     Parameters
     ----------
     measurement : Measurement
-        As :func:`gapvision.measure.measure_photo` gives it.
+        As :func:`gapvision.recipe.measure_photo` gives it.
     truth : dict
         From ``NAME.truth.json``.
     """

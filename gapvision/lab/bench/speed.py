@@ -38,7 +38,7 @@ def draw_photo(folder: Path, megapixels: int) -> Path:
 
 def _watch_steps(spent: dict[str, float]) -> None:
     """Wrap the recipe's steps so that each adds up its own time; a step inside a step counts for the inner one."""
-    import gapvision.measure as recipe
+    import gapvision.recipe as recipe
 
     open_steps: list[float] = []
 
@@ -79,7 +79,7 @@ def measure_here(photo: Path, repeats: int) -> dict[str, Any]:
     import numpy as np
 
     from gapvision.intake.photo import read_photo
-    from gapvision.measure import measure_photo
+    from gapvision.recipe import measure_photo
     from gapvision.targets import strip
 
     start = time.perf_counter()

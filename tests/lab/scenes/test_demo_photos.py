@@ -10,8 +10,8 @@ from gapvision.intake.photo import read_photo
 from gapvision.lab.scenes import render_scene, space
 from gapvision.lab.scenes.demo import DEMO
 from gapvision.lab.scenes.truth import scene_truth
-from gapvision.measure import measure_photo
 from gapvision.model import Settings
+from gapvision.recipe import measure_photo
 from gapvision.samples import DEMO_PHOTO, FOLDER
 
 NAMES = [spec.name for _, spec in DEMO]
