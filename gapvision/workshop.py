@@ -359,7 +359,10 @@ def verdict_of(store: Store, line: MeasurementLine) -> Verdict | None:
         return None
     stored = store.verdict(line.measurement_id)
     if stored is not None:
-        return verdict_from_dict(stored.body, _measured(store, line))
+        verdict = verdict_from_dict(stored.body, _measured(store, line))
+        if verdict.state != stored.decision:
+            raise GapvisionError("stored-verdict-bad", "The stored verdict contradicts itself.")
+        return verdict
     return _judged(store, line, store.seam(line.seam_id), None)
 
 

@@ -121,6 +121,7 @@ _FOR_CODE = {
     "panel-file-bad": "lines",
     "plan-file-bad": "lines",
     "job-data-bad": "lines",
+    "stored-verdict-bad": "lines",
     "measurement-file-bad": "lines",
     "comparison-no-overlap": "same place",
     "opposite-does-not-overlap": "same place",
