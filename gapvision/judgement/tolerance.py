@@ -29,7 +29,6 @@ from gapvision.model import (
     SeamReading,
     Span,
     Specification,
-    Straightness,
     Verdict,
 )
 
@@ -216,45 +215,39 @@ def form_checks(
     checks: list[Check] = []
     if len(s) < 3:
         return checks
+
+    def look(name: str, value: float | None, u: float, limit: float | None, unit: str = "mm", where: str = "") -> None:
+        if limit is not None and value is not None and math.isfinite(value):
+            checks.append(_check(name, value, u, limit, rule, unit=unit, where=where))
+
     off = reading.gap_mm - nominal_at(spec, s, extent_mm or _extent(s, spec))
     if spec.taper_mm_per_m is not None:
         value, std = slope(s, off, u)
-        checks.append(
-            _check("taper beside the wanted one", value, COVERAGE_FACTOR * std, spec.taper_mm_per_m, "mm/m", rule)
-        )
+        look("taper beside the wanted one", value, COVERAGE_FACTOR * std, spec.taper_mm_per_m, "mm/m")
     if spec.jump_10_mm is not None:
         at, step = window_steps(s, off, reading.spacing_mm)
         if len(at):
             i = int(np.argmax(np.abs(step)))
             near = float(u[np.argmin(np.abs(s - at[i]))])
-            checks.append(
-                _check(
-                    "step between neighbouring 10 mm",
-                    float(step[i]),
-                    COVERAGE_FACTOR * near * window_step_factor(reading.spacing_mm),
-                    spec.jump_10_mm,
-                    "mm",
-                    rule,
-                    f"at {at[i]:.0f} mm",
-                )
-            )
+            step_u = COVERAGE_FACTOR * near * window_step_factor(reading.spacing_mm)
+            where = f"at {at[i]:.0f} mm"
+            look("jump of the gap over 10 mm", float(step[i]), step_u, spec.jump_10_mm, "mm", where)
+    curved = reading.curved
     for who, form in (
         ("this panel's edge", reading.panel_straightness),
         ("the neighbour's edge", reading.neighbour_straightness),
     ):
-        if form is not None:
-            checks += _edge_checks(who, form, reading.curved, spec, rule)
-    if spec.step_mm is not None and math.isfinite(reading.step_mm):
-        checks.append(
-            _check(
-                "step between the faces (this panel above its neighbour)",
-                reading.step_mm,
-                reading.step_u_mm,
-                spec.step_mm,
-                "mm",
-                rule,
-            )
-        )
+        if form is None:
+            continue
+        word, whole = ("fairness", form.fairness_mm) if curved else ("straightness", form.min_zone_mm)
+        form_u, where = form.expanded_u_mm, f"over {form.span_mm:.0f} mm"
+        look(f"{word} of {who}", whole, form_u, spec.straightness_mm, "mm", where)
+        start = form.worst_100_from_mm
+        where = "" if start is None else f"from {start:.0f} to {start + 100:.0f} mm"
+        worst = None if curved else form.worst_100_mm
+        look(f"straightness of {who} over 100 mm", worst, form_u, spec.straightness_100_mm, "mm", where)
+    above = "step between the faces (this panel above its neighbour)"
+    look(above, reading.step_mm, reading.step_u_mm, spec.step_mm)
     return checks
 
 
@@ -279,62 +272,15 @@ def opposite_check(reading: SeamReading, opposite: SeamReading, limit_mm: float,
     other_u = np.interp(s[inside], opposite.s_mm, opposite.expanded_u_mm)
     diff, u = reading.gap_mm[inside] - other, np.hypot(reading.expanded_u_mm[inside], other_u)
     i = int(np.argmax(np.abs(diff)))
-    return _check(
-        "difference to the opposite side",
-        float(diff[i]),
-        float(u[i]),
-        limit_mm,
-        "mm",
-        rule,
-        f"at {s[inside][i]:.0f} mm",
-    )
-
-
-def _edge_checks(who: str, form: Straightness, curved: bool, spec: Specification, rule: DecisionRule) -> list[Check]:
-    checks = []
-    whole = form.fairness_mm if curved else form.min_zone_mm
-    word = "fairness" if curved else "straightness"
-    if spec.straightness_mm is not None and whole is not None:
-        checks.append(
-            _check(
-                f"{word} of {who}",
-                whole,
-                form.expanded_u_mm,
-                spec.straightness_mm,
-                "mm",
-                rule,
-                f"over {form.span_mm:.0f} mm",
-            )
-        )
-    if spec.straightness_100_mm is not None and form.worst_100_mm is not None and not curved:
-        start = form.worst_100_from_mm
-        where = "" if start is None else f"from {start:.0f} to {start + 100:.0f} mm"
-        checks.append(
-            _check(
-                f"straightness of {who} over 100 mm",
-                form.worst_100_mm,
-                form.expanded_u_mm,
-                spec.straightness_100_mm,
-                "mm",
-                rule,
-                where,
-            )
-        )
-    return checks
+    where = f"at {s[inside][i]:.0f} mm"
+    return _check("difference to the opposite side", float(diff[i]), float(u[i]), limit_mm, rule, where=where)
 
 
 def _check(
-    name: str, value: float, expanded_u: float, limit: float, unit: str, rule: DecisionRule, where: str = ""
+    name: str, value: float, expanded_u: float, limit: float, rule: DecisionRule, *, unit: str = "mm", where: str = ""
 ) -> Check:
-    return Check(
-        name=name,
-        value=value,
-        expanded_u=expanded_u,
-        limit=limit,
-        unit=unit,
-        state=decide_limit(value, expanded_u, limit, rule),
-        where=where,
-    )
+    state = decide_limit(value, expanded_u, limit, rule)
+    return Check(name=name, value=value, expanded_u=expanded_u, limit=limit, unit=unit, state=state, where=where)
 
 
 def _overall(states: NDArray[np.str_], checks: Sequence[Check], holes: bool) -> str:

@@ -132,7 +132,7 @@ class Specification:
             ("taper", self.taper_mm_per_m),
             ("straightness", self.straightness_mm),
             ("straightness over 100 mm", self.straightness_100_mm),
-            ("step over 10 mm", self.jump_10_mm),
+            ("jump over 10 mm", self.jump_10_mm),
             ("difference to the opposite side", self.opposite_mm),
             ("step", self.step_mm),
             ("length", self.length_mm),

@@ -116,19 +116,18 @@ def _checks(verdict: Verdict) -> None:
     unit, say = widgets.unit(), widgets.lengths()
 
     def told(value: float, of: str, signed: bool = False) -> str:
-        return say.slope(value) if of == "mm/m" else say.small(value, signed=signed, both=True)
+        return say.slope(value, signed=signed) if of == "mm/m" else say.small(value, signed=signed, both=True)
 
-    rows = "".join(
-        f"<tr><td>{widgets.SIGNS[c.state]} {c.state}</td><td>{html.escape(c.name)} {html.escape(sentence_in(c.where, unit))}</td>"
-        f"<td>{told(c.value, c.unit, signed=True)}, U {told(c.expanded_u, c.unit).removeprefix('+')}</td>"
-        f"<td>{told(c.limit, c.unit).removeprefix('+')}</td></tr>"
+    rows = [
+        (
+            f"{widgets.SIGNS[c.state]} {c.state}",
+            f"{c.name} {sentence_in(c.where, unit)}",
+            f"{told(c.value, c.unit, signed=True)}, U {told(c.expanded_u, c.unit)}",
+            told(c.limit, c.unit),
+        )
         for c in verdict.checks
-    )
-    st.html(
-        '<div class="gv-table" tabindex="0" role="region" aria-label="Limits"><table><thead><tr><th scope="col">State</th>'
-        '<th scope="col">What</th><th scope="col">Value</th><th scope="col">Limit</th></tr></thead>'
-        f"<tbody>{rows}</tbody></table></div>"
-    )
+    ]
+    widgets.table("Limits", ("State", "What", "Value", "Limit"), rows)
 
 
 def _set_now(future: FinishForecast) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import tempfile
 from pathlib import Path
 from typing import Any
@@ -111,20 +110,16 @@ def _at_a_glance(states: list[SeamState]) -> None:
     if not states:
         st.write("No seam yet: save a measurement to this job.")
         return
-    rows, say = "", widgets.lengths()
+    rows, say = [], widgets.lengths()
     for state in states:
         line = state.latest
         sign, word = state_of(state)
         gap = ""
         if line is not None and line.mean_mm is not None:
             gap = f"{say.gap_alone(line.mean_mm)}, U {say.small(line.u_mm or 0.0, alone=True)}"
-        stage = "" if line is None else f"{html.escape(line.visit.stage)}, {line.visit.on_date}"
-        rows += f"<tr><td>{html.escape(seam_title(state.seam))}</td><td>{sign} {word}</td><td>{gap}</td><td>{stage}</td></tr>"
-    st.html(
-        '<div class="gv-table" tabindex="0" role="region" aria-label="Seams"><table><thead><tr><th scope="col">Seam</th>'
-        '<th scope="col">State</th><th scope="col">Mean gap</th><th scope="col">Stage</th></tr></thead>'
-        f"<tbody>{rows}</tbody></table></div>"
-    )
+        stage = "" if line is None else f"{line.visit.stage}, {line.visit.on_date}"
+        rows.append((seam_title(state.seam), f"{sign} {word}", gap, stage))
+    widgets.table("Seams", ("Seam", "State", "Mean gap", "Stage"), rows)
 
 
 def state_of(state: SeamState) -> tuple[str, str]:
@@ -136,7 +131,7 @@ def state_of(state: SeamState) -> tuple[str, str]:
     else:
         verdict = verdict_of(records(), state.latest)
         word = "measured" if verdict is None else verdict.state
-    return widgets.SIGNS.get(word, "&middot;"), word
+    return widgets.SIGNS.get(word, "\u00b7"), word
 
 
 def _history(measured: list[SeamState]) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import html
+from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -156,18 +158,12 @@ def _thumbnails(mine: list[Chosen]) -> None:
         return
     rows = "".join(
         f'<figure style="margin:0"><img src="{p.url("thumb")}" alt="" loading="lazy" style="height:84px;border-radius:6px;display:block">'
-        f'<figcaption style="font-size:14px;max-width:112px;overflow:hidden;text-overflow:ellipsis;white-space:nowrap">{_escape(p.name)}</figcaption></figure>'
+        f'<figcaption style="font-size:14px;max-width:112px;overflow:hidden;text-overflow:ellipsis;white-space:nowrap">{html.escape(p.name)}</figcaption></figure>'
         for p in mine[:12]
     )
     st.html(
         f'<div style="display:flex;gap:10px;overflow-x:auto" tabindex="0" role="region" aria-label="Photos taken">{rows}</div>'
     )
-
-
-def _escape(text: str) -> str:
-    import html
-
-    return html.escape(text)
 
 
 # --- what is wanted ---------------------------------------------------------------
@@ -390,21 +386,15 @@ def _downloads(photo: Chosen, measurement: Measurement, verdict: Verdict | None)
     from gapvision.formats.table import csv_text
 
     st.subheader("Download", anchor=False)
-    stem, unit = photo.stem, widgets.unit()
+    stem, unit, form_of = photo.stem, widgets.unit(), partial(service.straightness_plot, measurement)
     files: list[widgets.File] = [("JSON", f"{stem}.json", lambda: _json(photo, measurement))]
     if measurement.profile is not None:
         files += [
             ("CSV", f"{stem}.csv", lambda: csv_text(measurement, verdict).encode("utf-8-sig")),
             *plot_files(stem, measurement, verdict, unit),
-            (
-                "Straightness, PNG",
-                f"{stem}.straightness.png",
-                lambda: service.straightness_plot(measurement, unit, "png"),
-            ),
-            (
-                "Straightness, SVG",
-                f"{stem}.straightness.svg",
-                lambda: service.straightness_plot(measurement, unit, "svg"),
+            *(
+                (f"Straightness, {kind.upper()}", f"{stem}.straightness.{kind}", partial(form_of, unit, kind))
+                for kind in ("png", "svg")
             ),
             ("Photo with edges, PNG", f"{stem}.overlay.png", lambda: service.overlay(photo.path, measurement, verdict)),
         ]

@@ -409,13 +409,10 @@ def _trims(plan: CorrectionPlan) -> None:
             continue
         st.subheader(f"New edge: {stretch.seam}", anchor=False)
         t = stretch.trim
-        rows, say = "", widgets.lengths()
+        say = widgets.lengths()
         st.write(f"A {words.trim_total(t, say)}.")
-        for row in t.rows:
-            now, then, metal = say.gap(row.gap_mm), say.target(row.new_gap_mm, row.gap_mm), words.trim_row(row, say)
-            rows += f"<tr><td>{say.place(row.s_mm)}</td><td>{now}</td><td>{then}</td><td>{metal}</td></tr>"
-        st.html(
-            '<div class="gv-table" tabindex="0" role="region" aria-label="New edge"><table><thead><tr><th scope="col">At</th>'
-            '<th scope="col">Gap now</th><th scope="col">New gap</th><th scope="col">Metal</th></tr></thead>'
-            f"<tbody>{rows}</tbody></table></div>"
-        )
+        rows = [
+            (say.place(r.s_mm), say.gap(r.gap_mm), say.target(r.new_gap_mm, r.gap_mm), words.trim_row(r, say))
+            for r in t.rows
+        ]
+        widgets.table("New edge", ("At", "Gap now", "New gap", "Metal"), rows)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from itertools import count
 from typing import Any
 
 import streamlit as st
@@ -18,15 +19,8 @@ from gapvision.units import MM_PER_INCH, parse_length
 from gapvision.words import UNIT_NAMES, Lengths, notice
 
 #: State -> a sign that is no colour.
-SIGNS = {IN: "&#10003;", OUT: "&#10007;", OPEN: "?", HOLE: "-"}
-_GLANCES = {
-    "in": SIGNS[IN],
-    "out": SIGNS[OUT],
-    "refused": SIGNS[OUT],
-    "open": "?",
-    "holes": "?",
-    "measured": "&middot;",
-}
+SIGNS = {IN: "\u2713", OUT: "\u2717", OPEN: "?", HOLE: "-"}
+_GLANCES = {"in": SIGNS[IN], "out": SIGNS[OUT], "refused": SIGNS[OUT], "open": "?", "holes": "?", "measured": "\u00b7"}
 
 
 def unit() -> str:
@@ -197,8 +191,12 @@ def show_verdict(measurement: Measurement, verdict: Verdict | None) -> None:
 
 def worst_words(worst: Span) -> str:
     """The worst station of a verdict, in the unit chosen."""
+    return f"Worst: {_at_worst(worst)}"
+
+
+def _at_worst(span: Span) -> str:
     say = lengths()
-    return f"Worst: {say.gap(worst.worst_mm)} at {say.place(worst.worst_at_mm)}, U {say.small(worst.worst_u_mm, both=True)}"
+    return f"{say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}, U {say.small(span.worst_u_mm, both=True)}"
 
 
 def show_numbers(measurement: Measurement) -> None:
@@ -238,21 +236,22 @@ def show_spans(measurement: Measurement, verdict: Verdict | None, left_out: Sequ
     if not spans:
         st.write("The whole seam was measured." if verdict is None else "No span is out of tolerance.")
         return
-    body, number, say = "", 0, lengths()
+    rows, numbers = [], count(1)
     for span in spans:
-        mark, worst = "-", ""
+        mark, worst = ("-", "") if span.state == HOLE else (str(next(numbers)), _at_worst(span))
         reason = reason_of(span, left_out)
-        words = f"left out: {html.escape(reason)}" if reason else span.words
-        if span.state != HOLE:
-            number += 1
-            mark = str(number)
-            at, u = say.place(span.worst_at_mm), say.small(span.worst_u_mm, both=True)
-            worst = f"{say.gap(span.worst_mm)} at {at}, U {u}"
-        stretch = say.stretch(*span.whole_mm)
-        body += f"<tr><td>{mark}</td><td>{words}</td><td>{stretch}</td><td>{worst}</td></tr>"
+        words = f"left out: {reason}" if reason else span.words
+        rows.append((mark, words, lengths().stretch(*span.whole_mm), worst))
+    table("Spans", ("No.", "State", "From, to", "Worst"), rows)
+
+
+def table(label: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """A table of texts that moves sideways where a phone has no room for it."""
+    head = "".join(f'<th scope="col">{x}</th>' for x in heads)
+    body = "".join(f"<tr>{''.join(f'<td>{html.escape(x)}</td>' for x in row)}</tr>" for row in rows)
     st.html(
-        '<div class="gv-table" tabindex="0" role="region" aria-label="Spans"><table><thead><tr><th scope="col">No.</th><th scope="col">State</th>'
-        f'<th scope="col">From, to</th><th scope="col">Worst</th></tr></thead><tbody>{body}</tbody></table></div>'
+        f'<div class="gv-table" tabindex="0" role="region" aria-label="{label}"><table><thead><tr>{head}</tr></thead>'
+        f"<tbody>{body}</tbody></table></div>"
     )
 
 
