@@ -129,6 +129,12 @@ _ALL = (
         "Print the sheets made by 'gapvision strips' and use those.",
     ),
     Code(
+        "field-not-converged",
+        "refusal",
+        "The strips' corners do not fit together on one gently curved surface.",
+        "Lay each strip flat on one panel, none over an edge or a fold, show them whole, and take the photo again.",
+    ),
+    Code(
         "too-few-corners",
         "refusal",
         "Too little of the strip can be seen.",

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
 
@@ -49,16 +49,14 @@ def combine(parts: FloatArray | Sequence[FloatArray | float], correlation: Float
     return out
 
 
-def sensitivities(
-    function: Callable[..., FloatArray | float], values: Sequence[float], std_u: Sequence[float]
-) -> FloatArray:
+def sensitivities(function: Callable[[FloatArray], FloatArray], values: ArrayLike, std_u: ArrayLike) -> FloatArray:
     """How far a result moves when each input moves by its standard uncertainty (JCGM 100, 5.1.3 note 2).
 
     Parameters
     ----------
     function : callable
-        Takes k numbers, returns a number or an array.
-    values, std_u : sequence of float, length k
+        Takes several sets of the k inputs at once, shape (sets, k), and returns a result for each, shape (sets, ...).
+    values, std_u : array_like, shape (k,)
         Inputs and their standard uncertainties.
 
     Returns
@@ -66,10 +64,6 @@ def sensitivities(
     ndarray, shape (k, ...)
         Signed parts, ready for :func:`combine`.
     """
-    parts = []
-    for i, u in enumerate(std_u):
-        high, low = list(values), list(values)
-        high[i] += u
-        low[i] -= u
-        parts.append((np.asarray(function(*high), dtype=float) - function(*low)) / 2)
-    return np.array(parts, dtype=float)
+    at, moves = np.asarray(values, dtype=float), np.diag(np.asarray(std_u, dtype=float))
+    out: FloatArray = (function(at + moves) - function(at - moves)) / 2
+    return out

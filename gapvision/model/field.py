@@ -101,7 +101,7 @@ class FittedField:
 
     def project(self, st: FloatArray, n: FloatArray | float = 0.0) -> FloatArray:
         """Panel place (s, t) at height n to pixel; shapes (m, 2), (m,) or scalar -> (m, 2)."""
-        return project(self.params, np.atleast_2d(st), np.broadcast_to(np.asarray(n, float), (len(np.atleast_2d(st)),)))
+        return project(self.params, np.atleast_2d(st), n)
 
     def to_panel(self, px: FloatArray, n: FloatArray | float = 0.0, params: FloatArray | None = None) -> FloatArray:
         """Pixel to the panel place where its line of sight meets the surface at height n.
@@ -110,14 +110,14 @@ class FittedField:
         ----------
         px : ndarray, shape (m, 2)
             Pixels.
-        n : float or ndarray, shape (m,)
+        n : float or ndarray, shape (..., m)
             Height above the printed face of side A's strips [mm].
-        params : ndarray, optional
-            Other parameters (for the propagation of uncertainty).
+        params : ndarray, shape (..., p), optional
+            Other parameters, also several sets of them at once (for the propagation of uncertainty).
 
         Returns
         -------
-        ndarray, shape (m, 2)
+        ndarray, shape (..., m, 2)
             (s, t) [mm].
         """
         return to_panel(self.params if params is None else params, np.atleast_2d(np.asarray(px, float)), n)
@@ -149,7 +149,8 @@ class FittedField:
 
     def strip_place(self, k: int) -> tuple[float, float, float]:
         """(s, t, angle in rad) of strip k's pattern middle on the panel."""
-        return place(self.params, k)
+        s, t, angle = place(self.params, k)
+        return float(s), float(t), float(angle)
 
     def strip_corners(self, view: StripView) -> FloatArray:
         """Where a strip's corners lie on the panel, shape (m, 2) [mm]."""
@@ -162,79 +163,82 @@ class FittedField:
         return self.project(self.strip_corners(view), height) - view.corners_px
 
 
+# Below, p holds one set of parameters, shape (p,), or several at once, shape (..., p): a derivative is then one call.
+
+
 def rotation(rvec: FloatArray) -> FloatArray:
-    """Rotation matrix of a turn about an axis, its angle [rad] the axis' length."""
-    theta = float(np.linalg.norm(rvec))
-    if theta < 1e-12:
-        return np.eye(3)
-    k = rvec / theta
-    x = np.array([[0, -k[2], k[1]], [k[2], 0, -k[0]], [-k[1], k[0], 0]])
-    return np.asarray(np.eye(3) + np.sin(theta) * x + (1 - np.cos(theta)) * (x @ x), dtype=float)
+    """Rotation matrices (..., 3, 3) of turns about an axis, shape (..., 3), whose length is the angle [rad]."""
+    half = np.linalg.norm(rvec, axis=-1)[..., None, None] / 2
+    x, y, z = np.moveaxis(rvec, -1, 0)
+    o = np.zeros_like(x)
+    cross = np.stack([o, -z, y, z, o, -x, -y, x, o], -1).reshape(*rvec.shape, 3)
+    # Rodrigues: 1 + (sin a / a) X + ((1 - cos a) / a^2) X^2.
+    by_one, by_two = np.sinc(2 * half / np.pi), 0.5 * np.sinc(half / np.pi) ** 2
+    return np.asarray(np.eye(3) + by_one * cross + by_two * (cross @ cross), dtype=float)
 
 
-def surface(p: FloatArray, st: FloatArray, n: FloatArray) -> FloatArray:
+def surface(p: FloatArray, st: FloatArray, n: FloatArray | float) -> FloatArray:
     """Place (s, t, n) to the camera's world frame (x along s, y along t, z away from the viewer)."""
-    s, t = st[:, 0], st[:, 1]
-    ks, kt, kst = p[KS], p[KT], p[KST]
+    s, t = st[..., 0], st[..., 1]
+    ks, kt, kst = (p[..., i, None] for i in (KS, KT, KST))
     # Arc length is kept: sin(k s)/k and (1 - cos(k s))/k, exact for one bend, and right to second order for two.
     a, b = ks * s, kt * t
     x = s * np.sinc(a / np.pi) + n * np.sin(a)
     y = t * np.sinc(b / np.pi) + n * np.sin(b)
     fall = 0.5 * ks * s * s * np.sinc(a / 2 / np.pi) ** 2 + 0.5 * kt * t * t * np.sinc(b / 2 / np.pi) ** 2 + kst * s * t
-    return np.stack([x, y, fall - n * np.cos(a) * np.cos(b)], 1)
+    return np.stack([x, y, fall - n * np.cos(a) * np.cos(b)], -1)
 
 
-def project(p: FloatArray, st: FloatArray, n: FloatArray) -> FloatArray:
-    """Panel places, shape (m, 2), at heights, shape (m,), to pixels, by parameters p."""
-    q = surface(p, st, n) @ rotation(p[RVEC]).T + p[TVEC]
-    z = np.where(q[:, 2] > 1.0, q[:, 2], np.nan)
-    x, y = q[:, 0] / z, q[:, 1] / z
+def project(p: FloatArray, st: FloatArray, n: FloatArray | float) -> FloatArray:
+    """Panel places, shape (..., m, 2), at heights, shape (..., m), to pixels, by parameters p."""
+    q = surface(p, st, n) @ np.swapaxes(rotation(p[..., RVEC]), -1, -2) + p[..., None, TVEC]
+    z = np.where(q[..., 2] > 1.0, q[..., 2], np.nan)
+    x, y = q[..., 0] / z, q[..., 1] / z
+    log_f, cx, cy, k1, k2 = (p[..., i, None] for i in (LOG_F, CX, CY, K1, K2))
     r2 = x * x + y * y
-    g = np.exp(p[LOG_F]) * (1 + p[K1] * r2 + p[K2] * r2 * r2)
-    return np.stack([g * x + p[CX], g * y + p[CY]], 1)
+    g = np.exp(log_f) * (1 + k1 * r2 + k2 * r2 * r2)
+    return np.stack([g * x + cx, g * y + cy], -1)
 
 
 def to_panel(p: FloatArray, px: FloatArray, n: FloatArray | float) -> FloatArray:
-    """Pixels, shape (m, 2), to the panel places at height n, by parameters p."""
-    f = np.exp(p[LOG_F])
-    xd, yd = (px[:, 0] - p[CX]) / f, (px[:, 1] - p[CY]) / f
+    """Pixels, shape (m, 2), to the panel places at heights n, shape (..., m), by parameters p."""
+    log_f, cx, cy, k1, k2 = (p[..., i, None] for i in (LOG_F, CX, CY, K1, K2))
+    f = np.exp(log_f)
+    xd, yd = (px[:, 0] - cx) / f, (px[:, 1] - cy) / f
     rd = np.hypot(xd, yd)
     r = rd.copy()
     for _ in range(6):
         r2 = r * r
-        r = r - (r * (1 + p[K1] * r2 + p[K2] * r2 * r2) - rd) / (1 + 3 * p[K1] * r2 + 5 * p[K2] * r2 * r2)
+        r = r - (r * (1 + k1 * r2 + k2 * r2 * r2) - rd) / (1 + 3 * k1 * r2 + 5 * k2 * r2 * r2)
     g = np.where(rd > 1e-12, r / np.maximum(rd, 1e-12), 1.0)
-    rot = rotation(p[RVEC])
-    d = np.stack([xd * g, yd * g, np.ones_like(xd)], 1) @ rot
-    c = -rot.T @ p[TVEC]
-    n = np.broadcast_to(np.asarray(n, float), (len(px),))
-    k = (-n - c[2]) / d[:, 2]
-    st = c[:2] + k[:, None] * d[:, :2]
+    rot = rotation(p[..., RVEC])
+    d = np.stack([xd * g, yd * g, np.ones_like(xd)], -1) @ rot
+    c = -(p[..., None, TVEC] @ rot)
+    k = (-n - c[..., 2]) / d[..., 2]
+    st = c[..., :2] + k[..., None] * d[..., :2]
     for _ in range(8):
         point = surface(p, st, n)
-        k = (point[:, 2] - c[2]) / d[:, 2]
-        step = c[:2] + k[:, None] * d[:, :2] - point[:, :2]
+        k = (point[..., 2] - c[..., 2]) / d[..., 2]
+        step = c[..., :2] + k[..., None] * d[..., :2] - point[..., :2]
         st = st + step
         if not np.isfinite(step).all() or np.abs(step).max(initial=0.0) < 1e-7:
             break
     return np.asarray(st, dtype=float)
 
 
-def place(p: FloatArray, k: int) -> tuple[float, float, float]:
-    """(s, t, angle in rad) of the middle of strip k's pattern; the first strip is the frame."""
-    if k == 0:
-        return 0.0, 0.0, 0.0
+def place(p: FloatArray, k: int) -> FloatArray:
+    """(s, t, angle in rad) of the middle of strip k's pattern, shape (..., 3); the first strip is the frame."""
     i = N_COMMON + 3 * (k - 1)
-    return float(p[i]), float(p[i + 1]), float(p[i + 2])
+    return p[..., i : i + 3] if k else np.zeros((*p.shape[:-1], 3))
 
 
-def strip_to_panel(p: FloatArray, k: int, local: FloatArray, height_mm: float = 0.0) -> FloatArray:
+def strip_to_panel(p: FloatArray, k: int, local: FloatArray, height_mm: FloatArray | float = 0.0) -> FloatArray:
     """Corners of strip k to (s, t); paper keeps its length, so at a height on a bent panel it spans less of (s, t)."""
-    s, t, angle = place(p, k)
+    s, t, angle = (place(p, k)[..., i, None] for i in range(3))
     c, d = np.cos(angle), np.sin(angle)
-    longer_s, longer_t = 1 + height_mm * p[KS], 1 + height_mm * p[KT]
+    longer_s, longer_t = 1 + height_mm * p[..., KS, None], 1 + height_mm * p[..., KT, None]
     along, across = c * local[:, 0] - d * local[:, 1], d * local[:, 0] + c * local[:, 1]
-    return np.stack([s + along / longer_s, t + across / longer_t], 1)
+    return np.stack([s + along / longer_s, t + across / longer_t], -1)
 
 
 def local_corners(view: StripView, scale: tuple[float, float]) -> FloatArray:

@@ -156,6 +156,7 @@ _FOR_CODE = {
     "strip-not-found": "lay",
     "foreign-target": "print",
     "too-few-corners": "lay",
+    "field-not-converged": "lay",
     "strip-too-small": "near",
     "photo-blurred": "steady",
     "tilt-too-large": "square",

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.errors import GapvisionError
 from gapvision.model import FloatArray, Photo
 
 _MARGIN_MM = 14.0
@@ -134,8 +135,6 @@ def rectified_crop(
     -----
     Rectified at the height of the panels' faces.  The bottom of the gap lies deeper and is seen a little displaced.
     """
-    import cv2
-
     from gapvision.intake.headers import read_header
     from gapvision.targets.strip import FACE_HEIGHT_MM
     from gapvision.vision.detect import find_strips
@@ -158,7 +157,7 @@ def rectified_crop(
     side_b = frozenset(k for k, side in (told.get("strip_sides") or {}).items() if str(side).upper() == "B")
     try:
         field = fit_field(views, size, focal, print_scale, side_b)
-    except (cv2.error, np.linalg.LinAlgError, ValueError):  # e.g. of one strip only a single row of corners shows
+    except GapvisionError:  # e.g. of one strip only a single row of corners shows
         return None
     a, b = (field.to_panel(_shrunk(edge, shrink), -FACE_HEIGHT_MM) for edge in (a, b))  # places on the panel [mm]
     if not (np.isfinite(a).all() and np.isfinite(b).all()):

@@ -1,18 +1,25 @@
 """Fit the map from a pixel to a place on the panel (:mod:`gapvision.model.field`) to all strips in view.
 
 What a single photo cannot settle is held by weak priors whose width is what phones and bodies show, and whatever
-stays open after the fit is in the covariance, from where it reaches the uncertainty of the gap.
+stays open after the fit is in the covariance, from where it reaches the uncertainty of the gap.  A fit that has not
+come to rest, or that leaves the corners lying about, is refused: its gap could be off by anything, and no covariance
+would say so.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import cv2
 import numpy as np
 
+from gapvision.errors import GapvisionError
 from gapvision.model import FittedField, FloatArray, StripView
 from gapvision.model.field import (
     CX,
     CY,
+    K1,
+    K2,
     KS,
     KST,
     KT,
@@ -35,13 +42,28 @@ _FILM_DIAGONAL_MM = 43.267
 _TYPICAL_EQUIVALENT_MM = 26.0  # main camera of most phones, common practice, no source
 _SIGMA_LOG_F_EXIF = 0.015  # stored to the nearest mm (1.1 % standard) and focusing changes it a little
 _SIGMA_LOG_F_GUESS = 0.15
-_SIGMA_PP_RATIO = 0.005  # principal point off the middle, share of the long side: algorithms.md section 1, tens of px
+_SIGMA_PP_RATIO = 0.005  # principal point off the middle, share of the long side; phones: some tens of pixels
 _SIGMA_K1, _SIGMA_K2 = 0.04, 0.015
 _SIGMA_CURVE = 1 / 1500.0  # bend of a panel over one photo [1/mm]
 _SIGMA_TWIST = 1 / 4000.0
 _SIGMA_STEP_MM = 2.0
+_HELD_STEP_MM = 1e-6  # strips on one panel only: the step is no part of the fit; its doubt is added where it matters
 _CORNER_NOISE_FLOOR_PX = 0.04
 _RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))  # of the length of a plane vector, standard deviation 1 each way
+# A corner this far off, in standard deviations, has half its say (dirt, a torn edge): three times 1.4826 medians.
+_FAR_CORNER = 3 * 1.4826 * _RAYLEIGH_MEDIAN
+_POSE_UNIT = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0])  # turn [rad], place [mm]: what counts as a middling change
+_PLACE_UNIT = np.array([1.0, 1.0, 0.01])
+_DIFFERENCE = 1e-6  # step of a derivative, in those units and in the priors' widths
+_WIDE = 100.0  # of those, how far the first step may go: lens and bends start at their means
+_COST_SETTLED = 1e-6
+_NOISE_SETTLED = 5e-3
+_MOST_ROUNDS, _MOST_STEPS = 15, 100  # 28 shared photos: 2 to 9 rounds of 2 to 7 steps
+# Corners that scatter by more than this share of the photo's long side (2 px of 4032) lie on no such surface.  Shared
+# photos stay below 0.13 px.  A strip that is folded by 30 degrees in its middle scatters by 3 px and puts the gap off
+# by 0.7 mm, and what is left at its corners widens U to no more than 0.08 mm (worked out without a picture).
+_UNFIT_SHARE = 5e-4
+_STILL_TO_GO = 0.1  # a fit has come to rest when its minimum is nearer than this share of a standard uncertainty
 
 
 def fit_field(
@@ -72,95 +94,142 @@ def fit_field(
     Returns
     -------
     FittedField
+
+    Raises
+    ------
+    GapvisionError
+        ``field-not-converged`` when no map fits: a strip lies over a fold or on another plane, corners contradict each
+        other, or too few tell the pose.
     """
     # The strip with most corners carries the frame: its place is then known best.
     views = sorted(views, key=lambda v: (v.letter in side_b, -len(v.corner_ids)))
-    w, h = size_px
+    letters = [v.letter for v in views]
     local = [local_corners(v, print_scale) for v in views]
     seen = np.concatenate([v.corners_px for v in views])
-    which = np.concatenate([np.full(len(v.corner_ids), k) for k, v in enumerate(views)])
-    raised = np.array([1.0 if v.letter in side_b else 0.0 for v in views])
-    step_free = bool(0 < raised.sum() < len(views))
-    if not step_free:
-        raised[:] = 0.0
-    diagonal = float(np.hypot(w, h))
-    equivalent = focal_35mm_mm or _TYPICAL_EQUIVALENT_MM
-    f0 = equivalent / _FILM_DIAGONAL_MM * diagonal
-    sigma_f = _SIGMA_LOG_F_EXIF if focal_35mm_mm else _SIGMA_LOG_F_GUESS
-
-    n_par = N_COMMON + 3 * (len(views) - 1)
-    prior = np.zeros(n_par)
-    prior[LOG_F], prior[CX], prior[CY] = np.log(f0), (w - 1) / 2, (h - 1) / 2
-    weight = np.zeros(n_par)
-    pp = _SIGMA_PP_RATIO * max(w, h)
-    weight[: N_COMMON - 6] = 1 / np.array(
-        [sigma_f, pp, pp, _SIGMA_K1, _SIGMA_K2, _SIGMA_CURVE, _SIGMA_CURVE, _SIGMA_TWIST, _SIGMA_STEP_MM]
-    )
-    if not step_free:
-        weight[STEP] = 1e6  # held at zero; its doubt is added where it matters
-
-    p = prior.copy()
-    if start is not None and set(start.letters) == {v.letter for v in views}:
-        p = _restart(start, [v.letter for v in views])
+    raised = np.array([v.letter in side_b for v in views])
+    raised &= not raised.all()
+    up = np.repeat(raised.astype(float), [len(v.corner_ids) for v in views])
+    prior, sigma = _priors(size_px, focal_35mm_mm, step_free=bool(raised.any()))
+    if start is not None and set(start.letters) == set(letters):
+        first = _restart(start, letters)
     else:
-        k_matrix = np.array([[f0, 0, prior[CX]], [0, f0, prior[CY]], [0, 0, 1]])
-        p[RVEC], p[TVEC] = _first_pose(local[0], views[0].corners_px, k_matrix)
-        for k in range(1, len(views)):
-            on_panel = to_panel(p, views[k].corners_px, 0.0)
-            i = N_COMMON + 3 * (k - 1)
-            p[i : i + 3] = _rigid(local[k], on_panel)
+        first = _first_guess(views, local, prior)
 
-    def corners_at(q: FloatArray) -> tuple[FloatArray, FloatArray]:
-        st = np.concatenate([strip_to_panel(q, k, loc, raised[k] * q[STEP]) for k, loc in enumerate(local)])
-        return st, raised[which] * q[STEP]
+    def off(q: FloatArray) -> FloatArray:
+        """What parameters (..., p) leave at the corners, shape (..., m, 2) [px]."""
+        step = q[..., STEP, None]
+        st = np.concatenate([strip_to_panel(q, k, at, raised[k] * step) for k, at in enumerate(local)], axis=-2)
+        return project(q, st, up * step) - seen
 
-    def residual(q: FloatArray) -> FloatArray:
-        st, n = corners_at(q)
-        return (project(q, st, n) - seen).ravel()
-
-    steps = np.full(n_par, 1e-4)
-    steps[[CX, CY]] = 0.05
-    steps[[KS, KT, KST]] = 1e-7
-    steps[STEP] = 1e-3
-    steps[RVEC] = 1e-6
-    steps[TVEC] = 1e-3
-    noise = 0.05
-    damping = 1e-6
-    cost = np.inf
-    for _ in range(40):
-        r = residual(p)
-        # Robust: a corner that is off (dirt, a torn edge) loses its say.
-        size = np.hypot(r[0::2], r[1::2])
-        middle = float(np.median(size))
-        spread = max(1.4826 * middle, _CORNER_NOISE_FLOOR_PX)
-        robust = np.repeat(np.sqrt(1 / (1 + (size / (3 * spread)) ** 2)), 2)
-        jac = np.empty((len(r), n_par))
-        for j in range(n_par):
-            q = p.copy()
-            q[j] += steps[j]
-            jac[:, j] = (residual(q) - r) / steps[j]
-        noise = max(middle / _RAYLEIGH_MEDIAN, _CORNER_NOISE_FLOOR_PX)
-        wj = jac * (robust / noise)[:, None]
-        normal = wj.T @ wj + np.diag(weight**2)
-        gradient = wj.T @ (r * robust / noise) + weight**2 * (p - prior)
-        new_cost = float(((r * robust / noise) ** 2).sum() + ((weight * (p - prior)) ** 2).sum())
-        delta = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), -gradient)
-        if not np.isfinite(delta).all():
-            break
-        p = p + delta
-        if abs(cost - new_cost) < 1e-6 * max(new_cost, 1.0):
-            break
-        cost = new_cost
+    params, covariance, noise = _settle(off, first, prior, sigma, _UNFIT_SHARE * max(size_px))
     return FittedField(
-        params=p,
-        covariance=np.linalg.inv(normal),
-        letters=tuple(v.letter for v in views),
-        raised=tuple(v.letter for v, up in zip(views, raised, strict=True) if up),
+        params=params,
+        covariance=covariance,
+        letters=tuple(letters),
+        raised=tuple(letter for letter, is_up in zip(letters, raised, strict=True) if is_up),
         size_px=size_px,
         print_scale=print_scale,
         focal_source="exif" if focal_35mm_mm else "strips",
-        noise_px=float(noise),
+        noise_px=noise,
     )
+
+
+def _settle(
+    off: Callable[[FloatArray], FloatArray],
+    first: FloatArray,
+    prior: FloatArray,
+    sigma: FloatArray,
+    most_noise_px: float,
+) -> tuple[FloatArray, FloatArray, float]:
+    """Parameters, their covariance and the corners' scatter [px], each round with the scatter that the last one left.
+
+    ``off`` gives what parameters (..., p) leave at the corners (..., m, 2) [px]; ``prior`` and ``sigma`` belong to the
+    first of the parameters.
+    """
+    from scipy.optimize import least_squares
+
+    known = len(prior)
+    unit = np.concatenate([sigma, _POSE_UNIT, np.tile(_PLACE_UNIT, (len(first) - N_COMMON) // 3)])
+
+    def scatter(x: FloatArray) -> float:
+        middle = float(np.median(np.hypot(*off(first + unit * x).T)))
+        return max(middle / _RAYLEIGH_MEDIAN, _CORNER_NOISE_FLOOR_PX)
+
+    def residuals(x: FloatArray, noise: float) -> FloatArray:
+        q = first + unit * x
+        return np.concatenate([(off(q) / noise).ravel(), (q[:known] - prior) / sigma])
+
+    def derivatives(x: FloatArray, noise: float) -> FloatArray:
+        q = first + unit * x
+        moved = (off(q + _DIFFERENCE * np.diag(unit)) - off(q)) / (_DIFFERENCE * noise)
+        return np.concatenate([moved.reshape(len(q), -1).T, np.eye(known, len(q))])
+
+    x = np.zeros(len(first))
+    noise = scatter(x)
+    for _ in range(_MOST_ROUNDS):
+        if not np.isfinite(noise):
+            break
+        fit = least_squares(
+            residuals, x, derivatives, x_scale=_WIDE, loss=lambda squares: _say(squares, known),
+            ftol=_COST_SETTLED, max_nfev=_MOST_STEPS, args=(noise,),
+        )  # fmt: skip
+        x = fit.x
+        before, noise = noise, scatter(x)
+        if abs(noise / before - 1) < _NOISE_SETTLED:
+            spread = np.linalg.inv(fit.jac.T @ fit.jac)
+            if fit.grad @ spread @ fit.grad < _STILL_TO_GO**2 and noise < most_noise_px:
+                return first + unit * x, np.outer(unit, unit) * spread, noise
+            break
+    raise GapvisionError("field-not-converged")
+
+
+def _priors(size_px: tuple[int, int], focal_35mm_mm: float | None, step_free: bool) -> tuple[FloatArray, FloatArray]:
+    """What is known before looking of lens, bends and step: mean and standard deviation, in the parameters' order."""
+    w, h = size_px
+    focal = (focal_35mm_mm or _TYPICAL_EQUIVALENT_MM) / _FILM_DIAGONAL_MM * np.hypot(w, h)
+    centre = _SIGMA_PP_RATIO * max(w, h)
+    mean = np.zeros(RVEC.start)
+    mean[[LOG_F, CX, CY]] = np.log(focal), (w - 1) / 2, (h - 1) / 2
+    sigma = np.empty(RVEC.start)
+    sigma[LOG_F] = _SIGMA_LOG_F_EXIF if focal_35mm_mm else _SIGMA_LOG_F_GUESS
+    sigma[[CX, CY, K1, K2]] = centre, centre, _SIGMA_K1, _SIGMA_K2
+    sigma[[KS, KT, KST]] = _SIGMA_CURVE, _SIGMA_CURVE, _SIGMA_TWIST
+    sigma[STEP] = _SIGMA_STEP_MM if step_free else _HELD_STEP_MM
+    return mean, sigma
+
+
+def _say(squares: FloatArray, priors: int) -> FloatArray:
+    """Cauchy's robust loss over each corner's both coordinates together, none over the priors, as scipy wants it.
+
+    Parameters
+    ----------
+    squares : ndarray, shape (2 m + priors,)
+        Squared residuals in standard deviations.
+    priors : int
+        How many of them, at the end, are priors.
+
+    Returns
+    -------
+    ndarray, shape (3, 2 m + priors)
+        Loss, its slope, and its second derivative, left at 0 as in iteratively reweighted least squares.
+    """
+    out = np.stack([squares, np.ones_like(squares), np.zeros_like(squares)])
+    share = np.repeat(squares[:-priors].reshape(-1, 2).sum(1), 2) / _FAR_CORNER**2
+    out[0, :-priors] = 0.5 * _FAR_CORNER**2 * np.log1p(share)
+    out[1, :-priors] = 1 / (1 + share)
+    return out
+
+
+def _first_guess(views: list[StripView], local: list[FloatArray], prior: FloatArray) -> FloatArray:
+    """Parameters to start from: the first strip's pose, the others where they lie on its flat plane."""
+    p = np.concatenate([prior, np.zeros(6 + 3 * (len(views) - 1))])
+    focal = np.exp(prior[LOG_F])
+    k_matrix = np.array([[focal, 0, prior[CX]], [0, focal, prior[CY]], [0, 0, 1]])
+    p[RVEC], p[TVEC] = _first_pose(local[0], views[0].corners_px, k_matrix)
+    for k in range(1, len(views)):
+        i = N_COMMON + 3 * (k - 1)
+        p[i : i + 3] = _rigid(local[k], to_panel(p, views[k].corners_px, 0.0))
+    return p
 
 
 def _restart(start: FittedField, letters: list[str]) -> FloatArray:
@@ -184,22 +253,20 @@ def _restart(start: FittedField, letters: list[str]) -> FloatArray:
 
 def _first_pose(local: FloatArray, px: FloatArray, k_matrix: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Pose of the first strip; of the two a plane allows, the one that fits better and looks at its face."""
-    obj = np.ascontiguousarray(np.column_stack([local, np.zeros(len(local))]))
-    _, rvecs, tvecs, errors = cv2.solvePnPGeneric(
-        obj, np.ascontiguousarray(px), k_matrix, None, flags=cv2.SOLVEPNP_IPPE
-    )
-    best = None
-    for rvec, tvec, error in zip(rvecs, tvecs, np.ravel(errors), strict=False):
-        if not (np.isfinite(rvec).all() and np.isfinite(tvec).all()) or tvec.ravel()[2] <= 0:
-            continue
-        if best is None or error < best[0]:
-            best = (float(error), rvec.ravel(), tvec.ravel())
-    if best is None:
-        ok, rvec, tvec = cv2.solvePnP(obj, np.ascontiguousarray(px), k_matrix, None, flags=cv2.SOLVEPNP_ITERATIVE)
-        if not ok:
-            raise ValueError("no pose fits the strip's corners")
-        return rvec.ravel(), tvec.ravel()
-    return best[1], best[2]
+    flat, px = np.column_stack([local, np.zeros(len(local))]), np.ascontiguousarray(px)
+    try:
+        _, rvecs, tvecs, errors = cv2.solvePnPGeneric(flat, px, k_matrix, None, flags=cv2.SOLVEPNP_IPPE)
+    except cv2.error as error:  # e.g. a single row of corners
+        raise GapvisionError("field-not-converged") from error
+    poses = [
+        (float(error), rvec.ravel(), tvec.ravel())
+        for rvec, tvec, error in zip(rvecs, tvecs, np.ravel(errors), strict=False)
+        if np.isfinite(rvec).all() and np.isfinite(tvec).all() and tvec.ravel()[2] > 0
+    ]
+    if not poses:
+        raise GapvisionError("field-not-converged")
+    _, rvec, tvec = min(poses, key=lambda pose: pose[0])
+    return rvec, tvec
 
 
 def _rigid(local: FloatArray, panel: FloatArray) -> FloatArray:

@@ -116,15 +116,16 @@ def build_profile(
     kind_a, kind_b = _outline_depth(edge_a, side > 0), _outline_depth(edge_b, side < 0)
     step_mm, step_std_mm = (field.step_mm, field.step_std_mm) if field.step_free else step
 
-    def places(step: float, depth_a: float, depth_b: float, *params: float) -> tuple[FloatArray, FloatArray]:
+    def places(inputs: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Where both edges lie on the panel, by step, depths and the field's parameters; (..., k) to (..., n, 2)."""
+        step, depth_a, depth_b = (inputs[..., i, None] for i in range(3))
         # The frame's height 0 is the print; the face of its panel lies a strip's thickness below.
         up_a = (-step if side_b_first else 0.0) - FACE_HEIGHT_MM - depth_a
         up_b = (0.0 if side_b_first else step) - FACE_HEIGHT_MM - depth_b
-        both = field.to_panel(np.concatenate([px_a, px_b]), np.repeat([up_a, up_b], n), np.array(params))
-        return both[:n], both[n:]
+        return field.to_panel(px_a, up_a, inputs[..., 3:]), field.to_panel(px_b, up_b, inputs[..., 3:])
 
-    inputs = [step_mm, kind_a.depth_mm, kind_b.depth_mm, *field.params]
-    a, b = places(*inputs)
+    inputs = np.array([step_mm, kind_a.depth_mm, kind_b.depth_mm, *field.params])
+    a, b = places(inputs)
     normals = line.normals[pick]
     n_fit = max(1, round(6 / station_mm))
     if n > 2 * n_fit:
@@ -134,12 +135,12 @@ def build_profile(
     rolls = sum((1 - e.kind.cut_chance) * e.kind.roll_mm for e in (edge_a, edge_b))
     hidden = rolls * (1 / np.cos(angle) - 1)
 
-    def gap_at(*inputs: float) -> FloatArray:
-        a, b = places(*inputs)
-        out: FloatArray = ((b - a) * normals).sum(1) + hidden
+    def gap_at(inputs: FloatArray) -> FloatArray:
+        a, b = places(inputs)
+        out: FloatArray = ((b - a) * normals).sum(-1) + hidden
         return out
 
-    gap = gap_at(*inputs)
+    gap = gap_at(inputs)
     field_std = np.sqrt(np.maximum(np.diag(field.covariance), 1e-30))
     moved = sensitivities(gap_at, inputs, [step_std_mm, kind_a.depth_std_mm, kind_b.depth_std_mm, *field_std])
     by_step, by_depths, by_field = moved[0], moved[1:3], moved[3:]

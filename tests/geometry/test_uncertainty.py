@@ -33,7 +33,7 @@ def test_opposite_parts_of_one_cause_cancel():
 @given(st.lists(st.tuples(st.floats(-1e3, 1e3), STD), min_size=1, max_size=5))
 def test_a_sum_moves_by_each_input(inputs):
     values, stds = zip(*inputs, strict=True)
-    parts = sensitivities(lambda *x: np.array([sum(x), -sum(x)]), values, stds)
+    parts = sensitivities(lambda x: np.stack([x.sum(-1), -x.sum(-1)], -1), values, stds)
     assert parts == pytest.approx(np.stack([stds, np.negative(stds)], 1), rel=1e-6, abs=1e-9)
 
 

@@ -4,9 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import minimize
 from skimage.transform import ProjectiveTransform
 
+from gapvision.errors import GapvisionError
 from gapvision.lab.training.camera import PHOTO_HEIGHT_PX, PHOTO_WIDTH_PX, aim
+from gapvision.measure import measure_photo
 from gapvision.model import StripView
 from gapvision.targets.strip import corners_mm
 from gapvision.vision.detect import find_strips
@@ -133,3 +136,104 @@ def test_more_doubt_without_exif(field_of):
     known, _, _ = field_of("plain")
     guessed, _, _ = field_of("plain", focal=None)
     assert guessed.covariance[0, 0] > known.covariance[0, 0]
+
+
+# --- strips that no field fits ------------------------------------------------------------
+
+
+def strip_at(letter, middle_t, bent):
+    """A strip drawn in space: ``bent`` moves its corners (x along the seam, t across, z up), shape (m, 3)."""
+    corners = corners_mm()
+    flat = np.stack([corners[:, 0] - 120, middle_t - (corners[:, 1] - 18), np.full(len(corners), 0.5)], 1)
+    seen = aim(320.0, 10.0, 3.0, 2.0, 3000.0, (0.0, 0.0)).project(bent(flat))
+    ids = np.arange(len(corners))
+    return StripView(letter=letter, corner_ids=ids, corners_px=seen, corners_mm=corners)
+
+
+def flat(place):
+    return place
+
+
+def folded(degrees):
+    """Half of the strip hangs down over an edge."""
+
+    def bend(place):
+        x, t, z = place.T
+        down = np.maximum(x, 0)
+        return np.stack([x - down * (1 - np.cos(degrees)), t, z - down * np.sin(degrees)], 1)
+
+    degrees = np.radians(degrees)
+    return bend
+
+
+def on_another_face(degrees):
+    """The strip lies on a face that rises from the seam, like a door's shut face beside its skin."""
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    return lambda place: np.stack([place[:, 0], c * place[:, 1], place[:, 2] - s * place[:, 1]], 1)
+
+
+def scattered(place):
+    return place + np.random.default_rng(1).normal(0, 40, place.shape)
+
+
+def one_row(view):
+    few = view.corners_mm[:, 1] == view.corners_mm[0, 1]
+    return replace(view, corner_ids=view.corner_ids[few], corners_px=view.corners_px[few],
+                   corners_mm=view.corners_mm[few])  # fmt: skip
+
+
+NO_FIELD = {
+    "folded over an edge": [strip_at("A", 44, folded(30))],
+    "one folded, one flat": [strip_at("A", 44, folded(30)), strip_at("B", -44, flat)],
+    "not at rest after fifteen rounds": [strip_at("A", 44, flat), strip_at("B", -44, on_another_face(-70))],
+    "corners anywhere": [strip_at("A", 44, scattered)],
+    "a single row": [one_row(strip_at("A", 44, flat))],
+}
+PHOTO_SIZE = (PHOTO_WIDTH_PX, PHOTO_HEIGHT_PX)
+
+
+@pytest.mark.parametrize("case", NO_FIELD)
+def test_where_no_field_fits_there_is_none(case):
+    with pytest.raises(GapvisionError) as error:
+        fit_field(NO_FIELD[case], PHOTO_SIZE, 30.0, side_b=frozenset({"B"}))
+    assert error.value.code == "field-not-converged"
+
+
+def test_the_same_strips_laid_flat_are_fitted():
+    field = fit_field([strip_at("A", 44, flat), strip_at("B", -44, flat)], PHOTO_SIZE, 30.0, side_b=frozenset({"B"}))
+    assert field.noise_px < 0.05
+    assert abs(field.step_mm) < 0.05
+
+
+def test_a_photo_whose_strips_fit_no_field_is_refused_with_advice(scene, monkeypatch):
+    grey, _ = scene("plain")
+    views = find_strips(photo_of(grey))
+    middle = np.median(views[0].corners_px[:, 0])
+    hangs = [
+        replace(v, corners_px=v.corners_px + [0, 0.3] * np.maximum(v.corners_px[:, :1] - middle, 0)) for v in views
+    ]
+    monkeypatch.setattr("gapvision.measure.find_strips", lambda *_: hangs)
+    refused = measure_photo(photo_of(grey))
+    assert (refused.status, [n.code for n in refused.notices]) == ("refused", ["field-not-converged"])
+    assert "flat" in refused.notices[0].advice
+
+
+def test_the_minimum_is_the_one_that_another_solver_finds(field_of):
+    """Another minimiser (L-BFGS-B) on the same cost, written anew here, finds nothing lower within 3 deviations."""
+    field, _, views = field_of("bent")
+    by_letter = {v.letter: v for v in views}
+    spread = np.sqrt(np.diag(field.covariance))
+    c2 = (3 * 1.4826 * np.sqrt(2 * np.log(2))) ** 2
+
+    def cost(x):
+        moved = replace(field, params=field.params + x * spread)
+        off = np.concatenate([moved.residual_px(by_letter[k]) for k in field.letters]) / field.noise_px
+        focal = np.log(F35 / 43.267 * np.hypot(*SIZE))
+        prior = np.array([focal, (SIZE[0] - 1) / 2, (SIZE[1] - 1) / 2, 0, 0, 0, 0, 0, 0])
+        middle = 0.005 * max(SIZE)
+        sigma = np.array([0.015, middle, middle, 0.04, 0.015, 1 / 1500, 1 / 1500, 1 / 4000, 2.0])
+        known = ((moved.params[:9] - prior) / sigma) ** 2
+        return c2 * np.log1p((off**2).sum(1) / c2).sum() + known.sum()
+
+    found = minimize(cost, np.zeros(len(spread)), method="L-BFGS-B", bounds=[(-3, 3)] * len(spread))
+    assert cost(np.zeros(len(spread))) - found.fun < 0.01
