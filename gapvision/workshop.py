@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -316,7 +317,10 @@ def verdict_of(store: Store, line: MeasurementLine) -> Verdict | None:
         return None
     found = store.verdict(line.measurement_id)
     if found is not None:
-        return verdict_from_dict(found.body, stored(store, line))
+        verdict = verdict_from_dict(found.body, stored(store, line))
+        if verdict.state != found.decision:
+            raise GapvisionError("stored-verdict-bad", "The stored verdict contradicts itself.")
+        return verdict
     return _judged(store, line, store.seam(line.seam_id), None)
 
 
@@ -619,13 +623,14 @@ def export_job(
     for sha256, copy in safe.items():
         files.append((f"photos/{copy}.jpg", partial(_safe_photo, store, photos[sha256])))
     names = {s.uid: f"{s.side} {s.name}".strip() for s in data.seams}
+    wanted = {s.uid: s.spec for s in data.seams}
     for number, shot in enumerate(data.shots, 1):
         shot.photo.sha256, shot.photo.suffix = safe[shot.photo.sha256], ".jpg"
         for k, m in enumerate(shot.measurements, 1):
             stem = f"{number:03d}-{k}-{_slug(names[shot.seam])}"
             content, m.content, m.file = m.content, None, f"measurements/{stem}.json"
             files.append((m.file, partial(content_bytes, content or {})))
-            files.append((f"tables/{stem}.csv", partial(_csv_bytes, content)))
+            files.append((f"tables/{stem}.csv", partial(_csv_bytes, content, m.verdicts, wanted[shot.seam])))
     if any(x.newest and x.status != "refused" for x in store.job_lines(job_id, visit_id)):
         files.append(("report.pdf", lambda: evidence_report(store, job_id, visit_id=visit_id)))
     files.append(("job.json", lambda: job_bytes(data)))
@@ -650,12 +655,22 @@ def _safe_photo(store: Store, photo: Any) -> bytes:
     return safe_copy(store.photo_bytes(photo), photo.file_name or "photo")
 
 
-def _csv_bytes(content: Any) -> bytes:
-    """A measurement file's stations as CSV."""
+def _csv_bytes(content: Any, verdicts: Sequence[Any], spec: dict[str, Any] | None) -> bytes:
+    """A measurement file's stations as CSV, with its latest verdict, else that by its seam's specification."""
+    from gapvision.formats.judgement_json import verdict_from_dict
     from gapvision.formats.measurement_json import from_dict
+    from gapvision.formats.specification_file import specification_from_table
     from gapvision.formats.table import csv_text
+    from gapvision.judgement import judge_measurement
 
-    return csv_text(from_dict(content)).encode()
+    measurement, verdict = from_dict(content), None
+    if measurement.profile is not None:
+        with suppress(GapvisionError):  # kept from another shop or an older program: the table goes without
+            if verdicts:
+                verdict = verdict_from_dict(verdicts[-1].body, measurement)
+            elif spec is not None:
+                verdict = judge_measurement(measurement, specification_from_table(spec))
+    return csv_text(measurement, verdict).encode()
 
 
 def _slug(text: str) -> str:

@@ -254,6 +254,8 @@ def _draw(
         )
     for one, seam in zip(chosen, drawn, strict=True):
         stage = f", {one.stages[0]}" if one.stages else ""
+        if any(v.doubtful for v in verdicts.get(seam.name, [])):
+            stage += ", photo with warnings"
         st.write(
             f"{seam.name.capitalize()}: {seam.state}"
             + (f", {_in_full(verdicts[seam.name])}{stage}" if seam.worst else stage)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gapvision import words
-from gapvision.model import CorrectionPlan, StretchPlan
+from gapvision.model import IN, CorrectionPlan, StretchPlan
 from gapvision.reports.judgement_text import MARKS, wrap
 from gapvision.words import MM
 
@@ -35,7 +35,7 @@ def plan_text(plan: CorrectionPlan) -> str:
 
 def _stretch_lines(stretch: StretchPlan) -> list[str]:
     lines = [
-        f"  {stretch.seam} ({stretch.photo})",
+        f"  {stretch.seam} ({stretch.photo}{', photo with warnings' if stretch.stages[0].verdict.doubtful else ''})",
         "    stage             gap from    to      excess   in   out  not proven  verdict",
     ]
     for p in stretch.stages:
@@ -46,7 +46,7 @@ def _stretch_lines(stretch: StretchPlan) -> list[str]:
             f"{v.in_mm:5.0f} {v.out_mm:5.0f} "
             f"{v.open_mm:8.0f}    {v.state}"
         )
-        bad = [c for c in v.checks if c.state != "in tolerance"]
+        bad = [c for c in v.checks if c.state != IN]
         lines += [
             wrap(
                 f"{c.name}: {c.value:+.2f} {c.unit}, U {c.expanded_u:.2f}, limit {c.limit:.2f}: {c.state}",

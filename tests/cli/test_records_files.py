@@ -1,5 +1,6 @@
 """shop, report, export, import, verify, backup and demo-job through the command line."""
 
+import csv
 import io
 import json
 import re
@@ -10,6 +11,7 @@ import pytest
 from PIL import Image
 
 from gapvision.cli import main
+from gapvision.model import IN, OPEN, OUT
 from gapvision.records import Store
 from tests.records.invented import invented
 
@@ -172,6 +174,9 @@ def test_export_verify_import(run, job, tmp_path):
         assert len(pictures) == 2
         table = next(n for n in names if n.startswith("tables/"))
         assert z.read(table).decode().splitlines()[0].startswith("s [mm],")
+        states = {row["state"] for row in csv.DictReader(io.StringIO(z.read(table).decode()))}
+        assert states
+        assert states <= {IN, OUT, OPEN}, "with the stored verdict"
         assert z.read("report.pdf").startswith(b"%PDF")
         assert len(json.loads(z.read("job.json"))["shots"]) == 2
     for picture in pictures:

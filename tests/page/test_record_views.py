@@ -298,7 +298,7 @@ def test_save_keeps_the_result_on_screen_and_measures_nothing(page, stroke, monk
     page.run()
     sha256 = Inbox().add(page.session_state["ticket"], "sill.jpg", jpeg).sha256
     page.run()
-    assert "only a narrow line was found" in html_of(page)
+    assert "only a thin line was found" in html_of(page)
     assert not [b for b in page.button if b.key == "save"]
     page.session_state["seam_points"] = {sha256: taps}
     page.run()
