@@ -20,9 +20,9 @@ from gapvision.page.viewer import viewer_data
 from gapvision.reports import evidence as ev
 from gapvision.reports import overlay
 from gapvision.reports.figures import draw_profile
-from gapvision.reports.glance import at_a_glance
 from gapvision.reports.judgement_text import MARKS, verdict_text
 from gapvision.reports.terminal import describe
+from gapvision.words import MM, at_a_glance, span_state
 from tests.conftest import hand_made_measurement
 
 
@@ -124,8 +124,8 @@ def test_every_surface_says_the_same_of_every_station_and_span(profile, spec, ru
 
     again = verdict_from_dict(verdict_to_dict(verdict, spec, stations=False), measurement)
     assert (again.state, again.states, again.reasons) == (verdict.state, verdict.states, verdict.reasons)
-    assert [(x.words, round(x.from_mm, 3)) for x in again.spans] == [
-        (x.words, round(x.from_mm, 3)) for x in verdict.spans
+    assert [(span_state(x), round(x.from_mm, 3)) for x in again.spans] == [
+        (span_state(x), round(x.from_mm, 3)) for x in verdict.spans
     ]
 
     data = viewer_data(measurement, verdict, preview_url="", full_url="")
@@ -135,7 +135,7 @@ def test_every_surface_says_the_same_of_every_station_and_span(profile, spec, ru
         (look, x[2], x[3]) for look, x in zip(looks, spans, strict=True)
     ]
 
-    words = [x.words for x in verdict.marked]
+    words = [span_state(x) for x in verdict.marked]
     shaded = [p for p in draw_profile(measurement, verdict).axes[0].patches if p.get_hatch()]
     assert [round(p.get_x() + p.get_width() / 2, 3) for p in shaded] == [
         round((x.from_mm + x.to_mm) / 2, 3) for x in verdict.marked
@@ -144,12 +144,12 @@ def test_every_surface_says_the_same_of_every_station_and_span(profile, spec, ru
     assert len(hatches) == len({hatch for hatch, _ in hatches}) == len(set(words)), "one state, one hatch"
     with patch.object(overlay, "_hatch") as hatched:
         overlay.draw_overlay(np.zeros((120, 240, 3), np.uint8), measurement, verdict)
-    assert [c.args[2].words for c in hatched.call_args_list] == [x for x in words if x != HOLE]
+    assert [span_state(c.args[2]) for c in hatched.call_args_list] == [x for x in words if x != HOLE]
 
     lines = [
         re.match(r"  (?:\d+ *|- ) +(\d+) to \d+ mm: ([a-z ]+)", x) for x in describe(measurement, verdict).split("\n")
     ]
-    assert [(int(m[1]), m[2]) for m in lines if m] == [(x.whole_mm[0], x.words) for x in verdict.marked]
+    assert [(int(m[1]), m[2]) for m in lines if m] == [(x.whole_mm[0], span_state(x)) for x in verdict.marked]
     assert f": {verdict.state}" in describe(measurement, verdict)
     said = verdict_text(verdict)
     assert said.startswith(verdict.state.upper())
@@ -157,7 +157,7 @@ def test_every_surface_says_the_same_of_every_station_and_span(profile, spec, ru
     assert [row[0] for row in rows] == [MARKS[x.state] for x in verdict.spans]
     assert ("\n  warning: " in said) == verdict.doubtful
 
-    short = at_a_glance(measurement, verdict)
+    short = at_a_glance(measurement, verdict, MM)
     assert short.state in {IN: ("in",), OUT: ("out",), OPEN: ("open", "holes")}[verdict.state]
     assert short.worst is verdict.worst
 

@@ -12,8 +12,18 @@ import numpy as np
 from gapvision import __version__, words
 from gapvision.errors import GapvisionError
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
-from gapvision.judgement.tolerance import judge_measurement, verdict_sentence
-from gapvision.model import STATES, Check, DecisionRule, FinishForecast, Measurement, Span, Specification, Verdict
+from gapvision.judgement.tolerance import judge_measurement
+from gapvision.model import (
+    STATES,
+    Check,
+    DecisionRule,
+    FinishForecast,
+    Measurement,
+    Reason,
+    Span,
+    Specification,
+    Verdict,
+)
 
 SCHEMA = "gapvision-verdict/1"
 _RENAME = {"expanded_u": "u"}
@@ -43,11 +53,11 @@ def verdict_to_dict(verdict: Verdict, spec: Specification | None = None, *, stat
         "schema": SCHEMA,
         "written_by": f"gapvision {__version__}",
         "verdict": verdict.state,
-        "sentence": verdict_sentence(verdict),
+        "sentence": words.verdict_sentence(verdict, words.MM),
         "rule": {
             "name": verdict.rule.name,
             "risk": verdict.rule.risk if verdict.rule.name == "risk" else None,
-            "words": verdict.rule.words,
+            "words": words.rule(verdict.rule),
         },
         "coverage_factor": verdict.coverage_factor,
         "u_mm": {
@@ -60,10 +70,11 @@ def verdict_to_dict(verdict: Verdict, spec: Specification | None = None, *, stat
             "not_proven": number(verdict.open_mm, 2),
             "not_measured": number(verdict.hole_mm, 2),
         },
-        "reasons": list(verdict.reasons),
+        "reasons": words.reasons(verdict.reasons, verdict.checks, words.MM),
+        "why": [{"kind": x.kind, **x.values} for x in verdict.reasons],
         "worst": None if verdict.worst is None else _record(verdict.worst),
         "spans": [_record(x) for x in verdict.spans],
-        "checks": [_record(x) for x in verdict.checks],
+        "checks": [_check(x) for x in verdict.checks],
         "photo": _photo(verdict),
         "specification": None if spec is None else specification_to_table(spec),
     }
@@ -116,9 +127,9 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
         return replace(
             judge_measurement(measurement, spec, rule),
             state=STATES[STATES.index(body["verdict"])],
-            reasons=tuple(str(x) for x in body["reasons"]),
+            reasons=_read_reasons(body),
             spans=tuple(_read(Span, x) for x in body["spans"]),
-            checks=tuple(_read(Check, x) for x in body["checks"]),
+            checks=tuple(_read_check(x) for x in body["checks"]),
             worst=None if body["worst"] is None else _read(Span, body["worst"]),
             in_mm=float(lengths["in"]),
             out_mm=float(lengths["out"]),
@@ -128,6 +139,28 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
     except (KeyError, TypeError, ValueError, AttributeError, GapvisionError) as error:
         said = error.message if isinstance(error, GapvisionError) else ""
         raise GapvisionError("stored-verdict-bad", f"The stored verdict cannot be read. {said}".strip()) from None
+
+
+def _read_reasons(body: Mapping[str, Any]) -> tuple[Reason, ...]:
+    """Reasons as data; those of an older program as it wrote them."""
+    if "why" not in body:
+        return tuple(Reason("as written", {"text": str(x)}) for x in body["reasons"])
+    found = tuple(
+        Reason(x["kind"], {k: v if k == "text" else float(v) for k, v in x.items() if k != "kind"}) for x in body["why"]
+    )
+    if any(not 0 <= int(x.values["number"]) < len(body["checks"]) for x in found if x.kind == "check"):
+        raise ValueError("number")
+    return found
+
+
+def _read_check(record: Mapping[str, Any]) -> Check:
+    """A check; of an older program its name and place are texts."""
+    if "kind" not in record:
+        text = f"{record['name']} ({record['where']})" if record["where"] else str(record["name"])
+        record = {"kind": "", "edge": "", "at_mm": None, "over_mm": None, "text": text, **record}
+    elif not record["text"]:
+        words.check_name(_read(Check, record))  # a kind and an edge that there are
+    return _read(Check, record)
 
 
 def _read(kind: type[_T], record: Mapping[str, Any]) -> _T:
@@ -155,6 +188,11 @@ def _record(item: Span | Check) -> dict[str, Any]:
         value = getattr(item, f.name)
         out[_RENAME.get(f.name, f.name)] = number(value) if isinstance(value, float) else value
     return out
+
+
+def _check(item: Check) -> dict[str, Any]:
+    """A check with its name and place in words too, as the file always had them."""
+    return {"name": words.check_name(item), "where": words.check_place(item, words.MM), **_record(item)}
 
 
 def forecast_to_dict(future: FinishForecast) -> dict[str, Any]:

@@ -28,7 +28,7 @@ def plan_to_dict(plan: CorrectionPlan) -> dict[str, Any]:
         "written_by": f"gapvision {__version__}",
         "panel": plan.panel.name,
         "shape": plan.panel.shape or None,
-        "rule": {"name": plan.panel.rule.name, "words": plan.panel.rule.words},
+        "rule": {"name": plan.panel.rule.name, "words": words.rule(plan.panel.rule)},
         "states": plan.states,
         "steps": words.steps(plan, words.MM),
         "move": {

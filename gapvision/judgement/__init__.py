@@ -30,7 +30,6 @@ from gapvision.judgement.tolerance import (
     judge_measurement,
     judge_reading,
     opposite_check,
-    verdict_sentence,
 )
 from gapvision.judgement.trim import trim_line
 from gapvision.model import (
@@ -133,5 +132,4 @@ __all__ = [
     "shape_seams",
     "simple_spec",
     "trim_line",
-    "verdict_sentence",
 ]

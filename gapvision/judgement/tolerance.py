@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ from gapvision.model import (
     FloatArray,
     Measurement,
     Notice,
+    Reason,
     SeamReading,
     Span,
     Specification,
@@ -37,7 +39,7 @@ JOIN_MM = 5.0
 
 _WIDE, _TIGHT = "wide", "tight"
 _DECIMALS = 5  # as in a measurement file [mm]: a photo just measured and its file read back get the same verdict
-_BAND_PROVABLE = 1.0  # 2 U over the band's width from which no value at all can be proven
+_PROVABLE = 1.0  # 2 U over the width between the limits from which no value at all can be proven
 
 
 def judge_gap(
@@ -216,38 +218,31 @@ def form_checks(
     if len(s) < 3:
         return checks
 
-    def look(name: str, value: float | None, u: float, limit: float | None, unit: str = "mm", where: str = "") -> None:
+    def look(kind: str, value: float | None, u: float, limit: float | None, **where: Any) -> None:
         if limit is not None and value is not None and math.isfinite(value):
-            checks.append(_check(name, value, u, limit, rule, unit=unit, where=where))
+            checks.append(_check(kind, value, u, limit, rule, **where))
 
     off = reading.gap_mm - nominal_at(spec, s, extent_mm or _extent(s, spec))
     if spec.taper_mm_per_m is not None:
         value, std = slope(s, off, u)
-        look("taper beside the wanted one", value, COVERAGE_FACTOR * std, spec.taper_mm_per_m, "mm/m")
+        look("taper", value, COVERAGE_FACTOR * std, spec.taper_mm_per_m, unit="mm/m")
     if spec.jump_10_mm is not None:
-        at, step = window_steps(s, off, reading.spacing_mm)
+        at, jump = window_steps(s, off, reading.spacing_mm)
         if len(at):
-            i = int(np.argmax(np.abs(step)))
+            i = int(np.argmax(np.abs(jump)))
             near = float(u[np.argmin(np.abs(s - at[i]))])
-            step_u = COVERAGE_FACTOR * near * window_step_factor(reading.spacing_mm)
-            where = f"at {at[i]:.0f} mm"
-            look("jump of the gap over 10 mm", float(step[i]), step_u, spec.jump_10_mm, "mm", where)
-    curved = reading.curved
-    for who, form in (
-        ("this panel's edge", reading.panel_straightness),
-        ("the neighbour's edge", reading.neighbour_straightness),
-    ):
+            u_jump = COVERAGE_FACTOR * near * window_step_factor(reading.spacing_mm)
+            look("jump", float(jump[i]), u_jump, spec.jump_10_mm, at_mm=float(at[i]))
+    for edge, form in (("panel", reading.panel_straightness), ("neighbour", reading.neighbour_straightness)):
         if form is None:
             continue
-        word, whole = ("fairness", form.fairness_mm) if curved else ("straightness", form.min_zone_mm)
-        form_u, where = form.expanded_u_mm, f"over {form.span_mm:.0f} mm"
-        look(f"{word} of {who}", whole, form_u, spec.straightness_mm, "mm", where)
+        kind, whole = ("fairness", form.fairness_mm) if reading.curved else ("straightness", form.min_zone_mm)
+        look(kind, whole, form.expanded_u_mm, spec.straightness_mm, edge=edge, over_mm=form.span_mm)
+        worst = None if reading.curved else form.worst_100_mm
         start = form.worst_100_from_mm
-        where = "" if start is None else f"from {start:.0f} to {start + 100:.0f} mm"
-        worst = None if curved else form.worst_100_mm
-        look(f"straightness of {who} over 100 mm", worst, form_u, spec.straightness_100_mm, "mm", where)
-    above = "step between the faces (this panel above its neighbour)"
-    look(above, reading.step_mm, reading.step_u_mm, spec.step_mm)
+        place = {} if start is None else {"at_mm": start, "over_mm": 100.0}
+        look("straightness_100", worst, form.expanded_u_mm, spec.straightness_100_mm, edge=edge, **place)
+    look("step", reading.step_mm, reading.step_u_mm, spec.step_mm)
     return checks
 
 
@@ -272,15 +267,14 @@ def opposite_check(reading: SeamReading, opposite: SeamReading, limit_mm: float,
     other_u = np.interp(s[inside], opposite.s_mm, opposite.expanded_u_mm)
     diff, u = reading.gap_mm[inside] - other, np.hypot(reading.expanded_u_mm[inside], other_u)
     i = int(np.argmax(np.abs(diff)))
-    where = f"at {s[inside][i]:.0f} mm"
-    return _check("difference to the opposite side", float(diff[i]), float(u[i]), limit_mm, rule, where=where)
+    return _check("opposite", float(diff[i]), float(u[i]), limit_mm, rule, at_mm=float(s[inside][i]))
 
 
 def _check(
-    name: str, value: float, expanded_u: float, limit: float, rule: DecisionRule, *, unit: str = "mm", where: str = ""
+    kind: str, value: float, expanded_u: float, limit: float, rule: DecisionRule, *, unit: str = "mm", **where: Any
 ) -> Check:
     state = decide_limit(value, expanded_u, limit, rule)
-    return Check(name=name, value=value, expanded_u=expanded_u, limit=limit, unit=unit, state=state, where=where)
+    return Check(kind=kind, value=value, expanded_u=expanded_u, limit=limit, unit=unit, state=state, **where)
 
 
 def _overall(states: NDArray[np.str_], checks: Sequence[Check], holes: bool) -> str:
@@ -346,44 +340,18 @@ def _reasons(
     u: FloatArray,
     width: FloatArray,
     rule: DecisionRule,
-) -> list[str]:
+) -> list[Reason]:
     reasons = []
-    if (states == OUT).any():
-        reasons.append(f"The gap is out of tolerance along {lengths[OUT]:.0f} mm.")
-    if (states == OPEN).any():
-        reasons.append(
-            f"Along {lengths[OPEN]:.0f} mm the limit lies within U, so neither pass nor fail is proven there."
-        )
+    for state, kind in ((OUT, "out"), (OPEN, "open")):
+        if (states == state).any():
+            reasons.append(Reason(kind, {"length_mm": lengths[state]}))
     if holes:
-        reasons.append(f"{sum(x.length_mm for x in holes):.0f} mm of the seam were not measured.")
-    for c in checks:
-        if c.state != IN:
-            reasons.append(
-                f"{c.name[0].upper()}{c.name[1:]}: {c.value:+.2f} {c.unit}, U {c.expanded_u:.2f} {c.unit}, limit "
-                f"{c.limit:.2f} {c.unit}: {c.state}."
-            )
-    if rule.name != "simple" and (2 * u >= _BAND_PROVABLE * width).mean() > 0.5:
-        reasons.append(
-            "U is so large against the tolerance that most of the seam cannot be proven whatever the gap is; "
-            "photograph it as the advice says, or allow more."
-        )
+        reasons.append(Reason("holes", {"length_mm": round(sum(x.length_mm for x in holes), _DECIMALS)}))
+    reasons += [Reason("check", {"number": k}) for k, c in enumerate(checks) if c.state != IN]
     if rule.name == "simple":
         doubt = int(((np.asarray(states) == IN) & (2 * u >= width)).sum())
         if doubt:
-            reasons.append(
-                f"Simple acceptance takes no account of U, which is as large as the tolerance at {doubt} stations."
-            )
-    if not reasons:
-        reasons.append("Every measured station and every limit is in tolerance under the rule.")
-    return reasons
-
-
-def verdict_sentence(verdict: Verdict) -> str:
-    """The verdict in plain words, with rule, U and coverage factor."""
-    u = verdict.expanded_u_mm
-    return (
-        f"{verdict.state[0].upper()}{verdict.state[1:]}. Rule: {verdict.rule.words}. "
-        f"U is {np.median(u):.2f} mm in the middle of all stations, {u.max():.2f} mm at the worst; coverage "
-        f"factor k = {verdict.coverage_factor:g} (about 95 %)."
-        + (" The photo was measured with warnings: heed them first." if verdict.doubtful else "")
-    )
+            reasons.append(Reason("u ignored", {"stations": doubt}))
+    elif (2 * u >= _PROVABLE * width).mean() > 0.5:
+        reasons.append(Reason("u too large"))
+    return reasons or [Reason("all in")]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 from gapvision.errors import GapvisionError
@@ -16,11 +17,18 @@ IN, OUT, OPEN, HOLE = "in tolerance", "out of tolerance", "not proven", "not mea
 STATES = (IN, OUT, OPEN, HOLE)
 
 
-#: Rule name -> how it is worded in a verdict.
-RULES = {
-    "proven": "accept only what is proven: the band is narrowed by U at both limits (the default of ISO 14253-1)",
-    "simple": "simple acceptance: the measured value alone is compared with the limits (JCGM 106)",
-    "risk": "guard band by a stated risk: the probability of being in tolerance must reach 1 - risk (JCGM 106)",
+#: Decision rules; ``words.rule`` says them.
+RULES = ("proven", "simple", "risk")
+#: Kinds of reasons -> the values that each carries; ``words.reasons`` says them.
+REASONS = {
+    "out": ("length_mm",),
+    "open": ("length_mm",),
+    "holes": ("length_mm",),
+    "check": ("number",),
+    "u too large": (),
+    "u ignored": ("stations",),
+    "all in": (),
+    "as written": ("text",),
 }
 
 
@@ -175,11 +183,6 @@ class DecisionRule:
                 "Give a risk above 0 and below 0.5, e.g. 0.05.",
             )
 
-    @property
-    def words(self) -> str:
-        """The rule in words, with its risk where it has one."""
-        return RULES[self.name] + (f"; risk {100 * self.risk:g} %" if self.name == "risk" else "")
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Span:
@@ -216,11 +219,6 @@ class Span:
         return self.to_mm - self.from_mm
 
     @property
-    def words(self) -> str:
-        """State for people: which way it is out, else the state itself."""
-        return f"too {self.side}" if self.state == OUT and self.side else self.state
-
-    @property
     def whole_mm(self) -> tuple[int, int]:
         """Both ends in whole millimetres: of a hole the stations beside it, else the first and the last station."""
         if self.state == HOLE:
@@ -234,23 +232,50 @@ class Check:
 
     Attributes
     ----------
-    name : str
-        What was checked, in words.
+    kind : str
+        ``taper``, ``jump``, ``straightness``, ``straightness_100``, ``fairness``, ``step`` or ``opposite``.
+    edge : str
+        Whose edge: ``panel``, ``neighbour`` or empty.
     value, expanded_u, limit : float
         In ``unit``; ``value`` is compared with plus and minus ``limit``.
     state : str
         One of STATES.
-    where : str
-        Where the worst lies, in words, or empty.
+    at_mm, over_mm : float
+        Where the worst lies or begins; along how much of the seam [mm].  NaN where that says nothing.
+    text : str
+        What was checked and where, as an older program wrote it; empty: kind and place say it.
     """
 
-    name: str
+    kind: str
+    edge: str = ""
     value: float
     expanded_u: float
     limit: float
     unit: str
     state: str
-    where: str = ""
+    at_mm: float = math.nan
+    over_mm: float = math.nan
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """Why a verdict is what it is.
+
+    Attributes
+    ----------
+    kind : str
+        A key of REASONS; ``check`` stands for one of the verdict's checks, ``as written`` for an older program's words.
+    values : mapping
+        What the kind carries: lengths [mm], the number of a check or of stations, a text.
+    """
+
+    kind: str
+    values: Mapping[str, float | str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if tuple(self.values) != REASONS.get(self.kind):
+            raise ValueError(f"reason {self.kind!r}: expected {REASONS.get(self.kind)}, got {tuple(self.values)}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -275,8 +300,8 @@ class Verdict:
         Length of seam in each state, station by station [mm].
     worst : Span or None
         The station with the largest excess; of those that are out of tolerance, if any is.
-    reasons : tuple of str
-        Why, in sentences.
+    reasons : tuple of Reason
+        Why.
     notices : tuple of Notice
         Warnings and notes of the photo that was judged, worst first.
     spacing_mm, extent_mm : float, (float, float)
@@ -301,7 +326,7 @@ class Verdict:
     open_mm: float
     hole_mm: float
     worst: Span | None
-    reasons: tuple[str, ...]
+    reasons: tuple[Reason, ...]
     notices: tuple[Notice, ...] = ()
     spacing_mm: float = 1.0
     extent_mm: tuple[float, float] = (math.nan, math.nan)

@@ -14,7 +14,6 @@ from gapvision.judgement import (
     cautions_for,
     judge_measurement,
     reading_from_measurement,
-    verdict_sentence,
 )
 from gapvision.model import ExtraLine, FinishForecast, Measurement, SeamReading, Specification, Verdict
 from gapvision.page import decide_spec, widgets
@@ -22,7 +21,6 @@ from gapvision.page.books import line_title, load, records, seam_title
 from gapvision.page.decide_spec import Place
 from gapvision.page.measure_view import measured_again
 from gapvision.page.shown import draw_viewer, plot_files, recall
-from gapvision.units import sentence_in
 from gapvision.workshop import other_side
 
 
@@ -100,12 +98,12 @@ def _move(measurement: Measurement) -> tuple[Measurement, str]:
 
 
 def _say(verdict: Verdict, title: str) -> None:
-    unit = widgets.unit()
-    reasons = "".join(f"<li>{html.escape(sentence_in(r, unit))}</li>" for r in verdict.reasons)
-    worst = "" if verdict.worst is None else f"<small>{widgets.worst_words(verdict.worst)}.</small>"
+    say = widgets.lengths()
+    worst = "" if verdict.worst is None else f"<small>Worst: {words.worst(verdict.worst, say, both=True)}.</small>"
+    why = "".join(f"<li>{html.escape(r)}</li>" for r in words.reasons(verdict.reasons, verdict.checks, say))
     st.html(
         f'<div class="gv-verdict">{widgets.SIGNS[verdict.state]} {html.escape(title)}: {verdict.state}{worst}'
-        f"<small>{html.escape(sentence_in(verdict_sentence(verdict), unit))}</small><small><ul>{reasons}</ul></small></div>"
+        f"<small>{html.escape(words.verdict_sentence(verdict, say))}</small><small><ul>{why}</ul></small></div>"
     )
 
 
@@ -113,20 +111,12 @@ def _checks(verdict: Verdict) -> None:
     if not verdict.checks:
         return
     st.subheader("Limits on the seam as a whole", anchor=False)
-    unit, say = widgets.unit(), widgets.lengths()
-
-    def told(value: float, of: str, signed: bool = False) -> str:
-        return say.slope(value, signed=signed) if of == "mm/m" else say.small(value, signed=signed, both=True)
-
-    rows = [
-        (
-            f"{widgets.SIGNS[c.state]} {c.state}",
-            f"{c.name} {sentence_in(c.where, unit)}",
-            f"{told(c.value, c.unit, signed=True)}, U {told(c.expanded_u, c.unit)}",
-            told(c.limit, c.unit),
-        )
-        for c in verdict.checks
-    ]
+    say = widgets.lengths()
+    rows = []
+    for c in verdict.checks:
+        value, u, limit = words.check_values(c, say, both=True)
+        what = f"{words.check_name(c)} {words.check_place(c, say)}"
+        rows.append((f"{widgets.SIGNS[c.state]} {c.state}", what, f"{value}, U {u}", limit))
     widgets.table("Limits", ("State", "What", "Value", "Limit"), rows)
 
 

@@ -11,12 +11,11 @@ import streamlit as st
 
 from gapvision.errors import GapvisionError
 from gapvision.geometry.runs import holes
-from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Measurement, Notice, Span, Verdict
+from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Measurement, Notice, Verdict
 from gapvision.page.drawings import drawing_for
 from gapvision.page.viewer import reason_of
-from gapvision.reports.glance import at_a_glance
 from gapvision.units import MM_PER_INCH, parse_length
-from gapvision.words import UNIT_NAMES, Lengths, notice
+from gapvision.words import UNIT_NAMES, Lengths, at_a_glance, notice, rule, span_state, worst
 
 #: State -> a sign that is no colour.
 SIGNS = {IN: "\u2713", OUT: "\u2717", OPEN: "?", HOLE: "-"}
@@ -176,7 +175,7 @@ def show_verdict(measurement: Measurement, verdict: Verdict | None) -> None:
     """In or out, the worst place, what to do next; with a sign that is no colour."""
     say = lengths()
     said = at_a_glance(measurement, verdict, say)
-    lines = [] if said.worst is None else [f"{worst_words(said.worst)} (k = 2, about 95 %)."]
+    lines = [] if said.worst is None else [f"Worst: {worst(said.worst, say, both=True)} (k = 2, about 95 %)."]
     picture = ""
     if said.state == "refused" and measurement.notices:
         lines.append(notice(measurement.notices[0], say)[0])
@@ -184,19 +183,9 @@ def show_verdict(measurement: Measurement, verdict: Verdict | None) -> None:
     if said.next_step:
         lines.append(f"Next: {said.next_step}")
     if verdict is not None and verdict.rule.name != DecisionRule().name:
-        lines.append(f"Rule: {verdict.rule.words}.")
+        lines.append(f"Rule: {rule(verdict.rule)}.")
     small = "".join(f"<small>{html.escape(line)}</small>" for line in lines) + picture
     st.html(f'<div class="gv-verdict {said.state}">{_GLANCES[said.state]} {said.words}{small}</div>')
-
-
-def worst_words(worst: Span) -> str:
-    """The worst station of a verdict, in the unit chosen."""
-    return f"Worst: {_at_worst(worst)}"
-
-
-def _at_worst(span: Span) -> str:
-    say = lengths()
-    return f"{say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}, U {say.small(span.worst_u_mm, both=True)}"
 
 
 def show_numbers(measurement: Measurement) -> None:
@@ -238,10 +227,10 @@ def show_spans(measurement: Measurement, verdict: Verdict | None) -> None:
         return
     rows, numbers = [], count(1)
     for span in spans:
-        mark, worst = ("-", "") if span.state == HOLE else (str(next(numbers)), _at_worst(span))
+        mark, at_worst = ("-", "") if span.state == HOLE else (str(next(numbers)), worst(span, lengths(), both=True))
         reason = reason_of(span, measurement.left_out)
-        words = f"left out: {reason}" if reason else span.words
-        rows.append((mark, words, lengths().stretch(*span.whole_mm), worst))
+        words = f"left out: {reason}" if reason else span_state(span)
+        rows.append((mark, words, lengths().stretch(*span.whole_mm), at_worst))
     table("Spans", ("No.", "State", "From, to", "Worst"), rows)
 
 

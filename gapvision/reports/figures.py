@@ -20,7 +20,7 @@ from gapvision.formats.atomic import check_folder
 from gapvision.geometry.runs import holes, with_holes
 from gapvision.model import HOLE, OPEN, ExtraLine, GapProfile, Measurement, Span, Verdict
 from gapvision.units import MM_PER_INCH, format_fraction
-from gapvision.words import Lengths
+from gapvision.words import Lengths, span_state
 from gapvision.words import form as form_words
 
 if TYPE_CHECKING:
@@ -358,11 +358,11 @@ def look_of(span: Span) -> str:
 def span_label(span: Span, number: int, unit: str = "mm") -> str:
     """Short label of a span: number, state, worst value in the unit of the plot."""
     if span.state == HOLE:
-        return span.words
+        return span_state(span)
     if unit == "mm":
-        return f"{number} {span.words}, {span.worst_mm:.2f}"
+        return f"{number} {span_state(span)}, {span.worst_mm:.2f}"
     worst = format_fraction(span.worst_mm) if unit == "fraction" else f"{span.worst_mm / MM_PER_INCH:.3f} in"
-    return f"{number} {span.words}, {worst.removesuffix(' in')}"
+    return f"{number} {span_state(span)}, {worst.removesuffix(' in')}"
 
 
 def _label_station_axis(ax: Axes, unit: str) -> None:

@@ -5,15 +5,12 @@ from __future__ import annotations
 import textwrap
 
 from gapvision import words
-from gapvision.judgement.tolerance import verdict_sentence
-from gapvision.model import HOLE, IN, OPEN, OUT, Check, FinishForecast, Span, Verdict
+from gapvision.model import HOLE, IN, OPEN, OUT, FinishForecast, Span, Verdict
 from gapvision.words import MM
 
 WIDTH = 78
 #: A mark beside the words, so that a row is found at a glance without colour.
 MARKS = {IN: "+", OUT: "X", HOLE: ".", OPEN: "?"}
-#: Status of a photo -> words.
-STATUS_WORDS = {"ok": "measured", "warn": "measured, with warnings", "refused": "refused"}
 
 
 def wrap(text: str, first: str = "  ", rest: str = "  ") -> str:
@@ -33,14 +30,12 @@ def verdict_text(verdict: Verdict, title: str = "") -> str:
     title : str
         Name of the seam.
     """
-    lines = [f"{title + ': ' if title else ''}{verdict.state.upper()}", wrap(verdict_sentence(verdict))]
-    lines += [wrap(r, "  - ", "    ") for r in verdict.reasons]
+    lines = [f"{title + ': ' if title else ''}{verdict.state.upper()}", wrap(words.verdict_sentence(verdict, MM))]
+    lines += _reasons(verdict)
     if verdict.worst is not None:
-        w = verdict.worst
-        beyond = f"{abs(w.excess_mm):.2f} mm {'beyond' if w.excess_mm > 0 else 'inside'} its limit"
-        lines.append(
-            wrap(f"worst station: {MM.gap(w.worst_mm)} at {w.worst_at_mm:.0f} mm, U {w.worst_u_mm:.2f} mm, {beyond}")
-        )
+        excess = verdict.worst.excess_mm
+        beyond = f"{MM.small(abs(excess))} {'beyond' if excess > 0 else 'inside'} its limit"
+        lines.append(wrap(f"worst station: {words.worst(verdict.worst, MM)}, {beyond}"))
     lines.append(
         wrap(
             f"lengths: in tolerance {verdict.in_mm:.0f} mm, out {verdict.out_mm:.0f} mm, not proven "
@@ -50,30 +45,30 @@ def verdict_text(verdict: Verdict, title: str = "") -> str:
     )
     lines += ["", "  from     to      state                worst gap", *(_span_row(x) for x in verdict.spans)]
     if verdict.checks:
-        lines += ["", "  checks of the seam as a whole", *(_check_row(c) for c in verdict.checks)]
+        lines += ["", "  checks of the seam as a whole"]
+        lines += [wrap(words.check(c, MM), f"{MARKS[c.state]} ", "    ") for c in verdict.checks]
     status = "warn" if verdict.doubtful else "ok"
-    lines += ["", f"  photo: {STATUS_WORDS[status]}", *(wrap(words.notice_line(n, MM)) for n in verdict.notices)]
+    lines += ["", f"  photo: {words.STATUS[status]}", *(wrap(words.notice_line(n, MM)) for n in verdict.notices)]
     return "\n".join(lines) + "\n"
 
 
+def _reasons(verdict: Verdict) -> list[str]:
+    return [wrap(r, "  - ", "    ") for r in words.reasons(verdict.reasons, verdict.checks, MM)]
+
+
 def _span_row(span: Span) -> str:
-    state = span.state + (f", {span.words}" if span.state == OUT else f", {span.side} side" if span.side else "")
+    side = words.span_state(span) if span.state == OUT else f"{span.side} side"
+    state = f"{span.state}, {side}" if span.side else span.state
     worst = "" if span.state == HOLE else f"{MM.gap(span.worst_mm)} at {span.worst_at_mm:.0f} mm"
     start, stop = span.whole_mm
     return f"{MARKS[span.state]} {start:6d} {stop:6d}  {state:<28} {worst}".rstrip()
 
 
-def _check_row(check: Check) -> str:
-    value = f"{check.value:+.2f} {check.unit}, U {check.expanded_u:.2f}, limit {check.limit:.2f}"
-    where = f" ({check.where})" if check.where else ""
-    return wrap(f"{check.name}{where}: {value}: {check.state}", f"{MARKS[check.state]} ", "    ")
-
-
 def forecast_text(future: FinishForecast) -> str:
     """The finished gap, what the film takes, where edges may chip, and the gap to set now."""
     gap = future.gap_mm
-    lines = [f"after paint: {future.verdict.state.upper()}", wrap(verdict_sentence(future.verdict))]
-    lines += [wrap(r, "  - ", "    ") for r in future.verdict.reasons]
+    lines = [f"after paint: {future.verdict.state.upper()}", wrap(words.verdict_sentence(future.verdict, MM))]
+    lines += _reasons(future.verdict)
     lines.append(wrap(f"Finished gap {MM.small_range(gap.min(), gap.max())}."))
     lines += [wrap(x) for x in words.forecast(future, MM)]
     lines += [wrap(words.notice_line(n, MM)) for n in future.notices]

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from gapvision.geometry.runs import runs
 from gapvision.model import HOLE, OPEN, GapProfile, Measurement, Span, Verdict
 from gapvision.reports.figures import look_of
+from gapvision.words import span_state
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -207,7 +208,7 @@ def _label(
 ) -> None:
     """Number and words beside the span, at the first place where no other words stand."""
     middle = int(np.argmin(np.abs(profile.s_mm - (span.from_mm + span.to_mm) / 2)))
-    words = f"{number} {span.words} {span.worst_mm:.2f} mm"
+    words = f"{number} {span_state(span)} {span.worst_mm:.2f} mm"
     # Half the plate's size in the direction away from the edge: it must not cover the gap.
     half = pens.draw.textlength(words, font=pens.font) / 2 * abs(outward[middle, 0]) + 24 * pens.weight * abs(
         outward[middle, 1]

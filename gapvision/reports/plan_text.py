@@ -16,11 +16,8 @@ def plan_text(plan: CorrectionPlan) -> str:
         "",
         "  what each step buys (largest excess: how far the worst station lies beyond its limit, U not counted)",
     ]
-    lines += [
-        wrap(
-            f"Limits at each stage are for the finished gap plus the film still to come. Rule: {plan.panel.rule.words}."
-        )
-    ]
+    lines.append(wrap("Limits at each stage are for the finished gap plus the film still to come."))
+    lines.append(wrap(f"Rule: {words.rule(plan.panel.rule)}."))
     for stretch in plan.stretches:
         lines += ["", *_stretch_lines(stretch)]
     lines += ["", *_move_lines(plan)]
@@ -46,15 +43,7 @@ def _stretch_lines(stretch: StretchPlan) -> list[str]:
             f"{v.in_mm:5.0f} {v.out_mm:5.0f} "
             f"{v.open_mm:8.0f}    {v.state}"
         )
-        bad = [c for c in v.checks if c.state != IN]
-        lines += [
-            wrap(
-                f"{c.name}: {c.value:+.2f} {c.unit}, U {c.expanded_u:.2f}, limit {c.limit:.2f}: {c.state}",
-                "        ",
-                "        ",
-            )
-            for c in bad
-        ]
+        lines += [wrap(words.check(c, MM), "        ", "        ") for c in v.checks if c.state != IN]
     return lines
 
 

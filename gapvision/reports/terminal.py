@@ -6,7 +6,6 @@ import numpy as np
 
 from gapvision import words
 from gapvision.model import HOLE, Measurement, Verdict
-from gapvision.reports.judgement_text import STATUS_WORDS
 from gapvision.units import format_fraction
 from gapvision.words import MM
 
@@ -23,7 +22,7 @@ def describe(measurement: Measurement, verdict: Verdict | None = None) -> str:
     verdict : Verdict, optional
         The decision by one wanted gap; without it no spans are listed.
     """
-    lines = [f"{measurement.photo.file}: {STATUS_WORDS[measurement.status]}"]
+    lines = [f"{measurement.photo.file}: {words.STATUS[measurement.status]}"]
     if measurement.profile is not None:
         lines += ["", *_summary(measurement), "", *_stations(measurement)]
         if verdict is not None:
@@ -100,11 +99,8 @@ def _spans(verdict: Verdict) -> list[str]:
         start, stop = span.whole_mm
         where = f"{start:5d} to {stop} mm"
         if span.state == HOLE:
-            lines.append(f"  -  {where}: {span.words}")
+            lines.append(f"  -  {where}: {words.span_state(span)}")
             continue
         number += 1
-        lines.append(
-            f"  {number:<2} {where}: {span.words}, worst {MM.gap(span.worst_mm)} at {span.worst_at_mm:.0f} mm, "
-            f"U {span.worst_u_mm:.2f}"
-        )
+        lines.append(f"  {number:<2} {where}: {words.span_state(span)}, worst {words.worst(span, MM)}")
     return lines

@@ -7,10 +7,23 @@ here and in :mod:`gapvision.codes` (what each notice and refusal says in general
 from gapvision.words.cautions import CAUTIONS
 from gapvision.words.change import change, datum, heat
 from gapvision.words.finish import DATA_SHEET, chipping, film, forecast, set_now
+from gapvision.words.glance import Glance, at_a_glance
 from gapvision.words.lengths import UNIT_NAMES, Lengths
 from gapvision.words.measured import form
 from gapvision.words.notices import notice, notice_dict, notice_line
 from gapvision.words.plan import point_move, steps, travel, trim_row, trim_span, trim_total
+from gapvision.words.verdict import (
+    STATUS,
+    check,
+    check_name,
+    check_place,
+    check_values,
+    reasons,
+    rule,
+    span_state,
+    verdict_sentence,
+    worst,
+)
 
 #: How files and the terminal write lengths.
 MM = Lengths("mm")
@@ -19,9 +32,16 @@ __all__ = [
     "CAUTIONS",
     "DATA_SHEET",
     "MM",
+    "STATUS",
     "UNIT_NAMES",
+    "Glance",
     "Lengths",
+    "at_a_glance",
     "change",
+    "check",
+    "check_name",
+    "check_place",
+    "check_values",
     "chipping",
     "datum",
     "film",
@@ -32,10 +52,15 @@ __all__ = [
     "notice_dict",
     "notice_line",
     "point_move",
+    "reasons",
+    "rule",
     "set_now",
+    "span_state",
     "steps",
     "travel",
     "trim_row",
     "trim_span",
     "trim_total",
+    "verdict_sentence",
+    "worst",
 ]

@@ -101,13 +101,13 @@ class Lengths:
         """Write a range of small lengths, e.g. ``0.10 to 0.31 mm``."""
         return self._small(f"{least_mm:.2f} to {most_mm:.2f} mm", f"{least_mm / MM_PER_INCH:.3f} to {_thou(most_mm)}")
 
-    def slope(self, mm_per_m: float, *, signed: bool = True) -> str:
+    def slope(self, mm_per_m: float, *, signed: bool = True, decimals: int = 1) -> str:
         """Write a slope: mm per metre, or inch per foot with mm per metre behind (1 mm/m = 0.012 in/ft exactly)."""
         if not math.isfinite(mm_per_m):
             return "-"
         sign = "+" if signed else ""
-        metric = f"{mm_per_m:{sign}.1f} mm per metre"
-        return f"{mm_per_m * 0.012:{sign}.3f} in per foot ({metric})" if self.inch else metric
+        metric = f"{mm_per_m:{sign}.{decimals}f} mm per metre"
+        return f"{mm_per_m * 0.012:{sign}.{decimals + 2}f} in per foot ({metric})" if self.inch else metric
 
     def film(self, *film_um: float) -> str:
         """Write a film's thickness or its range: micrometres, or mil with these behind (1 mil = 25.4 micrometres)."""
@@ -139,6 +139,12 @@ class Lengths:
         """Write a limit that a form, a step or a change must not exceed, as :meth:`small`, but rounded down."""
         mm, inch = (_inward(limit_mm, step, up=False) for step in (_CENTI, _THOU))
         return self._small(f"{float(mm):.2f} mm", f"{float(inch) / MM_PER_INCH:.3f} in", both=both)
+
+    def most_slope(self, mm_per_m: float) -> str:
+        """Write a limit that a slope must not exceed, as :meth:`slope` with two decimals, but rounded down."""
+        mm, inch = (float(_inward(mm_per_m, step, up=False)) for step in (_CENTI, Fraction(1, 120)))
+        metric = f"{mm:.2f} mm per metre"
+        return f"{inch * 0.012:.4f} in per foot ({metric})" if self.inch else metric
 
     def target(self, length_mm: float, *others_mm: float) -> str:
         """Write a length that is to be set, shifted, cut or filled, e.g. ``4.93 mm (0.194 in)``.

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.judgement import (
     form_checks,
@@ -14,15 +15,19 @@ from gapvision.judgement import (
     mirror,
     opposite_check,
     simple_spec,
-    verdict_sentence,
 )
 from gapvision.judgement.linear import slope, window_step_factor, window_steps
 from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Notice, Straightness
+from gapvision.words import MM
 
 from ._panels import reading, spec
 
 S = np.arange(0.0, 200.0)
 U = np.full(200, 0.1)
+
+
+def why(verdict):
+    return words.reasons(verdict.reasons, verdict.checks, MM)
 
 
 def test_known_worst_and_spans():
@@ -42,7 +47,7 @@ def test_known_worst_and_spans():
     assert (v.worst.worst_at_mm, v.worst.worst_mm, v.worst.side) == (55, 3.9, "tight")
     assert v.worst.excess_mm == pytest.approx(4.26 - 3.9)
     assert (v.in_mm, v.out_mm, v.open_mm, v.hole_mm) == (180, 10, 10, 0)
-    assert "out of tolerance along 10 mm" in v.reasons[0]
+    assert "out of tolerance along 10 mm" in why(v)[0]
 
 
 def test_holes_stop_a_proof_only_when_long():
@@ -54,7 +59,7 @@ def test_holes_stop_a_proof_only_when_long():
     v = judge_gap(S[few], gap[few], U[few], spec())
     assert (v.state, v.hole_mm) == (OPEN, 20)
     assert next(x for x in v.spans if x.state == HOLE).from_mm == 99.5
-    assert "20 mm of the seam were not measured." in v.reasons
+    assert "20 mm of the seam were not measured." in why(v)
     nan = gap.copy()
     nan[100:120] = np.nan
     assert judge_gap(S, nan, U, spec()).hole_mm == 20
@@ -66,7 +71,7 @@ def test_seam_longer_than_the_photo_is_not_proven():
 
 
 def test_a_verdict_says_rule_u_and_coverage_factor():
-    text = verdict_sentence(judge_gap(S, np.full(200, 4.76), U, spec(), DecisionRule(name="risk", risk=0.1)))
+    text = words.verdict_sentence(judge_gap(S, np.full(200, 4.76), U, spec(), DecisionRule(name="risk", risk=0.1)), MM)
     assert "risk 10 %" in text
     assert "0.10 mm" in text
     assert "k = 2" in text
@@ -81,7 +86,7 @@ def test_no_station():
 def test_hopeless_u_is_said():
     v = judge_gap(S, np.full(200, 4.76), 8 * U, spec())
     assert v.state == OPEN
-    assert any("U is so large" in r for r in v.reasons)
+    assert any("U is so large" in r for r in why(v))
 
 
 def test_taper_is_judged_beside_the_wanted_taper():
@@ -128,7 +133,7 @@ def test_step_between_neighbouring_windows():
     i = int(np.argmax(np.abs(step)))
     assert (at[i], step[i]) == (100, pytest.approx(0.4))
     check = form_checks(reading(S, gap, 0.02), spec(jump_10_mm=0.3), DecisionRule())[0]
-    assert (check.state, check.where) == (OUT, "at 100 mm")
+    assert (check.state, words.check_place(check, MM)) == (OUT, "at 100 mm")
     assert 0 < window_step_factor(1.0) < math.sqrt(2)
 
 
@@ -153,7 +158,7 @@ def test_straightness_of_each_edge():
     one = reading(S, 4.76, panel_straightness=form(0.4, worst=0.2), neighbour_straightness=form(0.52, worst=0.4))
     checks = form_checks(one, spec(straightness_mm=0.5, straightness_100_mm=0.3), DecisionRule())
     assert [c.state for c in checks] == [IN, IN, OPEN, OUT]
-    assert checks[3].where == "from 30 to 130 mm"
+    assert words.check_place(checks[3], MM) == "from 30 to 130 mm"
     assert judge_reading(one, spec(straightness_mm=0.5, straightness_100_mm=0.3)).state == OUT
 
 
@@ -189,7 +194,7 @@ def test_mirror_twice_is_nothing():
 
 def runs_of(gap, keep=None):
     keep = np.ones(200, bool) if keep is None else keep
-    return [(x.words, x.from_mm, x.to_mm) for x in judge_gap(S[keep], gap[keep], U[keep], spec()).marked]
+    return [(words.span_state(x), x.from_mm, x.to_mm) for x in judge_gap(S[keep], gap[keep], U[keep], spec()).marked]
 
 
 def test_crumbs_are_joined_but_not_over_a_hole():
@@ -238,7 +243,7 @@ def test_a_photo_is_judged_by_its_own_stations_with_its_notices(make_measurement
 
 
 @pytest.mark.parametrize(
-    ("gap", "words"),
+    ("gap", "said"),
     [
         (5.26 + 0.11, "too wide"),
         (5.26 + 0.09, OPEN),
@@ -250,5 +255,7 @@ def test_a_photo_is_judged_by_its_own_stations_with_its_notices(make_measurement
         (4.26 - 0.11, "too tight"),
     ],
 )
-def test_state_at_the_limits(gap, words):
-    assert [x.words for x in judge_gap(S, np.full(200, gap), U, simple_spec(4.76, 0.5, 0.5)).spans] == [words]
+def test_state_at_the_limits(gap, said):
+    assert [words.span_state(x) for x in judge_gap(S, np.full(200, gap), U, simple_spec(4.76, 0.5, 0.5)).spans] == [
+        said
+    ]

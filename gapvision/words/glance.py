@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial
 
-from gapvision.model import OPEN, OUT, Check, Measurement, Span, Verdict
-from gapvision.words import MM, Lengths, notice
+from gapvision.model import OPEN, OUT, Measurement, Span, Verdict
+from gapvision.words.lengths import Lengths
+from gapvision.words.notices import notice
+from gapvision.words.verdict import check, first_up
 
 #: Notices whose advice is to light the gap or to put paper into it.
 _ABOUT_LIGHT = ("edge-doubtful", "edge-underexposed", "seam-unfamiliar")
@@ -36,7 +37,7 @@ class Glance:
     next_step: str = ""
 
 
-def at_a_glance(measurement: Measurement, verdict: Verdict | None, say: Lengths = MM) -> Glance:
+def at_a_glance(measurement: Measurement, verdict: Verdict | None, say: Lengths) -> Glance:
     """Say in short what a measurement means.
 
     Parameters
@@ -47,7 +48,7 @@ def at_a_glance(measurement: Measurement, verdict: Verdict | None, say: Lengths 
         The decision about it; None without a tolerance.
     """
     if measurement.profile is None or not len(measurement.profile.s_mm):
-        advice = measurement.notices[0].advice if measurement.notices else ""
+        advice = notice(measurement.notices[0], say)[1] if measurement.notices else ""
         return Glance(state="refused", words="Refused", next_step=advice)
     if verdict is None:
         return Glance(
@@ -59,7 +60,7 @@ def at_a_glance(measurement: Measurement, verdict: Verdict | None, say: Lengths 
 
 def _said(measurement: Measurement, verdict: Verdict, say: Lengths) -> tuple[str, str, str]:
     """State, words and next step of a decision."""
-    failed = [_check_words(c, say) for c in verdict.checks if c.state == verdict.state]
+    failed = [f"{first_up(check(c, say))}." for c in verdict.checks if c.state == verdict.state]
     if verdict.state == OUT:
         if verdict.worst is not None and OUT in verdict.states:
             failed.insert(0, f"It is {say.small(verdict.worst.excess_mm)} too {verdict.worst.side} there.")
@@ -67,7 +68,7 @@ def _said(measurement: Measurement, verdict: Verdict, say: Lengths) -> tuple[str
         return "out", "Out of tolerance", " ".join([*failed, advice])
     if verdict.state == OPEN and (failed or OPEN in verdict.states):
         limit = ["A limit lies within U."] if OPEN in verdict.states else []
-        return "open", "Not proven", " ".join([*limit, *failed, _for_proof(measurement)])
+        return "open", "Not proven", " ".join([*limit, *failed, _for_proof(measurement, say)])
     if verdict.state == OPEN:
         step = "Part of the seam was not measured: take that stretch again, or leave it out with a reason."
         return "holes", "In tolerance where measured", step
@@ -77,20 +78,13 @@ def _said(measurement: Measurement, verdict: Verdict, say: Lengths) -> tuple[str
     return "in", "In tolerance", "Nothing to change here; go on to the next seam."
 
 
-def _check_words(check: Check, say: Lengths) -> str:
-    """A limit on the seam as a whole that is not kept, or not proven."""
-    told = say.small if check.unit == "mm" else partial(say.slope, signed=False)
-    value, u, limit = (told(x) for x in (abs(check.value), check.expanded_u, check.limit))
-    return f"{check.name[0].upper()}{check.name[1:]}: {value}, U {u}, limit {limit}."
-
-
-def _for_proof(measurement: Measurement) -> str:
+def _for_proof(measurement: Measurement, say: Lengths) -> str:
     """What makes U smaller: the advice of the first notice that has one, else the usual; what fits a lit gap."""
     helpful = [n for n in measurement.notices if n.kind in ("warning", "note") and n.code != "known-stated"]
     first = next((n for n in helpful if n.advice), None)
     if measurement.gap_lit == "bright" and (first is None or first.code in (*_ABOUT_LIGHT, "gap-burnt-out")):
         return _with_the_gap_lit(measurement)
-    return "Light the gap from behind and go nearer, then take it again." if first is None else first.advice
+    return "Light the gap from behind and go nearer, then take it again." if first is None else notice(first, say)[1]
 
 
 def _with_the_gap_lit(measurement: Measurement) -> str:

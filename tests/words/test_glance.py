@@ -6,13 +6,18 @@ import numpy as np
 import pytest
 
 from gapvision.judgement import judge_measurement, simple_spec
+<<<<<<< HEAD:tests/reports/test_glance.py
 from gapvision.model import NominalPoint, Notice, Settings, Specification, Step
 from gapvision.reports.glance import at_a_glance
+=======
+from gapvision.model import NominalPoint, Notice, Settings, Specification, Step
+from gapvision.words import MM, at_a_glance
+>>>>>>> f3a6869 (Words: a verdict's reasons and checks are data; sentence_in goes):tests/words/test_glance.py
 
 
 def glance(measurement, spec=None, rule=None):
     """The short verdict by a wanted gap of 4.76 +- 0.5 mm, or another specification."""
-    return at_a_glance(measurement, judge_measurement(measurement, spec or simple_spec(4.76, 0.5, 0.5), rule))
+    return at_a_glance(measurement, judge_measurement(measurement, spec or simple_spec(4.76, 0.5, 0.5), rule), MM)
 
 
 def gaps(**places):
@@ -56,9 +61,9 @@ def test_not_proven_gives_the_measurements_own_advice(make_measurement):
 
 
 def test_without_a_tolerance_and_refused(make_measurement, make_refusal):
-    assert at_a_glance(make_measurement(), None).state == "measured"
+    assert at_a_glance(make_measurement(), None, MM).state == "measured"
     refused = make_refusal("strip-not-found")
-    said = at_a_glance(refused, None)
+    said = at_a_glance(refused, None, MM)
     assert (said.state, said.worst) == ("refused", None)
     assert said.next_step == refused.notices[0].advice
 
@@ -96,7 +101,7 @@ def test_another_limit_that_is_not_kept_is_named_as_the_reason(make_measurement)
     strict = replace(simple_spec(4.76, 0.5, 0.5), straightness_mm=0.02)
     said = glance(make_measurement(gaps()), strict)
     assert said.state == "out"
-    assert "Straightness of this panel's edge: 0.10 mm, U 0.05 mm, limit 0.02 mm." in said.next_step
+    assert "Straightness of this panel's edge (over 239 mm): +0.10 mm, U 0.05 mm, limit 0.02 mm: out of tolerance." in said.next_step
     assert "too wide" not in said.next_step
     assert "too tight" not in said.next_step
     # 0.10 mm, U 0.05, under a limit of 0.12 mm is not proven.

@@ -1,0 +1,112 @@
+"""A verdict in sentences: state and rule, reasons, spans, limits on the seam as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from gapvision.model import HOLE, OUT, Check, DecisionRule, Reason, Span, Verdict
+from gapvision.words.lengths import Lengths
+
+#: Status of a measured photo -> words.
+STATUS = {"ok": "measured", "warn": "measured, with warnings", "refused": "refused"}
+_RULES = {
+    "proven": "accept only what is proven: the limits are moved inwards by U (the default of ISO 14253-1)",
+    "simple": "simple acceptance: the measured value alone is compared with the limits (JCGM 106)",
+    "risk": "guard band by a stated risk: the probability of being in tolerance must reach 1 - risk (JCGM 106)",
+}
+_CHECKS = {
+    "taper": "taper beside the wanted one",
+    "jump": "jump of the gap over 10 mm",
+    "straightness": "straightness of {edge}",
+    "straightness_100": "straightness of {edge} over 100 mm",
+    "fairness": "fairness of {edge}",
+    "step": "step between the faces (this panel above its neighbour)",
+    "opposite": "difference to the opposite side",
+}
+_EDGES = {"panel": "this panel's edge", "neighbour": "the neighbour's edge", "": ""}
+_REASONS = {
+    "out": "The gap is out of tolerance along {length}.",
+    "open": "Along {length} the limit lies within U, so neither pass nor fail is proven there.",
+    "holes": "{length} of the seam were not measured.",
+    "u too large": "U is so large against the tolerance that most of the seam cannot be proven whatever the gap is; "
+    "photograph it as the advice says, or allow more.",
+    "u ignored": "Simple acceptance takes no account of U, which is as large as the tolerance at {stations:.0f} "
+    "stations.",
+    "all in": "Every measured station and every limit is in tolerance under the rule.",
+    "as written": "{text}",
+}
+
+
+def rule(by: DecisionRule) -> str:
+    """The decision rule, with its risk where it has one."""
+    return _RULES[by.name] + (f"; risk {100 * by.risk:g} %" if by.name == "risk" else "")
+
+
+def verdict_sentence(v: Verdict, say: Lengths) -> str:
+    """State, rule, U with its coverage factor, and whether the photo has warnings."""
+    u, largest = (say.small(float(x)) for x in (np.median(v.expanded_u_mm), v.expanded_u_mm.max()))
+    told = (
+        f"{first_up(v.state)}. Rule: {rule(v.rule)}. U is {u} in the middle of all stations, {largest} at the worst; "
+        f"coverage factor k = {v.coverage_factor:g} (about 95 %)."
+    )
+    return told + (" The photo was measured with warnings: heed them first." if v.doubtful else "")
+
+
+def reasons(why: Sequence[Reason], checks: Sequence[Check], say: Lengths) -> list[str]:
+    """Why, in sentences; a reason of the kind ``check`` stands for one of the checks."""
+    told = []
+    for x in why:
+        if x.kind == "check":
+            told.append(f"{first_up(check(checks[int(x.values['number'])], say))}.")
+        else:
+            length = {"length": say.place(float(x.values["length_mm"]))} if "length_mm" in x.values else {}
+            told.append(_REASONS[x.kind].format(**x.values, **length))
+    return told
+
+
+def check_name(of: Check) -> str:
+    """What was checked."""
+    return of.text or _CHECKS[of.kind].format(edge=_EDGES[of.edge])
+
+
+def check_place(of: Check, say: Lengths) -> str:
+    """Where along the seam, or along how much of it; empty where that says nothing."""
+    if np.isfinite(of.at_mm):
+        long = np.isfinite(of.over_mm)
+        return f"from {say.stretch(of.at_mm, of.at_mm + of.over_mm)}" if long else f"at {say.place(of.at_mm)}"
+    return f"over {say.place(of.over_mm)}" if np.isfinite(of.over_mm) else ""
+
+
+def check_values(of: Check, say: Lengths, *, both: bool = False) -> tuple[str, str, str]:
+    """Value, U and limit."""
+    if of.unit == "mm/m":
+        u = say.slope(of.expanded_u, signed=False, decimals=2)
+        return say.slope(of.value, decimals=2), u, say.most_slope(of.limit)
+    small = say.small(of.value, signed=True, both=both), say.small(of.expanded_u, both=both)
+    return *small, say.most(of.limit, both=both)
+
+
+def check(of: Check, say: Lengths) -> str:
+    """A limit on the seam as a whole: what, where, value, U, limit, state."""
+    place, (value, u, limit) = check_place(of, say), check_values(of, say)
+    where = f" ({place})" if place else ""
+    return f"{check_name(of)}{where}: {value}, U {u}, limit {limit}: {of.state}"
+
+
+def span_state(span: Span) -> str:
+    """A span's state: which way it is out, else the state itself."""
+    return f"too {span.side}" if span.state == OUT and span.side else span.state
+
+
+def worst(span: Span, say: Lengths, *, both: bool = False) -> str:
+    """The worst station of a span: gap, place, U."""
+    if span.state == HOLE:
+        return ""
+    return f"{say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}, U {say.small(span.worst_u_mm, both=both)}"
+
+
+def first_up(text: str) -> str:
+    """Begin a sentence."""
+    return text[:1].upper() + text[1:]
