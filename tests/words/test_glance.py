@@ -101,7 +101,10 @@ def test_another_limit_that_is_not_kept_is_named_as_the_reason(make_measurement)
     strict = replace(simple_spec(4.76, 0.5, 0.5), straightness_mm=0.02)
     said = glance(make_measurement(gaps()), strict)
     assert said.state == "out"
-    assert "Straightness of this panel's edge (over 239 mm): +0.10 mm, U 0.05 mm, limit 0.02 mm: out of tolerance." in said.next_step
+    assert (
+        "Straightness of this panel's edge (over 239 mm): +0.10 mm, U 0.05 mm, limit 0.02 mm: out of tolerance."
+        in said.next_step
+    )
     assert "too wide" not in said.next_step
     assert "too tight" not in said.next_step
     # 0.10 mm, U 0.05, under a limit of 0.12 mm is not proven.
