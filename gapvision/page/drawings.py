@@ -135,7 +135,6 @@ _FOR_CODE = {
     "folder-not-writable": "folder",
     "records-newer": "folder",
     "records-damaged": "folder",
-    "stored-verdict-bad": "folder",
     "records-busy": "folder",
     "stored-photo-missing": "folder",
     "stored-photo-changed": "folder",

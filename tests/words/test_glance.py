@@ -6,13 +6,8 @@ import numpy as np
 import pytest
 
 from gapvision.judgement import judge_measurement, simple_spec
-<<<<<<< HEAD:tests/reports/test_glance.py
-from gapvision.model import NominalPoint, Notice, Settings, Specification, Step
-from gapvision.reports.glance import at_a_glance
-=======
 from gapvision.model import NominalPoint, Notice, Settings, Specification, Step
 from gapvision.words import MM, at_a_glance
->>>>>>> f3a6869 (Words: a verdict's reasons and checks are data; sentence_in goes):tests/words/test_glance.py
 
 
 def glance(measurement, spec=None, rule=None):
