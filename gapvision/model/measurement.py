@@ -213,12 +213,13 @@ class Measurement:
         -------
         dict of str to ndarray, shape (n,)
             ``s_mm``, ``gap_mm``, ``expanded_u_mm``; of each edge its offset, that offset's U and its place in the
-            photo; the standard uncertainties that make up U, ``std_u_..._mm``.  No columns when the photo was refused.
+            photo, whose number in ``photos`` is ``photo``; the standard uncertainties that make up U, ``std_u_..._mm``.
+            No columns when the photo was refused.
         """
         p = self.profile
         if p is None:
             return {}
-        table = {name: getattr(p, name) for name in ("s_mm", "gap_mm", "expanded_u_mm")}
+        table = {name: getattr(p, name) for name in ("s_mm", "gap_mm", "expanded_u_mm", "photo")}
         for edge in ("edge_a", "edge_b"):
             table |= {f"{edge}{end}": getattr(p, f"{edge}{end}") for end in ("_mm", "_u_mm")}
             table[f"{edge}_x_px"], table[f"{edge}_y_px"] = getattr(p, f"{edge}_px").T
