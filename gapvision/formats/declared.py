@@ -191,6 +191,9 @@ def _in_words(text: str, kind: Any, path: str) -> tuple[str, str]:
     if found := re.match(r"Expected `array` of length (>= |<= |)(\d+)", text):
         many = {">= ": " or more", "<= ": " at most", "": ""}[found[1]]
         return f"A list of {found[2]}{many} is expected here.", ""
+    if found := re.match(r"Expected `(?:int|float)` (>=|<=|>|<) (\S+)", text):
+        way = {">=": "of at least", "<=": "of at most", ">": "above", "<": "below"}[found[1]]
+        return f"A number {way} {found[2]} is expected here.", ""
     if text.startswith("Expected `str` of length"):
         return ("The text is empty." if ">=" in text else "The text is too long."), ""
     return "What stands here is out of range.", ""

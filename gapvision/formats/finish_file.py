@@ -20,9 +20,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from msgspec import structs
+from msgspec import Meta, structs
 
 from gapvision.formats.declared import Declared, Length, Name, inner, read_declared
 from gapvision.formats.toml import read_toml
@@ -48,7 +48,7 @@ class _Film(tuple[float, float]):
 
 class _Coat(Declared, rename={"film_um": "film"}):
     kind: Name
-    coats: int = 1
+    coats: Annotated[int, Meta(ge=1, le=20)] = 1
     film_um: _Film | None = None
     stays: float | tuple[float, float] | None = None
     on: str | None = None

@@ -123,6 +123,7 @@ def changed(table, way, value):
         (("adjusters", 0, "at"), ["1mm"], "'bonnet.toml', adjusters[0].at: a list of 2 is expected here.", ""),
         (("finish", "coats", 1, "film"), ["1um", "2"], "'bonnet.toml', finish.coats[1].film[1]: '2' has no unit.", ""),
         (("finish", "coats", 1, "on"), "roof", "'bonnet.toml', finish.coats[1]: a coat cannot be on 'roof'.", ""),
+        (("finish", "coats", 1, "coats"), 21, "'bonnet.toml', finish.coats[1].coats: a number of at most 20 is", ""),
         (("risk",), True, "'bonnet.toml', risk: a number is expected, not true or false.", ""),
         (("rule",), "hope", "'bonnet.toml': there is no decision rule 'hope'.", ""),
         (("format",), "gapvision-seam/1", "'bonnet.toml', format: 'gapvision-seam/1' is not known here.", ""),
@@ -212,6 +213,13 @@ def test_any_table_is_read_or_refused_in_words(read, table, codes):
 
     spoil()
     anything()
+
+
+@pytest.mark.parametrize(("read", "table", "codes"), READERS, ids=["specification", "finish", "panel"])
+@pytest.mark.parametrize("number", [10**400, -(10**30), 2**63, 1e308, float("nan"), float("inf"), -1, 0])
+def test_numbers_without_end_at_every_place(read, table, codes, number):
+    for way in places(table):
+        assert is_in_words(refusal(read, changed(table, way, number)), codes), way
 
 
 @pytest.mark.parametrize("make", [lambda inside: [inside], lambda inside: {"a": inside}])
