@@ -176,7 +176,7 @@ def test_lengths_and_uncertainties_follow_the_switch(page):
     page.run()
     assert page.selectbox(key="unit").value == "fraction", "one switch for all views"
     assert "in the middle of all stations" in html_of(page)
-    assert "U is 0.006 in = 0.15 mm" in html_of(page)
+    assert "U is 0.006 in (0.15 mm)" in html_of(page)
 
 
 def test_plot_and_numbers_can_be_downloaded_with_the_forecast(page):

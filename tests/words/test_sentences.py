@@ -1,14 +1,17 @@
 """Sentences in the unit wanted: every number by hand, names never converted."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from gapvision import words
-from gapvision.judgement import forecast
+from gapvision.errors import GapvisionError
+from gapvision.formats.judgement_json import verdict_from_dict, verdict_to_dict
+from gapvision.judgement import forecast, judge_measurement, judge_reading
 from gapvision.judgement.specification import simple_spec
-from gapvision.model import Coat, Datum, FinishPlan, Notice, PointMove, Straightness, TrimRow, TrimSpan
+from gapvision.model import Coat, Datum, FinishPlan, Notice, PointMove, SeamReading, Straightness, TrimRow, TrimSpan
 from gapvision.words import MM, Lengths
 
 IN, FRACTION = Lengths("in"), Lengths("fraction")
@@ -120,3 +123,70 @@ def test_files_keep_sentences_in_mm_and_the_values_beside():
     assert "+2.00 mm above face A" in told["message"]
     assert told["values"] == {"stated_mm": 2.0, "seen_mm": 0.4}
     assert set(words.notice_dict(Notice(code="tilt-large"))) == {"code", "message", "advice"}
+
+
+# --- verdicts ------------------------------------------------------------------------------
+
+
+def judged(**limits):
+    gap = np.full(100, 4.7625)
+    gap[20:30] = 5.4
+    form = Straightness(min_zone_mm=0.62, lsq_mm=0.7, expanded_u_mm=0.05, span_mm=99.0)
+    one = SeamReading(
+        seam="rear", photo="1.jpg", s_mm=S, gap_mm=gap, expanded_u_mm=np.full(100, 0.1), panel_edge_mm=0 * S,
+        xy_mm=np.zeros((0, 2)), outward=np.zeros((0, 2)), panel_straightness=form,
+    )  # fmt: skip
+    return judge_reading(one, replace(simple_spec(4.7625, 0.5, 0.5), **limits))
+
+
+def test_reasons_and_limits_in_the_unit_wanted():
+    v = judged(straightness_mm=0.5, taper_mm_per_m=1.25)
+    told = {say.unit: words.reasons(v.reasons, v.checks, say) for say in (MM, IN, FRACTION)}
+    assert told["mm"][0] == "The gap is out of tolerance along 10 mm."
+    assert told["in"][0] == "The gap is out of tolerance along 0.39 in."
+    form = "Straightness of this panel's edge"
+    assert f"{form} (over 99 mm): +0.62 mm, U 0.05 mm, limit 0.50 mm: out of tolerance." in told["mm"]
+    # 0.5 mm is 0.0197 in: a limit of 0.020 in would allow more than it.
+    in_inch = f"{form} (over 3 29/32 in): +0.024 in (+0.62 mm), U 0.002 in (0.05 mm), limit 0.019 in (0.50 mm)"
+    assert f"{in_inch}: out of tolerance." in told["fraction"]
+    assert words.check_values(v.checks[0], IN)[2] == "0.0150 in per foot (1.25 mm per metre)"
+    assert "U is 0.10 mm in the middle" in words.verdict_sentence(v, MM)
+    assert "U is 0.004 in (0.10 mm) in the middle" in words.verdict_sentence(v, IN)
+
+
+def test_a_stored_verdict_can_be_told_in_inches_and_an_old_one_as_it_was_written(make_measurement):
+    gap = np.full(240, 4.7625)
+    gap[20:30] = 5.4
+    measurement, spec = make_measurement(gap), replace(simple_spec(4.7625, 0.5, 0.5), straightness_mm=0.02)
+    body = json.loads(json.dumps(verdict_to_dict(judge_measurement(measurement, spec), spec, stations=False)))
+    assert body["reasons"][0] == "The gap is out of tolerance along 10 mm."
+    assert body["checks"][0]["name"] == "straightness of this panel's edge"
+    assert body["checks"][0]["where"] == "over 239 mm"
+    again = verdict_from_dict(body, measurement)
+    assert words.reasons(again.reasons, again.checks, IN)[0] == "The gap is out of tolerance along 0.39 in."
+    assert words.check_place(again.checks[0], IN) == "over 9.41 in"
+    del body["why"]
+    for c in body["checks"]:
+        for key in ("kind", "edge", "at_mm", "over_mm", "text"):
+            del c[key]
+    old = verdict_from_dict(body, measurement)
+    assert words.reasons(old.reasons, old.checks, IN) == body["reasons"]
+    assert words.check_name(old.checks[0]) == "straightness of this panel's edge (over 239 mm)"
+
+
+@pytest.mark.parametrize(
+    "why",
+    [
+        [{"kind": "check", "number": 9}],
+        [{"kind": "out"}],
+        [{"kind": "none"}],
+        [{"kind": "open", "length_mm": "x"}],
+        "no",
+    ],
+)
+def test_reasons_of_a_file_that_cannot_be_meant_are_refused(make_measurement, why):
+    spec = simple_spec(4.7625, 0.5, 0.5)
+    body = verdict_to_dict(judge_measurement(make_measurement(), spec), spec, stations=False) | {"why": why}
+    with pytest.raises(GapvisionError) as caught:
+        verdict_from_dict(body, make_measurement())
+    assert caught.value.code == "stored-verdict-bad"
