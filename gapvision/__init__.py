@@ -27,10 +27,16 @@ The verdict has a state for the seam, for each station and for each span:
 
 >>> verdict.state
 'out of tolerance'
->>> [span.words for span in verdict.marked]
-['not proven', 'too tight', 'not proven']
->>> print(f"beyond its limit by {verdict.worst.excess_mm:.1f} mm")
-beyond its limit by 0.4 mm
+>>> [(span.state, span.side) for span in verdict.marked]
+[('not proven', 'tight'), ('out of tolerance', 'tight'), ('not proven', 'tight')]
+>>> print(f"{verdict.worst.excess_mm:.1f} mm beyond its limit")
+0.4 mm beyond its limit
+
+Numbers and reasons are data; ``gapvision.words`` says them, in ``mm``, ``in`` or ``fraction``:
+
+>>> from gapvision import words
+>>> print(words.verdict_sentence(verdict, words.Lengths("mm")))  # doctest: +ELLIPSIS
+Out of tolerance. Rule: accept only what is proven: ...
 
 A photo that cannot be measured is refused with advice; a file that cannot be read raises ``GapvisionError``:
 
