@@ -485,21 +485,13 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
     remarks = [" ".join(words.notice(n, words.MM)) for n in after.measurement.notices if n.kind != "note"]
     # What a person stated and no photo shows belongs to the evidence.
     remarks += [words.notice(n, words.MM)[0] for n in after.measurement.notices if n.code == "known-stated"]
-    s = after.profile.s_mm
-    nominal = lower = upper = None
-    spec = None
-    if seam.spec is not None:
-        from gapvision.formats.specification_file import specification_from_table
-        from gapvision.judgement import limits_at, nominal_at
-
-        try:
-            spec = specification_from_table(seam.spec, f"the specification of seam '{seam.name}'")
-            extent = (float(s[0]), float(s[-1]))
-            nominal = nominal_at(spec, s, extent)
-            lower, upper = limits_at(spec, s, extent)
-        except GapvisionError as error:
-            # Kept from another shop or an older program: the evidence is shown without its band.
-            remarks.append(f"The tolerance is not shown: {error.message}")
+    spec = judged = None
+    try:
+        spec = None if seam.spec is None else _wanted(seam)
+        judged = verdict_of(store, last)
+    except GapvisionError as error:
+        # Kept from another shop or an older program: the evidence is shown without its tolerance.
+        remarks.append(f"The tolerance is not shown: {error.message}")
     if first.measurement_id != last.measurement_id:
         wanted = None
         if spec is not None:
@@ -520,8 +512,7 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
                 remarks.append(words.heat(compared.thermal.per_side_mm, compared.thermal_panel_only.per_side_mm))
     return ev.SeamEvidence(
         name=_name(seam), after=after, before=before, comparison=None if compared is None else compared.comparison,
-        s_mm=s, nominal_mm=nominal, lower_mm=lower, upper_mm=upper, remarks=tuple(remarks),
-        forecast=(after.verdict or {}).get("forecast"),
+        judged=judged, remarks=tuple(remarks), forecast=(after.verdict or {}).get("forecast"),
     )  # fmt: skip
 
 

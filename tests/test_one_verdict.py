@@ -2,6 +2,7 @@
 
 import csv
 import io
+import itertools
 import json
 import re
 from dataclasses import replace
@@ -31,7 +32,6 @@ def hundredths(low, high):
     return st.integers(round(100 * low), round(100 * high)).map(lambda k: k / 100)
 
 
-LOOKS = {IN: "in", OPEN: "unproven", HOLE: "hole"}
 rules = st.one_of(
     st.sampled_from([DecisionRule(name="proven"), DecisionRule(name="simple")]),
     hundredths(0.01, 0.3).map(lambda risk: DecisionRule(name="risk", risk=risk)),
@@ -78,25 +78,30 @@ def measured(level, steps, hole, u, codes):
     return replace(one, status="warn" if doubtful else "ok")
 
 
-def looks_of(states, sides):
-    """In the plots' words: out of tolerance is named by its side."""
-    return [LOOKS.get(state, side) for state, side in zip(states, sides, strict=True)]
-
-
-def spans_in_evidence(measurement, body):
-    """The spans that the report marks below its chart and lists as its worst places."""
+def spans_in_evidence(measurement, verdict, body):
+    """The spans that the report marks in its plot, and all its words."""
     shown = ev.ShownResult(
         number=1, stage="as found", on_date="2026-03-02", who="", measurement=measurement, photo=None,
         file_name="1.jpg", sha256="0" * 64, verdict=body,
     )  # fmt: skip
-    seam = ev.SeamEvidence(name="door", after=shown)
+    seam = ev.SeamEvidence(name="door", after=shown, judged=verdict)
     report = ev.Evidence(
         head=ev.Head(), reference="1", customer="", car="", made_on="2026-03-02", scope="all visits", seams=(seam,)
     )
-    with patch("gapvision.reports.evidence.GapChart", wraps=ev.GapChart) as chart:
+    with patch("gapvision.reports.evidence.Plot", wraps=ev.Plot) as plot:
         pdf = pypdfium2.PdfDocument(ev.write_evidence(report))
     text = " ".join(" ".join(page.get_textpage().get_text_bounded() for page in pdf).split())
-    return chart.call_args.args[6], text
+    return marked(plot.call_args.args[0].axes[0]), text
+
+
+def hatched(axes):
+    """The spans that a plot shades."""
+    return [p for p in axes.patches if p.get_hatch()]
+
+
+def marked(axes):
+    """Where the spans of a plot lie."""
+    return [(round(p.get_x(), 3), round(p.get_x() + p.get_width(), 3)) for p in hatched(axes)]
 
 
 @settings(
@@ -107,8 +112,6 @@ def test_every_surface_says_the_same_of_every_station_and_span(profile, spec, ru
     measurement = measured(**profile)
     verdict = judge_measurement(measurement, spec, rule)
     assert len(verdict.states) == len(measurement.profile.s_mm)
-    spans = [(x.state, x.side if x.state == OUT else "", x.from_mm, x.to_mm) for x in verdict.marked]
-    found = [x for x in spans if x[0] != HOLE]
 
     table = list(csv.DictReader(io.StringIO(csv_text(measurement, verdict))))
     assert [row["state"] for row in table] == list(verdict.states)
@@ -128,23 +131,34 @@ def test_every_surface_says_the_same_of_every_station_and_span(profile, spec, ru
         (span_state(x), round(x.from_mm, 3)) for x in verdict.spans
     ]
 
-    data = viewer_data(measurement, verdict, preview_url="", full_url="")
-    assert data["states"] == looks_of(verdict.states, verdict.sides)
-    looks = looks_of([x[0] for x in spans], [x[1] for x in spans])
-    assert [(x["state"], x["from"], x["to"]) for x in data["spans"]] == [
-        (look, x[2], x[3]) for look, x in zip(looks, spans, strict=True)
-    ]
+    # Drawn up to the frame, which lies 2 mm beyond the stations; a single station half a millimetre to either side.
+    first, last = measurement.profile.s_mm[[0, -1]]
+    drawn = [(max(x.from_mm, first - 2), min(x.to_mm, last + 2)) for x in verdict.marked]
+    drawn = [(a - 0.5, b + 0.5) if b - a < 1 else (a, b) for a, b in drawn]
+    drawn = [(round(float(a), 3), round(float(b), 3)) for a, b in drawn]
+    count = itertools.count(1)
+    spans = [(0 if x.state == HOLE else next(count), span_state(x)) for x in verdict.marked]
 
-    words = [span_state(x) for x in verdict.marked]
-    shaded = [p for p in draw_profile(measurement, verdict).axes[0].patches if p.get_hatch()]
-    assert [round(p.get_x() + p.get_width() / 2, 3) for p in shaded] == [
-        round((x.from_mm + x.to_mm) / 2, 3) for x in verdict.marked
-    ]
-    hatches = {(p.get_hatch(), said) for p, said in zip(shaded, words, strict=True)}
-    assert len(hatches) == len({hatch for hatch, _ in hatches}) == len(set(words)), "one state, one hatch"
-    with patch.object(overlay, "_hatch") as hatched:
+    data = viewer_data(measurement, verdict, preview_url="", full_url="")
+    for reading, state, side in zip(data["readings"], verdict.states, verdict.sides, strict=True):
+        assert reading.endswith(f", too {side}" if state == OUT else f", {state}")
+    marks = data["picture"]["marks"]
+    assert [(x["number"], x["words"]) for x in marks] == spans
+    assert [(round(x["start"], 3), round(x["stop"], 3)) for x in marks] == drawn
+
+    plot = draw_profile(measurement, verdict).axes[0]
+    assert marked(plot) == drawn
+    hatches = {(p.get_hatch(), span_state(x)) for p, x in zip(hatched(plot), verdict.marked, strict=True)}
+    assert len(hatches) == len({hatch for hatch, _ in hatches}) == len({span_state(x) for x in verdict.marked})
+    told = [t.get_text() for t in plot.texts]
+    names = {number: words for number, words in spans if number}
+    for label in told:
+        number, _, words = label.partition(" ")
+        if number.isdigit():
+            assert words.partition(",")[0] in (names[int(number)], ""), "the label's number is that of its span"
+    with patch.object(overlay, "_hatch") as pen:
         overlay.draw_overlay(np.zeros((120, 240, 3), np.uint8), measurement, verdict)
-    assert [span_state(c.args[2]) for c in hatched.call_args_list] == [x for x in words if x != HOLE]
+    assert [(c.args[1].number, c.args[1].words) for c in pen.call_args_list] == [x for x in spans if x[0]]
 
     lines = [
         re.match(r"  (?:\d+ *|- ) +(\d+) to \d+ mm: ([a-z ]+)", x) for x in describe(measurement, verdict).split("\n")
@@ -161,6 +175,7 @@ def test_every_surface_says_the_same_of_every_station_and_span(profile, spec, ru
     assert short.state in {IN: ("in",), OUT: ("out",), OPEN: ("open", "holes")}[verdict.state]
     assert short.worst is verdict.worst
 
-    marks, report = spans_in_evidence(measurement, verdict_to_dict(verdict, spec, stations=False))
-    assert [(state, round(start, 3)) for start, _, state in marks] == [(x[0], round(x[2], 3)) for x in found]
+    body = verdict_to_dict(verdict, spec, stations=False)
+    places, report = spans_in_evidence(measurement, verdict_from_dict(body, measurement), body)
+    assert places == drawn
     assert verdict.state.capitalize() in report

@@ -205,11 +205,10 @@ def check_outputs(order: Order) -> None:
         except OSError as error:
             raise _no_folder(path, error) from None
         if kind in ("plot", "overlay"):
-            from gapvision.reports.figures import check_bytes, figure_kind
+            from gapvision.reports.figures import figure_kind
 
             (figure_kind if kind == "plot" else _overlay_kind)(path)
-            check_bytes(path)
-        elif path.parent.is_dir():
+        if path.parent.is_dir():
             check_whole(path)
 
 
@@ -229,13 +228,13 @@ def _overlay_kind(path: Path) -> str:
 
 
 def _write_overlay(measurement: Measurement, verdict: Verdict | None, photo: Path, path: Path) -> None:
+    from gapvision.formats.atomic import write_whole
     from gapvision.intake.photo import read_colour
-    from gapvision.reports.figures import write_bytes
     from gapvision.reports.overlay import draw_overlay, overlay_bytes
 
     kind = _overlay_kind(path)
     pixels = read_colour(photo, max_side_px=1800)
-    write_bytes(path, overlay_bytes(draw_overlay(pixels, measurement, verdict), kind))
+    write_whole(path, overlay_bytes(draw_overlay(pixels, measurement, verdict), kind))
 
 
 def _outcome(order: Order, measurement: Measurement, verdict: Verdict | None, written: list[Path]) -> Outcome:

@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         check_whole(args.json)
     if args.plot:
-        from gapvision.reports.judgement_figures import check_figure, draw_verdict
+        from gapvision.reports.figures import check_figure, draw_profile, write_figure
 
         check_figure(args.plot)
     rule = DecisionRule(name=args.rule, risk=args.risk)
@@ -90,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         _write_json(args.json, result)
     if args.plot:
-        draw_verdict(verdict, args.plot, title=spec.name)
+        write_figure(draw_profile(verdict, verdict, title=f"{spec.name}: {verdict.state}"), args.plot)
     return 0 if passed else 1
 
 

@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         check_whole(args.json)
     if args.plot:
-        from gapvision.reports.judgement_figures import check_figure, draw_plan
+        from gapvision.reports.figures import check_figure, draw_plan, write_figure
 
         check_figure(args.plot)
     plan = make_plan(read_panel(args.panel))
@@ -42,5 +42,5 @@ def run(args: argparse.Namespace) -> int:
         content = json.dumps(plan_to_dict(plan), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         write_whole(Path(args.json), content.encode())
     if args.plot:
-        draw_plan(plan, args.plot)
+        write_figure(draw_plan(plan), args.plot)
     return 0 if plan.succeeds else 1

@@ -102,83 +102,42 @@ _PICTURES: dict[str, tuple[str, str]] = {
     ),
 }
 
-_FOR_CODE = {
-    "line-too-narrow": "points",
-    "print-scale-matters": "print",
-    "measurement-was-refused": "lay",
-    "photo-has-no-profile": "lay",
-    "nothing-to-judge": "lay",
-    "length-not-understood": "write",
-    "value-out-of-range": "write",
-    "strip-letters-not-understood": "write",
-    "record-text-bad": "write",
-    "job-exists": "write",
-    "seam-exists": "write",
-    "shop-setting-bad": "write",
-    "specification-unreadable": "lines",
-    "specification-nonsense": "lines",
-    "finish-nonsense": "lines",
-    "panel-file-bad": "lines",
-    "plan-file-bad": "lines",
-    "job-data-bad": "lines",
-    "stored-verdict-bad": "lines",
-    "measurement-file-bad": "lines",
-    "comparison-no-overlap": "same place",
-    "opposite-does-not-overlap": "same place",
-    "alignment-weak": "same place",
-    "datum-missing": "same place",
-    "conditions-differ": "checklist",
-    "edge-contradicted": "choose",
-    "step-contradicted": "write",
-    "stated-side-unsure": "choose",
-    "too-many-photos": "folder",
-    "folder-not-writable": "folder",
-    "records-newer": "folder",
-    "records-damaged": "folder",
-    "records-busy": "folder",
-    "stored-photo-missing": "folder",
-    "stored-photo-changed": "folder",
-    "backup-target-bad": "folder",
-    "package-bad": "folder",
-    "package-unsafe": "folder",
-    "package-altered": "folder",
-    "package-too-large": "folder",
-    "job-here-already": "choose",
-    "job-not-found": "choose",
-    "seam-not-in-job": "choose",
-    "visit-not-found": "choose",
-    "measurement-not-found": "choose",
-    "bin-item-not-found": "choose",
-    "preset-unknown": "choose",
-    "rule-unknown": "choose",
-    "paper-unknown": "choose",
-    "template-has-no-line": "choose",
-    "strip-not-found": "lay",
-    "foreign-target": "print",
-    "too-few-corners": "lay",
-    "field-not-converged": "lay",
-    "strip-too-small": "near",
-    "photo-blurred": "steady",
-    "tilt-too-large": "square",
-    "tilt-large": "square",
-    "gap-out-of-frame": "lay",
-    "seam-not-found": "points",
-    "edges-not-found": "behind",
-    "edge-overexposed": "light",
-    "edge-underexposed": "light",
-    "resolution-low": "near",
-    "two-seams": "points",
-    "strip-lifted": "lay",
-    "strip-damaged": "lay",
-    "lens-smeared": "clean",
-    "edge-doubtful": "behind",
-    "seam-unfamiliar": "behind",
-    "coverage-low": "light",
-    "gap-burnt-out": "behind",
-    "print-scale-unchecked": "print",
-    "focal-unknown": "file",
-    "step-unknown": "lay",
+#: Drawing -> the codes that it helps with.
+_HELPS = {
+    "points": "line-too-narrow seam-not-found two-seams",
+    "print": "print-scale-matters foreign-target print-scale-unchecked",
+    "lay": (
+        "measurement-was-refused photo-has-no-profile nothing-to-judge strip-not-found too-few-corners "
+        "field-not-converged gap-out-of-frame strip-lifted strip-damaged step-unknown"
+    ),
+    "write": (
+        "length-not-understood value-out-of-range strip-letters-not-understood record-text-bad job-exists "
+        "seam-exists shop-setting-bad step-contradicted"
+    ),
+    "lines": (
+        "specification-unreadable specification-nonsense finish-nonsense panel-file-bad plan-file-bad "
+        "job-data-bad stored-verdict-bad measurement-file-bad"
+    ),
+    "same place": "comparison-no-overlap opposite-does-not-overlap alignment-weak datum-missing",
+    "checklist": "conditions-differ",
+    "choose": (
+        "edge-contradicted stated-side-unsure job-here-already job-not-found seam-not-in-job visit-not-found "
+        "measurement-not-found bin-item-not-found preset-unknown rule-unknown paper-unknown "
+        "template-has-no-line"
+    ),
+    "folder": (
+        "too-many-photos folder-not-writable records-newer records-damaged records-busy stored-photo-missing "
+        "stored-photo-changed backup-target-bad package-bad package-unsafe package-altered package-too-large"
+    ),
+    "near": "strip-too-small resolution-low",
+    "steady": "photo-blurred",
+    "square": "tilt-too-large tilt-large",
+    "behind": "edges-not-found edge-doubtful seam-unfamiliar gap-burnt-out",
+    "light": "edge-overexposed edge-underexposed coverage-low",
+    "clean": "lens-smeared",
+    "file": "focal-unknown",
 }
+_FOR_CODE = {code: name for name, codes in _HELPS.items() for code in codes.split()}
 
 
 def drawing_for(code: str) -> str:

@@ -20,7 +20,7 @@ from gapvision.page import before_after, widgets
 from gapvision.page.books import line_title, load, records, seam_title, stored_photo
 from gapvision.page.shown import OnScreen, draw_viewer, plot_files, remember, wanted_of
 from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
-from gapvision.reports.figures import line_of
+from gapvision.reports.profile_picture import line_of
 from gapvision.workshop import verdict_of
 
 _MOST = 100

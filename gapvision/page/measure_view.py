@@ -386,6 +386,10 @@ def _downloads(photo: Chosen, measurement: Measurement, verdict: Verdict | None)
                 (f"Straightness, {kind.upper()}", f"{stem}.straightness.{kind}", partial(form_of, unit, kind))
                 for kind in ("png", "svg")
             ),
-            ("Photo with edges, PNG", f"{stem}.overlay.png", lambda: service.overlay(photo.path, measurement, verdict)),
+            (
+                "Photo with edges, PNG",
+                f"{stem}.overlay.png",
+                lambda: service.overlay(photo.path, measurement, verdict, unit),
+            ),
         ]
     widgets.downloads(files, "measure")

@@ -161,10 +161,10 @@ def straightness_plot(measurement: Measurement, unit: str, kind: str) -> bytes:
     return figure_bytes(draw_straightness(measurement, unit=unit), kind)
 
 
-def overlay(path: Path, measurement: Measurement, verdict: Verdict | None) -> bytes:
+def overlay(path: Path, measurement: Measurement, verdict: Verdict | None, unit: str) -> bytes:
     """The photo with the measurement drawn on it, PNG."""
     from gapvision.intake.photo import read_colour
     from gapvision.reports.overlay import draw_overlay, overlay_bytes
 
     with _AT_ONCE:
-        return overlay_bytes(draw_overlay(read_colour(path, max_side_px=1800), measurement, verdict))
+        return overlay_bytes(draw_overlay(read_colour(path, max_side_px=1800), measurement, verdict, unit=unit))

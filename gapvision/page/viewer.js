@@ -1,10 +1,7 @@
 // The photo and the profile of one seam, linked: a station chosen in one is marked in the other.
-// Everything happens in the browser; only tapped points go back to Python.
+// What is drawn, in which looks and with which words, comes from Python (reports/profile_picture.py); here it is only
+// painted. Everything happens in the browser; only tapped points and spans to leave out go back.
 const SVG = "http://www.w3.org/2000/svg";
-const MM_PER_INCH = 25.4;
-const COLOURS = { wide: "#d9601a", tight: "#a065c0", unproven: "#808080", hole: "#9a9a9a" };
-const WORDS = { wide: "too wide", tight: "too tight", unproven: "not proven", hole: "not measured", in: "in tolerance" };
-
 function node(tag, attributes, parent) {
   const element = document.createElementNS(SVG, tag);
   for (const [name, value] of Object.entries(attributes || {})) element.setAttribute(name, value);
@@ -12,65 +9,64 @@ function node(tag, attributes, parent) {
   return element;
 }
 
-// Nearest 1/64 inch (places: 1/32), ties away from zero, as gapvision/units.py has it.
-function fraction(mm, finest = 64) {
-  const sign = mm < 0 ? "-" : "";
-  let steps = Math.floor((Math.abs(mm) / MM_PER_INCH) * finest + 0.5);
-  let below = finest;
-  while (steps > 0 && steps % 2 === 0 && below > 1) { steps /= 2; below /= 2; }
-  const whole = Math.floor(steps / below);
-  const rest = steps - whole * below;
-  if (rest === 0) return `${sign}${whole} in`;
-  return whole ? `${sign}${whole} ${rest}/${below} in` : `${sign}${rest}/${below} in`;
-}
-function length(mm, unit) {
-  if (unit === "in") return `${(mm / MM_PER_INCH).toFixed(4)} in`;
-  if (unit === "fraction") return fraction(mm);
-  return `${mm.toFixed(2)} mm`;
-}
-function both(mm, unit) {
-  return unit === "mm" ? `${length(mm, "mm")} (${fraction(mm)})` : `${length(mm, unit)} (${length(mm, "mm")})`;
-}
+// --- a look: its colour, its dash, and a hatch that is made where it is first used
+const STROKES = { "/": "M-2,2 l4,-4 M0,8 l8,-8 M6,10 l4,-4", "\\": "M-2,6 l4,4 M0,0 l8,8 M6,-2 l4,4", "-": "M0,4 h8", "|": "M3,0 v8" };
+const colour = (look) => (look.colour === "ink" ? "currentColor" : look.colour);
+const text = (points) => points.map((p) => `${p[0].toFixed(1)},${p[1].toFixed(1)}`).join(" ");
 
-// A place along the seam: as fine as stations are.
-function place(mm, unit) {
-  if (unit === "in") return `${(mm / MM_PER_INCH).toFixed(2)} in`;
-  return unit === "fraction" ? fraction(mm, 32) : `${mm.toFixed(0)} mm`;
-}
-// Uncertainties are nothing in steps of 1/64 in: both inch units give decimals.
-function small(mm, unit) {
-  const metric = `${mm.toFixed(2)} mm`, inch = `${(mm / MM_PER_INCH).toFixed(3)} in`;
-  return unit === "mm" ? `${metric} (${inch})` : `${inch} (${metric})`;
-}
-// Where ticks along the seam stand [mm], and what they are called.
-function stationTicks(s0, s1, unit, most) {
-  const steps = unit === "mm" ? [5, 10, 20, 25, 50, 100, 200, 250, 500, 1000] : [0.25, 0.5, 1, 2, 5, 10, 20, 40].map((v) => v * MM_PER_INCH);
-  const step = steps.find((v) => (s1 - s0) / v <= most) || steps[steps.length - 1] * 2;
-  const ticks = [];
-  for (let s = Math.ceil(s0 / step) * step; s <= s1; s += step) {
-    const at = Math.abs(s) < 1e-9 ? 0 : s;
-    const words = unit === "mm" ? String(Math.round(at)) : unit === "fraction" ? fraction(at).replace(" in", "") : String(Math.round((at / MM_PER_INCH) * 100) / 100);
-    ticks.push([at, words]);
+function hatch(svg, look) {
+  const defs = svg.querySelector("defs") || node("defs", {}, svg);
+  const id = `${svg.getAttribute("class")}-${look.colour}-${[...look.hatch].map((c) => c.charCodeAt(0)).join("-")}`.replace(/[^\w-]/g, "");
+  if (!defs.querySelector(`[id="${id}"]`)) {
+    const tile = node("pattern", { id, width: 8, height: 8, patternUnits: "userSpaceOnUse" }, defs);
+    for (const kind of look.hatch) {
+      if (kind === ".") node("circle", { cx: 4, cy: 4, r: 1.2, fill: colour(look) }, tile);
+      else node("path", { d: STROKES[kind], stroke: colour(look), "stroke-width": 1.4, fill: "none" }, tile);
+    }
   }
-  return ticks;
+  return `url(#${id})`;
+}
+function shade(svg, points, look, opacity, more) {
+  node("polygon", { points: text(points), fill: colour(look), "fill-opacity": opacity, ...more }, svg);
+  if (look.hatch) node("polygon", { points: text(points), fill: hatch(svg, look), "fill-opacity": 0.55 }, svg);
+}
+function stroke(svg, points, look, width, more) {
+  node("polyline", { points: text(points), fill: "none", stroke: colour(look), "stroke-width": width, "stroke-dasharray": look.dash.join(" "), ...more }, svg);
+}
+function write(svg, x, y, words, anchor = "middle") {
+  node("text", { x, y, "text-anchor": anchor, "font-size": 14, fill: "currentColor" }, svg).textContent = words;
 }
 
-// The stroke of the second, third and fourth line, and how the shade of its U is hatched.
-const MORE = [["8 4", "M3,0 v8", "dashed", "upright"], ["2 4", "M3,0 v8 M0,4 h8", "dotted", "crossed"], ["10 3 2 3", "M0,8 l8,-8 M0,0 l8,8", "dash-dot", "slanting crossed"]];
-
-function patterns(svg, prefix) {
-  const defs = node("defs", {}, svg);
-  const shapes = { wide: "M-2,2 l4,-4 M0,8 l8,-8 M6,10 l4,-4", tight: "M-2,6 l4,4 M0,0 l8,8 M6,-2 l4,4", unproven: "M0,4 h8", hole: "" };
-  for (const [state, path] of Object.entries(shapes)) {
-    const pattern = node("pattern", { id: `${prefix}-${state}`, width: 8, height: 8, patternUnits: "userSpaceOnUse" }, defs);
-    if (state === "hole") node("circle", { cx: 4, cy: 4, r: 1.2, fill: COLOURS.hole }, pattern);
-    else node("path", { d: path, stroke: COLOURS[state], "stroke-width": 1.8, fill: "none" }, pattern);
+// A line with its U, in the runs between its holes; the U of a further line is hatched between thin borders.
+function series(svg, line, X, Y, name) {
+  for (const [first, stop] of line.runs) {
+    const at = (shift) => line.s.slice(first, stop).map((s, i) => [X(s), Y(line.y[first + i] + shift * (line.u ? line.u[first + i] : 0))]);
+    if (line.u) {
+      const up = at(1), down = at(-1);
+      shade(svg, up.concat([...down].reverse()), line.look, line.look.hatch ? 0.14 : 0.26, { class: `${name}-u` });
+      if (line.look.hatch) for (const border of [up, down]) stroke(svg, border, { ...line.look, dash: [] }, 0.8, { "stroke-opacity": 0.7 });
+    }
+    stroke(svg, at(0), line.look, 2.1, { class: name });
   }
-  MORE.forEach(([, path], k) => {
-    const pattern = node("pattern", { id: `${prefix}-more${k}`, width: 8, height: 8, patternUnits: "userSpaceOnUse" }, defs);
-    node("path", { d: path, stroke: "currentColor", "stroke-width": 1, "stroke-opacity": 0.55, fill: "none" }, pattern);
-  });
-  return defs;
+}
+
+// The axes of a plot; gives where stations and values lie. A value beyond the frame lies on its border.
+function frame(svg, box, places, low, high, heights, narrow) {
+  const { left, right, top, bottom } = box;
+  const X = (s) => left + ((s - places.low) / (places.high - places.low)) * (right - left);
+  const Y = (y) => bottom - ((Math.min(Math.max(y, low), high) - low) / (high - low)) * (bottom - top);
+  for (const [at, words] of heights) {
+    const zero = low < 0 && Math.abs(at) < 1e-9;
+    node("line", { x1: left, x2: right, y1: Y(at), y2: Y(at), stroke: "currentColor", "stroke-opacity": zero ? 0.8 : 0.18, "stroke-dasharray": zero ? "5 4" : "" }, svg);
+    write(svg, left - 6, Y(at) + 5, words, "end");
+  }
+  for (const [at, words] of narrow ? places.few : places.many) {
+    node("line", { x1: X(at), x2: X(at), y1: bottom, y2: bottom + 5, stroke: "currentColor" }, svg);
+    write(svg, X(at), bottom + 20, words);
+  }
+  node("line", { x1: left, x2: left, y1: top, y2: bottom, stroke: "currentColor" }, svg);
+  node("line", { x1: left, x2: right, y1: bottom, y2: bottom, stroke: "currentColor" }, svg);
+  return [X, Y];
 }
 
 class Viewer {
@@ -108,15 +104,15 @@ class Viewer {
       this.fitted = false;
     }
     this.photo.setAttribute("aria-label", data.label);
-    this.slider.max = Math.max(0, data.s.length - 1);
-    this.root.querySelector(".gv-station").hidden = data.s.length === 0;
+    const n = data.places.length;
+    this.slider.max = Math.max(0, n - 1);
+    this.root.querySelector(".gv-station").hidden = n === 0;
     // An SVG has no "hidden" property, only the attribute.
-    this.chart.toggleAttribute("hidden", data.s.length === 0);
-    if (!data.s.length) { this.chart.replaceChildren(); this.root.querySelector(".gv-key").textContent = ""; this.cursorAt = null; }
+    this.chart.toggleAttribute("hidden", n === 0);
+    if (!n) { this.chart.replaceChildren(); this.root.querySelector(".gv-key").textContent = ""; this.cursorAt = null; }
     this.layout();
-    if (fresh && data.s.length) this.choose(data.start_index, false);
-    else if (data.s.length) this.choose(Math.min(Math.max(this.chosen, 0), data.s.length - 1), false);
-    if (this.span && (!data.s.length || data.s.length !== this.spanOf)) this.span = null;
+    if (n) this.choose(fresh ? data.start_index : Math.min(Math.max(this.chosen, 0), n - 1), false);
+    if (this.span && n !== this.spanOf) this.span = null;
     this.showTapping();
     this.showSpan();
   }
@@ -130,7 +126,7 @@ class Viewer {
     if (!this.fitted || this.lastWidth !== width) {
       this.lastWidth = width;
       this.fitted = true;
-      if (this.data.s.length) this.seam(); else this.whole();
+      if (this.data.places.length) this.seam(); else this.whole();
     }
     this.draw();
     this.profile();
@@ -147,7 +143,8 @@ class Viewer {
     this.draw();
   }
   seam() {
-    const xs = this.data.ax.concat(this.data.bx), ys = this.data.ay.concat(this.data.by);
+    const points = this.data.edges.flatMap((edge) => edge.px);
+    const xs = points.map((p) => p[0]), ys = points.map((p) => p[1]);
     const pad = 0.06 * Math.max(this.data.width, this.data.height);
     const box = [Math.min(...xs) - pad, Math.min(...ys) - pad, Math.max(...xs) + pad, Math.max(...ys) + pad];
     const k = Math.min(this.photo.clientWidth / (box[2] - box[0]), this.photo.clientHeight / (box[3] - box[1]));
@@ -189,60 +186,42 @@ class Viewer {
   screen(x, y) { return [(x + 0.5) * this.k + this.x, (y + 0.5) * this.k + this.y]; }
 
   drawOverlay() {
-    const d = this.data;
-    this.overlay.replaceChildren();
-    patterns(this.overlay, "gvp");
-    const a = d.s.map((_, i) => this.screen(d.ax[i], d.ay[i]));
-    const b = d.s.map((_, i) => this.screen(d.bx[i], d.by[i]));
-    const text = (points) => points.map((p) => `${p[0].toFixed(1)},${p[1].toFixed(1)}`).join(" ");
-    for (const span of d.spans) {
-      if (span.state === "hole") continue;
-      const outline = a.slice(span.first, span.stop).concat(b.slice(span.first, span.stop).reverse());
-      node("polygon", { points: text(outline), fill: COLOURS[span.state], "fill-opacity": 0.35 }, this.overlay);
-      node("polygon", { points: text(outline), fill: `url(#gvp-${span.state})` }, this.overlay);
-    }
-    for (const [first, stop] of d.runs) {
-      for (const [edge, colour, dash] of [[a, "#0060aa", ""], [b, "#d65400", "9 4"]]) {
+    const d = this.data, svg = this.overlay;
+    svg.replaceChildren();
+    const [a, b] = d.edges.length ? d.edges.map((edge) => edge.px.map((p) => this.screen(p[0], p[1]))) : [[], []];
+    const marks = d.picture ? d.picture.marks.filter((mark) => mark.number && mark.last > mark.first) : [];
+    const between = (first, stop) => a.slice(first, stop).concat(b.slice(first, stop).reverse());
+    for (const mark of marks) shade(svg, between(mark.first, mark.last), mark.look, 0.35);
+    for (const [first, stop] of d.picture ? d.picture.lines[0].runs : []) {
+      for (const [k, edge] of [a, b].entries()) {
         const points = text(edge.slice(first, stop));
-        node("polyline", { points, fill: "none", stroke: "#fff", "stroke-width": 4, "stroke-opacity": 0.75 }, this.overlay);
-        node("polyline", { points, fill: "none", stroke: colour, "stroke-width": 2, "stroke-dasharray": dash }, this.overlay);
+        node("polyline", { points, fill: "none", stroke: "#fff", "stroke-width": 4, "stroke-opacity": 0.75 }, svg);
+        node("polyline", { points, fill: "none", stroke: d.edges[k].colour, "stroke-width": 2, "stroke-dasharray": d.edges[k].dash }, svg);
       }
     }
     if (a.length > 1) {
-      const last = a.length - 1;
-      for (const [edge, letter, other] of [[a, "A", b], [b, "B", a]]) {
+      for (const [edge, other, { letter }] of [[a, b, d.edges[0]], [b, a, d.edges[1]]]) {
         const away = this.unit(other[0], edge[0]);
         this.label(edge[0][0] + 20 * away[0], edge[0][1] + 20 * away[1], letter);
       }
-      for (let i = 0; i <= last; i += 1) {
-        // Every 10 mm, longer every 50 mm; in inch every 1/2 in, longer every 2 in: the station that lies nearest.
-        const [short, long] = d.unit === "mm" ? [10, 50] : [MM_PER_INCH / 2, 2 * MM_PER_INCH];
-        const off = (step) => Math.abs(d.s[i] - step * Math.round(d.s[i] / step));
-        const near = d.unit === "mm" ? 1e-6 : 0.5;
-        if (off(short) > near) continue;
-        const far = off(long) <= near ? 12 : 6;
-        const away = this.unit(a[i], b[i]);
+      for (const [i, long] of d.ruler) {
+        const far = long ? 12 : 6, away = this.unit(a[i], b[i]);
         for (const [p, sign] of [[a[i], -1], [b[i], 1]]) {
           const line = { x1: p[0] + 2 * sign * away[0], y1: p[1] + 2 * sign * away[1], x2: p[0] + far * sign * away[0], y2: p[1] + far * sign * away[1] };
-          node("line", { ...line, stroke: "#fff", "stroke-width": 3 }, this.overlay);
-          node("line", { ...line, stroke: "#111", "stroke-width": 1.2 }, this.overlay);
+          node("line", { ...line, stroke: "#fff", "stroke-width": 3 }, svg);
+          node("line", { ...line, stroke: "#111", "stroke-width": 1.2 }, svg);
         }
       }
     }
-    let number = 0;
-    for (const span of d.spans) {
-      if (span.state === "hole") continue;
-      number += 1;
-      const m = Math.floor((span.first + span.stop - 1) / 2);
-      const away = this.unit(a[m], b[m]);
-      this.label(b[m][0] + 36 * away[0], b[m][1] + 36 * away[1], String(number), COLOURS[span.state]);
+    for (const mark of marks) {
+      const m = Math.floor((mark.first + mark.last - 1) / 2), away = this.unit(a[m], b[m]);
+      this.label(b[m][0] + 36 * away[0], b[m][1] + 36 * away[1], String(mark.number), mark.look.colour);
     }
     if (this.span) {
       const [first, last] = this.span;
-      const outline = a.slice(first, last + 1).concat(b.slice(first, last + 1).reverse());
-      node("polygon", { points: text(outline), fill: "#ffe000", "fill-opacity": 0.45, stroke: "#111", "stroke-width": 2, "stroke-dasharray": "6 3", class: "gv-left-out" }, this.overlay);
+      node("polygon", { points: text(between(first, last + 1)), fill: "#ffe000", "fill-opacity": 0.45, stroke: "#111", "stroke-width": 2, "stroke-dasharray": "6 3", class: "gv-left-out" }, this.overlay);
     }
-    if (this.chosen >= 0 && d.s.length) {
+    if (this.chosen >= 0 && a.length) {
       const i = this.chosen, away = this.unit(a[i], b[i]);
       const line = { x1: a[i][0] - 20 * away[0], y1: a[i][1] - 20 * away[1], x2: b[i][0] + 20 * away[0], y2: b[i][1] + 20 * away[1] };
       node("line", { ...line, stroke: "#111", "stroke-width": 5 }, this.overlay);
@@ -270,200 +249,114 @@ class Viewer {
 
   // --- the profile
   profile() {
-    const d = this.data, svg = this.chart;
-    if (!d.s.length) return;
-    const W = svg.clientWidth || this.root.clientWidth, H = W < 520 ? 270 : 310;
+    const svg = this.chart, p = this.data.picture;
+    if (!p) return;
+    const W = svg.clientWidth || this.root.clientWidth, narrow = W < 520, H = narrow ? 270 : 310;
     svg.setAttribute("viewBox", `0 0 ${W} ${H}`);
+    svg.setAttribute("aria-label", p.alt);
     svg.style.height = `${H}px`;
     svg.replaceChildren();
-    patterns(svg, "gvc");
-    const left = 64, right = W - 12, top = 30, bottom = H - 44;
-    const s0 = d.s[0] - 2, s1 = d.s[d.s.length - 1] + 2;
-    let low = Infinity, high = -Infinity;
-    d.g.forEach((g) => { low = Math.min(low, g); high = Math.max(high, g); });
-    if (d.band) { low = Math.min(low, ...d.band.lower); high = Math.max(high, ...d.band.upper); }
-    for (const line of d.more) line.g.forEach((g) => { if (g !== null) { low = Math.min(low, g); high = Math.max(high, g); } });
-    const uMid = [...d.u].sort((p, q) => p - q)[d.u.length >> 1];
-    low -= uMid + 0.1; high += uMid + 0.1;
-    const X = (s) => left + ((s - s0) / (s1 - s0)) * (right - left);
-    const Y = (g) => bottom - ((Math.min(Math.max(g, low), high) - low) / (high - low)) * (bottom - top);
-    this.X = X; this.s0 = s0; this.s1 = s1; this.left = left; this.right = right;
-    const ink = "currentColor";
-    // ticks of the gap in the unit chosen
-    let step = d.unit === "mm" ? 0.1 : d.unit === "in" ? 0.005 * MM_PER_INCH : MM_PER_INCH / 64;
-    const grow = d.unit === "mm" ? [2, 2.5, 2] : d.unit === "in" ? [2, 2.5, 2] : [2, 2, 2];
-    for (let i = 0; (high - low) / step > 6; i += 1) step *= grow[i % 3];
-    for (let g = Math.ceil(low / step) * step; g <= high; g += step) {
-      node("line", { x1: left, x2: right, y1: Y(g), y2: Y(g), stroke: ink, "stroke-opacity": 0.18 }, svg);
-      const t = node("text", { x: left - 6, y: Y(g) + 5, "text-anchor": "end", "font-size": 14, fill: ink }, svg);
-      t.textContent = d.unit === "mm" ? g.toFixed(step < 0.099 ? 2 : 1) : d.unit === "in" ? (g / MM_PER_INCH).toFixed(3) : fraction(g).replace(" in", "");
+    const box = { left: 64, right: W - (narrow ? 12 : 58), top: 30, bottom: H - 44 }, { left, right, top, bottom } = box;
+    const [X, Y] = frame(svg, box, p.places, p.gaps.low, p.gaps.high, narrow ? p.gaps.few : p.gaps.many, narrow);
+    this.box = box;
+    write(svg, (left + right) / 2, H - 6, p.places.name);
+    write(svg, 4, 16, p.gaps.name, "start");
+    if (!narrow) {
+      for (const [at, words] of p.others.many) {
+        node("line", { x1: right, x2: right + 5, y1: Y(at), y2: Y(at), stroke: "currentColor" }, svg);
+        write(svg, right + 8, Y(at) + 5, words, "start");
+      }
+      write(svg, W - 4, 16, p.others.name, "end");
     }
-    for (const [s, words] of stationTicks(s0, s1, d.unit, W < 520 ? 5 : 9)) {
-      node("line", { x1: X(s), x2: X(s), y1: bottom, y2: bottom + 5, stroke: ink }, svg);
-      node("text", { x: X(s), y: bottom + 20, "text-anchor": "middle", "font-size": 14, fill: ink }, svg).textContent = words;
+    if (p.zone) {
+      const along = (values) => p.zone.s.map((s, i) => [X(s), Y(values[i])]);
+      shade(svg, along(p.zone.upper).concat(along(p.zone.lower).reverse()), { ...p.zone.look, hatch: "" }, 0.16);
+      for (const limit of [p.zone.lower, p.zone.upper]) stroke(svg, along(limit), p.zone.look, 1.6, { class: "gv-limit" });
+      stroke(svg, along(p.zone.nominal), p.zone.middle, 1);
     }
-    node("text", { x: (left + right) / 2, y: H - 6, "text-anchor": "middle", "font-size": 14, fill: ink }, svg).textContent = `station along the seam [${d.unit === "mm" ? "mm" : "in"}]`;
-    node("text", { x: 4, y: 16, "font-size": 14, fill: ink }, svg).textContent = d.unit === "mm" ? "gap [mm]" : "gap [in]";
-    if (d.band) {
-      const edge = (limit) => [[left, Y(limit[0])], ...d.s.map((s, i) => [X(s), Y(limit[i])]), [right, Y(limit[limit.length - 1])]];
-      const text = (points) => points.map((p) => `${p[0].toFixed(1)},${p[1].toFixed(1)}`).join(" ");
-      node("polygon", { points: text(edge(d.band.upper).concat(edge(d.band.lower).reverse())), fill: "#3d8a55", "fill-opacity": 0.16 }, svg);
-      for (const limit of [d.band.lower, d.band.upper]) node("polyline", { points: text(edge(limit)), fill: "none", stroke: "#2f8f4f", "stroke-width": 1.6, "stroke-dasharray": "7 4" }, svg);
-    }
-    let number = 0, lastLabel = -100;
-    for (const span of d.spans) {
-      const x = X(span.from), w = Math.max(X(span.to) - x, 3);
-      node("rect", { x, y: top, width: w, height: bottom - top, fill: COLOURS[span.state], "fill-opacity": 0.12 }, svg);
-      node("rect", { x, y: top, width: w, height: bottom - top, fill: `url(#gvc-${span.state})`, "fill-opacity": 0.55 }, svg);
-      const words = span.state === "hole" ? (span.reason ? `left out: ${span.reason}` : "not measured") : `${(number += 1)} ${WORDS[span.state]}`;
-      const short = span.state === "hole" ? (span.reason ? "left out" : "") : String(number);
-      const fit = w > 8 * words.length ? words : short && (span.state !== "hole" || w > 60) ? short : "";
-      const centre = Math.min(Math.max(x + w / 2, left + 4.2 * fit.length), right - 4.2 * fit.length);
-      if (fit && centre - lastLabel > 6 + 4.2 * fit.length) {
-        node("text", { x: centre, y: top - 6, "text-anchor": "middle", "font-size": 14, fill: ink }, svg).textContent = fit;
-        lastLabel = centre + 4.2 * fit.length;
+    let taken = -Infinity;
+    for (const mark of p.marks) {
+      const x0 = X(mark.start), x1 = Math.max(X(mark.stop), x0 + 3);
+      shade(svg, [[x0, top], [x1, top], [x1, bottom], [x0, bottom]], mark.look, 0.12, { class: "gv-mark" });
+      // Words wider than their span would take the place of the next number.
+      for (const [k, words] of mark.labels.entries()) {
+        const half = 4.2 * words.length + 2, middle = Math.min(Math.max((x0 + x1) / 2, left + half), right - half);
+        if (middle - half >= taken && (2 * half <= x1 - x0 || (mark.number && k === mark.labels.length - 1))) {
+          write(svg, middle, top - 6, words);
+          taken = middle + half;
+          break;
+        }
       }
     }
-    for (const [first, stop] of d.runs) {
-      const up = [], down = [], line = [];
-      for (let i = first; i < stop; i += 1) {
-        up.push(`${X(d.s[i])},${Y(d.g[i] + d.u[i])}`);
-        down.unshift(`${X(d.s[i])},${Y(d.g[i] - d.u[i])}`);
-        line.push(`${X(d.s[i])},${Y(d.g[i])}`);
-      }
-      node("polygon", { points: up.concat(down).join(" "), fill: "#2f7fc1", "fill-opacity": 0.28 }, svg);
-      node("polyline", { points: line.join(" "), fill: "none", stroke: "#2f7fc1", "stroke-width": 2.2, class: "gv-line" }, svg);
-    }
-    d.more.forEach((other, k) => this.further(svg, other, k, X, Y));
-    node("line", { x1: left, x2: left, y1: top, y2: bottom, stroke: ink }, svg);
-    node("line", { x1: left, x2: right, y1: bottom, y2: bottom, stroke: ink }, svg);
+    p.lines.slice(1).forEach((line) => series(svg, line, X, Y, "gv-more"));
+    series(svg, p.lines[0], X, Y, "gv-line");
     this.cursor = node("g", { class: "gv-cursor" }, svg);
+    const { s, y } = p.lines[0];
     this.cursorAt = (i) => {
       this.cursor.replaceChildren();
       if (this.span) {
-        const [x0, x1] = this.span.map((k) => X(d.s[k]));
-        node("rect", { x: x0, y: top, width: Math.max(x1 - x0, 2), height: bottom - top, fill: "#ffe000", "fill-opacity": 0.3, stroke: ink, "stroke-width": 2, "stroke-dasharray": "6 3" }, this.cursor);
+        const [x0, x1] = this.span.map((k) => X(s[k]));
+        node("rect", { x: x0, y: top, width: Math.max(x1 - x0, 2), height: bottom - top, fill: "#ffe000", "fill-opacity": 0.3, stroke: "currentColor", "stroke-width": 2, "stroke-dasharray": "6 3" }, this.cursor);
       }
       if (i < 0) return;
-      node("line", { x1: X(d.s[i]), x2: X(d.s[i]), y1: top, y2: bottom, stroke: ink, "stroke-width": 1.6 }, this.cursor);
-      node("circle", { cx: X(d.s[i]), cy: Y(d.g[i]), r: 6, fill: "#ffe000", stroke: "#111", "stroke-width": 2 }, this.cursor);
+      node("line", { x1: X(s[i]), x2: X(s[i]), y1: top, y2: bottom, stroke: "currentColor", "stroke-width": 1.6 }, this.cursor);
+      node("circle", { cx: X(s[i]), cy: Y(y[i]), r: 6, fill: "#ffe000", stroke: "#111", "stroke-width": 2 }, this.cursor);
     };
     this.cursorAt(this.chosen);
-    const keys = [["blue line: gap, shade: U"]];
-    d.more.forEach((other, k) => keys.push([`${MORE[k % 3][2]}: ${other.label}${other.u ? `, ${MORE[k % 3][3]} hatching: its U` : ""}`]));
-    this.root.querySelector(".gv-key").textContent = keys.join("; ") + (d.band ? "; green band: tolerance" : "");
-  }
-
-  // A further profile with its U: runs without a gap, each a line, a hatched shade and its two thin borders.
-  further(svg, other, k, X, Y) {
-    const stroke = MORE[k % 3][0];
-    let run = [];
-    const flush = () => {
-      const text = (points) => points.map((p) => p.map((v) => v.toFixed(1)).join(",")).join(" ");
-      if (run.length > 1) {
-        if (other.u) {
-          const up = run.map((i) => [X(other.s[i]), Y(other.g[i] + other.u[i])]), down = run.map((i) => [X(other.s[i]), Y(other.g[i] - other.u[i])]);
-          const shade = text(up.concat([...down].reverse()));
-          node("polygon", { points: shade, fill: "currentColor", "fill-opacity": 0.14 }, svg);
-          node("polygon", { points: shade, fill: `url(#gvc-more${k % 3})`, class: "gv-more-u" }, svg);
-          for (const border of [up, down]) node("polyline", { points: text(border), fill: "none", stroke: "currentColor", "stroke-width": 0.8, "stroke-opacity": 0.7 }, svg);
-        }
-        node("polyline", { points: text(run.map((i) => [X(other.s[i]), Y(other.g[i])])), fill: "none", stroke: "currentColor", "stroke-width": 1.8, "stroke-dasharray": stroke, class: "gv-more" }, svg);
-      }
-      run = [];
-    };
-    other.s.forEach((s, i) => { if (other.g[i] === null || s < this.s0 || s > this.s1) flush(); else run.push(i); });
-    flush();
+    this.root.querySelector(".gv-key").textContent = p.key;
   }
 
   // --- form of both edges, each about its own least-squares line, at one stated exaggeration
   forms() {
-    const d = this.data, home = this.root.querySelector(".gv-forms");
+    const home = this.root.querySelector(".gv-forms"), form = this.data.form;
     home.replaceChildren();
-    this.root.querySelector(".gv-form-head").hidden = !d.forms.length;
+    this.root.querySelector(".gv-form-head").hidden = !form;
     const steep = this.root.querySelector(".gv-steep");
     steep.textContent = "";
-    if (!d.forms.length) return;
-    const W = this.photo.clientWidth, H = 166, left = 64, right = W - 12, top = 24, bottom = H - 26;
-    const s0 = d.s[0] - 2, s1 = d.s[d.s.length - 1] + 2;
-    let reach = 0.05;
-    for (const form of d.forms) form.y.forEach((y, i) => { reach = Math.max(reach, Math.abs(y) + Math.min(form.u[i], 1)); });
-    const perMm = (right - left) / (s1 - s0);
-    const most = (bottom - top) / (2 * reach) / perMm;
-    const base = 10 ** Math.floor(Math.log10(Math.max(most, 1)));
-    const times = [5, 2, 1].map((k) => k * base).find((k) => k <= Math.max(most, 1));
-    const half = (bottom - top) / (2 * times * perMm);
-    const X = (s) => left + (s - s0) * perMm;
-    const Y = (y) => (top + bottom) / 2 + Math.min(Math.max(y, -half), half) * times * perMm;
-    for (const form of d.forms) {
+    if (!form) return;
+    const W = this.photo.clientWidth, H = 166, box = { left: 64, right: W - 12, top: 24, bottom: H - 26 };
+    const perMm = (box.right - box.left) / (form.places.high - form.places.low), tall = box.bottom - box.top;
+    const most = Math.max(tall / (2 * form.reach) / perMm, 1);
+    const times = form.steeper.find((k) => k <= most), half = tall / (2 * times * perMm);
+    const heights = form.heights.filter(([at]) => Math.abs(at) <= half);
+    form.lines.forEach((line, k) => {
       const words = document.createElement("p");
-      words.textContent = form.words;
+      words.textContent = form.words[k];
       home.appendChild(words);
-      const svg = node("svg", { viewBox: `0 0 ${W} ${H}`, role: "img", "aria-label": form.words }, home);
+      const svg = node("svg", { viewBox: `0 0 ${W} ${H}`, role: "img", "aria-label": form.words[k], class: `gv-form${k}` }, home);
       svg.style.height = `${H}px`;
-      const inch = d.unit !== "mm", unit = inch ? MM_PER_INCH : 1;
-      const step = unit * ([0.0005, 0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5].find((v) => (2 * half) / (v * unit) <= 5) || 10);
-      const places = inch ? (step < 0.99 * 0.001 * MM_PER_INCH ? 4 : 3) : step < 0.0099 ? 3 : step < 0.099 ? 2 : 1;
-      node("text", { x: 4, y: 14, "font-size": 14, fill: "currentColor" }, svg).textContent = `${inch ? "inch" : "mm"}, drawn ${times} times steeper than along the seam`;
-      for (let y = Math.ceil(-half / step) * step; y <= half; y += step) {
-        node("line", { x1: left, x2: right, y1: Y(y), y2: Y(y), stroke: "currentColor", "stroke-opacity": Math.abs(y) < 1e-9 ? 0.8 : 0.18, "stroke-dasharray": Math.abs(y) < 1e-9 ? "5 4" : "" }, svg);
-        node("text", { x: left - 6, y: Y(y) + 5, "text-anchor": "end", "font-size": 14, fill: "currentColor" }, svg).textContent = (Math.abs(y) < 1e-9 ? 0 : -y / unit).toFixed(places);
-      }
-      for (const [s, words] of stationTicks(s0, s1, d.unit, W < 520 ? 5 : 9)) node("text", { x: X(s), y: H - 6, "text-anchor": "middle", "font-size": 14, fill: "currentColor" }, svg).textContent = words;
-      const colour = form.letter === "A" ? "#2f7fc1" : "#d9601a";
-      for (const [first, stop] of d.runs) {
-        const up = [], down = [], line = [];
-        for (let i = first; i < stop; i += 1) {
-          up.push(`${X(d.s[i])},${Y(form.y[i] - form.u[i])}`);
-          down.unshift(`${X(d.s[i])},${Y(form.y[i] + form.u[i])}`);
-          line.push(`${X(d.s[i])},${Y(form.y[i])}`);
-        }
-        node("polygon", { points: up.concat(down).join(" "), fill: colour, "fill-opacity": 0.22 }, svg);
-        node("polyline", { points: line.join(" "), fill: "none", stroke: colour, "stroke-width": 2 }, svg);
-      }
-    }
-    steep.textContent = `Deviation of each edge, drawn ${times} times steeper across the seam than along it; up is towards panel A; dashed: least-squares ${d.forms[0].about}; shade: U.`;
+      const [X, Y] = frame(svg, box, form.places, -half, half, heights, W < 520);
+      write(svg, 4, 14, `${line.label} [${form.unit}]`, "start");
+      series(svg, line, X, Y, "gv-edge");
+    });
+    steep.textContent = form.note.replace("{times}", times);
   }
 
   choose(i, draw = true) {
-    const d = this.data;
-    if (!d.s.length) { this.read.textContent = ""; return; }
-    this.chosen = Math.min(Math.max(i, 0), d.s.length - 1);
-    const k = this.chosen;
-    const state = d.band ? `, ${WORDS[d.states[k]]}` : "";
-    this.read.textContent = `Station ${place(d.s[k], d.unit)}: gap ${both(d.g[k], d.unit)}, U ${small(d.u[k], d.unit)}${state}${this.furtherAt(d.s[k])}`;
-    this.slider.value = k;
+    const d = this.data, n = d.places.length;
+    if (!n) { this.read.textContent = ""; return; }
+    this.chosen = Math.min(Math.max(i, 0), n - 1);
+    this.read.textContent = `Station ${d.places[this.chosen]}: ${d.readings[this.chosen]}`;
+    this.slider.value = this.chosen;
     this.slider.setAttribute("aria-valuetext", this.read.textContent);
     if (draw) this.drawOverlay();
-    if (this.cursorAt) this.cursorAt(k);
-  }
-
-  // What the further lines say at a station, where they have one within half a millimetre of it.
-  furtherAt(s) {
-    const d = this.data;
-    return d.more.map((other) => {
-      let best = -1;
-      other.s.forEach((v, i) => { if (other.g[i] !== null && Math.abs(v - s) <= 0.5 && (best < 0 || Math.abs(v - s) < Math.abs(other.s[best] - s))) best = i; });
-      if (best < 0) return "";
-      return `; ${other.label} ${both(other.g[best], d.unit)}${other.u ? `, U ${small(other.u[best], d.unit)}` : ""}`;
-    }).join("");
+    if (this.cursorAt) this.cursorAt(this.chosen);
   }
 
   nearestInPhoto(cx, cy) {
-    const d = this.data;
-    let best = -1, least = Infinity;
-    d.s.forEach((_, i) => {
-      const p = this.screen((d.ax[i] + d.bx[i]) / 2, (d.ay[i] + d.by[i]) / 2);
-      const r = Math.hypot(p[0] - cx, p[1] - cy);
+    let best = -1, least = 80;
+    const [a, b] = this.data.edges.length ? this.data.edges.map((edge) => edge.px) : [[], []];
+    a.forEach((p, i) => {
+      const [x, y] = this.screen((p[0] + b[i][0]) / 2, (p[1] + b[i][1]) / 2), r = Math.hypot(x - cx, y - cy);
       if (r < least) { least = r; best = i; }
     });
-    return least < 80 ? best : -1;
+    return best;
   }
   nearestInChart(event) {
-    const box = this.chart.getBoundingClientRect();
-    const s = this.s0 + ((event.clientX - box.left - this.left) / (this.right - this.left)) * (this.s1 - this.s0);
+    const { left, right } = this.box, { low, high } = this.data.picture.places, stations = this.data.picture.lines[0].s;
+    const s = low + ((event.clientX - this.chart.getBoundingClientRect().left - left) / (right - left)) * (high - low);
     let best = 0;
-    this.data.s.forEach((v, i) => { if (Math.abs(v - s) < Math.abs(this.data.s[best] - s)) best = i; });
+    stations.forEach((v, i) => { if (Math.abs(v - s) < Math.abs(stations[best] - s)) best = i; });
     return best;
   }
 
@@ -475,29 +368,29 @@ class Viewer {
     this.root.querySelector(".gv-measure").disabled = this.points.length < 2;
     this.help.textContent = this.tapping
       ? `Tap two or more points along the gap, from one end to the other. ${this.points.length} tapped.`
-      : this.data.s.length ? "Tap the seam or the plot to read a station. Drag to move, pinch or wheel to zoom." : "Drag to move, pinch or wheel to zoom.";
+      : this.data.places.length ? "Tap the seam or the plot to read a station. Drag to move, pinch or wheel to zoom." : "Drag to move, pinch or wheel to zoom.";
   }
 
   // --- a span to be left out: its two stations, drawn sideways over the plot or stepped
   setSpan(first, last) {
-    const most = this.data.s.length - 1;
+    const most = this.data.places.length - 1;
     const [a, b] = [first, last].map((k) => Math.min(Math.max(k, 0), most));
     this.span = [Math.min(a, b), Math.max(a, b)];
-    this.spanOf = this.data.s.length;
+    this.spanOf = this.data.places.length;
     this.showSpan();
     this.drawOverlay();
     if (this.cursorAt) this.cursorAt(this.chosen);
   }
   showSpan() {
     const d = this.data, on = Boolean(this.span);
-    this.root.querySelector(".gv-leave-bar").hidden = !d.tappable || !d.s.length;
+    this.root.querySelector(".gv-leave-bar").hidden = !d.tappable || !d.places.length;
     this.root.querySelector(".gv-leave").setAttribute("aria-pressed", String(on));
     this.root.querySelector(".gv-leaving").hidden = !on;
     this.chart.style.touchAction = on ? "none" : "pan-y";
     const reason = this.root.querySelector(".gv-reason").value.trim();
     this.root.querySelector(".gv-go").disabled = !on || !reason;
     if (!on) return;
-    const [from, to] = this.span.map((k) => place(d.s[k], d.unit));
+    const [from, to] = this.span.map((k) => d.places[k]);
     this.root.querySelector(".gv-span").textContent = `From station ${from.replace(/ (mm|in)$/, "")} to ${to}. Draw sideways over the plot to choose, then say why.`;
   }
   closeSpan() {
@@ -522,7 +415,7 @@ class Viewer {
     }
     on(".gv-go", () => {
       if (!this.span || !reason.value.trim()) return;
-      const [from, to] = this.span.map((k) => this.data.s[k]);
+      const [from, to] = this.span.map((k) => this.data.picture.lines[0].s[k]);
       this.component.setTriggerValue("span", { key: this.data.key, from, to, reason: reason.value.trim() });
       this.closeSpan();
     });
@@ -545,7 +438,7 @@ class Viewer {
     on(".gv-in", () => this.zoom(1.6, ...middle()));
     on(".gv-out", () => this.zoom(1 / 1.6, ...middle()));
     on(".gv-whole", () => this.whole());
-    on(".gv-seam", () => { if (this.data.s.length) this.seam(); else this.whole(); });
+    on(".gv-seam", () => { if (this.data.places.length) this.seam(); else this.whole(); });
     on(".gv-tap", () => { this.tapping = !this.tapping; if (!this.tapping) this.points = []; this.showTapping(); this.draw(); });
     on(".gv-undo", () => { this.points.pop(); this.showTapping(); this.drawOverlay(); });
     on(".gv-measure", () => {

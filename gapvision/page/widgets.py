@@ -13,7 +13,7 @@ from gapvision.errors import GapvisionError
 from gapvision.geometry.runs import holes
 from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Measurement, Notice, Verdict
 from gapvision.page.drawings import drawing_for
-from gapvision.page.viewer import reason_of
+from gapvision.reports.profile_picture import reason_of
 from gapvision.units import MM_PER_INCH, parse_length
 from gapvision.words import UNIT_NAMES, Lengths, at_a_glance, notice, rule, span_state, worst
 

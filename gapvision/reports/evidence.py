@@ -28,8 +28,9 @@ from reportlab.platypus import (
 )
 
 from gapvision import words
+from gapvision.model import ExtraLine
 from gapvision.reports.crops import SeamCrop, crops_alike, needed_height_mm
-from gapvision.reports.evidence_chart import Curve, GapChart, SeamPhoto, nice_step
+from gapvision.reports.evidence_chart import Plot, SeamPhoto
 from gapvision.reports.evidence_style import (
     FOOT_HEIGHT,
     HEAD_HEIGHT,
@@ -47,6 +48,8 @@ from gapvision.reports.evidence_style import (
     styles,
 )
 from gapvision.reports.evidence_types import Evidence, Head, PhotoEntry, PlanEvidence, SeamEvidence, ShownResult
+from gapvision.reports.figures import draw_profile
+from gapvision.reports.profile_picture import line_of, ticks
 from gapvision.words import Lengths
 
 __all__ = ["Evidence", "Head", "PhotoEntry", "PlanEvidence", "SeamEvidence", "ShownResult", "write_evidence"]
@@ -235,64 +238,53 @@ class _Maker:
             return "not measured"
         return f"B above A by {self.say.small(step.mean_mm, signed=True)}, U {self.say.small(step.expanded_u_mm)}"
 
+    def _on_chart(self, seam: SeamEvidence, shown: ShownResult, s: Any) -> Any:
+        """A photo's stations on the chart's scale: that of the later photo, as in the table of worst places."""
+        values = np.asarray(s, dtype=float)
+        earlier = seam.comparison is not None and shown is seam.before
+        return values - seam.comparison.datum.shift_mm if earlier and seam.comparison is not None else values
+
     def _ranges(self, seam: SeamEvidence) -> tuple[float, float]:
         """The stretch to show, on the chart's scale: what both have, else all of it."""
-        if seam.comparison is not None:
-            return float(seam.comparison.s_mm[0]), float(seam.comparison.s_mm[-1])
-        s = seam.after.profile.s_mm
+        if seam.comparison is not None and seam.before is not None:
+            s = self._on_chart(seam, seam.before, seam.comparison.s_mm)
+        else:
+            s = seam.after.profile.s_mm
         return float(s[0]), float(s[-1])
-
-    def _on_chart(self, seam: SeamEvidence, shown: ShownResult, s: Any) -> Any:
-        """A photo's stations on the chart's scale (that of the earlier photo)."""
-        c = seam.comparison
-        values = np.asarray(s, dtype=float)
-        if c is None or shown is seam.before:
-            return values
-        if c.mirrored and self._turned(seam):
-            values = shown.profile.s_mm[0] + shown.profile.s_mm[-1] - values
-        return values + c.datum.shift_mm
-
-    def _turned(self, seam: SeamEvidence) -> bool:
-        """Whether the later photo runs the other way: the other side of the car, seam lying along it."""
-        if seam.comparison is None or not seam.comparison.mirrored:
-            return False
-        x, y = np.abs(seam.after.profile.edge_a_px[-1] - seam.after.profile.edge_a_px[0])
-        return bool(x >= y)
 
     def _pictures(self, seam: SeamEvidence) -> list[Flowable]:
         start, end = self._ranges(seam)
-        ticks = _round_places(start, end, 25.4 if self.say.inch else 1.0)
+        stations = ticks(start, end, 6, self.say.unit)
         shown = [s for s in (seam.before, seam.after) if s is not None and s.photo is not None]
         if not shown:
             return []
         width = (self.width - 4 * mm * (len(shown) - 1)) / len(shown)
         spans = []
         for s in shown:
-            turned = s is seam.after and self._turned(seam)
             places = s.profile.s_mm
             on = self._on_chart(seam, s, places)
             inside = places[(on >= start - 0.5) & (on <= end + 0.5)]
             if len(inside) < 2:
                 return []
-            spans.append((s, turned, float(inside[0]), float(inside[-1])))
-        height = max(needed_height_mm(s.measurement, a, b) for s, _, a, b in spans)
+            spans.append((s, float(inside[0]), float(inside[-1])))
+        height = max(needed_height_mm(s.measurement, a, b) for s, a, b in spans)
         # A short or strongly curved seam must not outgrow the page.
         width = min(width, _TALLEST * 1.04 * max(end - start, 1.0) / height)
         half = (end - start) / 2
 
-        def cut(s: ShownResult, turned: bool, middle: float, kind: Callable[..., SeamCrop | None]) -> SeamCrop | None:
+        def cut(s: ShownResult, middle: float, kind: Callable[..., SeamCrop | None]) -> SeamCrop | None:
             return kind(
                 s.photo or b"", s.measurement, middle - half, middle + half, width_px=round(width / mm * 8),
-                height_mm=height, turned=turned,
+                height_mm=height,
             )  # fmt: skip
 
-        crops = crops_alike([partial(cut, s, turned, (a + b) / 2) for s, turned, a, b in spans])
+        crops = crops_alike([partial(cut, s, (a + b) / 2) for s, a, b in spans])
         if crops is None:
             return []
         cells: list[Flowable] = []
         captions: list[Flowable] = []
         for (s, *_), crop in zip(spans, crops, strict=True):
-            cells.append(self._photo(seam, s, crop, width, ticks))
+            cells.append(SeamPhoto(width, crop, stations, self._on_chart(seam, s, crop.s_mm)))
             words = "Before" if s is seam.before else ("After" if seam.before is not None else "Photo")
             said = f"{words}: {s.stage}, {s.on_date}. {_HOW[crop.rectified]}."
             captions.append(para(said, "quiet"))
@@ -304,39 +296,18 @@ class _Maker:
         ]))  # fmt: skip
         return [table]
 
-    def _photo(
-        self, seam: SeamEvidence, shown: ShownResult, crop: SeamCrop, width: float, ticks: list[float]
-    ) -> Flowable:
-        return SeamPhoto(width, crop, self.say, ticks, self._on_chart(seam, shown, crop.s_mm))
-
     def _chart(self, seam: SeamEvidence) -> Flowable:
-        def curve(shown: ShownResult, label: str) -> Curve:
-            p, s = shown.profile, self._on_chart(seam, shown, shown.profile.s_mm)
-            order = np.argsort(s)
-            return Curve(label=label, s_mm=s[order], gap_mm=p.gap_mm[order], u_mm=p.expanded_u_mm[order])
-
-        band = None
-        if seam.s_mm is not None and seam.lower_mm is not None and seam.upper_mm is not None:
-            s = self._on_chart(seam, seam.after, seam.s_mm)
-            order = np.argsort(s)
-            band = (s[order], seam.lower_mm[order], seam.upper_mm[order])
-        marks = []
-        for span in (seam.after.verdict or {}).get("spans", []):
-            if span["state"] in ("out of tolerance", "not proven"):
-                ends = sorted(self._on_chart(seam, seam.after, [span["from_mm"], span["to_mm"]]).tolist())
-                marks.append((ends[0], ends[1], span["state"]))
-        future = None
-        if seam.forecast is not None and seam.forecast.get("stations"):
-            rows = seam.forecast["stations"]
-            future = Curve(
-                label="forecast after paint",
-                s_mm=self._on_chart(seam, seam.after, [r["s_mm"] for r in rows]),
-                gap_mm=np.array([r["gap_mm"] for r in rows]),
-                u_mm=np.array([r["u_mm"] for r in rows]),
-            )
-        before = None if seam.before is None else curve(seam.before, f"before: {seam.before.stage}")
-        after = curve(seam.after, f"after: {seam.after.stage}" if before is not None else seam.after.stage)
-        return GapChart(self.width, 66 * mm, self.say, after, before, band, marks, future)
+        profile, label, more = seam.after.profile, seam.after.stage, []
+        if seam.before is not None:
+            label = f"after: {label}"
+            shift = 0.0 if seam.comparison is None else seam.comparison.datum.shift_mm
+            more.append(line_of(seam.before.profile, f"before: {seam.before.stage}", -shift))
+        rows = (seam.forecast or {}).get("stations")
+        if rows:
+            s, gap, u = (np.array([r[k] for r in rows], dtype=float) for k in ("s_mm", "gap_mm", "u_mm"))
+            more.append(ExtraLine(s, gap, "forecast after paint", u))
+        size, unit = (self.width / 72, 72 * mm / 72), self.say.unit
+        return Plot(draw_profile(profile, seam.judged, more=more, unit=unit, label=label, size_in=size, point=7.4))
 
     def _verdict(self, seam: SeamEvidence) -> list[Flowable]:
         parts: list[Flowable] = [para("Verdict", "h3")]
@@ -475,10 +446,3 @@ class _Rule(Flowable):  # type: ignore[misc]
         self.canv.setStrokeColor(LINE)
         self.canv.setLineWidth(0.8)
         self.canv.line(0, 2, self.width, 2)
-
-
-def _round_places(start_mm: float, end_mm: float, unit_mm: float) -> list[float]:
-    """Round stations for ticks, on the chart's scale [mm]."""
-    step = nice_step((end_mm - start_mm) / unit_mm, 6) * unit_mm
-    first = np.ceil(start_mm / step) * step
-    return [float(v) for v in np.arange(first, end_mm + 1e-6, step)]

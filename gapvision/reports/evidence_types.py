@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from gapvision.model import Comparison, FloatArray, GapProfile, GapSummary, Measurement
+from gapvision.model import Comparison, GapProfile, GapSummary, Measurement, Verdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,8 +82,8 @@ class SeamEvidence:
         An earlier result, to be set against ``after``.
     comparison : Comparison or None
         Of the two.
-    s_mm, nominal_mm, lower_mm, upper_mm : ndarray, shape (n,), or None
-        The tolerance band along the stations of ``after`` [mm].
+    judged : Verdict or None
+        The judgement of ``after``, for its plot.
     remarks : tuple of str
         Warnings and notes that belong to this seam, in words.
     forecast : dict or None
@@ -94,10 +94,7 @@ class SeamEvidence:
     after: ShownResult
     before: ShownResult | None = None
     comparison: Comparison | None = None
-    s_mm: FloatArray | None = None
-    nominal_mm: FloatArray | None = None
-    lower_mm: FloatArray | None = None
-    upper_mm: FloatArray | None = None
+    judged: Verdict | None = None
     remarks: tuple[str, ...] = ()
     forecast: dict[str, Any] | None = None
 

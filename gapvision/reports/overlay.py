@@ -8,28 +8,31 @@ colour is never the only sign.
 from __future__ import annotations
 
 import io
+import textwrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.geometry.runs import runs
-from gapvision.model import HOLE, OPEN, GapProfile, Measurement, Span, Verdict
-from gapvision.reports.figures import look_of
-from gapvision.words import span_state
+from gapvision.model import OUT, FloatArray, Measurement, Verdict
+from gapvision.reports.profile_picture import EDGE_A, EDGE_B, Mark, build_picture, ruler
 
 if TYPE_CHECKING:
     from PIL.Image import Image
     from PIL.ImageDraw import ImageDraw
 
-_BLUE, _ORANGE, _WHITE, _INK = (0, 96, 170), (214, 84, 0), (255, 255, 255), (20, 22, 26)
-_TINT = {"wide": (214, 84, 0), "tight": (122, 59, 143), "unproven": (70, 70, 70)}
+_WHITE, _INK = "#ffffff", "#14161a"
 _OVERSAMPLE = 2
 _MOST_LABELS = 9  # more words than this hide the photo; every span stays in the list
 
 
 def draw_overlay(
-    pixels: NDArray[Any], measurement: Measurement, verdict: Verdict | None = None, *, longest_px: int = 1800
+    pixels: NDArray[Any],
+    measurement: Measurement,
+    verdict: Verdict | None = None,
+    *,
+    unit: str = "mm",
+    longest_px: int = 1800,
 ) -> Image:
     """Draw a measurement on its photo.
 
@@ -40,7 +43,9 @@ def draw_overlay(
     measurement : Measurement
         What was measured on it; a refused photo is shown with the reason only.
     verdict : Verdict, optional
-        The decision about it; without it no span is marked.
+        The judgement of it; without one no span is marked.
+    unit : str
+        ``mm``, ``in`` or ``fraction`` for stations and gaps.
     longest_px : int
         Longest side of the picture made [px].
 
@@ -70,7 +75,7 @@ def draw_overlay(
         words = measurement.notices[0].message if measurement.notices else "Not measured."
         pens.text((size[0] * _OVERSAMPLE / 2, size[1] * _OVERSAMPLE / 2), f"Refused: {words}", width=0.9)
     elif len(measurement.profile.s_mm) > 1:
-        _draw_measured(pens, measurement.profile, verdict)
+        _draw_measured(pens, measurement, verdict, unit)
     picture.paste(small := sheet.resize(size, Image.Resampling.BOX), (0, 0), small)
     return picture
 
@@ -96,23 +101,28 @@ class _Pens:
         self.size = draw.im.size
         self.taken: list[tuple[float, float, float, float]] = []
 
-    def at(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    def at(self, points_px: FloatArray) -> FloatArray:
         """Photo pixels to sheet pixels (the centre of the top-left pixel is (0, 0) on both)."""
         return (np.asarray(points_px, float) + 0.5) * self.scale * _OVERSAMPLE - 0.5
 
-    def line(
-        self, points: NDArray[np.float64], colour: tuple[int, int, int], width: float, *, cased: bool = True
-    ) -> None:
+    def ink(self, colour: str, alpha: int = 255) -> tuple[int, ...]:
+        """A colour as the sheet takes it."""
+        from PIL.ImageColor import getrgb
+
+        return (*getrgb(colour)[:3], alpha)
+
+    def line(self, points: FloatArray, colour: str, width: float, *, cased: bool = True) -> None:
         """A line through sheet points, on a light casing."""
         flat = [tuple(p) for p in points]
         if cased:
-            self.draw.line(flat, fill=(*_WHITE, 200), width=max(1, round((width + 2.4) * self.weight)), joint="curve")
-        self.draw.line(flat, fill=(*colour, 255), width=max(1, round(width * self.weight)), joint="curve")
+            thick = max(1, round((width + 2.4) * self.weight))
+            self.draw.line(flat, fill=self.ink(_WHITE, 200), width=thick, joint="curve")
+        self.draw.line(flat, fill=self.ink(colour), width=max(1, round(width * self.weight)), joint="curve")
 
     def text(self, middle: tuple[float, float], words: str, width: float = 1.0, *, free: bool = False) -> bool:
         """Words on a white plate, kept inside the picture; with ``free`` not where other words stand."""
         if self.draw.textlength(words, font=self.font) > width * self.size[0]:
-            words = _wrapped(words, 52)
+            words = "\n".join(textwrap.wrap(words, 52))
         box = self.draw.multiline_textbbox((0, 0), words, font=self.font)
         pad = 6 * self.weight
         w, h = box[2] - box[0] + 2 * pad, box[3] - box[1] + 2 * pad
@@ -124,95 +134,84 @@ class _Pens:
         ):
             return False
         self.taken.append(plate)
-        self.draw.rectangle(plate, fill=(*_WHITE, 225), outline=(*_INK, 255), width=max(1, round(self.weight)))
-        self.draw.multiline_text((x + pad - box[0], y + pad - box[1]), words, font=self.font, fill=(*_INK, 255))
+        self.draw.rectangle(plate, fill=self.ink(_WHITE, 225), outline=self.ink(_INK), width=max(1, round(self.weight)))
+        self.draw.multiline_text((x + pad - box[0], y + pad - box[1]), words, font=self.font, fill=self.ink(_INK))
         return True
 
 
-def _draw_measured(pens: _Pens, profile: GapProfile, verdict: Verdict | None) -> None:
+def _draw_measured(pens: _Pens, measurement: Measurement, verdict: Verdict | None, unit: str) -> None:
+    picture, profile = build_picture(measurement, verdict, unit=unit), measurement.profile
+    assert profile is not None  # the caller has looked
     a, b = pens.at(profile.edge_a_px), pens.at(profile.edge_b_px)
     across = b - a
     outward = across / np.maximum(np.hypot(*across.T)[:, None], 1e-9)
-    spans = [s for s in (() if verdict is None else verdict.marked) if s.state != HOLE]
-    for span in spans:
-        _hatch(pens, profile, span, a, b)
-    for start, stop in (run for run in runs(profile.s_mm, profile.spacing_mm) if run[1] - run[0] > 1):
-        pens.line(a[start:stop], _BLUE, 2.4)
-        _dashed(pens, b[start:stop])
-    _ticks(pens, profile, a, b, outward)
-    important = sorted(spans, key=lambda x: (x.state == OPEN, -x.excess_mm))[:_MOST_LABELS]
-    for number, span in enumerate(spans, 1):
-        if span in important:
-            _label(pens, profile, span, number, a, b, outward)
-
-
-def _dashed(pens: _Pens, points: NDArray[np.float64]) -> None:
-    """Edge B: dashes of equal length on a light casing."""
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-    pens.line(points, _WHITE, 2.4)
-    dash, space = 20 * pens.weight, 9 * pens.weight
-    for begin in np.arange(0.0, along[-1], dash + space):
-        steps = np.linspace(begin, min(begin + dash, along[-1]), 6)
-        piece = np.stack([np.interp(steps, along, points[:, k]) for k in (0, 1)], axis=1)
-        pens.line(piece, _ORANGE, 2.4, cased=False)
-
-
-def _hatch(pens: _Pens, profile: GapProfile, span: Span, a: NDArray[np.float64], b: NDArray[np.float64]) -> None:
-    """Cross lines between the edges; the slant tells wide from tight, the dash 'not proven'."""
-    inside = np.flatnonzero((profile.s_mm >= span.from_mm) & (profile.s_mm <= span.to_mm))
-    colour = _TINT[look_of(span)]
-    if len(inside) > 1:
-        outline = [*map(tuple, a[inside]), *map(tuple, b[inside[::-1]])]
-        pens.draw.polygon(outline, fill=(*colour, 70))
-    width = float(np.median(np.hypot(*(b[inside] - a[inside]).T)))
-    step_px = max(9 * pens.weight, 0.35 * width)
-    along = (
-        np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(a[inside], axis=0).T))]) if len(inside) > 1 else np.zeros(1)
-    )
-    slant = {"wide": 0.6, "tight": -0.6, "unproven": 0.0}[look_of(span)] * width
-    for place in np.arange(0.0, along[-1] + 1e-6, step_px):
-        foot = [np.interp(place, along, a[inside, k]) for k in (0, 1)]
-        head = [np.interp(np.clip(place + slant, 0, along[-1]), along, b[inside, k]) for k in (0, 1)]
-        pens.line(np.array([foot, head]), colour, 2.0)
-
-
-def _ticks(
-    pens: _Pens, profile: GapProfile, a: NDArray[np.float64], b: NDArray[np.float64], outward: NDArray[np.float64]
-) -> None:
-    """Ticks outside both edges at every 10 mm, longer and with its number at every 50 mm; letters at the ends."""
-    for station in np.arange(np.ceil(profile.s_mm[0] / 10) * 10, profile.s_mm[-1] + 1e-6, 10):
-        near = int(np.argmin(np.abs(profile.s_mm - station)))
-        if abs(profile.s_mm[near] - station) > profile.spacing_mm:
-            continue
-        major = abs(station / 50 - round(station / 50)) < 1e-6
-        length = (26 if major else 12) * pens.weight
-        for edge, sign, colour in ((a, -1, _BLUE), (b, 1, _ORANGE)):
-            foot = edge[near] + sign * 3 * pens.weight * outward[near]
-            pens.line(np.array([foot, foot + sign * length * outward[near]]), colour, 2.0)
-        if major:
-            pens.text(tuple(b[near] + 62 * pens.weight * outward[near]), f"{station:.0f}")
+    marks = [mark for mark in picture.marks if mark.number and mark.last > mark.first]
+    for mark in marks:
+        _hatch(pens, mark, a[mark.first : mark.last], b[mark.first : mark.last])
+    for start, stop in picture.lines[0].runs:
+        if stop - start > 1:
+            pens.line(a[start:stop], EDGE_A, 2.4)
+            _dashed(pens, b[start:stop])
+    for i, long, words in ruler(profile.s_mm, unit):
+        length = (26 if long else 12) * pens.weight
+        for edge, sign, colour in ((a, -1, EDGE_A), (b, 1, EDGE_B)):
+            foot = edge[i] + sign * 3 * pens.weight * outward[i]
+            pens.line(np.array([foot, foot + sign * length * outward[i]]), colour, 2.0)
+        if long:
+            pens.text(tuple(b[i] + 62 * pens.weight * outward[i]), words)
     along = a[min(5, len(a) - 1)] - a[0]
     back = 34 * pens.weight * along / max(float(np.hypot(*along)), 1e-9)
     for edge, sign, letter in ((a, -1, "A"), (b, 1, "B")):
         pens.text(tuple(edge[0] - back + sign * 24 * pens.weight * outward[0]), letter)
+    for mark in _worst(marks, verdict):
+        _label(pens, f"{mark.labels[0]} {'mm' if unit == 'mm' else 'in'}", mark, a, b, outward)
 
 
-def _label(
-    pens: _Pens,
-    profile: GapProfile,
-    span: Span,
-    number: int,
-    a: NDArray[np.float64],
-    b: NDArray[np.float64],
-    outward: NDArray[np.float64],
-) -> None:
+def _worst(marks: list[Mark], verdict: Verdict | None) -> list[Mark]:
+    """The marks that get words: those furthest beyond a limit, in order along the seam."""
+    if verdict is None or len(marks) <= _MOST_LABELS:
+        return marks
+    spans = [x for x in verdict.marked if np.isfinite(x.worst_mm)]
+    by_excess = sorted(range(len(spans)), key=lambda k: (spans[k].state != OUT, -spans[k].excess_mm))
+    kept = {k + 1 for k in by_excess[:_MOST_LABELS]}
+    return [mark for mark in marks if mark.number in kept]
+
+
+def _dashed(pens: _Pens, points: FloatArray) -> None:
+    """Edge B: dashes of equal length on a light casing."""
+    along = _lengths(points)
+    pens.line(points, _WHITE, 2.4)
+    dash, space = 20 * pens.weight, 9 * pens.weight
+    for begin in np.arange(0.0, along[-1], dash + space):
+        steps = np.linspace(begin, min(begin + dash, along[-1]), 6)
+        pens.line(np.stack([np.interp(steps, along, points[:, k]) for k in (0, 1)], axis=1), EDGE_B, 2.4, cased=False)
+
+
+def _hatch(pens: _Pens, mark: Mark, a: FloatArray, b: FloatArray) -> None:
+    """Cross lines between the edges; their slant is that of the span's hatch."""
+    if len(a) > 1:
+        outline = [*map(tuple, a), *map(tuple, b[::-1])]
+        pens.draw.polygon(outline, fill=pens.ink(mark.look.colour, 70))
+    width, along = float(np.median(np.hypot(*(b - a).T))), _lengths(a)
+    for kind in mark.look.hatch:
+        slant = {"/": 0.6, "\\": -0.6}.get(kind, 0.0) * width
+        for place in np.arange(0.0, along[-1] + 1e-6, max(9 * pens.weight, 0.35 * width)):
+            foot = [np.interp(place, along, a[:, k]) for k in (0, 1)]
+            head = [np.interp(np.clip(place + slant, 0, along[-1]), along, b[:, k]) for k in (0, 1)]
+            pens.line(np.array([foot, head]), mark.look.colour, 2.0)
+
+
+def _lengths(points: FloatArray) -> FloatArray:
+    """Length along a line up to each of its points [px]."""
+    return np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
+
+
+def _label(pens: _Pens, words: str, mark: Mark, a: FloatArray, b: FloatArray, outward: FloatArray) -> None:
     """Number and words beside the span, at the first place where no other words stand."""
-    middle = int(np.argmin(np.abs(profile.s_mm - (span.from_mm + span.to_mm) / 2)))
-    words = f"{number} {span_state(span)} {span.worst_mm:.2f} mm"
+    middle = (mark.first + mark.last - 1) // 2
     # Half the plate's size in the direction away from the edge: it must not cover the gap.
-    half = pens.draw.textlength(words, font=pens.font) / 2 * abs(outward[middle, 0]) + 24 * pens.weight * abs(
-        outward[middle, 1]
-    )
+    aside, above = np.abs(outward[middle])
+    half = pens.draw.textlength(words, font=pens.font) / 2 * aside + 24 * pens.weight * above
     for far in (45, 95, 145, 195, 245):
         for edge, sign in ((a, -1), (b, 1)):
             near = edge[middle] + sign * (far + 40 * (sign > 0)) * pens.weight * outward[middle]
@@ -221,10 +220,4 @@ def _label(
                 pens.line(np.array([edge[middle], near]), _INK, 1.4)
                 return
     place = a[middle] - 40 * pens.weight * outward[middle]
-    pens.text((float(place[0]), float(place[1])), str(number), free=True)
-
-
-def _wrapped(words: str, width: int) -> str:
-    import textwrap
-
-    return "\n".join(textwrap.wrap(words, width))
+    pens.text((float(place[0]), float(place[1])), str(mark.number), free=True)

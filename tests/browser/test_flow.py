@@ -13,6 +13,19 @@ from tests.browser._help import DESK, PHONE, ROOT
 SAMPLE = ROOT / "sample_images" / "backlit_bonnet_gap.jpg"
 OTHER = ROOT / "sample_images" / "open03_door_arc.jpg"
 
+#: Words in the plots that lie on each other or beyond their drawing.
+OVERLAPS = """() => [...document.querySelectorAll('.gv-chart, .gv-forms svg')].flatMap((svg) => {
+  const frame = svg.getBoundingClientRect();
+  const boxes = [...svg.querySelectorAll('text')].map((t) => [t.textContent, t.getBoundingClientRect()]);
+  const beyond = boxes.filter(([, r]) =>
+    r.left < frame.left - 1 || r.right > frame.right + 1 || r.bottom > frame.bottom + 1);
+  const on = boxes.flatMap(([words, r], i) => boxes.slice(i + 1).filter(([, q]) =>
+    Math.min(r.right, q.right) - Math.max(r.left, q.left) > 1
+    && Math.min(r.bottom, q.bottom) - Math.max(r.top, q.top) > 3
+  ).map(([more]) => `${words} on ${more}`));
+  return [...beyond.map(([words]) => words), ...on];
+})"""
+
 
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_opens_measured_and_fits_the_screen(server, visit, shots, readme_picture, size):
@@ -94,6 +107,10 @@ def test_a_day(server, visit, shots, tmp_path):
     field.fill("0.2mm")
     field.press("Enter")
     one.page.locator(".gv-verdict", has_text="Out of tolerance").first.wait_for()
+    one.settled()
+    rows = one.page.get_by_role("region", name="Spans").locator("tbody tr")
+    expect(one.page.locator(".gv-chart .gv-mark")).to_have_count(rows.count())
+    assert one.page.evaluate(OVERLAPS) == [], "no word of a plot lies on another or is cut off"
     # a station chosen in the profile is marked in the photo, and read out
     box = one.page.locator(".gv-chart").bounding_box()
     one.page.locator(".gv-chart").click(position={"x": box["width"] * 0.5, "y": box["height"] * 0.5})

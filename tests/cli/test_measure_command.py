@@ -79,7 +79,7 @@ def test_wrong_usage_is_one_sentence_and_exit_code_2(words, code, capsys, tmp_pa
         ("--plot", "taken/p.png", "The folder '{}/taken' could not be made: File exists."),
         ("--json", "taken/deep/p.json", "The folder '{}/taken/deep' could not be made: Not a directory."),
         ("--csv", "out", "'{}/out/backlit_bonnet_gap.csv' could not be written."),
-        ("--overlay", "out", "'backlit_bonnet_gap.overlay.png' could not be written: Is a directory."),
+        ("--overlay", "out", "'{}/out/backlit_bonnet_gap.overlay.png' could not be written."),
     ],
 )
 def test_an_order_that_cannot_be_met_is_refused_before_the_photo_is_read(

@@ -10,11 +10,11 @@ import pytest
 from PIL import Image
 
 from gapvision.formats.measurement_json import from_dict
-from gapvision.judgement import compare
+from gapvision.judgement import compare, judge_measurement, simple_spec
 from gapvision.reports import evidence as ev
 from gapvision.reports.crops import crop_seam
-from gapvision.reports.evidence_chart import nice_step
 from gapvision.reports.evidence_style import shrink_to_fit
+from gapvision.reports.profile_picture import ticks
 from tests.records.invented import invented
 
 LONG = "Überholungswerkstätte für historische Karosserien Αθανάσιος Παπαδημητρακόπουλος и Сыновья, Zażółć-Gęślą-Jaźń "
@@ -61,11 +61,10 @@ def seam(name, number, both=True, decision="out of tolerance"):
     )
     one, two = before.profile, after.profile
     datum = compare.Datum(kind="mark", shift_mm=0.0, std_u_mm=1.0)
-    s = two.s_mm
     return ev.SeamEvidence(
         name=name, after=after, before=before if both else None,
         comparison=compare.compare_profiles(one, two, datum, nominal_mm=4.8) if both else None,
-        s_mm=s, nominal_mm=0 * s + 4.8, lower_mm=0 * s + 4.3, upper_mm=0 * s + 5.3,
+        judged=judge_measurement(after.measurement, simple_spec(4.8, 0.3, 0.2)),
         remarks=("The conditions differ: latched: yes before, no after. Repeat one of the two.",),
     )  # fmt: skip
 
@@ -187,7 +186,7 @@ def test_photos_are_rectified_where_their_strips_can_be_read_again(measured_samp
     one = seam("sill", 1)
     real = replace(one.after, photo=photo, measurement=measurement)
     for seams, words in (
-        ((replace(one, before=None, comparison=None, after=real),), "Rectified, one scale both ways."),
+        ((replace(one, before=None, comparison=None, after=real, judged=None),), "Rectified, one scale both ways."),
         ((one,), "Level, not rectified."),
     ):
         pdf = pypdfium2.PdfDocument(ev.write_evidence(replace(document(0), seams=seams)))
@@ -207,7 +206,7 @@ def test_shop_head_with_logo_and_without():
 
 def test_a_seam_without_photo_verdict_or_band():
     one = seam("sill", 1, both=False)
-    bare = replace(one, after=shown(5.0, "as found", 1, None, photo=None), s_mm=None, lower_mm=None, upper_mm=None)
+    bare = replace(one, after=shown(5.0, "as found", 1, None, photo=None), judged=None)
     pdf = pypdfium2.PdfDocument(ev.write_evidence(replace(document(0), seams=(bare,))))
     text = " ".join(p.get_textpage().get_text_range() for p in pdf)
     assert "not judged: no specification was given for this seam." in text
@@ -223,7 +222,7 @@ def test_endless_words_and_a_very_short_or_curved_seam_fit_the_page():
 
     p = after.profile
     first = with_profile(p.picked(slice(0, 20)))
-    short = replace(one, name="short", after=first, s_mm=None, lower_mm=None, upper_mm=None)
+    short = replace(one, name="short", after=first, judged=None)
     lower = np.stack([0 * p.s_mm, 0.012 * p.s_mm**2], 1)
     bent = with_profile(replace(p, edge_a_px=p.edge_a_px + lower, edge_b_px=p.edge_b_px + lower))
     curved = replace(short, name="curved", after=bent)
@@ -281,7 +280,8 @@ def test_crop_shows_the_same_stretch_level_whatever_the_photos_angle(angle, turn
 
 @pytest.mark.parametrize(("span", "most", "step"), [(10, 5, 2), (9.9, 10, 1), (0.7, 6, 0.2), (253, 8, 50)])
 def test_axis_steps(span, most, step):
-    assert nice_step(span, most) == pytest.approx(step)
+    first, second, *_ = ticks(0, span, most, "mm", 0.001)
+    assert second[0] - first[0] == pytest.approx(step)
 
 
 def test_a_line_too_long_gets_smaller_then_dots():

@@ -80,8 +80,6 @@ def scene_of(photo: str) -> SceneSpec:
 
 def draw_pictures(folder: Path, pictures: Path) -> int:
     """Draw one seam from photo to template: photo with edges, what each step buys, the template's page."""
-    import io
-
     import pypdfium2
 
     from gapvision.formats.measurement_json import read
@@ -89,8 +87,7 @@ def draw_pictures(folder: Path, pictures: Path) -> int:
     from gapvision.intake.photo import read_colour
     from gapvision.judgement import judge_measurement, make_plan, simple_spec
     from gapvision.judgement.template import drawings_of_plan
-    from gapvision.reports.figures import write_bytes
-    from gapvision.reports.judgement_figures import draw_plan
+    from gapvision.reports.figures import draw_plan, write_figure
     from gapvision.reports.overlay import draw_overlay, overlay_bytes
     from gapvision.reports.template_pdf import write_template
 
@@ -100,16 +97,13 @@ def draw_pictures(folder: Path, pictures: Path) -> int:
     film = plan.stretches[0].finish.loss.loss_mm if plan.stretches[0].finish else 0.0
     verdict = judge_measurement(measured, simple_spec(4.7625 + film, 0.5, 0.5))
     pixels = read_colour(folder / f"{SHOWN}.jpg", max_side_px=1400)
-    write_bytes(
-        pictures / "worked_photo.jpg", overlay_bytes(draw_overlay(pixels, measured, verdict, longest_px=1400), "JPEG")
-    )
-    draw_plan(plan, pictures / "worked_plan.png", f"{SHOWN}.jpg")
+    photo = draw_overlay(pixels, measured, verdict, longest_px=1400)
+    (pictures / "worked_photo.jpg").write_bytes(overlay_bytes(photo, "JPEG"))
+    write_figure(draw_plan(plan, f"{SHOWN}.jpg"), pictures / "worked_plan.png")
     sheet = pictures / "worked_template.pdf"
     write_template(drawings_of_plan(plan), sheet)
     picture = pypdfium2.PdfDocument(sheet.read_bytes())[0].render(scale=1.7).to_pil()
-    out = io.BytesIO()
-    picture.save(out, "PNG", optimize=True)
-    write_bytes(pictures / "worked_template.png", out.getvalue())
+    picture.save(pictures / "worked_template.png", "PNG", optimize=True)
     sheet.unlink()
     return 0
 

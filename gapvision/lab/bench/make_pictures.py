@@ -10,7 +10,7 @@ from gapvision.judgement import judge_measurement, simple_spec
 from gapvision.lab import SAMPLE_IMAGES
 from gapvision.model import Settings
 from gapvision.recipe import measure_photo
-from gapvision.reports.figures import draw_profile, draw_straightness, write_bytes, write_figure
+from gapvision.reports.figures import draw_profile, draw_straightness, write_figure
 from gapvision.reports.overlay import draw_overlay, overlay_bytes
 
 
@@ -21,7 +21,7 @@ def make_pictures(folder: Path) -> list[Path]:
     verdict = judge_measurement(measurement, simple_spec(4.7625, 0.4, 0.4))
     overlay, profile, form = (folder / f"measured_{name}" for name in ("photo.jpg", "profile.png", "straightness.png"))
     pixels = read_colour(sample, max_side_px=1400)
-    write_bytes(overlay, overlay_bytes(draw_overlay(pixels, measurement, verdict, longest_px=1400), "JPEG"))
+    overlay.write_bytes(overlay_bytes(draw_overlay(pixels, measurement, verdict, longest_px=1400), "JPEG"))
     write_figure(draw_profile(measurement, verdict), profile)
     write_figure(draw_straightness(measurement), form)
     return [overlay, profile, form]
