@@ -16,7 +16,7 @@ import os
 from collections.abc import Mapping
 from dataclasses import asdict, fields
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal
 
 import msgspec
 import numpy as np
@@ -25,7 +25,7 @@ from gapvision import __version__, words
 from gapvision.codes import CODES
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import write_whole
-from gapvision.formats.declared import Loose, Refused, read_declared
+from gapvision.formats.declared import Loose, Refused, read_declared, read_json
 from gapvision.limits import MAX_MEASUREMENT_FILE_BYTES
 from gapvision.model import (
     COVERAGE_FACTOR,
@@ -57,7 +57,6 @@ _COLUMNS = {
     "edge_a_mm": "edge_a_mm", "edge_b_mm": "edge_b_mm", "edge_a_u_mm": "edge_a_u_mm", "edge_b_u_mm": "edge_b_u_mm",
     "photo": "photo",
 }  # fmt: skip
-_T = TypeVar("_T")
 
 
 # --- writing ------------------------------------------------------------------------
@@ -237,10 +236,7 @@ def from_json(data: bytes, name: str = "the file") -> Measurement:
     """Read a measurement from the bytes of its file; errors as :func:`read`."""
     if len(data) > MAX_MEASUREMENT_FILE_BYTES.value:
         raise _bad(name, "it is far too large")
-    try:
-        content = msgspec.json.decode(data.removeprefix(b"\xef\xbb\xbf"))
-    except (msgspec.MsgspecError, ValueError, RecursionError):
-        raise _bad(name, "it is not readable as JSON") from None
+    content = read_json(data, f"'{name}'", "measurement-file-bad")
     if not isinstance(content, dict):
         raise _bad(name, "its content is not a set of named values")
     return _measurement(content, name)
@@ -295,7 +291,7 @@ class _Photo(Loose):
     strip_ends_px: dict[str, tuple[_Point, _Point]] = msgspec.field(default_factory=dict)
 
     def seen(self) -> SeenPhoto:
-        size, f, field = (self.width_px, self.height_px), self.field, None
+        f, field = self.field, None
         if wrong := (set(self.strips) | set(f.letters if f else ())) - set(STRIP_LETTERS):
             raise ValueError(f"strips: no strip has the letter {min(wrong)[:60]!r}")
         if f is not None:
@@ -303,22 +299,16 @@ class _Photo(Loose):
                 raise ValueError("covariance: expected one row for each of the params, each up to the diagonal")
             lower = np.zeros((len(f.params), len(f.params)))
             lower[np.tril_indices(len(f.params))] = np.concatenate(f.covariance)
-            field = FittedField(
-                params=np.array(f.params), covariance=lower + np.tril(lower, -1).T, letters=f.letters, raised=f.raised,
-                size_px=size, print_scale=f.print_scale, focal_source=f.focal_source, noise_px=f.noise_px,
-            )  # fmt: skip
+            size = (self.width_px, self.height_px)
+            field = f.to(FittedField, covariance=lower + np.tril(lower, -1).T, size_px=size)
         scale = np.ones(2) if f is None else np.array(f.print_scale)
-        strips = tuple(
-            StripView(
-                letter=letter, corner_ids=np.array(strip.ids, np.int64), corners_px=_places(strip.corners_px),
-                corners_mm=corners_mm()[np.array(strip.ids, np.int64), :2] * scale,
-            )
-            for letter, strip in self.strips.items()
-        )  # fmt: skip
-        return SeenPhoto(
-            file=self.file, sha256=self.sha256, width_px=size[0], height_px=size[1], taken_at=self.taken_at,
-            strips=strips, field=field, told_ends_px={k: np.array(v) for k, v in self.strip_ends_px.items()},
-        )  # fmt: skip
+        strips = []
+        for letter, strip in self.strips.items():
+            ids, px = np.array(strip.ids, np.int64), _places(strip.corners_px)
+            mm = corners_mm()[ids, :2] * scale
+            strips.append(StripView(letter=letter, corner_ids=ids, corners_px=px, corners_mm=mm))
+        ends = {letter: np.array(pair) for letter, pair in self.strip_ends_px.items()}
+        return self.to(SeenPhoto, strips=tuple(strips), field=field, told_ends_px=ends)
 
 
 class _Notice(Loose):
@@ -404,14 +394,20 @@ def _measurement(content: dict[str, Any], name: str) -> Measurement:
         if isinstance(schema, str) and schema.startswith(SCHEMA.split("/")[0] + "/"):
             raise _bad(name, f"it was written by another version of gapvision ({schema[:60]})")
         raise _bad(name, "schema is missing" if schema is None else f"its schema is '{str(schema)[:60]}'")
-    f = _declared(_File, content, name)
+    try:
+        f = read_declared(_File, content, f"'{name}'", "measurement-file-bad")
+    except ValueError as error:  # from a type of the model
+        raise _bad(name, str(error)) from None
+    except GapvisionError as error:
+        if error.code == "measurement-file-bad":
+            raise
+        raise _bad(name, f"its settings cannot be: {error.message}") from None
     forms, edges, step = f.straightness or _Forms(), f.edges or _Edges(), f.step or f.flush
     try:
-        return Measurement(
-            status=f.status,
+        return f.to(
+            Measurement,
             notices=tuple(n.to(Notice) for n in (*f.warnings, *f.notes)),
             photos=tuple(p.seen() for p in f.photos or (f.photo,)),
-            scale=f.scale,
             profile=None if f.status == "refused" else _profile(f),
             summary=f.gap,
             step_used=None if step is None else step.to(Step),
@@ -419,12 +415,6 @@ def _measurement(content: dict[str, Any], name: str) -> Measurement:
             straightness_b=None if forms.edge_b is None else forms.edge_b.to(Straightness),
             edge_a=edges.a,
             edge_b=edges.b,
-            quality=f.quality,
-            seam_kind=f.seam_kind,
-            gap_lit=f.gap_lit,
-            edges_method=f.edges_method,
-            settings=f.settings,
-            method_version=f.method_version,
         )
     except ValueError as error:
         raise _bad(name, str(error)) from None
@@ -451,17 +441,6 @@ def _places(values: list[_Point]) -> np.ndarray[Any, np.dtype[Any]]:
     return np.array(values, dtype=float).reshape(-1, 2)
 
 
-def _declared(kind: type[_T], content: Any, name: str) -> _T:
-    try:
-        return read_declared(kind, content, f"'{name}'", "measurement-file-bad")
-    except ValueError as error:  # from a type of the model
-        raise _bad(name, str(error)) from None
-    except GapvisionError as error:
-        if error.code == "measurement-file-bad":
-            raise
-        raise _bad(name, f"its settings cannot be: {error.message}") from None
-
-
 def _bad(name: str, why: str) -> GapvisionError:
     return GapvisionError("measurement-file-bad", f"'{name}' is not a gapvision measurement: {why.removesuffix('.')}.")
 
@@ -476,56 +455,39 @@ _FORMER_KEYS = {
 _FORMER_KINDS = {"cut": "cut", "hem": "rolled", "rolled": "rolled"}
 
 
-class _Camera(Loose):
-    """What version 1 kept of edges, step and quality."""
-
-    edge_a: str | None = None
-    edge_b: str | None = None
-    edge_a_depth_mm: float | None = None
-    edge_b_depth_mm: float | None = None
-    edge_a_depth_std_u_mm: float | None = None
-    edge_b_depth_std_u_mm: float | None = None
-    edge_a_from: str = "shading"
-    edge_b_from: str = "shading"
-    step_from: str | None = None
-    step_used_mm: float | None = None
-    step_used_std_u_mm: float | None = None
-    blur_px: float | None = None
-    seam_score: float | None = None
-    rival_seam: float | None = None
-    burnt_panel_share: float | None = None
-
-    def edge(self, name: str) -> dict[str, Any] | None:
-        of = ("", "_depth_mm", "_depth_std_u_mm", "_from")
-        kind, depth, doubt, source = (getattr(self, f"edge_{name}{x}") for x in of)
-        if None in (kind, depth, doubt):
-            return None
-        return {
-            "kind": _FORMER_KINDS.get(kind, "other"), "depth_mm": depth, "depth_std_u_mm": doubt,
-            "source": "stated" if source.startswith("stated") else "measured", "contradicted": "contradicted" in source,
-        }  # fmt: skip
-
-
 def _from_version_1(content: dict[str, Any], name: str) -> dict[str, Any]:
     """The same in the form of version 2, as far as version 1 knew it; what is wrong with it is told afterwards."""
     new = {key: _renamed(value) for key, value in content.items()}
-    camera = _declared(_Camera, new.get("camera") or {}, name)
     for key in ("warnings", "notes"):
         for notice in new[key] if isinstance(new.get(key), list) else ():
-            if isinstance(notice, dict) and isinstance(notice.get("code"), str):
-                notice["code"] = _FORMER_CODES.get(notice["code"], notice["code"])
+            if isinstance(notice, dict):
+                notice["code"] = _FORMER_CODES.get(str(notice.get("code")), notice.get("code"))
     if isinstance(settings := new.setdefault("settings", {}), dict):
         settings["left_out"] = new.get("left_out", [])
         settings |= {key: "rolled" for key in ("edge_a", "edge_b") if settings.get(key) == "hem"}
     if isinstance(photo := new.get("photo"), dict):
         new["photos"] = [photo | {"strip_ends_px": new.get("strip_ends_px", {})}]
-    new["edges"] = {"a": camera.edge("a"), "b": camera.edge("b")}
-    if new.get("camera"):
-        new["quality"] = {f.name: getattr(camera, f.name) for f in fields(SeamQuality)}
-    step_mm, std_u_mm = camera.step_used_mm, camera.step_used_std_u_mm
-    if not new.get("flush") and camera.step_from and step_mm is not None and std_u_mm is not None:
-        new["step"] = {"mean_mm": step_mm, "u_mm": COVERAGE_FACTOR * std_u_mm, "source": camera.step_from}
+    camera = new.get("camera") or {}
+    if not isinstance(camera, dict):
+        raise _bad(name, "camera is not a set of named values")
+    new["edges"] = {edge: _former_edge(camera, edge) for edge in "ab"}
+    new["quality"] = {f.name: camera.get(f.name) for f in fields(SeamQuality)} if camera else None
+    std_u_mm = camera.get("step_used_std_u_mm")
+    if not new.get("flush") and isinstance(std_u_mm, int | float):
+        step = {"mean_mm": camera.get("step_used_mm"), "u_mm": COVERAGE_FACTOR * std_u_mm}
+        new["step"] = step | {"source": camera.get("step_from")}
     return new
+
+
+def _former_edge(camera: dict[str, Any], edge: str) -> dict[str, Any] | None:
+    kind, depth, std, source = (camera.get(f"edge_{edge}{x}") for x in ("", "_depth_mm", "_depth_std_u_mm", "_from"))
+    if depth is None:
+        return None
+    source = str(source)
+    return {
+        "kind": _FORMER_KINDS.get(str(kind), "other"), "depth_mm": depth, "depth_std_u_mm": std,
+        "source": "stated" if source.startswith("stated") else "measured", "contradicted": "contradicted" in source,
+    }  # fmt: skip
 
 
 def _renamed(value: Any) -> Any:

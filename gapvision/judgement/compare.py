@@ -74,22 +74,8 @@ def mirror_profile(profile: GapProfile, along: bool = True) -> GapProfile:
             edge_a_u_mm=profile.edge_b_u_mm,
             edge_b_u_mm=profile.edge_a_u_mm,
         )
-    turned = {
-        name: getattr(profile, name)[::-1]
-        for name in (
-            "gap_mm",
-            "expanded_u_mm",
-            "edge_a_px",
-            "edge_b_px",
-            "edge_a_mm",
-            "edge_b_mm",
-            "edge_a_u_mm",
-            "edge_b_u_mm",
-        )
-    }
     ends = profile.s_mm[0] + profile.s_mm[-1] if len(profile.s_mm) else 0.0
-    parts = {k: v[::-1] for k, v in profile.parts_mm.items()}
-    return replace(profile, s_mm=(ends - profile.s_mm)[::-1], parts_mm=parts, **turned)
+    return profile.picked(slice(None, None, -1), s_mm=(ends - profile.s_mm)[::-1])
 
 
 def runs_along(profile: GapProfile) -> bool:

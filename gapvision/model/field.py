@@ -176,9 +176,6 @@ class FittedField:
 # Below, p holds one set of parameters, shape (p,), or several at once, shape (..., p): a derivative is then one call.
 
 
-# Below, p holds one set of parameters, shape (p,), or several at once, shape (..., p): a derivative is then one call.
-
-
 def rotation(rvec: FloatArray) -> FloatArray:
     """Rotation matrices (..., 3, 3) of turns about an axis, shape (..., 3), whose length is the angle [rad]."""
     half = np.linalg.norm(rvec, axis=-1)[..., None, None] / 2

@@ -69,6 +69,14 @@ class CentreLine:
     normals: FloatArray
 
 
+def normals_along(points: FloatArray, station_mm: float) -> FloatArray:
+    """Unit normals of a line of stations, shape (n, 2); by its direction over +-6 mm: small steps do not turn them."""
+    i, k = np.arange(len(points)), max(1, round(6 / station_mm))
+    ahead = points[np.minimum(i + k, len(points) - 1)] - points[np.maximum(i - k, 0)]
+    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
+    return np.stack([-ahead[:, 1], ahead[:, 0]], 1)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Band:
     """The photo along the seam, rectified.

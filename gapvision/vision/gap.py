@@ -16,7 +16,7 @@ from gapvision.geometry.lines import fit_total_line
 from gapvision.geometry.uncertainty import combine, sensitivities
 from gapvision.model import COVERAGE_FACTOR, FittedField, GapProfile
 from gapvision.targets.strip import FACE_HEIGHT_MM
-from gapvision.vision.band import Band
+from gapvision.vision.band import Band, normals_along
 from gapvision.vision.placing import EdgeKind
 
 FloatArray = NDArray[np.float64]
@@ -59,14 +59,6 @@ class EdgeReading:
     kind: EdgeKind
     silhouette: bool = False
     rim_share: float = RIM_SHARE_RULES
-
-
-def _normals(mid: FloatArray, half: int) -> FloatArray:
-    n = len(mid)
-    i = np.arange(n)
-    ahead = mid[np.minimum(i + half, n - 1)] - mid[np.maximum(i - half, 0)]
-    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
-    return np.stack([-ahead[:, 1], ahead[:, 0]], 1)
 
 
 def build_profile(
@@ -128,9 +120,8 @@ def build_profile(
     inputs = np.array([step_mm, kind_a.depth_mm, kind_b.depth_mm, *field.params])
     a, b = places(inputs)
     normals = line.normals[pick]
-    n_fit = max(1, round(6 / station_mm))
-    if n > 2 * n_fit:
-        finer = _normals(0.5 * (a + b), n_fit)
+    if n > 2 * max(1, round(6 / station_mm)):
+        finer = normals_along(0.5 * (a + b), station_mm)
         normals = finer if (finer * normals).sum() > 0 else -finer
     # Outline of a roll seen at an angle lies outside its extreme point by r (1/cos a - 1): the gap reads too small.
     rolls = sum((1 - e.kind.cut_chance) * e.kind.roll_mm for e in (edge_a, edge_b))

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
 from gapvision.model import FittedField, Photo, StripView
-from gapvision.vision.band import CentreLine, Overview, overview
+from gapvision.vision.band import CentreLine, Overview, normals_along, overview
 from gapvision.vision.field import fit_field
 
 FloatArray = NDArray[np.float64]
@@ -297,15 +297,7 @@ def centre_line(x: FloatArray, y: FloatArray, station_mm: float) -> CentreLine:
     arc = np.concatenate([[0], np.cumsum(np.hypot(np.diff(xf), np.diff(yf)))])
     s = np.arange(0, arc[-1], station_mm)
     points = np.stack([np.interp(s, arc, xf), np.interp(s, arc, yf)], 1)
-    return CentreLine(s_mm=s, points=points, normals=_across(points, station_mm))
-
-
-def _across(points: FloatArray, station_mm: float) -> FloatArray:
-    """Unit normals of a line of stations, shape (n, 2); by its direction over +-6 mm: small steps do not turn them."""
-    i, k = np.arange(len(points)), max(1, round(6 / station_mm))
-    ahead = points[np.minimum(i + k, len(points) - 1)] - points[np.maximum(i - k, 0)]
-    ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
-    return np.stack([-ahead[:, 1], ahead[:, 0]], 1)
+    return CentreLine(s_mm=s, points=points, normals=normals_along(points, station_mm))
 
 
 def _without_strays(line: CentreLine, middle_mm: FloatArray) -> FloatArray:
@@ -354,7 +346,7 @@ def recentre(line: CentreLine, middle_mm: FloatArray, station_mm: float) -> Cent
     arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
     s = np.arange(0, arc[-1], station_mm)
     new = np.stack([np.interp(s, arc, points[:, k]) for k in range(2)], 1)
-    cross = _across(new, station_mm)
+    cross = normals_along(new, station_mm)
     if (cross * line.normals[np.minimum(np.arange(len(s)), len(line.normals) - 1)]).sum() < 0:
         cross = -cross
     return CentreLine(s_mm=s, points=new, normals=cross)
