@@ -61,7 +61,8 @@ def test_without_a_verdict_only_holes_are_marked_and_nothing_is_in_the_zone(make
     assert [k.words for k in picture.marks] == [HOLE]
     assert picture.zone is None
     assert picture.lines[0].runs == ((0, 180), (180, 220))
-    said = replace(m, left_out=(LeftOut(from_mm=180, to_mm=199, reason="door handle"),))
+    span = LeftOut(from_mm=180, to_mm=199, reason="door handle")
+    said = replace(m, settings=replace(m.settings, left_out=(span,)))
     assert build_picture(said).marks[0].labels == ("left out: door handle", "left out")
 
 
