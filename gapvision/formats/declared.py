@@ -19,6 +19,7 @@ from gapvision.units import parse_length
 
 T = TypeVar("T")
 _AT = re.compile(r" - at (?:`key` in )?`\$(?P<path>[^`]*)`$")
+_UNKNOWN = "Object contains unknown field"
 _WORDS = {
     "str": "a text",
     "int": "a whole number",
@@ -150,6 +151,8 @@ def inner(kind: type[T], data: Any) -> T:
         cause, text = error.__cause__, str(error)
         found = _AT.search(text)
         path = found["path"] if found else ""
+        if text.startswith(_UNKNOWN) and not hasattr(_kind_at(kind, path), "fields"):
+            found, path = None, ""  # what looked like a place was the end of the unknown line's name
         if isinstance(cause, Refused):
             raise Refused(cause.message, cause.next_step, cause.code, path + cause.path) from None
         if cause is not None:
@@ -172,7 +175,7 @@ def shown(value: Any) -> str:
 
 def _in_words(text: str, kind: Any, path: str) -> tuple[str, str]:
     """Say msgspec's sentence in the words of a person, and what to do."""
-    if text.startswith("Object contains unknown field"):
+    if text.startswith(_UNKNOWN):
         name, known = text.split("`", 1)[1][:-1], sorted(f.encode_name for f in _kind_at(kind, path).fields)
         near = difflib.get_close_matches(name, known, 1, 0.5)
         advice = f"Did you mean '{near[0]}'? " if near else ""
@@ -200,16 +203,17 @@ def _in_words(text: str, kind: Any, path: str) -> tuple[str, str]:
 
 
 def _kind_at(kind: Any, path: str) -> Any:
-    """The declared type at a place, without 'or a text', 'or nothing' and its limits."""
+    """The declared type at a place, without 'or a text', 'or nothing' and its limits; None where there is none."""
 
     def plain(kind: Any) -> Any:
         if isinstance(kind, inspect.Metadata):
             return plain(kind.type)
         if isinstance(kind, inspect.UnionType):
-            return plain(next(k for k in kind.types if not isinstance(k, inspect.NoneType | inspect.StrType)))
+            return plain(next((k for k in kind.types if not isinstance(k, inspect.NoneType | inspect.StrType)), None))
         return kind
 
     kind = plain(inspect.type_info(kind))
     for field in re.findall(r"\.(\w+)|\[", path):
-        kind = plain(next(f.type for f in kind.fields if f.encode_name == field) if field else kind.item_type)
+        inside = {f.encode_name: f.type for f in getattr(kind, "fields", ())}.get(field)
+        kind = plain(inside if field else getattr(kind, "item_type", None))
     return kind

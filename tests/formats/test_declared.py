@@ -136,6 +136,15 @@ def test_a_refusal_names_the_place_and_what_to_do(way, value, message, advice):
     assert caught.value.next_step == advice if advice else caught.value.next_step.endswith(".")
 
 
+@pytest.mark.parametrize("name", [" - at `$.0", "x` - at `$.name", "x` - at `$.seams[0]", "`", "$", "a\nb", "é" * 300])
+def test_an_unknown_line_may_have_any_name(name):
+    for way in ((name,), ("seams", 0, name), ("seams", 0, "spec", name)):
+        with pytest.raises(GapvisionError, match=r"the line '.*' is not known\.") as caught:
+            layout_from_table(changed(PANEL, way, 1))
+        assert caught.value.code in ("panel-file-bad", "specification-unreadable")
+        assert len(caught.value.message) < 200
+
+
 def test_names_of_former_versions_are_read():
     old = {"nominal": "3/16in", "allow_below": "0.5mm", "allow_above": "0.5mm", "flush": "0.8mm", "step_10": "0.3mm"}
     spec = specification_from_table(old)
@@ -155,7 +164,9 @@ PLAIN = st.one_of(
     st.sampled_from([10**400, -(10**30), 2**63]),
     st.floats(),
     st.text(max_size=80),
-    st.sampled_from(["", "1mm", "-1mm", "0mm", "1/0in", "nan%", "1e999%", "9" * 50 + "mm", "A", "$.x` - at `$.y`"]),
+    st.sampled_from(
+        ["", "1mm", "-1mm", "0mm", "1/0in", "nan%", "1e999%", "9" * 50 + "mm", "A", "$.x` - at `$.y`", " - at `$.0"]
+    ),
     st.datetimes(),
 )
 ANY = st.recursive(
