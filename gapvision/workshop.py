@@ -438,27 +438,28 @@ def evidence_report(
     lines = [x for x in store.job_lines(job_id, visit_id) if x.newest and x.status != "refused"]
     if not lines:
         raise GapvisionError("measurement-not-found", f"Job '{job.reference}' has nothing measured to report.")
+    head = ev.Head(
+        name=shop.name, address=shop.address, contact=shop.contact, logo=shop.logo, paper=paper or shop.paper,
+        units=units or shop.units,
+    )  # fmt: skip
     seams, empty = [], []
     for seam in store.seams(job_id):
         own = [x for x in lines if x.seam_id == seam.seam_id]
         if own:
-            seams.append(_seam_evidence(store, seam, own[0], own[-1]))
+            seams.append(_seam_evidence(store, seam, own[0], own[-1], head.say))
         else:
             empty.append(_name(seam))
     names = {s.seam_id: _name(s) for s in store.seams(job_id)}
     visit = None if visit_id is None else store.visit(visit_id)
     document = ev.Evidence(
-        head=ev.Head(
-            name=shop.name, address=shop.address, contact=shop.contact, logo=shop.logo, paper=paper or shop.paper,
-            units=units or shop.units,
-        ),
+        head=head,
         reference=job.reference, customer=job.customer, car=job.car,
         made_on=made_on or datetime.now().date().isoformat(),
         scope="all visits" if visit is None else f"the visit of {visit.on_date}: {visit.stage}",
         seams=tuple(seams), not_measured=() if visit_id is not None else tuple(empty),
         notes=tuple(filter(None, [job.notes, *(n.text for n in store.notes(job_id))])),
         plans=() if visit_id is not None else tuple(
-            plan_evidence(p.panel, p.body)
+            plan_evidence(p.panel, p.body, head.say)
             for p in store.plans(job_id)
             if p.body.get("schema") not in (FINISH_SCHEMA, PANEL_SCHEMA)
         ),
@@ -476,15 +477,15 @@ def _name(seam: Seam) -> str:
     return f"{seam.side} {seam.name}".strip()
 
 
-def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: MeasurementLine) -> Any:
+def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: MeasurementLine, say: words.Lengths) -> Any:
     """Gather what the report shows of one seam."""
     from gapvision.reports import evidence as ev
 
     after = _shown(store, last)
     before = compared = None
-    remarks = [" ".join(words.notice(n, words.MM)) for n in after.measurement.notices if n.kind != "note"]
+    remarks = [" ".join(words.notice(n, say)) for n in after.measurement.notices if n.kind != "note"]
     # What a person stated and no photo shows belongs to the evidence.
-    remarks += [words.notice(n, words.MM)[0] for n in after.measurement.notices if n.code == "known-stated"]
+    remarks += [words.notice(n, say)[0] for n in after.measurement.notices if n.code == "known-stated"]
     spec = judged = None
     try:
         spec = None if seam.spec is None else _wanted(seam)
@@ -507,7 +508,7 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
                 raise
             remarks.append(f"Not compared with the first visit: {error.message}")
         if compared is not None:
-            remarks += [" ".join(words.notice(n, words.MM)) for n in compared.notices]
+            remarks += [" ".join(words.notice(n, say)) for n in compared.notices]
             if compared.thermal is not None and compared.thermal_panel_only is not None:
                 remarks.append(words.heat(compared.thermal.per_side_mm, compared.thermal_panel_only.per_side_mm))
     return ev.SeamEvidence(
@@ -536,7 +537,7 @@ def _shown(store: Store, line: MeasurementLine) -> Any:
     )  # fmt: skip
 
 
-def plan_evidence(panel: str, body: dict[str, Any]) -> Any:
+def plan_evidence(panel: str, body: dict[str, Any], say: words.Lengths = words.MM) -> Any:
     """Put a stored correction plan (``gapvision-plan/1``) into words and a table for the report.
 
     Parameters
@@ -545,13 +546,15 @@ def plan_evidence(panel: str, body: dict[str, Any]) -> Any:
         Name of the panel.
     body : dict
         The plan's file.
+    say : Lengths
+        The unit of the table; the sentences are those of the file.
     """
     from gapvision.formats.declared import read_declared
     from gapvision.formats.plan_json import PlanFile
     from gapvision.reports import evidence as ev
 
     def gap(value: float | None) -> str:
-        return "-" if value is None else words.MM.gap(value)
+        return "-" if value is None else say.gap(value)
 
     plan = read_declared(PlanFile, body, f"the plan of {panel}", "plan-file-bad")
     sentences = [*plan.steps, *(f"{p.name}: {p.words}" for p in plan.move.points if p.words)]
@@ -561,8 +564,8 @@ def plan_evidence(panel: str, body: dict[str, Any]) -> Any:
         for r in stretch.trim.table:
             amount = "-"
             if r.remove_mm:
-                amount = f"{'remove' if r.remove_mm > 0 else 'add'} {words.MM.target(abs(r.remove_mm))}"
-            at = "-" if r.s_mm is None else f"{r.s_mm:.0f} mm"
+                amount = f"{'remove' if r.remove_mm > 0 else 'add'} {say.target(abs(r.remove_mm))}"
+            at = "-" if r.s_mm is None else say.place(r.s_mm)
             rows.append((stretch.seam, at, gap(r.gap_mm), amount, gap(r.new_gap_mm)))
     heads = ("Seam", "At", "Gap now", "At this panel's edge", "Gap then") if rows else ()
     return ev.PlanEvidence(panel=panel, sentences=tuple(sentences), heads=heads, rows=tuple(rows[:400]))

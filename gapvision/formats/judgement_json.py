@@ -28,6 +28,8 @@ from gapvision.model import (
 SCHEMA = "gapvision-verdict/1"
 _RENAME = {"expanded_u": "u"}
 _T = TypeVar("_T", Span, Check)
+#: What comes of a file that is not what it says.
+_WRONG = (LookupError, TypeError, ValueError, ArithmeticError, AttributeError)
 
 
 def number(value: float | None, digits: int = 4) -> float | None:
@@ -122,10 +124,9 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
     """
     try:
         spec = specification_from_table(body["specification"], "the specification of the verdict")
-        rule = DecisionRule(name=body["rule"]["name"], risk=body["rule"].get("risk") or DecisionRule().risk)
         lengths = body["lengths_mm"]
         return replace(
-            judge_measurement(measurement, spec, rule),
+            judge_measurement(measurement, spec, _rule(body)),
             state=STATES[STATES.index(body["verdict"])],
             reasons=_read_reasons(body),
             spans=tuple(_read(Span, x) for x in body["spans"]),
@@ -136,9 +137,34 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
             open_mm=float(lengths["not_proven"]),
             hole_mm=float(lengths["not_measured"]),
         )
-    except (KeyError, TypeError, ValueError, AttributeError, GapvisionError) as error:
+    except (*_WRONG, GapvisionError) as error:
         said = error.message if isinstance(error, GapvisionError) else ""
         raise GapvisionError("stored-verdict-bad", f"The stored verdict cannot be read. {said}".strip()) from None
+
+
+def told_verdict(body: Mapping[str, Any], say: words.Lengths) -> tuple[str, list[str]]:
+    """Sentence and reasons of a stored verdict: as they were written, or in inches where the file has the numbers.
+
+    Parameters
+    ----------
+    body : mapping
+        ``gapvision-verdict/1``.
+    say : Lengths
+        The unit wanted.
+    """
+    written = str(body["sentence"]), [str(x) for x in body.get("reasons", [])]
+    if not say.inch or "why" not in body:
+        return written
+    try:
+        u, doubtful = (body["u_mm"]["median"], body["u_mm"]["largest"]), body["photo"]["status"] == "warn"
+        sentence = words.decision(body["verdict"], _rule(body), u, body["coverage_factor"], say, doubtful=doubtful)
+        return sentence, words.reasons(_read_reasons(body), [_read_check(x) for x in body["checks"]], say)
+    except (*_WRONG, GapvisionError):
+        return written
+
+
+def _rule(body: Mapping[str, Any]) -> DecisionRule:
+    return DecisionRule(name=body["rule"]["name"], risk=body["rule"].get("risk") or DecisionRule().risk)
 
 
 def _read_reasons(body: Mapping[str, Any]) -> tuple[Reason, ...]:

@@ -28,6 +28,7 @@ from reportlab.platypus import (
 )
 
 from gapvision import words
+from gapvision.formats.judgement_json import told_verdict
 from gapvision.model import ExtraLine
 from gapvision.reports.crops import SeamCrop, crops_alike, needed_height_mm
 from gapvision.reports.evidence_chart import Plot, SeamPhoto
@@ -50,7 +51,6 @@ from gapvision.reports.evidence_style import (
 from gapvision.reports.evidence_types import Evidence, Head, PhotoEntry, PlanEvidence, SeamEvidence, ShownResult
 from gapvision.reports.figures import draw_profile
 from gapvision.reports.profile_picture import line_of, ticks
-from gapvision.words import Lengths
 
 __all__ = ["Evidence", "Head", "PhotoEntry", "PlanEvidence", "SeamEvidence", "ShownResult", "write_evidence"]
 
@@ -137,7 +137,7 @@ class _Maker:
 
     def __init__(self, evidence: Evidence, width: float) -> None:
         self.e, self.width = evidence, width
-        self.say = Lengths("mm" if evidence.head.units == "mm" else "fraction")
+        self.say = evidence.head.say
 
     def story(self, progress: Callable[[int, int], None] | None) -> list[Flowable]:
         parts = self._opening()
@@ -315,11 +315,13 @@ class _Maker:
             if shown is None:
                 continue
             verdict = shown.verdict
-            said = verdict["sentence"] if verdict else "not judged: no specification was given for this seam."
+            said, why = "not judged: no specification was given for this seam.", list[str]()
+            if verdict:
+                said, why = told_verdict(verdict, self.say)
             start = f"<b>{word}:</b> " if word else ""
             parts.append(Paragraph(start + escape(said), styles()["text"]))
-            if verdict and shown is seam.after:
-                parts += [para(f"– {r}", "small") for r in verdict.get("reasons", [])]
+            if shown is seam.after:
+                parts += [para(f"– {r}", "small") for r in why]
         kept: list[Flowable] = [KeepTogether(parts)]
         worst = self._worst(seam)
         if worst is not None:
@@ -369,10 +371,10 @@ class _Maker:
             parts.append(para(words.film(film, self.say)))
         verdict = f.get("verdict") or {}
         if verdict:
-            parts.append(para(verdict["sentence"]))
-            parts += [para(f"– {r}", "small") for r in verdict.get("reasons", [])]
+            said, why = told_verdict(verdict, self.say)
+            parts += [para(said), *(para(f"– {r}", "small") for r in why)]
         for n in f.get("notices", []):
-            parts.append(para(f"– {n['message']} {n['advice']}", "small"))
+            parts.append(para(f"– {' '.join(words.notice_of(n, self.say))}", "small"))
         return [KeepTogether(parts)]
 
     def _plan(self, plan: PlanEvidence) -> list[Flowable]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from gapvision.model import Comparison, GapProfile, GapSummary, Measurement, Verdict
+from gapvision.words import Lengths
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +29,11 @@ class Head:
     logo: bytes | None = None
     paper: str = "a4"
     units: str = "mm"
+
+    @property
+    def say(self) -> Lengths:
+        """Writes lengths in the shop's unit."""
+        return Lengths("mm" if self.units == "mm" else "fraction")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

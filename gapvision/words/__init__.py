@@ -10,7 +10,7 @@ from gapvision.words.finish import DATA_SHEET, chipping, film, forecast, set_now
 from gapvision.words.glance import Glance, at_a_glance
 from gapvision.words.lengths import UNIT_NAMES, Lengths
 from gapvision.words.measured import form
-from gapvision.words.notices import notice, notice_dict, notice_line
+from gapvision.words.notices import notice, notice_dict, notice_line, notice_of
 from gapvision.words.plan import point_move, steps, travel, trim_row, trim_span, trim_total
 from gapvision.words.verdict import (
     STATUS,
@@ -18,6 +18,7 @@ from gapvision.words.verdict import (
     check_name,
     check_place,
     check_values,
+    decision,
     reasons,
     rule,
     span_state,
@@ -44,6 +45,7 @@ __all__ = [
     "check_values",
     "chipping",
     "datum",
+    "decision",
     "film",
     "forecast",
     "form",
@@ -51,6 +53,7 @@ __all__ = [
     "notice",
     "notice_dict",
     "notice_line",
+    "notice_of",
     "point_move",
     "reasons",
     "rule",

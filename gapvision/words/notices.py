@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from gapvision.codes import CODES
 from gapvision.model import Notice
 from gapvision.words.lengths import Lengths
 
@@ -37,6 +38,14 @@ def notice(told: Notice, say: Lengths) -> tuple[str, str]:
     except (LookupError, TypeError, ValueError, ArithmeticError, AttributeError):  # a file may hold anything
         return told.message, told.advice
     return message if isinstance(message, tuple) else (message, told.advice)
+
+
+def notice_of(entry: Mapping[str, Any], say: Lengths) -> tuple[str, str]:
+    """As :func:`notice`, of a file's entry; one that this program does not know is told as it was written."""
+    written = str(entry["message"]), str(entry["advice"])
+    if entry.get("code") not in CODES or not isinstance(entry.get("values"), dict):
+        return written
+    return notice(Notice(code=entry["code"], message=written[0], advice=written[1], values=entry["values"]), say)
 
 
 def notice_dict(told: Notice) -> dict[str, Any]:

@@ -46,12 +46,20 @@ def rule(by: DecisionRule) -> str:
 
 def verdict_sentence(v: Verdict, say: Lengths) -> str:
     """State, rule, U with its coverage factor, and whether the photo has warnings."""
-    u, largest = (say.small(float(x)) for x in (np.median(v.expanded_u_mm), v.expanded_u_mm.max()))
+    u = (float(np.median(v.expanded_u_mm)), float(v.expanded_u_mm.max()))
+    return decision(v.state, v.rule, u, v.coverage_factor, say, doubtful=v.doubtful)
+
+
+def decision(
+    state: str, by: DecisionRule, u_mm: tuple[float, float], factor: float, say: Lengths, *, doubtful: bool
+) -> str:
+    """As :func:`verdict_sentence`, from the numbers that a file keeps: ``u_mm`` is U in the middle and at the worst."""
+    usual, largest = (say.small(u) for u in u_mm)
     told = (
-        f"{first_up(v.state)}. Rule: {rule(v.rule)}. U is {u} in the middle of all stations, {largest} at the worst; "
-        f"coverage factor k = {v.coverage_factor:g} (about 95 %)."
+        f"{first_up(state)}. Rule: {rule(by)}. U is {usual} in the middle of all stations, {largest} at the worst; "
+        f"coverage factor k = {factor:g} (about 95 %)."
     )
-    return told + (" The photo was measured with warnings: heed them first." if v.doubtful else "")
+    return told + (" The photo was measured with warnings: heed them first." if doubtful else "")
 
 
 def reasons(why: Sequence[Reason], checks: Sequence[Check], say: Lengths) -> list[str]:

@@ -8,7 +8,7 @@ import pytest
 
 from gapvision import words
 from gapvision.errors import GapvisionError
-from gapvision.formats.judgement_json import verdict_from_dict, verdict_to_dict
+from gapvision.formats.judgement_json import told_verdict, verdict_from_dict, verdict_to_dict
 from gapvision.judgement import forecast, judge_measurement, judge_reading
 from gapvision.judgement.specification import simple_spec
 from gapvision.model import Coat, Datum, FinishPlan, Notice, PointMove, SeamReading, Straightness, TrimRow, TrimSpan
@@ -172,6 +172,26 @@ def test_a_stored_verdict_can_be_told_in_inches_and_an_old_one_as_it_was_written
     old = verdict_from_dict(body, measurement)
     assert words.reasons(old.reasons, old.checks, IN) == body["reasons"]
     assert words.check_name(old.checks[0]) == "straightness of this panel's edge (over 239 mm)"
+
+
+def test_a_report_in_inches_tells_what_a_file_keeps_in_mm():
+    v = judged(straightness_mm=0.5)
+    body = json.loads(json.dumps(verdict_to_dict(v, stations=False)))
+    sentence, why = told_verdict(body, FRACTION)
+    assert sentence == words.verdict_sentence(v, FRACTION)
+    assert why == words.reasons(v.reasons, v.checks, FRACTION)
+    assert told_verdict(body, MM) == (body["sentence"], body["reasons"])
+    for wrong in ({"why": [{"kind": "check", "number": 1e999}]}, {"checks": []}, {"rule": None}, {"u_mm": {}}):
+        assert told_verdict(body | wrong, FRACTION) == (body["sentence"], body["reasons"])
+    del body["why"]
+    assert told_verdict(body, FRACTION) == (body["sentence"], body["reasons"])
+
+
+def test_a_notice_of_a_file_is_told_in_inches_where_it_has_the_numbers():
+    entry = words.notice_dict(Notice(code="film-thick", values={"film_um": [254.0, 330.2], "most_um": 300.0}))
+    assert "10.0 to 13.0 mil" in words.notice_of(entry, IN)[0]
+    for other in ({"code": "unheard-of"}, {"values": "x"}):
+        assert words.notice_of(entry | other, IN) == (entry["message"], entry["advice"])
 
 
 @pytest.mark.parametrize(
