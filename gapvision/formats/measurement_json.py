@@ -263,6 +263,8 @@ def from_dict(content: Any, name: str = "the file") -> Measurement:
 _Point = tuple[float, float]
 _Size = Annotated[int, msgspec.Meta(ge=1)]
 _Number = Annotated[int, msgspec.Meta(ge=0, lt=2**31)]
+# No seam is a kilometre long; what is larger would only overflow where it is used.
+_Length = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
 
 
 class _Strip(Loose):
@@ -323,13 +325,13 @@ class _Notice(Loose):
 
 
 class _Station(Loose):
-    s_mm: float
-    gap_mm: float
-    u_mm: Annotated[float, msgspec.Meta(ge=0)]
+    s_mm: _Length
+    gap_mm: _Length
+    u_mm: Annotated[float, msgspec.Meta(ge=0, le=1e6)]
     edge_a_px: _Point
     edge_b_px: _Point
-    edge_a_mm: float
-    edge_b_mm: float
+    edge_a_mm: _Length
+    edge_b_mm: _Length
     # Not in the contract of version 1; files of other writers may lack them.
     edge_a_u_mm: float | None = None
     edge_b_u_mm: float | None = None

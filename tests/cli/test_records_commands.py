@@ -8,6 +8,7 @@ import pytest
 
 from gapvision.cli import main
 from gapvision.records import Store
+from gapvision.words import MM
 from gapvision.workshop import stored
 from tests.records.invented import invented
 
@@ -124,7 +125,7 @@ def test_what_was_stated_stays_with_the_result(run, tmp_path):
 
         (seam,) = store.seams(store.job("17").job_id)
         line = store.history(seam.seam_id)[-1]
-        remarks = " ".join(_seam_evidence(store, seam, line, line).remarks)
+        remarks = " ".join(_seam_evidence(store, seam, line, line, MM).remarks)
     assert "Stated, not measured: edge A rolled, radius 1.50 mm" in remarks
     assert "Face B was stated to stand -2.00 mm" in remarks
 
