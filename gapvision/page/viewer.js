@@ -204,7 +204,7 @@ class Viewer {
         const away = this.unit(other[0], edge[0]);
         this.label(edge[0][0] + 20 * away[0], edge[0][1] + 20 * away[1], letter);
       }
-      for (const [i, long] of d.ruler) {
+      for (const [i, long] of d.marks_along) {
         const far = long ? 12 : 6, away = this.unit(a[i], b[i]);
         for (const [p, sign] of [[a[i], -1], [b[i], 1]]) {
           const line = { x1: p[0] + 2 * sign * away[0], y1: p[1] + 2 * sign * away[1], x2: p[0] + far * sign * away[0], y2: p[1] + far * sign * away[1] };

@@ -16,7 +16,7 @@ from gapvision.reports.profile_picture import (
     as_plain,
     build_form,
     build_picture,
-    ruler,
+    marks_along,
 )
 from gapvision.words import Lengths
 
@@ -79,7 +79,7 @@ def viewer_data(
                 ("B", EDGE_B, "9 4", profile.edge_b_px),
             )
         ],
-        "ruler": ruler(profile.s_mm, unit),
+        "marks_along": marks_along(profile.s_mm, unit),
         "places": [say.place(float(s)) for s in profile.s_mm],
         "readings": _readings(picture, profile, verdict, say),
         "start_index": start,

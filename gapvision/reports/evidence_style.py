@@ -32,8 +32,6 @@ LINE = colors.HexColor("#c4cad1")
 SHADE = colors.HexColor("#f2f4f6")
 BEFORE = colors.HexColor("#b35900")
 AFTER = colors.HexColor("#0b4f8a")
-BAND = colors.HexColor("#dcebdc")
-BAND_EDGE = colors.HexColor("#3d7a3d")
 ALARM = colors.HexColor("#9b1c1c")
 
 

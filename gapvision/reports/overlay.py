@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.model import OUT, FloatArray, Measurement, Verdict
-from gapvision.reports.profile_picture import EDGE_A, EDGE_B, Mark, build_picture, ruler
+from gapvision.reports.profile_picture import EDGE_A, EDGE_B, Mark, build_picture, marks_along
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -152,7 +152,7 @@ def _draw_measured(pens: _Pens, measurement: Measurement, verdict: Verdict | Non
         if stop - start > 1:
             pens.line(a[start:stop], EDGE_A, 2.4)
             _dashed(pens, b[start:stop])
-    for i, long, words in ruler(profile.s_mm, unit):
+    for i, long, words in marks_along(profile.s_mm, unit):
         length = (26 if long else 12) * pens.weight
         for edge, sign, colour in ((a, -1, EDGE_A), (b, 1, EDGE_B)):
             foot = edge[i] + sign * 3 * pens.weight * outward[i]

@@ -377,7 +377,7 @@ def reason_of(span: Span, left_out: Sequence[LeftOut]) -> str:
     return "; ".join(x.reason for x in left_out if x.from_mm < span.to_mm and x.to_mm > span.from_mm)
 
 
-def ruler(s_mm: FloatArray, unit: str) -> list[tuple[int, bool, str]]:
+def marks_along(s_mm: FloatArray, unit: str) -> list[tuple[int, bool, str]]:
     """Ticks along a seam on its photo: station that lies nearest, whether it is a long one, what it is called.
 
     Every 10 mm, long every 50 mm; in inches every 1/2 in, long every 2 in.

@@ -23,10 +23,10 @@ from gapvision.reports.profile_picture import (
     build_form,
     build_picture,
     line_of,
+    marks_along,
     on_one_scale,
     place_labels,
     reason_of,
-    ruler,
     ticks,
 )
 from gapvision.words import span_state
@@ -208,12 +208,12 @@ def test_a_wild_u_and_what_lies_beside_the_stations_do_not_squeeze_the_plot(make
     figure_bytes(draw_profile(m, more=[far]))
 
 
-def test_ruler_marks_stations_that_were_measured(make_measurement):
+def test_marks_along_stations_that_were_measured(make_measurement):
     m, _ = nick(make_measurement)
-    mm = ruler(m.profile.s_mm, "mm")
+    mm = marks_along(m.profile.s_mm, "mm")
     assert [m.profile.s_mm[i] for i, *_ in mm] == [*range(0, 180, 10), *range(200, 240, 10)]
     assert [words for _, long, words in mm if long] == ["0", "50", "100", "150", "200"]
-    assert [words for _, long, words in ruler(m.profile.s_mm, "fraction") if long] == ["0", "2", "4", "6", "8"]
+    assert [words for _, long, words in marks_along(m.profile.s_mm, "fraction") if long] == ["0", "2", "4", "6", "8"]
 
 
 def test_what_a_person_wrote_is_no_formula(make_measurement):

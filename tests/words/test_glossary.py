@@ -12,6 +12,7 @@ PACKAGE = Path(__file__).parents[2] / "gapvision"
 REPLACED = {old: term.word for term in GLOSSARY for old in term.replaces}
 #: Where a replaced word is the right one: file or room, word, why.
 ALLOWED = {
+    ("page/drawings.py", "narrow"): "line-too-narrow, a code that stored results carry",
     ("vision", "band"): "the photo along the seam, rectified: a word of its own",
     ("model/panel.py", "band"): "a published word of the panel file: aim = 'band'",
     ("judgement/conformity.py", "band"): "guard band is the word of JCGM 106",
