@@ -87,7 +87,7 @@ def stated(truth: dict[str, Any]) -> dict[str, Any]:
     """What a user knows who has felt the edges and read the step: settings of a measurement, from the truth."""
     in_view = [strip for strip in truth["strips"] if strip["corners_in_frame"] >= _LEAST_CORNERS]
     side = min(in_view, key=lambda strip: str(strip["letter"]))["side"] if in_view else "A"
-    known: dict[str, Any] = {"flush_mm": float(truth["flush_mm"]) * (1 if side == "A" else -1)}
+    known: dict[str, Any] = {"step_mm": float(truth["flush_mm"]) * (1 if side == "A" else -1)}
     for name, true_side in zip("ab", "AB" if side == "A" else "BA", strict=True):
         edge = truth["edge_types"][true_side]
         known[f"edge_{name}"] = "cut" if edge["type"] == "cut" else "rolled"
