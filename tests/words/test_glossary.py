@@ -21,7 +21,8 @@ ALLOWED = {
     ("page/looks.py", "narrow"): "the same",
     ("words/glossary.py", ""): "the glossary itself",
 }
-CODE_NAME = re.compile(r"^[a-z]+(-[a-z]+)+$")  # published codes and style names keep their words
+#: Published codes (alone, or behind their kind) and style names keep their words.
+CODE_NAME = re.compile(r"^([a-z]+ )?[a-z]+(-[a-z]+)+$")
 
 
 def plain(name):
@@ -55,8 +56,8 @@ def texts(tree):
     for node in ast.walk(tree):
         if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in docs:
             text = node.value
-            if (" " in text or text.startswith("--") or text[:1].isupper()) and not CODE_NAME.match(text):
-                yield text
+            if " " in text or text.startswith("--") or text[:1].isupper():
+                yield from (line for line in text.splitlines() if not CODE_NAME.match(line))
 
 
 def sins(path, source):
