@@ -94,7 +94,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
     for notice in notices:
         if notice.kind == "refusal":
             raise GapvisionError(notice.code, notice.message, notice.advice)
-    flat = fit_field(views, size, photo.focal_35mm_mm, scale)
+    flat = fit_field(views, size, photo.focal_35mm_mm)
     hint = np.array(settings.seam_hint_px, float) if settings.seam_hint_px else None
     found = find_seam(photo, flat, views, settings.station_mm, hint)
     field, line, sides = orient(photo, views, flat, found)

@@ -90,7 +90,7 @@ def to_dict(measurement: Measurement) -> dict[str, Any]:
         "photo": _about(m.photo),
         "photos": [_photo_dict(p) for p in m.photos],
         "scale": _record(m.scale),
-        "sheet": _sheet(m.scale),
+        "sheet": _sheet(m.scale, m.photo),
         "spacing_mm": None if m.profile is None else _plain(m.profile.spacing_mm),
         "stations": [] if m.profile is None else _stations(m.profile, m.step_used),
         "gap": _record(m.summary),
@@ -141,12 +141,18 @@ def _about(photo: SeenPhoto) -> dict[str, Any]:
 
 
 def _photo_dict(photo: SeenPhoto) -> dict[str, Any]:
-    strips = {v.letter: {"ids": v.corner_ids.tolist(), "corners_px": v.corners_px.tolist()} for v in photo.strips}
+    strips = {
+        v.letter: {
+            "sheet": v.sheet, "print_scale": v.print_scale, "ids": v.corner_ids.tolist(),
+            "corners_px": v.corners_px.tolist(),
+        }
+        for v in photo.strips
+    }  # fmt: skip
     field: dict[str, Any] | None = None
     if photo.field is not None:
         f = photo.field
         field = {
-            "letters": f.letters, "raised": f.raised, "print_scale": f.print_scale, "focal_source": f.focal_source,
+            "letters": f.letters, "raised": f.raised, "print_scales": f.print_scales, "focal_source": f.focal_source,
             "noise_px": f.noise_px, "params": f.params.tolist(),
             # It is symmetric: each row up to the diagonal.
             "covariance": [row[: i + 1] for i, row in enumerate(f.covariance.tolist())],
@@ -157,11 +163,11 @@ def _photo_dict(photo: SeenPhoto) -> dict[str, Any]:
     return out
 
 
-def _sheet(scale: ScaleInfo | None) -> dict[str, Any] | None:
+def _sheet(scale: ScaleInfo | None, photo: SeenPhoto) -> dict[str, Any] | None:
     if scale is None:
         return None
     return {
-        "strips": dict.fromkeys(scale.strips),
+        "strips": dict.fromkeys(scale.strips) | {v.letter: v.sheet for v in photo.strips},
         "print_scale_along": scale.print_scale_along,
         "print_scale_across": scale.print_scale_across,
         "print_scale_u": scale.print_scale_u,
@@ -270,16 +276,19 @@ _Length = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
 class _Strip(Loose):
     ids: list[Annotated[int, msgspec.Meta(ge=0, lt=CORNERS_PER_STRIP)]]
     corners_px: list[_Point]
+    print_scale: _Point | None = None
+    sheet: _Number | None = None
 
 
 class _Field(Loose):
     letters: tuple[str, ...]
     raised: tuple[str, ...]
-    print_scale: _Point
     focal_source: str
     noise_px: float
     params: list[float]
     covariance: list[list[float]]
+    print_scales: tuple[_Point, ...] = ()
+    print_scale: _Point | None = None  # before strips were told apart: of all
 
 
 class _Photo(Loose):
@@ -302,13 +311,19 @@ class _Photo(Loose):
             lower = np.zeros((len(f.params), len(f.params)))
             lower[np.tril_indices(len(f.params))] = np.concatenate(f.covariance)
             size = (self.width_px, self.height_px)
-            field = f.to(FittedField, covariance=lower + np.tril(lower, -1).T, size_px=size)
-        scale = np.ones(2) if f is None else np.array(f.print_scale)
+            scales = f.print_scales or (f.print_scale or (1.0, 1.0),) * len(f.letters)
+            field = f.to(FittedField, covariance=lower + np.tril(lower, -1).T, size_px=size, print_scales=scales)
+        of_field = dict(zip(field.letters, field.print_scales, strict=True)) if field else {}
         strips = []
         for letter, strip in self.strips.items():
             ids, px = np.array(strip.ids, np.int64), _places(strip.corners_px)
+            scale = strip.print_scale or of_field.get(letter, (1.0, 1.0))
             mm = corners_mm()[ids, :2] * scale
-            strips.append(StripView(letter=letter, corner_ids=ids, corners_px=px, corners_mm=mm))
+            strips.append(
+                StripView(
+                    letter=letter, corner_ids=ids, corners_px=px, corners_mm=mm, print_scale=scale, sheet=strip.sheet
+                )
+            )
         ends = {letter: np.array(pair) for letter, pair in self.strip_ends_px.items()}
         return self.to(SeenPhoto, strips=tuple(strips), field=field, told_ends_px=ends)
 

@@ -46,8 +46,8 @@ class FittedField:
         Strips whose face stands at the step's height; none unless strips lie on both panels.
     size_px : tuple of int
         Width and height of the photo.
-    print_scale : tuple of float
-        Along and across.
+    print_scales : tuple of (float, float)
+        Print scale along and across of each strip, in the order of the letters.
     focal_source : str
         ``exif`` or ``strips``.
     noise_px : float
@@ -59,13 +59,15 @@ class FittedField:
     letters: tuple[str, ...]
     raised: tuple[str, ...]
     size_px: tuple[int, int]
-    print_scale: tuple[float, float]
+    print_scales: tuple[tuple[float, float], ...]
     focal_source: str
     noise_px: float
 
     def __post_init__(self) -> None:
         if not self.letters or not set(self.raised) < set(self.letters):
             raise ValueError("letters: expected one or more, and one of them not raised")
+        if len(self.print_scales) != len(self.letters):
+            raise ValueError("print_scales: expected one for each strip")
         n = N_COMMON + 3 * (len(self.letters) - 1)
         frozen_array(self, "params", (n,))
         frozen_array(self, "covariance", (n, n))
@@ -155,13 +157,14 @@ class FittedField:
     def strip_corners(self, view: StripView) -> FloatArray:
         """Where a strip's corners lie on the panel, shape (m, 2) [mm]."""
         k, height = self.letters.index(view.letter), self.step_mm if view.letter in self.raised else 0.0
-        return strip_to_panel(self.params, k, local_corners(view, self.print_scale), height)
+        return strip_to_panel(self.params, k, local_corners(view), height)
 
     def strip_ends_px(self, letter: str) -> FloatArray:
         """Where the two ends of a strip's pattern lie in the photo, shape (2, 2) [px]."""
         height = self.step_mm if letter in self.raised else 0.0
-        ends = np.array([[-120.0, 0.0], [120.0, 0.0]]) * self.print_scale[0]
-        return self.project(strip_to_panel(self.params, self.letters.index(letter), ends, height), height)
+        k = self.letters.index(letter)
+        ends = np.array([[-120.0, 0.0], [120.0, 0.0]]) * self.print_scales[k][0]
+        return self.project(strip_to_panel(self.params, k, ends, height), height)
 
     def residual_px(self, view: StripView) -> FloatArray:
         """What the map leaves at a strip's corners, shape (m, 2) [px]."""
@@ -251,6 +254,6 @@ def strip_to_panel(p: FloatArray, k: int, local: FloatArray, height_mm: FloatArr
     return np.stack([s + along / longer_s, t + across / longer_t], -1)
 
 
-def local_corners(view: StripView, scale: tuple[float, float]) -> FloatArray:
+def local_corners(view: StripView) -> FloatArray:
     """Corners from the middle of the pattern [mm]."""
-    return np.asarray(view.corners_mm - np.array([120.0 * scale[0], 18.0 * scale[1]]), dtype=float)
+    return np.asarray(view.corners_mm - np.array([120.0, 18.0]) * view.print_scale, dtype=float)

@@ -110,12 +110,18 @@ class StripView:
         Sub-pixel corners [px].
     corners_mm : ndarray, shape (m, 2)
         The same corners in the strip's own frame, print scale applied [mm].
+    print_scale : tuple of float
+        Printed over nominal length along and across this strip, as applied.
+    sheet : int or None
+        Number of the printed sheet that the strip was cut from, read off it; None: not known.
     """
 
     letter: str
     corner_ids: NDArray[np.int64]
     corners_px: FloatArray
     corners_mm: FloatArray
+    print_scale: tuple[float, float] = (1.0, 1.0)
+    sheet: int | None = None
 
     def __post_init__(self) -> None:
         n = frozen_array(self, "corners_px", (None, 2))

@@ -304,7 +304,7 @@ def _map_again(photo: bytes, measurement: Measurement, colours: NDArray[np.uint8
     focal = read_header(photo, seen.file).exif.focal_35mm_mm
     side_b = frozenset(letter for letter, side in sides.items() if side.upper() == "B")
     try:
-        return fit_field(views, (seen.width_px, seen.height_px), focal, print_scale, side_b)
+        return fit_field(views, (seen.width_px, seen.height_px), focal, side_b)
     except GapvisionError:  # e.g. of one strip only a single row of corners shows
         return None
 

@@ -141,7 +141,13 @@ def find_strips(photo: Photo, print_scale_along: float = 1.0, print_scale_across
         if keep.sum() < _MIN_CORNERS:
             continue
         views.append(
-            StripView(letter=letter, corner_ids=cid[keep], corners_px=px[keep], corners_mm=flat[keep] * scale_mm)
+            StripView(
+                letter=letter,
+                corner_ids=cid[keep],
+                corners_px=px[keep],
+                corners_mm=flat[keep] * scale_mm,
+                print_scale=(print_scale_along, print_scale_across),
+            )
         )
     return views
 

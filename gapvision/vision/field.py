@@ -70,7 +70,6 @@ def fit_field(
     views: list[StripView],
     size_px: tuple[int, int],
     focal_35mm_mm: float | None,
-    print_scale: tuple[float, float] = (1.0, 1.0),
     side_b: frozenset[str] = frozenset(),
     start: FittedField | None = None,
 ) -> FittedField:
@@ -84,8 +83,6 @@ def fit_field(
         Width and height of the photo.
     focal_35mm_mm : float or None
         Equivalent focal length from EXIF, a start value and weak prior.
-    print_scale : tuple of float
-        Along and across.
     side_b : frozenset of str
         Letters of strips on the other panel; their height is then free if strips lie on both.
     start : FittedField, optional
@@ -104,7 +101,7 @@ def fit_field(
     # The strip with most corners carries the frame: its place is then known best.
     views = sorted(views, key=lambda v: (v.letter in side_b, -len(v.corner_ids)))
     letters = [v.letter for v in views]
-    local = [local_corners(v, print_scale) for v in views]
+    local = [local_corners(v) for v in views]
     seen = np.concatenate([v.corners_px for v in views])
     raised = np.array([v.letter in side_b for v in views])
     raised &= not raised.all()
@@ -128,7 +125,7 @@ def fit_field(
         letters=tuple(letters),
         raised=tuple(letter for letter, is_up in zip(letters, raised, strict=True) if is_up),
         size_px=size_px,
-        print_scale=print_scale,
+        print_scales=tuple(v.print_scale for v in views),
         focal_source="exif" if focal_35mm_mm else "strips",
         noise_px=noise,
     )

@@ -211,7 +211,7 @@ def find_seam(
     low = low - np.array([_REACH_BEYOND_MM, _SEARCH_MM])
     high = high + np.array([_REACH_BEYOND_MM, _SEARCH_MM])
     view = overview(photo, field, turn, low, high, _STEP_S_MM, _STEP_T_MM)
-    along, across = field.print_scale
+    along, across = np.max(field.print_scales, axis=0)
     blocked = _blocked(view, boxes, 124.0 * along + 1.0, _STRIP_HALF_WIDTH_MM * across + 0.6)
     score, _ = _evidence(view, blocked)
     if hint_px is not None:
@@ -381,7 +381,7 @@ def orient(
     if not side_b:
         # The normals of the line that was found point down in the field's frame.
         return flat, found.line if first == "up" else replace(found.line, normals=-found.line.normals), sides
-    field = fit_field(views, flat.size_px, photo.focal_35mm_mm, flat.print_scale, side_b, start=flat)
+    field = fit_field(views, flat.size_px, photo.focal_35mm_mm, side_b, start=flat)
     points = field.to_panel(flat.project(found.line.points))
     half, ahead = 6, np.gradient(points, axis=0)
     window = np.ones(2 * half + 1) / (2 * half + 1)

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from gapvision.errors import GapvisionError
 from gapvision.formats.measurement_json import from_dict, from_json, read, to_dict, to_json, write
 from gapvision.model import LeftOut, Measurement, Step
+from gapvision.targets.strip import corners_mm
 from tests.reports._examples import measured, profile, refused
 
 
@@ -109,10 +110,26 @@ def test_what_it_was_measured_from_comes_back_in_full():
     for a, b in zip(one.strips, two.strips, strict=True):
         for name in ("corner_ids", "corners_px", "corners_mm"):
             assert np.array_equal(getattr(a, name), getattr(b, name)), name
+        assert (a.print_scale, a.sheet) == (b.print_scale, b.sheet)
     for name in ("params", "covariance"):
         assert np.array_equal(getattr(one.field, name), getattr(two.field, name)), name
-    for name in ("letters", "raised", "size_px", "print_scale", "focal_source", "noise_px"):
+    for name in ("letters", "raised", "size_px", "print_scales", "focal_source", "noise_px"):
         assert getattr(one.field, name) == getattr(two.field, name), name
+
+
+def test_a_file_with_one_print_scale_for_all_its_strips_is_read():
+    """Version 2 as it was written before strips of different sheets were told apart."""
+    content = to_dict(measured())
+    field = content["photos"][0]["field"]
+    del field["print_scales"]
+    field["print_scale"] = [0.995, 1.005]
+    for strip in content["photos"][0]["strips"].values():
+        del strip["print_scale"], strip["sheet"]
+    photo = from_dict(content).photo
+    assert photo.field.print_scales == ((0.995, 1.005),) * 2
+    for view in photo.strips:
+        assert (view.sheet, view.print_scale) == (None, (0.995, 1.005))
+        assert np.array_equal(view.corners_mm, corners_mm()[view.corner_ids] * (0.995, 1.005))
 
 
 def test_the_contract_of_version_2():
@@ -120,10 +137,10 @@ def test_the_contract_of_version_2():
     d = to_dict(measured())
     (photo,) = d["photos"]
     assert {"file", "sha256", "width_px", "height_px", "taken_at", "strips", "field"} <= set(photo)
-    assert set(photo["strips"]["E"]) == {"ids", "corners_px"}
+    assert set(photo["strips"]["E"]) == {"ids", "corners_px", "print_scale", "sheet"}
     assert [len(row) for row in photo["field"]["covariance"]] == list(range(1, len(photo["field"]["params"]) + 1))
     assert d["sheet"] == {
-        "strips": {"A": None, "E": None}, "print_scale_along": 0.995, "print_scale_across": 1.005,
+        "strips": {"A": 407122951, "E": None}, "print_scale_along": 0.995, "print_scale_across": 1.005,
         "print_scale_u": 0.002, "print_scale_from": "check lines",
     }  # fmt: skip
     a, b = d["edges"]["a"], d["edges"]["b"]

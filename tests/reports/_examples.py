@@ -37,11 +37,11 @@ def profile(s: np.ndarray, gap: np.ndarray, u: float = 0.1) -> GapProfile:
 
 def seen_photo() -> SeenPhoto:
     """A photo with a whole strip and a part of another, and a map that fits no photo; every number its own."""
-    scale = (0.995, 1.005)
+    scales, sheets = {"A": (0.995, 1.005), "E": (1.0125, 0.9875)}, {"A": 407122951, "E": None}
     strips = tuple(
         StripView(
             letter=letter, corner_ids=ids, corners_px=np.stack([310.1 + ids / 3, 400.7 * (1 + ids)], 1),
-            corners_mm=corners_mm()[ids, :2] * scale,
+            corners_mm=corners_mm()[ids, :2] * scales[letter], print_scale=scales[letter], sheet=sheets[letter],
         )
         for letter, ids in (("A", np.arange(38)), ("E", np.array([3, 4, 7, 22, 30, 37])))
     )  # fmt: skip
@@ -51,7 +51,7 @@ def seen_photo() -> SeenPhoto:
     params[0], params[14] = 8.0, 300.0
     field = FittedField(
         params=params, covariance=root @ root.T, letters=("E", "A"), raised=("A",), size_px=(4032, 3024),
-        print_scale=scale, focal_source="exif", noise_px=0.0412345678,
+        print_scales=(scales["E"], scales["A"]), focal_source="exif", noise_px=0.0412345678,
     )  # fmt: skip
     return SeenPhoto(
         file="Tür ½.jpg", sha256="ab" * 32, width_px=4032, height_px=3024, taken_at="2026-03-14T10:20:30",
