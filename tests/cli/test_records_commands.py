@@ -130,6 +130,29 @@ def test_what_was_stated_stays_with_the_result(run, tmp_path):
     assert "Face B was stated to stand -2.00 mm" in remarks
 
 
+@pytest.mark.parametrize(
+    ("old", "photo"), [("left_out.json", "grey_primer_cut_edge.jpg"), ("stated_with_taps.json", "gloss_door_arc.jpg")]
+)
+def test_measuring_again_takes_over_all_that_was_stated(run, old, photo):
+    """Also of a result of version 1, whose keys had other names and whose left-out spans stood beside its settings."""
+    content = json.loads((Path(__file__).parents[1] / "formats" / "kept" / old).read_text(encoding="utf-8"))
+    run("job", "new", "--reference", "17")
+    with Store(run.folder) as store:
+        job = store.job("17")
+        seam, visit = store.add_seam(job.job_id, "sill"), store.find_visit(job.job_id, "as found")
+        data = SAMPLE.with_name(photo).read_bytes()
+        store.save_photo(seam.seam_id, visit.visit_id, data, ".jpg", content, file_name=photo)
+    assert run("job", "remeasure", "17")[0] == 0
+    with Store(run.folder) as store:
+        before, after = (stored(store, line) for line in store.history(seam.seam_id))
+    assert after.settings == before.settings
+    assert after.method_version > before.method_version
+    assert len(after.photo.strips) >= 1
+    for span in before.left_out:
+        assert not ((after.profile.s_mm >= span.from_mm) & (after.profile.s_mm <= span.to_mm)).any()
+    assert after.stated_step_mm == before.stated_step_mm
+
+
 def test_add_refuses_what_it_cannot_store(run, tmp_path):
     run("job", "new", "--reference", "17")
     bad = tmp_path / "note.jpg"
