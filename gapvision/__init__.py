@@ -102,4 +102,4 @@ else:
     def __dir__():
         from gapvision import model
 
-        return [*globals(), *_HOMES, *(name for name in model.__all__ if name[0].isupper())]
+        return [*globals(), *_HOMES, *(name for name in vars(model) if name[0].isupper())]

@@ -42,3 +42,9 @@ class GapvisionError(Exception):
 
     def __str__(self) -> str:
         return f"{self.message} {self.next_step}".strip()
+
+
+def require(code: str, holds: bool, message: str = "", next_step: str = "") -> None:
+    """Refuse unless something holds; the rest as :class:`GapvisionError`, which it raises."""
+    if not holds:
+        raise GapvisionError(code, message, next_step)

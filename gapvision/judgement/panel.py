@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 
@@ -149,27 +150,14 @@ def panel_of(layout: PanelLayout, seams: Sequence[tuple[SeamLayout, Specificatio
     seams : sequence of (seam, specification, readings)
         The seams that were measured, readings as from :func:`read_on_seam`.
     """
-    return Panel(
-        name=layout.name,
-        seams=tuple(
-            PanelSeam(
-                name=seam.name,
-                place=seam.place,
-                spec=spec,
-                readings=tuple(readings),
-                trim=seam.trim,
-                marks=seam.marks,
-            )
-            for seam, spec, readings in seams
-        ),
-        centre=layout.centre,
-        words=layout.words,
-        shape=layout.shape,
-        aim=layout.aim,
-        rule=layout.rule,
-        adjusters=layout.adjusters,
-        finish=layout.finish,
-    )
+    measured = [
+        PanelSeam(**{**_fields(seam), "spec": spec, "readings": tuple(readings)}) for seam, spec, readings in seams
+    ]
+    return Panel(**{**_fields(layout), "seams": tuple(measured)})
+
+
+def _fields(of: SeamLayout | PanelLayout) -> dict[str, Any]:
+    return {f.name: getattr(of, f.name) for f in fields(of)}
 
 
 def read_on_seam(

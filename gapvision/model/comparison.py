@@ -8,8 +8,6 @@ from gapvision.model._checks import FloatArray
 from gapvision.model.photo import Notice
 
 WIDER, TIGHTER, SAME = "wider", "tighter", "not proven"
-
-
 BETTER, WORSE = "better", "worse"
 
 

@@ -126,28 +126,23 @@ class FittedField:
 
     def sight(self, st: FloatArray, n: float = 0.0) -> FloatArray:
         """Direction from the panel to the camera at places (m, 2), in the local (s, t, n) axes; unit vectors (m, 3)."""
-        p = self.params
-        rot = rotation(p[RVEC])
-        centre = -rot.T @ p[TVEC]
-        st = np.atleast_2d(st)
-        point = surface(p, st, np.full(len(st), n))
-        d = centre - point
-        eps = 0.5
-        es = surface(p, st + np.array([eps, 0.0]), np.full(len(st), n)) - point
-        et = surface(p, st + np.array([0.0, eps]), np.full(len(st), n)) - point
-        es /= np.linalg.norm(es, axis=1, keepdims=True)
-        et /= np.linalg.norm(et, axis=1, keepdims=True)
+        st, eps = np.atleast_2d(st), 0.5
+        point, *beside = (surface(self.params, st + off, np.full(len(st), n)) for off in ((0, 0), (eps, 0), (0, eps)))
+        es, et = (_unit(place - point) for place in beside)
         en = -np.cross(es, et)  # z points away from the viewer, n towards
-        out = np.stack([(d * es).sum(1), (d * et).sum(1), (d * en).sum(1)], 1)
-        return np.asarray(out / np.linalg.norm(out, axis=1, keepdims=True), dtype=float)
+        d = self._camera - point
+        return _unit(np.stack([(d * es).sum(1), (d * et).sum(1), (d * en).sum(1)], 1))
 
     def distance_mm(self, st: FloatArray) -> FloatArray:
         """Distance from the camera to places (m, 2) on the panel [mm]."""
-        p = self.params
-        rot = rotation(p[RVEC])
-        centre = -rot.T @ p[TVEC]
         st = np.atleast_2d(st)
-        return np.asarray(np.linalg.norm(centre - surface(p, st, np.zeros(len(st))), axis=1), dtype=float)
+        place = surface(self.params, st, np.zeros(len(st)))
+        return np.asarray(np.linalg.norm(self._camera - place, axis=1), dtype=float)
+
+    @property
+    def _camera(self) -> FloatArray:
+        """Where the camera stands, in the frame of :func:`surface`."""
+        return np.asarray(-rotation(self.params[RVEC]).T @ self.params[TVEC], dtype=float)
 
     def strip_place(self, k: int) -> tuple[float, float, float]:
         """(s, t, angle in rad) of strip k's pattern middle on the panel."""
@@ -174,6 +169,10 @@ class FittedField:
     def rms_px(self, views: list[StripView]) -> float:
         """What the map leaves at all corners of its strips, root of the mean square [px]."""
         return float(np.sqrt((np.concatenate([self.residual_px(v) for v in views]) ** 2).mean()))
+
+
+def _unit(vectors: FloatArray) -> FloatArray:
+    return np.asarray(vectors / np.linalg.norm(vectors, axis=1, keepdims=True), dtype=float)
 
 
 # Below, p holds one set of parameters, shape (p,), or several at once, shape (..., p): a derivative is then one call.

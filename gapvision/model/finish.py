@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import require
 from gapvision.model._checks import FloatArray
 from gapvision.model.judgement import Span, Verdict
 from gapvision.model.photo import Notice
+
+_require = partial(require, "finish-nonsense")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,27 +47,15 @@ class Coat:
     source: str = "entered by the user"
 
     def __post_init__(self) -> None:
-        step = "Check the film, the number of coats and the share that stays."
-        if self.on not in ("both", "panel", "neighbour"):
-            raise GapvisionError(
-                "finish-nonsense", f"A coat cannot be on '{self.on}'.", "Write both, panel or neighbour."
-            )
-        if self.stage not in (1, 2, 3):
-            raise GapvisionError(
-                "finish-nonsense",
-                f"Coat '{self.kind}' belongs to no known stage.",
-                "Write primed, high build or painted.",
-            )
-        if self.coats < 1 or self.coats > 20:
-            raise GapvisionError("finish-nonsense", f"{self.coats} coats of {self.kind} make no sense.", step)
-        if not 0 <= self.film_um[0] <= self.film_um[1] <= 3000:
-            raise GapvisionError(
-                "finish-nonsense", f"The film of {self.kind} is not a range between 0 and 3000 micrometres.", step
-            )
-        if not 0 <= self.stays[0] <= self.stays[1] <= 2:
-            raise GapvisionError(
-                "finish-nonsense", f"The share of {self.kind} that stays on the edge is not between 0 and 2.", step
-            )
+        step, what = "Check the film, the number of coats and the share that stays.", self.kind
+        on = self.on in ("both", "panel", "neighbour")
+        _require(on, f"A coat cannot be on '{self.on}'.", "Write both, panel or neighbour.")
+        stage = f"Coat '{what}' belongs to no known stage."
+        _require(self.stage in (1, 2, 3), stage, "Write primed, high build or painted.")
+        _require(1 <= self.coats <= 20, f"{self.coats} coats of {what} make no sense.", step)
+        film, stays = 0 <= self.film_um[0] <= self.film_um[1] <= 3000, 0 <= self.stays[0] <= self.stays[1] <= 2
+        _require(film, f"The film of {what} is not a range between 0 and 3000 micrometres.", step)
+        _require(stays, f"The share of {what} that stays on the edge is not between 0 and 2.", step)
 
     @property
     def flat_um(self) -> tuple[float, float]:
@@ -74,7 +65,8 @@ class Coat:
     @property
     def edge_mm(self) -> tuple[float, float]:
         """Film of all its coats left on one edge, least and most [mm]."""
-        return self.coats * self.film_um[0] * self.stays[0] / 1000, self.coats * self.film_um[1] * self.stays[1] / 1000
+        low, high = (film * share / 1000 for film, share in zip(self.flat_um, self.stays, strict=True))
+        return low, high
 
 
 #: Stage at the time of the photo -> rank; a coat whose stage is not above it is already on.
@@ -103,16 +95,11 @@ class FinishPlan:
     movement_mm: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.stage not in STAGES:
-            raise GapvisionError(
-                "finish-nonsense",
-                f"'{self.stage}' is no stage of the work.",
-                "Write bare metal, primed, high build or painted.",
-            )
-        if self.smallest_gap_mm is not None and not 0 < self.smallest_gap_mm < 50:
-            raise GapvisionError("finish-nonsense", "The smallest finished gap is not between 0 and 50 mm.")
-        if not 0 <= self.movement_mm < 50:
-            raise GapvisionError("finish-nonsense", "The allowance for movement is not between 0 and 50 mm.")
+        stage = f"'{self.stage}' is no stage of the work."
+        _require(self.stage in STAGES, stage, "Write bare metal, primed, high build or painted.")
+        least = self.smallest_gap_mm is None or 0 < self.smallest_gap_mm < 50
+        _require(least, "The smallest finished gap is not between 0 and 50 mm.")
+        _require(0 <= self.movement_mm < 50, "The allowance for movement is not between 0 and 50 mm.")
 
     def is_on(self, coat: Coat) -> bool:
         """Say whether the coat is already on at the time of the photo."""

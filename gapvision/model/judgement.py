@@ -5,18 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import pairwise
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.model._checks import FloatArray, frozen_array
 from gapvision.model.photo import Notice
 
+_require = partial(require, "specification-nonsense")
+
 IN, OUT, OPEN, HOLE = "in tolerance", "out of tolerance", "not proven", "not measured"
-
-
 STATES = (IN, OUT, OPEN, HOLE)
-
-
 #: Decision rules; ``words.rule`` says them.
 RULES = ("proven", "simple", "risk")
 #: Kinds of reasons -> the values that each carries; ``words.reasons`` says them.
@@ -101,41 +100,33 @@ class Specification:
     source: str = "entered by the user"
 
     def __post_init__(self) -> None:
-        if not self.nominal:
-            raise nonsense("The specification gives no wanted gap.", 'Give a nominal gap, e.g. nominal = "3/16in".')
+        given = 'Give a nominal gap, e.g. nominal = "3/16in".'
+        _require(bool(self.nominal), "The specification gives no wanted gap.", given)
         if self.at_unit not in ("mm", "share"):
             raise ValueError(f"at_unit: expected mm or share, got {self.at_unit!r}")
-        if self.side not in ("", "left", "right"):
-            raise nonsense(f"'{self.side}' is not a side of the car.", "Write left or right, or leave the side out.")
-        numbers = (
-            [p.gap_mm for p in self.nominal] + [p.at for p in self.nominal] + [self.allow_below_mm, self.allow_above_mm]
+        side = f"'{self.side}' is not a side of the car."
+        _require(self.side in ("", "left", "right"), side, "Write left or right, or leave the side out.")
+        places, gaps = [p.at for p in self.nominal], [p.gap_mm for p in self.nominal]
+        below, above = self.allow_below_mm, self.allow_above_mm
+        finite = all(math.isfinite(v) for v in (*gaps, *places, below, above))
+        _require(finite, "A number in the specification is missing or endless.")
+        _require(
+            all(a < b for a, b in pairwise(places)),
+            "The places of the wanted gap do not run forward along the seam.",
+            "List them from the start to the end, each once.",
         )
-        if not all(math.isfinite(v) for v in numbers):
-            raise nonsense("A number in the specification is missing or endless.")
-        places = [p.at for p in self.nominal]
-        if any(b <= a for a, b in pairwise(places)):
-            raise nonsense(
-                "The places of the wanted gap do not run forward along the seam.",
-                "List them from the start to the end, each once.",
-            )
-        if self.at_unit == "share" and (places[0] < 0 or places[-1] > 1):
-            raise nonsense("A share of the seam lies outside 0 to 100 %.")
-        if min(p.gap_mm for p in self.nominal) <= 0:
-            raise nonsense(
-                "A wanted gap is zero or negative.", "A gap is a width above zero; check the number and its unit."
-            )
-        if self.allow_below_mm < 0 or self.allow_above_mm < 0:
-            raise nonsense(
-                "The limits are crossed: the lower limit lies above the upper one, or the wanted gap is outside them.",
-                "Give how far below and how far above the wanted gap is allowed, each zero or more.",
-            )
-        if self.allow_below_mm + self.allow_above_mm <= 0:
-            raise nonsense(
-                "The limits leave no room: lower and upper limit are equal.",
-                "Allow something below or above the wanted gap.",
-            )
-        if min(p.gap_mm for p in self.nominal) - self.allow_below_mm < 0:
-            raise nonsense("The lower limit is a negative gap.", "Allow less below the wanted gap.")
+        shares = self.at_unit == "mm" or 0 <= places[0] <= places[-1] <= 1
+        _require(shares, "A share of the seam lies outside 0 to 100 %.")
+        width = "A gap is a width above zero; check the number and its unit."
+        _require(min(gaps) > 0, "A wanted gap is zero or negative.", width)
+        _require(
+            below >= 0 and above >= 0,
+            "The limits are crossed: the lower limit lies above the upper one, or the wanted gap is outside them.",
+            "Give how far below and how far above the wanted gap is allowed, each zero or more.",
+        )
+        room = "The limits leave no room: lower and upper limit are equal."
+        _require(below + above > 0, room, "Allow something below or above the wanted gap.")
+        _require(min(gaps) >= below, "The lower limit is a negative gap.", "Allow less below the wanted gap.")
         for word, value in (
             ("taper", self.taper_mm_per_m),
             ("straightness", self.straightness_mm),
@@ -145,12 +136,10 @@ class Specification:
             ("step", self.step_mm),
             ("length", self.length_mm),
         ):
-            if value is not None and not (math.isfinite(value) and value > 0):
-                raise nonsense(
-                    f"The limit on {word} is not above zero.", "Give a number above zero or leave the line out."
-                )
-        if not self.largest_hole_mm >= 0:
-            raise nonsense("The largest hole is negative.")
+            above_zero = value is None or (math.isfinite(value) and value > 0)
+            message = f"The limit on {word} is not above zero."
+            _require(above_zero, message, "Give a number above zero or leave the line out.")
+        _require(self.largest_hole_mm >= 0, "The largest hole is negative.")
 
     @property
     def half_width_mm(self) -> float:
@@ -174,14 +163,9 @@ class DecisionRule:
     risk: float = 0.05
 
     def __post_init__(self) -> None:
-        if self.name not in RULES:
-            raise GapvisionError("rule-unknown", f"There is no decision rule '{self.name}'.")
-        if not 0 < self.risk < 0.5:
-            raise GapvisionError(
-                "value-out-of-range",
-                f"A risk of {self.risk:g} makes no sense.",
-                "Give a risk above 0 and below 0.5, e.g. 0.05.",
-            )
+        require("rule-unknown", self.name in RULES, f"There is no decision rule '{self.name}'.")
+        risk = f"A risk of {self.risk:g} makes no sense."
+        require("value-out-of-range", 0 < self.risk < 0.5, risk, "Give a risk above 0 and below 0.5, e.g. 0.05.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

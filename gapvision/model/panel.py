@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import require
 from gapvision.model._checks import FloatArray, frozen_array
 from gapvision.model.finish import FinishPlan
 from gapvision.model.judgement import DecisionRule, Specification
 from gapvision.model.photo import Notice
 from gapvision.model.profile import Straightness
+
+_require = partial(require, "panel-file-bad")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -74,22 +77,14 @@ class SeamReading:
 
 
 Point = tuple[float, float]
-
-
 Travel = tuple[float, float]
-
-
 PLAIN_WORDS = ("in +x", "in -x", "in +y", "in -y")
-
-
 #: Aim of a move -> what it makes as small as possible.
 AIMS = {
     "band": "the largest excess over the limits, then the excess summed along the seams, then the movement",
     "middle": "the largest excess, however far inside the limits the gaps already are",
     "least work": "the excess summed along the seams, too wide counted four times: local faults are left to the trim",
 }
-
-
 #: How well a hand follows a scribed line with file or saw; common practice, no source [mm].
 HAND_MM = 0.25
 
@@ -115,14 +110,11 @@ class Adjuster:
 
     def __post_init__(self) -> None:
         for travel in (self.travel_x, self.travel_y, self.travel_out):
-            if travel is not None and not (
-                math.isfinite(travel[0]) and math.isfinite(travel[1]) and travel[0] <= 0 <= travel[1]
-            ):
-                raise GapvisionError(
-                    "panel-file-bad",
-                    f"The travel of '{self.name}' does not reach from zero or less to zero or more.",
-                    'Write it like ["-3mm", "2mm"]: how far it can still go each way.',
-                )
+            _require(
+                travel is None or -math.inf < travel[0] <= 0 <= travel[1] < math.inf,
+                f"The travel of '{self.name}' does not reach from zero or less to zero or more.",
+                'Write it like ["-3mm", "2mm"]: how far it can still go each way.',
+            )
 
     @property
     def is_limited(self) -> bool:
@@ -165,92 +157,20 @@ class TrimRules:
     worth_mm: float = 0.0
 
     def __post_init__(self) -> None:
-        if self.line not in ("where needed", "whole"):
-            raise GapvisionError("panel-file-bad", f"'{self.line}' is no way to trim.", "Write where needed or whole.")
-        if any(not math.isfinite(v) or v < 0 for _, v in self.safe_limit) or any(
-            b[0] <= a[0] for a, b in pairwise(self.safe_limit)
-        ):
-            raise GapvisionError("panel-file-bad", "The safe limit is negative or its places do not run forward.")
-        if not 0 <= self.hand_mm < 5:
-            raise GapvisionError("panel-file-bad", "The hand's accuracy is not between 0 and 5 mm.")
-        if not 0 <= self.worth_mm < 1:
-            raise GapvisionError("panel-file-bad", "The smallest change worth making is not between 0 and 1 mm.")
+        line = self.line in ("where needed", "whole")
+        _require(line, f"'{self.line}' is no way to trim.", "Write where needed or whole.")
+        forward = all(a[0] < b[0] for a, b in pairwise(self.safe_limit))
+        safe = forward and all(0 <= v < math.inf for _, v in self.safe_limit)
+        _require(safe, "The safe limit is negative or its places do not run forward.")
+        _require(0 <= self.hand_mm < 5, "The hand's accuracy is not between 0 and 5 mm.")
+        _require(0 <= self.worth_mm < 1, "The smallest change worth making is not between 0 and 1 mm.")
 
     def safe_at(self, s_mm: FloatArray) -> FloatArray:
         """Most that may be removed at each station [mm]; ``inf`` when not entered."""
         if not self.safe_limit:
             return np.full(s_mm.shape, np.inf)
-        return np.asarray(
-            np.interp(s_mm, [p[0] for p in self.safe_limit], [p[1] for p in self.safe_limit]), dtype=float
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PanelSeam:
-    """One seam of a panel with its photos.
-
-    Attributes
-    ----------
-    place : tuple of points
-        Two or more points in the panel's plane, from the seam's start to its end [mm].
-    spec : Specification
-        What is wanted (of the finished gap when the panel has a finish plan).
-    readings : tuple of SeamReading
-        One per photo; :func:`placed` gives them their place.
-    """
-
-    name: str
-    place: tuple[Point, ...]
-    spec: Specification
-    readings: tuple[SeamReading, ...]
-    trim: TrimRules = field(default_factory=TrimRules)
-    marks: tuple[Mark, ...] = ()
-
-    @property
-    def extent_mm(self) -> tuple[float, float]:
-        """Start and end of the seam [mm] along itself."""
-        return 0.0, self.spec.length_mm or path_length(self.place)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Panel:
-    """A panel, all its seams measured at the same stage.
-
-    Attributes
-    ----------
-    centre : (float, float)
-        A point well inside the panel; shifts are told for it and rotation turns about it [mm].
-    aim : str
-        What the move is chosen for, a key of AIMS.
-    words : four str
-        Names of the directions x+, x-, y+, y-.
-    """
-
-    name: str
-    seams: tuple[PanelSeam, ...]
-    centre: Point
-    adjusters: tuple[Adjuster, ...] = ()
-    words: tuple[str, str, str, str] = PLAIN_WORDS
-    rule: DecisionRule = field(default_factory=DecisionRule)
-    finish: FinishPlan | None = None
-    shape: str = ""
-    aim: str = "band"
-
-    def __post_init__(self) -> None:
-        if not self.seams:
-            raise GapvisionError(
-                "panel-file-bad", "The panel has no seam.", "List at least one seam with its place and its measurement."
-            )
-        names = [s.name for s in self.seams]
-        if len(set(names)) < len(names):
-            raise GapvisionError("panel-file-bad", "Two seams of the panel have the same name.")
-        if self.aim not in AIMS:
-            raise GapvisionError("panel-file-bad", f"'{self.aim}' is no aim of the move.", f"Write {', '.join(AIMS)}.")
-
-    @property
-    def readings(self) -> tuple[SeamReading, ...]:
-        """All stretches of all seams."""
-        return tuple(r for seam in self.seams for r in seam.readings)
+        places, most = np.array(self.safe_limit, float).T
+        return np.asarray(np.interp(s_mm, places, most), dtype=float)
 
 
 def path_length(points: tuple[Point, ...]) -> float:
@@ -284,9 +204,9 @@ class SeamLayout:
     Attributes
     ----------
     place : tuple of points
-        From its start to its end in the panel's plane [mm].
+        Two or more points in the panel's plane, from the seam's start to its end [mm].
     spec : Specification or None
-        What is wanted; None: not said in the file.
+        What is wanted (of the finished gap when the panel has a finish plan); None: not said in the file.
     panel_edge : str
         The edge in the photos that is this panel's.
     trim, marks : TrimRules, tuple of Mark
@@ -298,10 +218,23 @@ class SeamLayout:
     name: str
     place: tuple[Point, ...]
     spec: Specification | None
-    panel_edge: str
-    trim: TrimRules
-    marks: tuple[Mark, ...]
-    photos: tuple[PhotoPlace, ...]
+    panel_edge: str = "B"
+    trim: TrimRules = field(default_factory=TrimRules)
+    marks: tuple[Mark, ...] = ()
+    photos: tuple[PhotoPlace, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PanelSeam(SeamLayout):
+    """One seam of a panel with what was measured on it, one reading a photo; its specification is known."""
+
+    spec: Specification
+    readings: tuple[SeamReading, ...]
+
+    @property
+    def extent_mm(self) -> tuple[float, float]:
+        """Start and end of the seam [mm] along itself."""
+        return 0.0, self.spec.length_mm or path_length(self.place)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -312,18 +245,43 @@ class PanelLayout:
     ----------
     outline : tuple of points
         Around the panel, for drawing [mm]; empty: not said.
+    centre : (float, float)
+        A point well inside the panel; shifts are told for it and rotation turns about it [mm].
+    words : four str
+        Names of the directions x+, x-, y+, y-.
+    aim : str
+        What the move is chosen for, a key of AIMS.
     lid : bool
         Seen from above, so that a photo shows on which side of the seam the panel lies.
     """
 
     name: str
-    shape: str
     seams: tuple[SeamLayout, ...]
-    outline: tuple[Point, ...]
     centre: Point
-    words: tuple[str, str, str, str]
-    adjusters: tuple[Adjuster, ...]
-    rule: DecisionRule
-    aim: str
-    finish: FinishPlan | None
-    lid: bool
+    shape: str = ""
+    outline: tuple[Point, ...] = ()
+    words: tuple[str, str, str, str] = PLAIN_WORDS
+    adjusters: tuple[Adjuster, ...] = ()
+    rule: DecisionRule = field(default_factory=DecisionRule)
+    aim: str = "band"
+    finish: FinishPlan | None = None
+    lid: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Panel(PanelLayout):
+    """A panel, all its seams measured at the same stage."""
+
+    seams: tuple[PanelSeam, ...]
+
+    def __post_init__(self) -> None:
+        seams = "List at least one seam with its place and its measurement."
+        _require(bool(self.seams), "The panel has no seam.", seams)
+        names = [s.name for s in self.seams]
+        _require(len(set(names)) == len(names), "Two seams of the panel have the same name.")
+        _require(self.aim in AIMS, f"'{self.aim}' is no aim of the move.", f"Write {', '.join(AIMS)}.")
+
+    @property
+    def readings(self) -> tuple[SeamReading, ...]:
+        """All stretches of all seams."""
+        return tuple(r for seam in self.seams for r in seam.readings)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import require
 
+_require = partial(require, "value-out-of-range")
 _RADII_MM = (0.5, 5.0)  # from a corner filed round to a rim rolled over wire; common practice, no source
 _STEP_MM = 10.0
 _STEP_U_MM = (0.02, 3.0)
@@ -70,66 +72,43 @@ class Settings:
 
     def __post_init__(self) -> None:
         self._check_known()
-        if self.edges not in ("auto", "rules"):
-            raise GapvisionError("value-out-of-range", f"'{self.edges}' is not a way to find edges; use auto or rules.")
+        _require(self.edges in ("auto", "rules"), f"'{self.edges}' is not a way to find edges; use auto or rules.")
         for value in (self.print_scale_along, self.print_scale_across):
-            if not 0.85 <= value <= 1.15:
-                raise GapvisionError(
-                    "value-out-of-range",
-                    f"A print scale of {value:.3f} cannot be right.",
-                    "Measure the 200 mm and the 150 mm check line again.",
-                )
-        if not 0.2 <= self.station_mm <= 20:
-            raise GapvisionError(
-                "value-out-of-range",
-                f"Stations {self.station_mm} mm apart make no sense here.",
-                "Use 0.2 to 20 mm (0.008 to 0.787 in).",
-            )
-        if self.seam_hint_px is not None and len(self.seam_hint_px) < 2:
-            raise GapvisionError(
-                "value-out-of-range",
-                "One point does not show where the seam runs.",
-                "Give two or more points along it.",
-            )
+            scale = f"A print scale of {value:.3f} cannot be right."
+            _require(0.85 <= value <= 1.15, scale, "Measure the 200 mm and the 150 mm check line again.")
+        apart = f"Stations {self.station_mm} mm apart make no sense here."
+        _require(0.2 <= self.station_mm <= 20, apart, "Use 0.2 to 20 mm (0.008 to 0.787 in).")
+        shown = self.seam_hint_px is None or len(self.seam_hint_px) > 1
+        _require(shown, "One point does not show where the seam runs.", "Give two or more points along it.")
 
     def _check_known(self) -> None:
         """Refuse what cannot be true of edges and step."""
-        for name, kind, radius in (
-            ("A", self.edge_a, self.edge_a_radius_mm),
-            ("B", self.edge_b, self.edge_b_radius_mm),
-        ):
-            if kind not in (None, "cut", "rolled"):
-                raise GapvisionError(
-                    "value-out-of-range", f"'{kind}' is not a way to make edge {name}.", "Say cut or rolled."
-                )
-            if radius is None:
-                continue
-            if kind != "rolled":
-                raise GapvisionError(
-                    "value-out-of-range",
-                    f"A radius was given for edge {name}, which was not said to be rolled.",
-                    "Say rolled, or leave the radius out.",
-                )
-            if not _within(radius, *_RADII_MM):
-                raise GapvisionError(
-                    "value-out-of-range",
-                    f"A radius of {radius} mm makes no sense for edge {name}.",
-                    f"Give half the thickness of the rolled edge, {_RADII_MM[0]} to {_RADII_MM[1]:.0f} mm "
-                    "(0.020 to 0.196 in).",
-                )
-        if self.step_mm is not None and not _within(self.step_mm, -_STEP_MM, _STEP_MM):
-            raise GapvisionError(
-                "value-out-of-range",
-                f"A step of {self.step_mm} mm between the panels makes no sense here.",
-                f"Give how far face B stands above face A, at most {_STEP_MM:.0f} mm (0.393 in) either way.",
+        stated = (("A", self.edge_a, self.edge_a_radius_mm), ("B", self.edge_b, self.edge_b_radius_mm))
+        for name, kind, radius in stated:
+            made = kind in (None, "cut", "rolled")
+            _require(made, f"'{kind}' is not a way to make edge {name}.", "Say cut or rolled.")
+            _require(
+                radius is None or kind == "rolled",
+                f"A radius was given for edge {name}, which was not said to be rolled.",
+                "Say rolled, or leave the radius out.",
             )
-        if not _within(self.step_u_mm, *_STEP_U_MM):
-            raise GapvisionError(
-                "value-out-of-range",
-                f"A step cannot be read to within {self.step_u_mm} mm.",
-                f"Give {_STEP_U_MM[0]} to {_STEP_U_MM[1]:.0f} mm (0.001 to 0.118 in); 0.2 mm (0.008 in) suits feeler "
-                "gauges under a straight-edge.",
+            _require(
+                radius is None or _within(radius, *_RADII_MM),
+                f"A radius of {radius} mm makes no sense for edge {name}.",
+                f"Give half the thickness of the rolled edge, {_RADII_MM[0]} to {_RADII_MM[1]:.0f} mm "
+                "(0.020 to 0.196 in).",
             )
+        _require(
+            self.step_mm is None or _within(self.step_mm, -_STEP_MM, _STEP_MM),
+            f"A step of {self.step_mm} mm between the panels makes no sense here.",
+            f"Give how far face B stands above face A, at most {_STEP_MM:.0f} mm (0.393 in) either way.",
+        )
+        _require(
+            _within(self.step_u_mm, *_STEP_U_MM),
+            f"A step cannot be read to within {self.step_u_mm} mm.",
+            f"Give {_STEP_U_MM[0]} to {_STEP_U_MM[1]:.0f} mm (0.001 to 0.118 in); 0.2 mm (0.008 in) suits feeler "
+            "gauges under a straight-edge.",
+        )
 
     @property
     def known_edges(self) -> tuple[KnownEdge | None, KnownEdge | None]:
