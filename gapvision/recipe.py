@@ -42,8 +42,8 @@ from gapvision.vision.gap import (
 from gapvision.vision.known import ToldEdge, known_notices, weigh
 from gapvision.vision.placing import CUT_KIND
 from gapvision.vision.quality import no_strip_notice, quality_notices, strip_quality
+from gapvision.vision.rises import RULES
 from gapvision.vision.seam import find_seam, orient, recentre
-from gapvision.vision.steps import RULES
 
 _EDGE_HEIGHT_MM = -1.5  # where the band is drawn: a strip's thickness and a usual edge's depth below the print
 _CENTRED_MM = 0.8  # within what the detector is used to: a second look changes little

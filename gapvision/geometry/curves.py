@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from gapvision.model import FloatArray
 
 _STEPS_PER_CUTOFF = 60  # fine enough to read the curve straight between steps, coarse enough to solve exactly
 _ORDER = 4  # of the difference that is penalised

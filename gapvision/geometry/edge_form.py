@@ -5,14 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gapvision.geometry.curves import smooth_curve
+from gapvision.geometry.lines import fit_line
 from gapvision.geometry.straightness import fairness, least_squares_zone, minimum_zone, worst_window
 from gapvision.geometry.uncertainty import combine
-from gapvision.model import COVERAGE_FACTOR, GapProfile, GapSummary, Straightness
-
-FloatArray = NDArray[np.float64]
+from gapvision.model import COVERAGE_FACTOR, FloatArray, GapProfile, GapSummary, Straightness
 
 _SPIKE_MEDIAN = 5
 _CURVED_SAG_MM = 3.0  # a seam whose smooth course leaves a straight line by more is curved by design
@@ -65,7 +63,7 @@ def figures_of(profile: GapProfile) -> dict[str, Any]:
         With one station or more.
     """
     gap = profile.gap_mm
-    slope = float(np.polyfit(profile.s_mm, gap, 1)[0]) if len(gap) > 2 else 0.0
+    slope = fit_line(profile.s_mm, gap).slope if len(gap) > 2 else 0.0
     summary = GapSummary(
         mean_mm=float(gap.mean()),
         min_mm=float(gap.min()),

@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from gapvision.model import FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

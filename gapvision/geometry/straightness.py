@@ -12,12 +12,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gapvision.geometry.curves import smooth_curve
 from gapvision.geometry.lines import fit_total_line
-
-FloatArray = NDArray[np.float64]
+from gapvision.model import FloatArray
 
 WINDOW_MM = 100.0
 _FULL_SHARE = 0.8  # a window whose stations span less of it than this says nothing about 100 mm

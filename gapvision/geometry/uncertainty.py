@@ -11,9 +11,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-FloatArray = NDArray[np.float64]
+from gapvision.model import FloatArray
 
 
 def combine(parts: FloatArray | Sequence[FloatArray | float], correlation: FloatArray | None = None) -> FloatArray:

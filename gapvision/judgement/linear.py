@@ -1,4 +1,4 @@
-"""Uncertainty of a slope and of a step, whose stations share their errors in an unknown degree.
+"""Uncertainty of a slope and of a jump, whose stations share their errors in an unknown degree.
 
 A photo's errors are partly common to all stations (scale, pose) and partly of
 their own (noise, the edge's roll changing along the seam).  How far apart two
@@ -50,7 +50,7 @@ def slope(s_mm: FloatArray, y_mm: FloatArray, std_u_mm: FloatArray) -> tuple[flo
     return 1000 * fit_line(s_mm, y_mm).slope, 1000 * functional_std(few, s_mm[pick], std_u_mm[pick])
 
 
-def window_steps(
+def window_jumps(
     s_mm: FloatArray, y_mm: FloatArray, spacing_mm: float, window_mm: float = 10.0
 ) -> tuple[FloatArray, FloatArray]:
     """Change of the mean from each window to the next, for windows that start at every station.
@@ -66,7 +66,7 @@ def window_steps(
 
     Returns
     -------
-    at_mm, step_mm : ndarray, shape (m,)
+    at_mm, jump_mm : ndarray, shape (m,)
         Border between the two windows, and mean after minus mean before [mm].
         Only where both windows hold at least four fifths of their stations.
     """
@@ -78,12 +78,12 @@ def window_steps(
     need = 0.8 * window_mm / spacing_mm
     good = (i1 - i0 >= max(need, 1)) & (i2 - i1 >= max(need, 1))
     i0, i1, i2 = i0[good], i1[good], i2[good]
-    step = (total[i2] - total[i1]) / (i2 - i1) - (total[i1] - total[i0]) / (i1 - i0)
-    return border[good], step
+    jump = (total[i2] - total[i1]) / (i2 - i1) - (total[i1] - total[i0]) / (i1 - i0)
+    return border[good], jump
 
 
-def window_step_factor(spacing_mm: float, window_mm: float = 10.0) -> float:
-    """Standard uncertainty of a window step over that of one station, worst correlation length."""
+def window_jump_factor(spacing_mm: float, window_mm: float = 10.0) -> float:
+    """Standard uncertainty of a jump over that of one station, worst correlation length."""
     n = max(1, round(window_mm / spacing_mm))
     s = np.arange(2 * n, dtype=float) * spacing_mm
     weights = np.concatenate([np.full(n, -1.0 / n), np.full(n, 1.0 / n)])

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from gapvision.errors import GapvisionError
 from gapvision.geometry.runs import HOLE_SPACINGS, before_holes, holes, runs
 from gapvision.judgement.conformity import conformance_probability, decide, decide_limit
-from gapvision.judgement.linear import slope, window_step_factor, window_steps
+from gapvision.judgement.linear import slope, window_jump_factor, window_jumps
 from gapvision.judgement.readings import laid_on, reading_from_measurement
 from gapvision.judgement.specification import nominal_at
 from gapvision.model import (
@@ -227,11 +227,11 @@ def form_checks(
         value, std = slope(s, off, u)
         look("taper", value, COVERAGE_FACTOR * std, spec.taper_mm_per_m, unit="mm/m")
     if spec.jump_10_mm is not None:
-        at, jump = window_steps(s, off, reading.spacing_mm)
+        at, jump = window_jumps(s, off, reading.spacing_mm)
         if len(at):
             i = int(np.argmax(np.abs(jump)))
             near = float(u[np.argmin(np.abs(s - at[i]))])
-            u_jump = COVERAGE_FACTOR * near * window_step_factor(reading.spacing_mm)
+            u_jump = COVERAGE_FACTOR * near * window_jump_factor(reading.spacing_mm)
             look("jump", float(jump[i]), u_jump, spec.jump_10_mm, at_mm=float(at[i]))
     for edge, form in (("panel", reading.panel_straightness), ("neighbour", reading.neighbour_straightness)):
         if form is None:

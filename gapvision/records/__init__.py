@@ -2,8 +2,9 @@
 
 The door of the room: open a :class:`Store` on a folder; everything it returns
 is a plain row of :mod:`gapvision.records.types`.  This room knows measurement
-files as dicts (design.md, section 3) and verdicts as the judgement room's
-JSON; it imports neither the measuring nor the reports.
+files as dicts (as :mod:`gapvision.formats.measurement_json` writes them) and
+verdicts as the judgement room's JSON; it imports neither the measuring nor the
+reports.
 """
 
 from gapvision.records.conditions import conditions_notices

@@ -90,7 +90,7 @@ class ResultsPart(JobsPart):
         suffix : str
             Its kind, like ``.jpg``.
         measurement : dict
-            A measurement file of the contract in design.md, section 3.
+            A measurement file, as :mod:`gapvision.formats.measurement_json` writes it.
 
         Raises
         ------

@@ -1,6 +1,6 @@
 """Rectified pictures of the panel: an overview for finding the seam, a band for finding its edges.
 
-Both are sampled through the metric field, so a pixel step is a step in mm on the
+Both are sampled through the fitted field, so their rows and columns are places in mm on the
 panel.  The map is projected on a coarse grid and interpolated; over 4 mm the
 view of a panel is linear to a few thousandths of a pixel.
 """
@@ -14,14 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.intake.light import to_linear
-from gapvision.model import FittedField, Photo
-
-FloatArray = NDArray[np.float64]
+from gapvision.model import FittedField, FloatArray, Photo
 
 BAND_HALF_MM = 10.0
-BAND_STEP_MM = 0.05
+ROW_MM = 0.05  # between rows of a band
 #: Rows of a band's colour; a JPEG stores colour at half size, so finer ones would tell nothing new.
-CHROMA_STEP_MM = 0.1
+CHROMA_ROW_MM = 0.1
 #: Samples of colour along each station, averaged as light.
 CHROMA_ALONG = 2
 # Added to the light before its logarithm: in the dark, where colour is noise, the ratios go to 0.
@@ -70,9 +68,12 @@ class CentreLine:
 
 
 def normals_along(points: FloatArray, station_mm: float) -> FloatArray:
-    """Unit normals of a line of stations, shape (n, 2); by its direction over +-6 mm: small steps do not turn them."""
-    i, k = np.arange(len(points)), max(1, round(6 / station_mm))
-    ahead = points[np.minimum(i + k, len(points) - 1)] - points[np.maximum(i - k, 0)]
+    """Unit normals of a row of places (s, t), turned by a quarter from s towards t off the way they go; shape (n, 2).
+
+    Their direction is taken over 6 mm either way, so that the small kinks of a coarse line do not turn it.
+    """
+    i, reach = np.arange(len(points)), max(1, round(6 / station_mm))
+    ahead = points[np.minimum(i + reach, len(points) - 1)] - points[np.maximum(i - reach, 0)]
     ahead /= np.linalg.norm(ahead, axis=1, keepdims=True)
     return np.stack([-ahead[:, 1], ahead[:, 0]], 1)
 
@@ -137,7 +138,7 @@ def no_colour(n_t: int, n_s: int) -> NDArray[np.float32]:
 
 def _chroma_rows(n_t: int) -> slice:
     """Those rows of a band that lie on its colour's rows, the centre line's among them."""
-    every = round(CHROMA_STEP_MM / BAND_STEP_MM)
+    every = round(CHROMA_ROW_MM / ROW_MM)
     return slice(n_t // 2 % every, None, every)
 
 
@@ -216,8 +217,7 @@ def overview(
     turn: FloatArray,
     low: FloatArray,
     high: FloatArray,
-    step_s_mm: float,
-    step_t_mm: float,
+    cell_mm: tuple[float, float],
 ) -> Overview:
     """Sample the panel from corner ``low`` to corner ``high`` of a turned frame [mm].
 
@@ -231,16 +231,17 @@ def overview(
         Rotation from the overview's (s, t) to the field's.
     low, high : ndarray, shape (2,)
         Opposite corners in the overview's frame.
-    step_s_mm, step_t_mm : float
-        Spacing of columns and rows.
+    cell_mm : tuple of float
+        Spacing of columns and of rows [mm].
     """
-    s = np.arange(low[0], high[0] + step_s_mm / 2, step_s_mm)
-    t = np.arange(low[1], high[1] + step_t_mm / 2, step_t_mm)
+    cell_s, cell_t = cell_mm
+    s = np.arange(low[0], high[0] + cell_s / 2, cell_s)
+    t = np.arange(low[1], high[1] + cell_t / 2, cell_t)
     # Fine samples are averaged into each cell, so that a narrow gap is not missed between rows.
-    fine_s = max(1, round(step_s_mm / 0.5))
-    fine_t = max(1, round(step_t_mm / 0.125))
-    fs = low[0] + (np.arange(len(s) * fine_s) - (fine_s - 1) / 2) * step_s_mm / fine_s
-    ft = low[1] + (np.arange(len(t) * fine_t) - (fine_t - 1) / 2) * step_t_mm / fine_t
+    fine_s = max(1, round(cell_s / 0.5))
+    fine_t = max(1, round(cell_t / 0.125))
+    fs = low[0] + (np.arange(len(s) * fine_s) - (fine_s - 1) / 2) * cell_s / fine_s
+    ft = low[1] + (np.arange(len(t) * fine_t) - (fine_t - 1) / 2) * cell_t / fine_t
     map_xy = _grid_map(field, turn, fs, ft)
     image = _sample(photo, map_xy, cv2.INTER_LINEAR, linear_first=False)
     image = image.reshape(len(t), fine_t, len(s), fine_s).mean((1, 3))
@@ -286,8 +287,8 @@ def sample_band(
     half_mm : float
         Half-width of the band [mm].
     """
-    n_t = round(2 * half_mm / BAND_STEP_MM) + 1
-    t = (np.arange(n_t) - n_t // 2) * BAND_STEP_MM
+    n_t = round(2 * half_mm / ROW_MM) + 1
+    t = (np.arange(n_t) - n_t // 2) * ROW_MM
     tangent = np.stack([line.normals[:, 1], -line.normals[:, 0]], 1)
     if len(line.points) > 1 and (tangent[1:] * np.diff(line.points, axis=0)).sum() < 0:
         tangent = -tangent  # normals go from A to B, and B may lie on either hand of one who walks along the stations
@@ -311,13 +312,13 @@ def sample_band(
     ]
     fine = np.concatenate(pieces, axis=1).reshape(n_t, len(line.points), sub)
     middle = px[:, sub // 2 :: sub]
-    step = np.linalg.norm(np.diff(middle, axis=0), axis=2).mean(0) / between
+    px_per_mm = np.linalg.norm(np.diff(middle, axis=0), axis=2).mean(0) / between
     return Band(
         linear=np.maximum(fine.mean(2), 0),
         peak=fine.max(2),
         t_mm=t,
         line=line,
-        px_per_mm=step.astype(float),
+        px_per_mm=px_per_mm.astype(float),
         sight_deg=_sight_deg(field, line, tangent),
         chroma=_sample_chroma(photo, map_xy, sub),
     )

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from gapvision.model import Photo, StripView
 from gapvision.targets.strip import STRIP_LETTERS, board
 
+_DICTIONARY = cv2.aruco.DICT_5X5_250  # the strips' markers
 _SEARCH_SIDE_PX = 2016
 _MIN_MARKERS_SEARCH = 15  # fewer than half the markers of a strip: look again at full size
 _MIN_CORNERS = 4
@@ -57,8 +58,10 @@ def eight_bit(grey: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.uint8]
 
 
 def _find_markers(
-    grey: NDArray[np.uint8], scale: float, dictionary: int
+    grey: NDArray[np.uint8], side_px: int = _SEARCH_SIDE_PX, dictionary: int = _DICTIONARY
 ) -> tuple[list[NDArray[np.float32]], NDArray[np.int32]]:
+    """Corners (1, 4, 2) in full-size pixels and numbers of the markers on a picture no longer than ``side_px``."""
+    scale = min(1.0, side_px / max(grey.shape))
     small = grey
     if scale < 1:
         small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
@@ -121,13 +124,11 @@ def find_strips(photo: Photo, print_scale_along: float = 1.0, print_scale_across
         In the order of their letters; strips with fewer than four corners are left out.
     """
     grey = eight_bit(photo.grey)
-    dictionary = cv2.aruco.DICT_5X5_250
-    scale = min(1.0, _SEARCH_SIDE_PX / max(grey.shape))
-    corners, ids = _find_markers(grey, scale, dictionary)
+    corners, ids = _find_markers(grey)
     counts = np.bincount(ids[ids < 240] // 30, minlength=8) if len(ids) else np.zeros(8, int)
-    if scale < 1 and (counts.max(initial=0) == 0 or (counts[counts > 0] < _MIN_MARKERS_SEARCH).any()):
-        again = min(1.0, scale * 2)
-        corners2, ids2 = _find_markers(grey, again, dictionary)
+    few = counts.max(initial=0) == 0 or (counts[counts > 0] < _MIN_MARKERS_SEARCH).any()
+    if few and max(grey.shape) > _SEARCH_SIDE_PX:
+        corners2, ids2 = _find_markers(grey, 2 * _SEARCH_SIDE_PX)
         if len(ids2) > len(ids):
             corners, ids = corners2, ids2
     views = []
@@ -160,8 +161,7 @@ def count_own_markers(photo: Photo) -> int:
     photo : Photo
         Upright photo.
     """
-    grey = eight_bit(photo.grey)
-    ids = _find_markers(grey, min(1.0, _SEARCH_SIDE_PX / max(grey.shape)), cv2.aruco.DICT_5X5_250)[1]
+    _, ids = _find_markers(eight_bit(photo.grey))
     return int((ids < 30 * len(STRIP_LETTERS)).sum())
 
 
@@ -174,7 +174,6 @@ def count_foreign_markers(photo: Photo) -> int:
         Upright photo in which no strip was found.
     """
     grey = eight_bit(photo.grey)
-    scale = min(1.0, _SEARCH_SIDE_PX / max(grey.shape))
     most = 0
     for dictionary in (
         cv2.aruco.DICT_4X4_250,
@@ -184,7 +183,7 @@ def count_foreign_markers(photo: Photo) -> int:
         cv2.aruco.DICT_APRILTAG_36H11,
         cv2.aruco.DICT_ARUCO_ORIGINAL,
     ):
-        most = max(most, len(_find_markers(grey, scale, dictionary)[1]))
+        most = max(most, len(_find_markers(grey, dictionary=dictionary)[1]))
         if most >= 4:
             break
     return most

@@ -8,8 +8,8 @@ from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.model import FittedField, GapProfile, Notice, Photo, Settings, StripView
 from gapvision.vision.band import Band
 from gapvision.vision.edges import SeamEdges, is_unfamiliar
+from gapvision.vision.rises import RULES
 from gapvision.vision.seam import SeamFind
-from gapvision.vision.steps import RULES
 
 _TILT_COUNTS_DEG = 5.0
 _LIFTED_RMS_PX = 0.8

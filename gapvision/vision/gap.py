@@ -10,24 +10,21 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gapvision.geometry.lines import fit_total_line
 from gapvision.geometry.uncertainty import combine, sensitivities
-from gapvision.model import COVERAGE_FACTOR, FittedField, GapProfile
+from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, GapProfile
 from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band, normals_along
 from gapvision.vision.placing import EdgeKind
-
-FloatArray = NDArray[np.float64]
 
 _SHEET_STD_MM = 0.15
 _SHEET_MM = 1.15  # 18 to 19 gauge, common practice, no source
 # Standard uncertainty as share of what shows of a cut face: the rules read it right on dark faces, off by up to all
 # of it on light ones; the detector was taught the upper rim.
 RIM_SHARE_RULES, RIM_SHARE_LEARNED = 0.22, 0.10
-_STD_UNCHECKED_PRINT = 0.012  # rectangular +-2 %, check_values H-07
-_STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm, check_values H-07
+_STD_UNCHECKED_PRINT = 0.012  # anything within 2 % alike; common practice, no source
+_STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm
 STEP_UNKNOWN = (0.0, 0.50)  # a step of 1 mm shows at once and is taken as the 95 % limit; common practice, no source
 
 
@@ -120,7 +117,7 @@ def build_profile(
     inputs = np.array([step_mm, kind_a.depth_mm, kind_b.depth_mm, *field.params])
     a, b = places(inputs)
     normals = line.normals[pick]
-    if n > 2 * max(1, round(6 / station_mm)):
+    if n > 2 * max(1, round(6 / station_mm)):  # long enough for directions of their own
         finer = normals_along(0.5 * (a + b), station_mm)
         normals = finer if (finer * normals).sum() > 0 else -finer
     # Outline of a roll seen at an angle lies outside its extreme point by r (1/cos a - 1): the gap reads too small.

@@ -18,7 +18,7 @@ from gapvision.vision.placing import CUT_KIND, EdgeKind
 
 #: Sheet gauge, and how true a hem is folded over its length; common practice, no source.
 RADIUS_STD_MM = 0.20
-# A hem's widest point lies 1 to 2.5 mm below the face (design.md, section 4): any of it alike.
+# A rolled edge's widest point lies 1 to 2.5 mm below the face, any of it alike; common practice, no source.
 _ROLL_DEPTH_MM, _ROLL_DEPTH_STD_MM = 1.75, 1.5 / np.sqrt(12)
 # On 670 own ray-traced scenes the detector called 1 in 100 cut edges rolled, and no rolled edge cut with less doubt
 # than 0.20 mm; a radius lay further off than three standard uncertainties for 2 in 1000.

@@ -3,8 +3,8 @@
 A small convolutional net looks at the whole band and gives, for every station
 and both edges, the chance that the outline lies at each place, and how deep it
 lies below its panel's face.  It was taught on ray-traced seams only
-(``models/MODEL_CARD.md``).  The core chooses among real steps and places the edge
-within the step; the depth goes into the geometry with its doubt.
+(``models/MODEL_CARD.md``).  The core chooses among real rises of brightness and places
+the edge within the rise; the depth goes into the geometry with its doubt.
 """
 
 from __future__ import annotations
@@ -18,51 +18,27 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float32]
+Image = NDArray[np.float32]
 
 
 class Darkness(NamedTuple):
-    """How the gap's own dark is found, and how far the light above it is enlarged.
+    """How the gap's own dark is found, and how far the light above it is enlarged."""
 
-    Attributes
-    ----------
-    low_floor : float
-        Light added before the logarithm.
-    half_rows, rank : int
-        The dark is the ``rank``-th darkest (from 0) of the rows this far from the middle.
-    smooth : int
-        Columns over which it is averaged.
-    gain : float
-        Steepness of root light above the dark.
-    """
-
-    low_floor: float = 0.0005
-    half_rows: int = 60
+    low_floor: float = 0.0005  # light added before the logarithm
+    half_rows: int = 60  # the dark is the ``rank``-th darkest (from 0) of the rows this far from the middle
     rank: int = 12
-    smooth: int = 9
-    gain: float = 25.0
+    smooth: int = 9  # columns over which it is averaged
+    gain: float = 25.0  # steepness of root light above the dark
 
 
 class Colour(NamedTuple):
-    """How far a place's colour is from that of each panel.
+    """How far a place's colour is from that of each panel."""
 
-    Attributes
-    ----------
-    far_rows : int
-        A panel's own colour is the median of this many rows at its side of the band.
-    smooth_rows, smooth : int
-        Rows and columns over which colour is averaged first: it is noisier than light.
-    smooth_own : int
-        Columns over which a panel's own colour is averaged.
-    gain : float
-        Steepness.
-    """
-
-    far_rows: int = 30
-    smooth_rows: int = 3
+    far_rows: int = 30  # a panel's own colour is the median of this many rows at its side of the band
+    smooth_rows: int = 3  # rows and columns over which colour is averaged first: it is noisier than light
     smooth: int = 5
-    smooth_own: int = 25
-    gain: float = 3.0
+    smooth_own: int = 25  # columns over which a panel's own colour is averaged
+    gain: float = 3.0  # steepness
 
 
 DARKNESS = Darkness()
@@ -70,13 +46,13 @@ COLOUR = Colour()
 N_T = 401
 N_COLOUR = N_T // 2 + 1  # colour has every other row of the light
 PADDED_T = 416
-STEP_MM = 0.05
+ROW_MM = 0.05
 CHANNELS = 12
 _OFFSET, _SIGHT_ACROSS, _FOREIGN = 4, 8, slice(10, 12)  # channels that a mirror changes otherwise than by turning rows
 SIGHT_SCALE = 0.2
 _DEEPEST_CUT_MM = 0.5  # the corners of cut edges were taught broken by up to 0.3 mm, rolls from 0.7 mm
 MAX_COLUMNS = 1200
-DEPTH_BINS, DEPTH_STEP_MM = 16, 0.2
+DEPTH_BINS, DEPTH_BIN_MM = 16, 0.2
 _FLOOR = 0.004
 _LOCK = Lock()
 _MODEL_FILE = "edges.onnx"
@@ -104,7 +80,7 @@ class Look(NamedTuple):
     chroma: NDArray[Any]
 
 
-def features(look: Look) -> FloatArray:
+def features(look: Look) -> Image:
     """Channels that the net sees.
 
     Returns
@@ -117,7 +93,6 @@ def features(look: Look) -> FloatArray:
     light = np.asarray(look.linear, np.float32)
     if light.ndim != 2 or light.shape[0] != N_T or light.shape[1] < 1:
         raise ValueError(f"linear: expected (401, n_s) with n_s at least 1, got {light.shape}")
-    px_per_mm = look.px_per_mm
     seen = np.isfinite(light)
     light = np.clip(np.where(seen, light, 0), 0, 1.2)
     log = np.log(light + np.float32(_FLOOR))
@@ -128,10 +103,10 @@ def features(look: Look) -> FloatArray:
     body[1] = np.where(seen, 0.5 * (log - middle), 0)
     body[2] = np.where(seen, 2 * light, 0)
     body[3] = seen
-    body[_OFFSET] = ((np.arange(N_T) - N_T // 2) * STEP_MM / 10.0)[:, None]
-    body[5] = np.log(np.broadcast_to(np.asarray(px_per_mm, np.float32), (light.shape[1],)) / 8.5)[None]
+    body[_OFFSET] = ((np.arange(N_T) - N_T // 2) * ROW_MM / 10.0)[:, None]
+    body[5] = np.log(np.broadcast_to(np.asarray(look.px_per_mm, np.float32), (light.shape[1],)) / 8.5)[None]
     body[6] = np.where(seen, 0.4 * (np.log(light + np.float32(DARKNESS.low_floor)) + 4.0), 0)
-    # A roll that mirrors a dark gap ends in a step of a grey level or two.
+    # A roll that mirrors a dark gap ends in a rise of a grey level or two.
     root = np.sqrt(np.minimum(light, 1))
     body[7] = np.where(seen, np.tanh(DARKNESS.gain * (root - _darkness(np.where(seen, root, 2)))), 0)
     slope = np.tan(np.radians(np.asarray(look.sight_deg, np.float32))) / np.float32(SIGHT_SCALE)
@@ -140,7 +115,7 @@ def features(look: Look) -> FloatArray:
     return out
 
 
-def mirrored(seen: FloatArray) -> FloatArray:
+def mirrored(seen: Image) -> Image:
     """Channels of the mirror picture, sides swapped: what `features` would make of it, for a fifth of the time."""
     out = seen.copy()
     out[:, :N_T] = seen[:, N_T - 1 :: -1]
@@ -150,7 +125,7 @@ def mirrored(seen: FloatArray) -> FloatArray:
     return out
 
 
-def _foreign_colour(chroma: NDArray[Any]) -> FloatArray:
+def _foreign_colour(chroma: NDArray[Any]) -> Image:
     """How far the colour of each place is from each panel's own, 0 to 1; shape (2, 401, n_s).
 
     Against the panel's own colour, so neither the light's colour nor the hue of the paint counts.
@@ -173,7 +148,7 @@ def _foreign_colour(chroma: NDArray[Any]) -> FloatArray:
     return out
 
 
-def _darkness(root: FloatArray) -> FloatArray:
+def _darkness(root: Image) -> Image:
     """Level of the gap's dark, of each column; root of light, 2 outside the photo."""
     near = root[N_T // 2 - DARKNESS.half_rows : N_T // 2 + DARKNESS.half_rows + 1]
     dark = np.partition(near, DARKNESS.rank, axis=0)[DARKNESS.rank]
@@ -195,11 +170,11 @@ class Opinions(NamedTuple):
         Of the band and of its mirror picture: logits of the depths, by edge of that picture, bin and pair of rows.
     """
 
-    chances: tuple[FloatArray, FloatArray]
-    overlaps: tuple[FloatArray, FloatArray]
-    depths: tuple[FloatArray, FloatArray]
+    chances: tuple[Image, Image]
+    overlaps: tuple[Image, Image]
+    depths: tuple[Image, Image]
 
-    def depth_logits(self, edge: int, weight: NDArray[Any]) -> FloatArray:
+    def depth_logits(self, edge: int, weight: NDArray[Any]) -> Image:
         """Logits of an edge's depth below its panel's face, read where it lies.
 
         Parameters
@@ -236,8 +211,8 @@ def opinions(look: Look) -> Opinions:
     for k in (0, 1):
         both = np.sqrt(_chances(straight[k], facts) * _chances(mirror[k], facts)).sum(0)
         overlaps.append(np.convolve(np.pad(both, 4, mode="edge"), np.full(9, 1 / 9), mode="valid").astype(np.float32))
-    chances = _chances(0.5 * (straight[0] + mirror[0]), facts), _chances(0.5 * (straight[1] + mirror[1]), facts)
-    return Opinions(chances, (overlaps[0], overlaps[1]), depths)
+    chance_a, chance_b = (_chances(0.5 * (straight[k] + mirror[k]), facts) for k in (0, 1))
+    return Opinions((chance_a, chance_b), (overlaps[0], overlaps[1]), depths)
 
 
 class DepthReading(NamedTuple):
@@ -272,7 +247,7 @@ def depth_reading(logits: NDArray[Any]) -> DepthReading:
     mean = logits.mean(1) / float(np.interp(logits.shape[1], calibrated["mm"], calibrated["temperature"]))
     chance = np.exp(mean - mean.max()) + 1e-9  # a roll has a depth, however unlikely a roll is
     chance /= chance.sum()
-    place = np.arange(DEPTH_BINS) * DEPTH_STEP_MM
+    place = np.arange(DEPTH_BINS) * DEPTH_BIN_MM
     rolled = place >= _DEEPEST_CUT_MM
 
     def of(weight: NDArray[np.float64]) -> tuple[float, float]:
@@ -295,13 +270,14 @@ def strangeness(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> float:
 
 
 def summary(linear: NDArray[Any], px_per_mm: NDArray[Any] | float) -> NDArray[np.float64]:
-    """Plain figures of a band: levels, steps across and along, resolution; shape (12,)."""
+    """Plain figures of a band: levels, changes across and along, resolution; shape (12,)."""
     light = np.asarray(linear, np.float32)
     seen = np.isfinite(light)
     log = np.log(np.clip(np.where(seen, light, 0), 0, 1.2) + _FLOOR)
     if not seen.any():
         return np.full(12, -10.0)
-    core = log[N_T // 2 - 16 : N_T // 2 + 17][seen[N_T // 2 - 16 : N_T // 2 + 17]]
+    middle = slice(N_T // 2 - 16, N_T // 2 + 17)
+    core = log[middle][seen[middle]]
     across = np.abs(np.diff(log, axis=0))[seen[1:] & seen[:-1]]
     along = np.abs(np.diff(log, axis=1))[seen[:, 1:] & seen[:, :-1]]
     along = along if along.size else np.zeros(1)
@@ -329,7 +305,7 @@ def model_version() -> str:
     return str(_facts()["version"])
 
 
-def _chances(logits: FloatArray, facts: dict[str, Any]) -> FloatArray:
+def _chances(logits: Image, facts: dict[str, Any]) -> Image:
     scaled = logits / facts["temperature"]
     scaled = np.exp(scaled - scaled.max(0, keepdims=True))
     sharp = scaled / scaled.sum(0, keepdims=True)
@@ -337,7 +313,7 @@ def _chances(logits: FloatArray, facts: dict[str, Any]) -> FloatArray:
     return np.asarray(out, np.float32)
 
 
-def _run(look: Look) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArray]]:
+def _run(look: Look) -> tuple[Image, Image, tuple[Image, Image]]:
     """Logits (2, 401, n_s) from the band, and from its mirror picture but turned back; the depths of both pictures."""
     seen = features(look)
     if seen.shape[2] > MAX_COLUMNS:
@@ -349,7 +325,7 @@ def _run(look: Look) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArr
     return straight, turned[::-1, ::-1], (depths, turned_depths)
 
 
-def _forward(seen: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _forward(seen: Image) -> tuple[Image, Image]:
     """Logits (2, 401, n_s) of the places and (2, 16, 208, n_s) of the depths."""
     net = _net()
     net.setInput(seen[None])
@@ -368,10 +344,3 @@ def _net() -> Any:
 @lru_cache(maxsize=1)
 def _facts() -> dict[str, Any]:
     return dict(json.loads(files("gapvision.vision.models").joinpath(_FACTS_FILE).read_text(encoding="utf-8")))
-
-
-def __getattr__(name: str) -> str:
-    # The version stands in the model's own file, read only when asked for.
-    if name == "MODEL_VERSION":
-        return model_version()
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -6,9 +6,9 @@ from importlib.resources import files
 from io import BytesIO
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from gapvision.model import FloatArray
+
 Net = dict[str, FloatArray]
 
 _FAR = 6.0

@@ -1,22 +1,25 @@
 """Will the photo do?  Blur, exposure and haze, judged on the strips themselves.
 
-A strip is black and white print of known shape: its own steps tell how sharp the
+A strip is black and white print of known shape: its own borders tell how sharp the
 photo is, and its own black and white how the photo is exposed.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from gapvision.intake.light import to_linear
 from gapvision.model import Notice, Photo, StripView
 from gapvision.vision.detect import count_foreign_markers, count_own_markers, eight_bit, find_strips
 
-FloatArray = NDArray[np.float64]
+_MAX_BLUR_PX, _MAX_BLUR_MM = 3.5, 0.30
+_MIN_PX_PER_MM = 3.0
+_MIN_PRINT_CONTRAST = 0.62
+_MIN_SHARPNESS = 0.12
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,17 +30,13 @@ class StripQuality:
     ----------
     blur_px : float
         Standard deviation of the lens's blur, from the strips' own edges [px].
-    black, white : float
-        Linear light of the print's black and of its white.
     contrast : float
-        (white - black) / (white + black).
+        (white - black) / (white + black) of the print, in linear light.
     px_per_mm : float
         Resolution at the strips.
     """
 
     blur_px: float
-    black: float
-    white: float
     contrast: float
     px_per_mm: float
 
@@ -56,7 +55,7 @@ def strip_quality(photo: Photo, views: list[StripView]) -> StripQuality:
     """Judge blur and exposure from the squares between neighbouring corners.
 
     Between two corners 12 mm apart along the strip runs an edge of a black square;
-    half-way along it a profile across is a clean black-to-white step.
+    half-way along it a profile across goes cleanly from black to white.
 
     Parameters
     ----------
@@ -105,17 +104,9 @@ def strip_quality(photo: Photo, views: list[StripView]) -> StripQuality:
             blacks.append(low)
             whites.append(high)
     if not blurs:
-        return StripQuality(
-            float("nan"), float("nan"), float("nan"), float("nan"), float(np.median(ppm)) if ppm else float("nan")
-        )
+        return StripQuality(math.nan, math.nan, float(np.median(ppm)) if ppm else math.nan)
     black, white = float(np.median(blacks)), float(np.median(whites))
-    return StripQuality(
-        blur_px=float(np.median(blurs)),
-        black=black,
-        white=white,
-        contrast=(white - black) / max(white + black, 1e-6),
-        px_per_mm=float(np.median(ppm)),
-    )
+    return StripQuality(float(np.median(blurs)), (white - black) / max(white + black, 1e-6), float(np.median(ppm)))
 
 
 def sharpness_anywhere(photo: Photo) -> float:
@@ -165,35 +156,24 @@ def quick_check(photo: Photo) -> list[Notice]:
 def quality_notices(quality: StripQuality) -> list[Notice]:
     """Notices on blur, size and haze from the strips' own print."""
     out = []
-    if (
-        np.isfinite(quality.blur_px)
-        and quality.blur_px > MAX_BLUR_PX
-        and quality.blur_px / quality.px_per_mm > MAX_BLUR_MM
-    ):
+    if quality.blur_px > _MAX_BLUR_PX and quality.blur_px / quality.px_per_mm > _MAX_BLUR_MM:  # never of a NaN
         out.append(Notice(code="photo-blurred"))
-    if quality.px_per_mm < MIN_PX_PER_MM:
+    if quality.px_per_mm < _MIN_PX_PER_MM:
         out.append(
             Notice(
                 code="strip-too-small", message=f"The photo shows only {quality.px_per_mm:.1f} pixels per millimetre."
             )
         )
-    if np.isfinite(quality.contrast) and quality.contrast < MIN_PRINT_CONTRAST:
+    if quality.contrast < _MIN_PRINT_CONTRAST:
         out.append(Notice(code="lens-smeared"))
     return out
-
-
-MAX_BLUR_PX = 3.5
-MAX_BLUR_MM = 0.30
-MIN_PX_PER_MM = 3.0
-MIN_PRINT_CONTRAST = 0.62
-MIN_SHARPNESS = 0.12
 
 
 def no_strip_notice(photo: Photo) -> Notice:
     """Why no strip was found: a foreign target, a blurred photo, or none in view."""
     if count_own_markers(photo) >= 1:
         return Notice(code="too-few-corners")
-    if sharpness_anywhere(photo) < MIN_SHARPNESS:
+    if sharpness_anywhere(photo) < _MIN_SHARPNESS:
         return Notice(code="photo-blurred")
     if count_foreign_markers(photo) >= 4:
         return Notice(code="foreign-target")

@@ -1,7 +1,7 @@
 """Find the seam beside the strips: a coarse centre line, without a hint or along one.
 
 The overview of the panel is searched for the line, all along the strips, that
-looks most like a gap: on each side of it a clear step in log light, of opposite
+looks most like a gap: on each side of it a clear rise of log light, of opposite
 signs (dark gap or bright gap), 1.2 to 16 mm apart.  A path through all columns
 collects the evidence, so that a pen stroke, a scratch or a shadow that crosses
 or ends does not win over a line that goes on.
@@ -15,14 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
-from gapvision.model import FittedField, Photo, StripView
+from gapvision.model import FittedField, FloatArray, Photo, StripView
 from gapvision.vision.band import CentreLine, Overview, normals_along, overview
 from gapvision.vision.field import fit_field
 
-FloatArray = NDArray[np.float64]
-
-_STEP_S_MM = 2.0
-_STEP_T_MM = 0.25
+_CELL_S_MM, _CELL_T_MM = 2.0, 0.25  # of the overview
 _REACH_BEYOND_MM = 16.0  # seam measured beyond the outermost corners; scale is extrapolated there
 _SEARCH_MM = 62.0  # strip's edge to seam: 10 to 50 mm asked for, and some more
 _STRIP_HALF_WIDTH_MM = 22.0
@@ -36,7 +33,7 @@ _SAME_LOG = 0.12
 _LEVEL_SLACK = 0.1
 _STAIR_WEIGHT = 0.7
 _MIN_SCORE = 0.20
-_RIVAL_RATIO = 0.72
+_MOVE_PRICE = 0.02
 # A straight line or a plain arc on which so many of the stations lie is the seam; a stretch further off is not.
 _COURSES = ((1, 0.65), (2, 0.75))
 _COURSE_NEAR_MM, _STRAY_MM, _STRAY_STATIONS, _PARALLEL = 0.7, 1.5, 8, 0.05
@@ -67,8 +64,8 @@ class SeamFind:
     cut_by_frame: bool
 
 
-def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
-    """For every place of the overview: how much it looks like the middle of a gap, and how wide."""
+def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> FloatArray:
+    """For every place of the overview: how much it looks like the middle of a gap."""
     light = np.where(np.isfinite(view.linear), view.linear, 0.5)
     log = np.log(light + _LOG_FLOOR)
     # Average over 6 mm along: a line that goes on keeps its contrast, a speck loses it.
@@ -76,30 +73,28 @@ def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> tuple[FloatArray, F
     log = (pad[:, :-2] + pad[:, 1:-1] + pad[:, 2:]) / 3
     cum = np.vstack([np.zeros((1, log.shape[1])), np.cumsum(log, axis=0)])
     n = log.shape[0]
-    reach = round(1.0 / _STEP_T_MM)
+    reach = round(1.0 / _CELL_T_MM)
     rows = np.arange(n)
     up = np.clip(rows + 1 + reach, 0, n)
     down = np.clip(rows - reach, 0, n)
     above = (cum[up] - cum[rows + 1]) / np.maximum(up - rows - 1, 1)[:, None]
     below = (cum[rows] - cum[down]) / np.maximum(rows - down, 1)[:, None]
-    step = above - below
+    rise = above - below
     bad = blocked | ~np.isfinite(view.linear)
-    # A step that touches a strip or the picture's border is the strip's own.
+    # A rise that touches a strip or the picture's border is the strip's own.
     grown = bad.copy()
     for k in range(1, reach + 1):
         grown[k:] |= bad[:-k]
         grown[:-k] |= bad[k:]
-    step[grown] = 0.0
+    rise[grown] = 0.0
     best = np.zeros_like(log)
-    width = np.zeros_like(log)
-    wide = round(6.0 / _STEP_T_MM)
+    wide = round(6.0 / _CELL_T_MM)
     for w in _WIDTHS_MM:
         h = w / 2
-        k = round(h / _STEP_T_MM)
-        lo = np.zeros_like(step)
-        hi = np.zeros_like(step)
-        lo[k:] = step[:-k]
-        hi[:-k] = step[k:]
+        k = round(h / _CELL_T_MM)
+        lo, hi = np.zeros_like(rise), np.zeros_like(rise)
+        lo[k:] = rise[:-k]
+        hi[:-k] = rise[k:]
         # The panels themselves, not only what borders on the line, must differ from its inside: between a pen
         # stroke and the gap lies a strip of panel that looks like a bright gap.
         i0, i1 = np.clip(rows - k, 0, n), np.clip(rows + k + 1, 0, n)
@@ -112,38 +107,35 @@ def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> tuple[FloatArray, F
         bright = np.minimum(np.minimum(lo, -hi), np.minimum(-low_side, -high_side) + _LEVEL_SLACK)
         # Pen and chalk strokes are 1 to 2 mm wide: narrow pairs weigh less.
         score = np.minimum(np.maximum(dark, bright), _CONTRAST_CAP) * np.interp(w, _WIDTH_MM, _WIDTH_WEIGHT)
-        # A lit flange between a dark panel and a light one makes two steps the same way.
+        # A lit flange between a dark panel and a light one makes two rises the same way.
         if w >= _STROKE_WIDTH_MM:
             rising = np.minimum(np.minimum(lo, hi), np.minimum(-low_side, high_side))
             falling = np.minimum(np.minimum(-lo, -hi), np.minimum(low_side, -high_side))
             score = np.maximum(score, _STAIR_WEIGHT * np.minimum(np.maximum(rising, falling), _CONTRAST_CAP))
         if w < _STROKE_WIDTH_MM:
-            outer_lo, outer_hi = np.zeros_like(step), np.zeros_like(step)
+            outer_lo, outer_hi = np.zeros_like(rise), np.zeros_like(rise)
             outer_lo[k:] = below[:-k]
             outer_hi[:-k] = above[k:]
             score = score * np.where(np.abs(outer_lo - outer_hi) < _SAME_LOG, _STROKE_WEIGHT, 1.0)
-        better = score > best
-        best[better] = score[better]
-        width[better] = w
+        best = np.maximum(best, score).astype(np.float32)
     best[bad] = 0.0
-    return best, width
+    return best
 
 
-def _best_path(score: FloatArray, max_step: int, bend_price: float) -> tuple[NDArray[np.int64], float]:
+def _best_path(score: FloatArray) -> tuple[NDArray[np.int64], float]:
     """Path through all columns with the largest sum of score, less a price for moving."""
     n, m = score.shape
     total = score[:, 0].copy()
     back = np.zeros((n, m), np.int64)
-    moves = range(-max_step, max_step + 1)
-    price = [bend_price * abs(move) for move in moves]
-    step_of = np.array(moves)
+    most = round(_CELL_S_MM * 0.9 / _CELL_T_MM)
+    moves = range(-most, most + 1)
     for j in range(1, m):
         options = np.full((len(moves), n), -np.inf)
         for i, mv in enumerate(moves):
             lo, hi = max(0, mv), min(n, n + mv)
-            options[i, lo:hi] = total[lo - mv : hi - mv] - price[i]
+            options[i, lo:hi] = total[lo - mv : hi - mv] - _MOVE_PRICE * abs(mv)
         choice = options.argmax(0)
-        back[:, j] = step_of[choice]
+        back[:, j] = choice - most
         total = options[choice, np.arange(n)] + score[:, j]
     path = np.empty(m, np.int64)
     path[-1] = int(total.argmax())
@@ -210,10 +202,10 @@ def find_seam(
     low, high = corners.min(0), corners.max(0)
     low = low - np.array([_REACH_BEYOND_MM, _SEARCH_MM])
     high = high + np.array([_REACH_BEYOND_MM, _SEARCH_MM])
-    view = overview(photo, field, turn, low, high, _STEP_S_MM, _STEP_T_MM)
+    view = overview(photo, field, turn, low, high, (_CELL_S_MM, _CELL_T_MM))
     along, across = np.max(field.print_scales, axis=0)
     blocked = _blocked(view, boxes, 124.0 * along + 1.0, _STRIP_HALF_WIDTH_MM * across + 0.6)
-    score, _ = _evidence(view, blocked)
+    score = _evidence(view, blocked)
     if hint_px is not None:
         hint = field.to_panel(np.asarray(hint_px, float)) @ turn
         hint = hint[np.argsort(hint[:, 0])]
@@ -230,14 +222,13 @@ def find_seam(
         score = np.where(far, -1.0, score + 0.05)
     elif len(boxes) > 1:
         score = np.where(_between_or_beside(view, boxes), score, 0.0)
-    max_step = round(_STEP_S_MM * 0.9 / _STEP_T_MM)
-    path, mean = _best_path(score, max_step, 0.02)
+    path, mean = _best_path(score)
     if mean < _MIN_SCORE:
         raise GapvisionError("seam-not-found" if hint_px is not None or not _cut_by_frame(view) else "gap-out-of-frame")
     rest = score.copy()
     rows = np.arange(len(view.t_mm))[:, None]
-    rest[np.abs(rows - path[None]) < 14.0 / _STEP_T_MM] = 0.0
-    _, rival = _best_path(rest, max_step, 0.02)
+    rest[np.abs(rows - path[None]) < 14.0 / _CELL_T_MM] = 0.0
+    _, rival = _best_path(rest)
     t_path = view.t_mm[path]
     t_smooth = _smooth(t_path, 9)
     sides = {}
@@ -294,9 +285,14 @@ def centre_line(x: FloatArray, y: FloatArray, station_mm: float) -> CentreLine:
     """
     xf = np.linspace(x[0], x[-1], max(2, round((x[-1] - x[0]) / 0.25) + 1))
     yf = np.interp(xf, x, y)
-    arc = np.concatenate([[0], np.cumsum(np.hypot(np.diff(xf), np.diff(yf)))])
+    return _line_through(np.stack([xf, yf], 1), station_mm)
+
+
+def _line_through(course: FloatArray, station_mm: float) -> CentreLine:
+    """Stations at equal arc length along a row of places (m, 2)."""
+    arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(course, axis=0), axis=1))])
     s = np.arange(0, arc[-1], station_mm)
-    points = np.stack([np.interp(s, arc, xf), np.interp(s, arc, yf)], 1)
+    points = np.stack([np.interp(s, arc, course[:, k]) for k in range(2)], 1)
     return CentreLine(s_mm=s, points=points, normals=normals_along(points, station_mm))
 
 
@@ -343,13 +339,9 @@ def recentre(line: CentreLine, middle_mm: FloatArray, station_mm: float) -> Cent
         Spacing of the new stations [mm].
     """
     points = line.points + line.normals * _smooth(_without_strays(line, middle_mm), 21)[:, None]
-    arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
-    s = np.arange(0, arc[-1], station_mm)
-    new = np.stack([np.interp(s, arc, points[:, k]) for k in range(2)], 1)
-    cross = normals_along(new, station_mm)
-    if (cross * line.normals[np.minimum(np.arange(len(s)), len(line.normals) - 1)]).sum() < 0:
-        cross = -cross
-    return CentreLine(s_mm=s, points=new, normals=cross)
+    new = _line_through(points, station_mm)
+    before = line.normals[np.minimum(np.arange(len(new.normals)), len(line.normals) - 1)]
+    return new if (new.normals * before).sum() >= 0 else replace(new, normals=-new.normals)
 
 
 def orient(

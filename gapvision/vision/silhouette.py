@@ -1,10 +1,10 @@
 """Edges against an even bright gap: paper or a lamp behind the seam.
 
-The panels stand dark before the light, so the outline is a strong step.  Two
+The panels stand dark before the light, so the outline is a strong rise of brightness.  Two
 things can still mislead.  A lamp narrower than the gap ends in the cavity, and
 the dark beside it is not yet the panel; and a glossy roll mirrors other lamps,
 whose reflection can look like the end of a dark cavity.  The way between the two
-places tells them apart: a cavity stays dark and ends in a step, a roll brightens
+places tells them apart: a cavity stays dark and ends in a rise, a roll brightens
 all along.  Over an over-exposed lamp the light eats into both panels by an amount
 that the picture does not tell; that goes into the uncertainty.
 """
@@ -17,10 +17,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.vision.band import BAND_STEP_MM, Band
+from gapvision.model import FloatArray
+from gapvision.vision.band import ROW_MM, Band
 from gapvision.vision.placing import PlacedEdge, gap_beside, place_edge
-
-FloatArray = NDArray[np.float64]
 
 _SAME_MM = 0.1
 _MARGIN_MM, _LEAST_SPAN_MM, _PLAIN_SPAN_MM = 0.3, 0.2, 0.5
@@ -32,14 +31,14 @@ _DOUBT_SHARE, _OFF_SHARE = 0.5, 0.8
 # Light of the gap beside the edge, and what an edge there is uncertain by [mm]; how often that is enough on own
 # ray-traced seams stands in the model card.
 _LIGHT, _STD_MM = (0.88, 0.95), (0.045, 0.11)
-# The less sure the detector is of its step, the further off it may be: half of what 95 % of the edges of 214 own
-# lit scenes stay below, beyond the above.  Where the rules name the same step it matters less, unless the gap is
+# The less sure the detector is of its rise, the further off it may be: half of what 95 % of the edges of 214 own
+# lit scenes stay below, beyond the above.  Where the rules name the same rise it matters less, unless the gap is
 # burnt out.
 _AGREED_MM = 0.2
 _UNSURE_MASS = (0.6, 0.78, 0.89, 0.95, 0.98)
 _UNSURE_STD_MM = {"agreed": (0.45, 0.27, 0.18, 0.11, 0.01), "apart": (0.45, 0.45, 0.45, 0.25, 0.04)}
 _UNSURE_BURNT_STD_MM = {"agreed": (0.85, 0.3, 0.1, 0.1, 0.0), "apart": (0.48, 0.21, 0.0, 0.0, 0.0)}
-# A sure detector knows how far a burnt-out gap ate into the panels better than the step does.
+# A sure detector knows how far a burnt-out gap ate into the panels better than the rise does.
 _SURE_MASS, _SURE_BURNT_SHARE = (0.97, 0.985), 0.5
 # Light beside the edge below which a lamp ended short of it, and what an unsure detector is uncertain by then [mm].
 _DARK_BESIDE = (0.08, 0.16)
@@ -51,12 +50,12 @@ _EXPLAINED = (0.3, 0.8)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Opinion:
-    """The detector's step.
+    """The detector's rise.
 
     Attributes
     ----------
     row : ndarray, shape (n_s,)
-        The step, in band rows.
+        The rise, in band rows.
     mean_mm : ndarray, shape (n_s,)
         Mean place of the chances near it [mm].
     placed : PlacedEdge
@@ -80,40 +79,15 @@ class Opinion:
     rival_share: FloatArray
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LitEdge:
-    """One edge against a bright gap.
-
-    Attributes
-    ----------
-    row : ndarray, shape (n_s,)
-        Step chosen, in band rows.
-    t_mm : ndarray, shape (n_s,)
-        Offset in the band [mm].
-    placed : PlacedEdge
-        The step's steepest place.
-    std_mm : ndarray, shape (n_s,)
-        Standard uncertainty across the seam [mm].
-    by_rule : ndarray, shape (n_s,), bool
-        The rules' step was taken instead of the detector's.
-    """
-
-    row: FloatArray
-    t_mm: FloatArray
-    placed: PlacedEdge
-    std_mm: FloatArray
-    by_rule: NDArray[np.bool_]
-
-
 def outer_rival(chance: FloatArray, row: FloatArray, outward: int) -> tuple[FloatArray, FloatArray]:
-    """Likeliest place further out than the chosen step, and the chance of all such places.
+    """Likeliest place further out than the chosen rise, and the chance of all such places.
 
     Parameters
     ----------
     chance : ndarray, shape (n_t, n_s)
         Chances of the places of each station.
     row : ndarray, shape (n_s,)
-        Chosen step, in band rows.
+        Chosen rise, in band rows.
     outward : int
         +1 for edge B, -1 for edge A.
 
@@ -121,27 +95,40 @@ def outer_rival(chance: FloatArray, row: FloatArray, outward: int) -> tuple[Floa
     -------
     rival_row, rival_share : ndarray, shape (n_s,)
     """
-    out = (np.arange(len(chance))[:, None] - row[None]) * outward * BAND_STEP_MM
+    out = (np.arange(len(chance))[:, None] - row[None]) * outward * ROW_MM
     beyond = np.where(out > _RIVAL_MM, chance, 0.0)
     total = np.maximum(chance.sum(0), 1e-9)
     return beyond.argmax(0).astype(float), np.asarray(beyond.sum(0) / total, float)
 
 
-def lit_edge(band: Band, detector: Opinion, rule_row: FloatArray, outward: int, lit: NDArray[np.bool_]) -> LitEdge:
-    """Choose between the detector's step and the rules', and say how far the choice can be trusted.
+def lit_edge(
+    band: Band, detector: Opinion, rule_row: FloatArray, outward: int, lit: NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray, PlacedEdge, FloatArray]:
+    """Choose between the detector's rise and the rules', and say how far the choice can be trusted.
 
     Parameters
     ----------
     band : Band
         Rectified band.
     detector : Opinion
-        The detector's step.
+        The detector's rise.
     rule_row : ndarray, shape (n_s,)
-        The rules' step, in band rows.
+        The rules' rise, in band rows.
     outward : int
         +1 for edge B, -1 for edge A.
     lit : ndarray, shape (n_s,), bool
-        Stations at which the gap is lit; elsewhere the detector's step stays.
+        Stations at which the gap is lit; elsewhere the detector's rise stays.
+
+    Returns
+    -------
+    row : ndarray, shape (n_s,)
+        Rise chosen, in band rows.
+    t_mm : ndarray, shape (n_s,)
+        Offset in the band [mm].
+    placed : PlacedEdge
+        The rise's steepest place.
+    std_mm : ndarray, shape (n_s,)
+        Standard uncertainty across the seam [mm].
     """
     ruled = place_edge(band, rule_row, outward)
     further = np.nan_to_num((detector.placed.t_mm - ruled.t_mm) * outward)
@@ -161,14 +148,14 @@ def lit_edge(band: Band, detector: Opinion, rule_row: FloatArray, outward: int, 
     doubt = np.where(apart, _DOUBT_SHARE * np.abs(further), 0.0) * np.where(outside, 1 - told, 1.0)
     row = np.where(by_rule, rule_row, detector.row)
     placed = place_edge(band, row, outward) if by_rule.any() else detector.placed
-    # Beside an over-exposed gap the detector's place lies nearer the truth than the step's, and their distance warns.
+    # Beside an over-exposed gap the detector's place lies nearer the truth than the rise's, and their distance warns.
     t = np.where(by_rule, placed.t_mm, detector.mean_mm)
     light = gap_light(band, row, outward)
     # Where it is dark beside the edge after all (a lamp that ends short of it), nothing stands against the light.
     dark = np.interp(light, _DARK_BESIDE, (1.0, 0.0))
     mirrored = (1 - dark) * _mirrored(band, detector, outward, lit & ~outside)
     mass = detector.mass / np.maximum(1 - mirrored, 1e-3)
-    agreed = np.abs(rule_row - detector.row) * BAND_STEP_MM <= _AGREED_MM
+    agreed = np.abs(rule_row - detector.row) * ROW_MM <= _AGREED_MM
     unsure = _unsure_std_mm(np.minimum(mass, 1.0), light, agreed)
     # A reflection that was told from the panel explains why the detector wavered.
     unsure = np.where(by_rule, 0.0, unsure) * (1 - told if roll > 0.5 else 1.0)
@@ -180,7 +167,7 @@ def lit_edge(band: Band, detector: Opinion, rule_row: FloatArray, outward: int, 
     std = np.sqrt(placed.std_mm**2 + np.maximum(burnt, _STD_MM[0]) ** 2 + doubt**2 + off**2 + unsure**2)
     short = np.interp(mass, _DARK_MASS, _DARK_STD_MM)
     std = np.maximum(std, dark * np.maximum(detector.std_mm, short))
-    return LitEdge(row, t, placed, std, by_rule)
+    return row, t, placed, std
 
 
 def _mirrored(band: Band, detector: Opinion, outward: int, use: NDArray[np.bool_]) -> FloatArray:
@@ -199,8 +186,8 @@ def _brightening(
     Second: 0 to 1, how far the way between them is long enough to tell.
     """
     n_t = band.linear.shape[0]
-    margin = _MARGIN_MM / BAND_STEP_MM
-    span_mm = (outer_row - inner_row) * outward * BAND_STEP_MM - 2 * _MARGIN_MM
+    margin = _MARGIN_MM / ROW_MM
+    span_mm = (outer_row - inner_row) * outward * ROW_MM - 2 * _MARGIN_MM
     at = np.flatnonzero(use & (span_mm > _LEAST_SPAN_MM))
     if not len(at):
         return float("nan"), 0.0
@@ -214,7 +201,7 @@ def _brightening(
 
 
 def lit_std_mm(band: Band, row: FloatArray, outward: int) -> FloatArray:
-    """What an edge against a bright gap is uncertain by, beyond its place in the step [mm], shape (n_s,).
+    """What an edge against a bright gap is uncertain by, beyond its place in the rise [mm], shape (n_s,).
 
     Parameters
     ----------

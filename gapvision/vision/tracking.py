@@ -1,7 +1,7 @@
 """Join the chances of single stations along the seam.
 
 An edge is continuous: its neighbour stations know more than one profile does.
-The best path through the chances pays for every move; a jump (a nick, a step)
+The best path through the chances pays for every move; a jump (a nick, a break)
 costs a fixed price, however far it goes, so that real defects survive.  Neighbour
 stations err alike, so they may choose the path but not sharpen its trust: that
 comes from the stations' own chances, averaged along the path.
@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float32]
+from gapvision.model import FloatArray
+from gapvision.vision.rises import Image, along, follow
 
 _COARSEN = 2  # band rows per state: 0.1 mm
 _MOVE_SIGMA_STATES = 1.5
@@ -37,11 +37,11 @@ class Track:
         Spread of the chances about the place, as a standard deviation.
     """
 
-    row: NDArray[np.float64]
-    std_rows: NDArray[np.float64]
+    row: FloatArray
+    std_rows: FloatArray
 
 
-def best_path(chance: FloatArray) -> NDArray[np.float64]:
+def best_path(chance: Image) -> FloatArray:
     """Most likely path of one edge.
 
     Parameters
@@ -91,7 +91,7 @@ def best_path(chance: FloatArray) -> NDArray[np.float64]:
     return path * _COARSEN + offset
 
 
-def track(chance: FloatArray) -> Track:
+def track(chance: Image) -> Track:
     """Follow one edge along the band and say how sure its stations are.
 
     Parameters
@@ -99,13 +99,9 @@ def track(chance: FloatArray) -> Track:
     chance : ndarray, shape (n_t, n_s)
         Chances of every place.
     """
-    n_t, n_s = chance.shape
     row = best_path(chance)
-    offset = np.arange(-n_t // 2, n_t // 2 + 1, dtype=np.float32)
-    rows = (row[None] + offset[:, None]).astype(np.float32)
-    cols = np.broadcast_to(np.arange(n_s, dtype=np.float32)[None], rows.shape)
-    level = cv2.remap(chance, np.ascontiguousarray(cols), rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-    level = cv2.blur(level, (_AVERAGE_STATIONS, 1), borderType=cv2.BORDER_REPLICATE).astype(np.float64)
+    offset = np.arange(-len(chance) // 2, len(chance) // 2 + 1, dtype=np.float32)
+    level = along(follow(chance, row, offset, cv2.BORDER_CONSTANT), _AVERAGE_STATIONS).astype(np.float64)
     total = np.maximum(level.sum(0), 1e-12)
     x = offset[:, None].astype(np.float64)
     std = np.sqrt(np.maximum((level * x * x).sum(0), 0) / total)  # running sums can end a little below 0

@@ -1,13 +1,13 @@
 """How far off an edge chosen by the detector may be, learned from scenes that the detector was not taught on.
 
 The detector's own chances say much about its errors, but not all: whether it
-answers alike to the mirror picture, whether the rules agree, how sharp the step
-is and how the rest of the seam came out tell the rest.  A very small net turns
-these plain figures into the size that nearly all errors stay below, station by
-station.  Two doubts are added that its teaching scenes show too rarely: a wide
-step over a dark gap is a roll that mirrors the gap more often than not, and a
-fainter step further in may then be the outline; and where the detector itself is
-unsure, the rules' other choice stays possible (edge_rules sections 4 and 5).
+answers alike to the mirror picture, whether the rules agree, how sharp the rise
+of brightness is and how the rest of the seam came out tell the rest.  A very small
+net turns these plain figures into the size that nearly all errors stay below,
+station by station.  Two doubts are added that its teaching scenes show too rarely:
+a wide rise over a dark gap is a roll that mirrors the gap more often than not, and
+a fainter rise further in may then be the outline; and where the detector itself is
+unsure, the rules' other choice stays possible.
 Taught by ``gapvision.lab.training.trust``, stored as plain arrays of numbers.
 """
 
@@ -16,16 +16,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.vision.band import BAND_STEP_MM, Band
+from gapvision.model import FloatArray
+from gapvision.vision.band import ROW_MM, Band
 from gapvision.vision.placing import PlacedEdge
 from gapvision.vision.plain_net import Net, load_net, run_net
-from gapvision.vision.steps import inner_rival_mm, log_light, smooth_across
-
-FloatArray = NDArray[np.float64]
+from gapvision.vision.rises import along, follow, inner_rival_mm, smooth_log
 
 FIGURES = (
     "mass within 0.2 mm",
@@ -34,7 +32,7 @@ FIGURES = (
     "95 % place",
     "rules apart",
     "width",
-    "photo's step",
+    "photo's rise",
     "photo's mass",
     "photo's overlap",
     "photo's low mass",
@@ -58,9 +56,9 @@ _REACH_ROWS = 60
 _LEAST = 1e-6
 _FAR_MM = 2.0
 _LOG_RANGE = (-4.5, 1.5)
-# A step wider than the lens makes it, over a dark gap; edge_rules section 5: beyond 3.5 px a third is right, beyond
-# 5 px a tenth.
-_ROLL_WIDTH_PX, _ROLL_STD_MM, _DARK_STEP = (3.2, 3.8), 0.25, 0.3
+# A rise wider than the lens makes it, over a dark gap: on 32 ray-traced photos a third of those wider than 3.5 px were
+# the edge to 0.1 mm, of those wider than 5 px a tenth.
+_ROLL_WIDTH_PX, _ROLL_STD_MM, _DARK_RISE = (3.2, 3.8), 0.25, 0.3
 _ROLL_MASS, _ROLL_SHARE = (0.88, 0.96), (1.0, 0.1)
 _RIVAL_WIDTH_PX, _RIVAL_SHARE, _RIVAL_QUANTILE = (3.0, 3.6), 0.5, 0.7
 _UNSURE_MASS, _UNSURE_SHARE, _UNSURE_FREE_MM = (0.7, 0.9), 0.85, 0.1
@@ -77,7 +75,7 @@ class TrustFigures:
     row, rule_row : ndarray, shape (n_s,)
         Place chosen and the place that the rules follow, in band rows.
     placed : PlacedEdge
-        The step's own steepest place near the chosen one.
+        The rise's own steepest place near the chosen one.
     outward : int
         +1 for edge B, -1 for edge A.
     overlap : ndarray, shape (n_s,)
@@ -92,23 +90,6 @@ class TrustFigures:
     overlap: NDArray[np.float32]
 
 
-def _along(values: NDArray[np.floating], window: int = _ALONG) -> FloatArray:
-    return np.asarray(cv2.blur(values.astype(np.float32)[None], (window, 1), borderType=cv2.BORDER_REPLICATE)[0], float)
-
-
-def _about(image: NDArray[np.float32], row: FloatArray, offsets: FloatArray) -> NDArray[np.float32]:
-    """Values at ``row + offsets``, shape (n, n_s)."""
-    rows = (row[None] + offsets[:, None]).astype(np.float32)
-    cols = np.broadcast_to(np.arange(image.shape[1], dtype=np.float32)[None], rows.shape)
-    return cv2.remap(
-        np.ascontiguousarray(image, np.float32),
-        np.ascontiguousarray(cols),
-        rows,
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-
-
 def edge_figures(
     band: Band, edge: TrustFigures, bright: NDArray[np.bool_], uneven: NDArray[np.bool_]
 ) -> dict[str, FloatArray]:
@@ -118,7 +99,7 @@ def edge_figures(
     ----------
     band : Band
         Rectified band.
-    edge : Evidence
+    edge : TrustFigures
         The edge.
     bright, uneven : ndarray, shape (n_s,), bool
         Gap brighter than both panels; gap that shows something.
@@ -131,12 +112,12 @@ def edge_figures(
     out = edge.outward
     n_s = len(edge.row)
     offsets = np.arange(-_REACH_ROWS, _REACH_ROWS + 1)
-    own = _about(edge.chance, edge.row, (offsets * out).astype(float))
+    own = follow(edge.chance, edge.row, (offsets * out).astype(float))
     stretch = _over_a_stretch(own)
-    near = cv2.blur(own, (_ALONG, 1), borderType=cv2.BORDER_REPLICATE)
-    total = np.maximum(cv2.blur(edge.chance.sum(0)[None], (_ALONG, 1), borderType=cv2.BORDER_REPLICATE)[0], _LEAST)
+    near = along(own, _ALONG)
+    total = np.maximum(along(edge.chance.sum(0), _ALONG), _LEAST)
     share, stretch_share = np.cumsum(near, axis=0) / total, np.cumsum(stretch, axis=0)
-    x = offsets * BAND_STEP_MM
+    x = offsets * ROW_MM
 
     def mass(chances: NDArray[np.float32], half_mm: float) -> NDArray[np.float32]:
         return chances[np.abs(x) <= half_mm + 1e-9].sum(0)
@@ -144,10 +125,8 @@ def edge_figures(
     def quantile(shares: FloatArray, q: float) -> FloatArray:
         return x[np.minimum((shares < q).sum(0), len(x) - 1)]
 
-    log = smooth_across(log_light(band.linear), 0.8 / float(np.median(band.px_per_mm)))
-    log = cv2.blur(log, (5, 1), borderType=cv2.BORDER_REPLICATE)
-    slope = np.abs(np.gradient(log, BAND_STEP_MM, axis=0))
-    steep = np.log(_about(slope, edge.row, np.arange(-40, 41).astype(float) * out).astype(float) + 0.05)
+    slope = np.abs(np.gradient(along(smooth_log(band), 5), ROW_MM, axis=0))
+    steep = np.log(follow(slope, edge.row, np.arange(-40, 41).astype(float) * out).astype(float) + 0.05)
     here = steep[37:44].max(0)
     m02 = (mass(near, 0.2) / total).astype(np.float64)
     values = (
@@ -155,9 +134,9 @@ def edge_figures(
         mass(near, 0.1) / total,
         quantile(share, 0.05),
         quantile(share, 0.95),
-        _along(np.abs(rules_apart_mm(edge)), _FAR_ALONG),
-        _along(np.log(edge.placed.width_px + 0.5), _FAR_ALONG),
-        np.full(n_s, np.median(np.clip(edge.placed.step_log, -4, 4))),
+        along(np.abs(rules_apart_mm(edge)), _FAR_ALONG),
+        along(np.log(edge.placed.width_px + 0.5), _FAR_ALONG),
+        np.full(n_s, np.median(np.clip(edge.placed.rise_log, -4, 4))),
         np.full(n_s, np.median(m02)),
         np.full(n_s, np.median(edge.overlap)),
         np.full(n_s, np.quantile(m02, 0.1)),
@@ -183,12 +162,12 @@ def _over_a_stretch(chance: NDArray[np.float32]) -> NDArray[np.float32]:
     """
     if chance.shape[1] <= _STRETCH:
         return np.repeat(chance.mean(1, keepdims=True), chance.shape[1], axis=1)
-    return cv2.blur(chance, (_STRETCH, 1), borderType=cv2.BORDER_REPLICATE)
+    return along(chance, _STRETCH)
 
 
 def rules_apart_mm(edge: TrustFigures) -> FloatArray:
     """How much further outwards than the chosen place the rules' place lies [mm], shape (n_s,)."""
-    return np.clip((edge.rule_row - edge.row) * edge.outward * BAND_STEP_MM, -_FAR_MM, _FAR_MM)
+    return np.clip((edge.rule_row - edge.row) * edge.outward * ROW_MM, -_FAR_MM, _FAR_MM)
 
 
 def edge_std_mm(band: Band, edge: TrustFigures, figures: dict[str, FloatArray]) -> FloatArray:
@@ -198,7 +177,7 @@ def edge_std_mm(band: Band, edge: TrustFigures, figures: dict[str, FloatArray]) 
     ----------
     band : Band
         Rectified band.
-    edge : Evidence
+    edge : TrustFigures
         The edge.
     figures : dict of ndarray
         From `edge_figures`.
@@ -206,7 +185,7 @@ def edge_std_mm(band: Band, edge: TrustFigures, figures: dict[str, FloatArray]) 
     limit = error_limit_mm(np.stack([figures[k] for k in FIGURES], 1))
     mass = figures["mass within 0.2 mm"]
     width_px = np.exp(figures["width"]) - 0.5
-    roll = np.where(figures["photo's step"] > _DARK_STEP, _ROLL_STD_MM, 0.0)
+    roll = np.where(figures["photo's rise"] > _DARK_RISE, _ROLL_STD_MM, 0.0)
     roll = roll * np.interp(width_px, _ROLL_WIDTH_PX, (0, 1)) * np.interp(mass, _ROLL_MASS, _ROLL_SHARE)
     rival = _steady_quantile(inner_rival_mm(band, edge.row, edge.outward), _RIVAL_QUANTILE)
     rival = _RIVAL_SHARE * rival * np.interp(width_px, _RIVAL_WIDTH_PX, (0, 1))

@@ -26,7 +26,7 @@ def same(one: Measurement, two: Measurement) -> bool:
 
 
 def test_the_contract_of_the_file():
-    """design.md, section 3: the names that other programs rely on."""
+    """The names that other programs rely on, as they were agreed with those who score the files."""
     d = to_dict(measured())
     assert d["schema"] == "gapvision-measurement/2"
     assert d["status"] == "warn"
@@ -133,7 +133,7 @@ def test_a_file_with_one_print_scale_for_all_its_strips_is_read():
 
 
 def test_the_contract_of_version_2():
-    """design.md, section 3, second table: one name for each of its lines."""
+    """The agreed names of version 2, one for each line of its table."""
     d = to_dict(measured())
     (photo,) = d["photos"]
     assert {"file", "sha256", "width_px", "height_px", "taken_at", "strips", "field"} <= set(photo)
@@ -379,7 +379,7 @@ def test_a_byte_order_mark_is_fine():
 
 
 def test_a_file_with_only_the_contract_fields_is_read():
-    """Another program's file, holding what design.md section 3 lists and no more."""
+    """Another program's file, holding the agreed names of version 1 and no more."""
     d = to_dict(measured())
     keep = {"schema", "status", "warnings", "photo", "stations", "gap", "flush", "straightness"}
     d = {k: v for k, v in d.items() if k in keep}

@@ -16,7 +16,7 @@ from gapvision.judgement import (
     opposite_check,
     simple_spec,
 )
-from gapvision.judgement.linear import slope, window_step_factor, window_steps
+from gapvision.judgement.linear import slope, window_jump_factor, window_jumps
 from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Notice, Straightness
 from gapvision.words import MM
 
@@ -129,17 +129,17 @@ def test_slope_of_independent_points_by_the_textbook():
 
 def test_step_between_neighbouring_windows():
     gap = 4.76 + np.where(S >= 100, 0.4, 0.0)
-    at, step = window_steps(S, gap, 1.0)
+    at, step = window_jumps(S, gap, 1.0)
     i = int(np.argmax(np.abs(step)))
     assert (at[i], step[i]) == (100, pytest.approx(0.4))
     check = form_checks(reading(S, gap, 0.02), spec(jump_10_mm=0.3), DecisionRule())[0]
     assert (check.state, words.check_place(check, MM)) == (OUT, "at 100 mm")
-    assert 0 < window_step_factor(1.0) < math.sqrt(2)
+    assert 0 < window_jump_factor(1.0) < math.sqrt(2)
 
 
 def test_steps_skip_holes():
     keep = (S < 90) | (S > 115)
-    at, _ = window_steps(S[keep], S[keep] * 0, 1.0)
+    at, _ = window_jumps(S[keep], S[keep] * 0, 1.0)
     assert not ((at > 88) & (at < 117)).any()
 
 

@@ -13,7 +13,7 @@ from gapvision.lab.training.camera import aim
 from gapvision.lab.training.render import crop_box
 from gapvision.lab.training.scenes import HALF_LENGTH_MM
 from gapvision.model import Photo
-from gapvision.vision.band import BAND_STEP_MM, CentreLine, sample_band
+from gapvision.vision.band import ROW_MM, CentreLine, sample_band
 
 RED, GREY = (50, 90, 180), (128, 128, 128)  # blue, green, red as stored
 RED_OVER_GREEN, BLUE_OVER_GREEN = (
@@ -152,7 +152,7 @@ def test_the_product_samples_colour_as_training_does(tilt):
         s_mm=s - s[0], points=np.stack([s, np.full(len(s), 0.4)], 1), normals=np.tile([0.0, 1.0], (len(s), 1))
     )
     band = sample_band(photo_of(stored), SameCamera(1.0, (0.0, 0.0)), line, rect.height_mm, half_mm=HALF_MM)
-    assert band.chroma.shape == want.shape == (2, round(HALF_MM / BAND_STEP_MM) + 1, len(s))
+    assert band.chroma.shape == want.shape == (2, round(HALF_MM / ROW_MM) + 1, len(s))
     assert np.ptp(want[0]) > 0.9 * RED_OVER_GREEN
     assert np.ptp(want[1]) > 2
     # Between the map's knots a place is off by some thousandths of a pixel, which counts at the red's border.

@@ -1,7 +1,7 @@
 """What the user states of edges and step: weighed against the shading, and held against exact truth of drawn scenes.
 
 Truth: the generator's geometry (gapvision.lab.scenes), which measuring never reads.  Signs: face B above face A is
-positive, A is the panel with the lowest strip letter (design.md, sections 1 and 3).
+positive, A is the panel with the lowest strip letter.
 """
 
 from dataclasses import replace
@@ -57,7 +57,7 @@ def test_a_stated_radius_is_the_depth_of_the_outline(shading):
 
 
 def test_rolled_without_a_radius_is_any_usual_hem_unless_the_shading_tells_more():
-    """1 to 2.5 mm, any of it alike (design.md, section 4): mean 1.75, standard deviation 1.5 / sqrt(12)."""
+    """1 to 2.5 mm, any of it alike (common practice, no source): mean 1.75, standard deviation 1.5 / sqrt(12)."""
     kind = weigh(UNKNOWN_KIND, KnownEdge("rolled")).kind
     assert (kind.depth_mm, kind.depth_std_mm) == pytest.approx((1.75, 0.4330127), abs=1e-6)
     assert weigh(LOOKS_ROLLED, KnownEdge("rolled")).kind == LOOKS_ROLLED

@@ -23,7 +23,7 @@ def slot(
     blur_mm: float = 0.08,
     seed: int = 0,
 ) -> np.ndarray:
-    t = (np.arange(learned.N_T) - learned.N_T // 2) * learned.STEP_MM
+    t = (np.arange(learned.N_T) - learned.N_T // 2) * learned.ROW_MM
     step = np.vectorize(lambda x: 0.5 * (1 + erf(x / blur_mm / 2**0.5)))
     cover = step(t - t_a) - step(t - t_b)
     band = panel + (inside - panel) * cover[:, None] * np.ones((1, n_s))
@@ -49,7 +49,7 @@ def mean_place(chance: np.ndarray) -> np.ndarray:
     rows = np.arange(len(chance))
     peak = chance.argmax(0)
     near = np.abs(rows[:, None] - peak[None]) <= 4
-    return ((chance * near * rows[:, None]).sum(0) / (chance * near).sum(0) - learned.N_T // 2) * learned.STEP_MM
+    return ((chance * near * rows[:, None]).sum(0) / (chance * near).sum(0) - learned.N_T // 2) * learned.ROW_MM
 
 
 @pytest.mark.parametrize("n_s", [1, 7, 64, 243])
@@ -129,7 +129,7 @@ def test_swapping_sides_swaps_the_depths_and_turns_the_line_of_sight():
 
 
 def test_depth_is_read_as_mean_spread_and_chance_of_a_cut_edge():
-    place = np.arange(learned.DEPTH_BINS) * learned.DEPTH_STEP_MM
+    place = np.arange(learned.DEPTH_BINS) * learned.DEPTH_BIN_MM
     bell = -0.5 * ((place - 1.4) / 0.3) ** 2
     one = bell[:, None] * learned._facts()["depth_temperature"]["temperature"][0]
     rolled = learned.depth_reading(one)
@@ -178,13 +178,13 @@ def test_wrong_shape_is_named():
 def test_version_and_size():
     from importlib.resources import files
 
-    assert learned.MODEL_VERSION.startswith("edges-")
+    assert learned.model_version().startswith("edges-")
     assert len(files("gapvision.vision.models").joinpath("edges.onnx").read_bytes()) < 3_000_000
 
 
 def coloured(hue, n_s=40):
     """A panel of one colour on side A, down to t = -2 mm; all else grey."""
-    t = (np.arange(learned.N_COLOUR) - learned.N_COLOUR // 2) * 2 * learned.STEP_MM
+    t = (np.arange(learned.N_COLOUR) - learned.N_COLOUR // 2) * 2 * learned.ROW_MM
     chroma = np.zeros((2, len(t), n_s), np.float32)
     chroma[:, t < -2.0] = np.asarray(hue, np.float32)[:, None, None]
     return learned.Look(slot(-2.0, 2.0, n_s), 9.0, np.zeros(2), chroma)
@@ -193,7 +193,7 @@ def coloured(hue, n_s=40):
 def test_colour_is_told_by_its_distance_from_each_panels_own():
     own_a, own_b = learned.features(coloured((0.3, -0.4)))[10:12, : learned.N_T]
     far = np.tanh(learned.COLOUR.gain * 0.5)  # the hue's length
-    t = (np.arange(learned.N_T) - learned.N_T // 2) * learned.STEP_MM
+    t = (np.arange(learned.N_T) - learned.N_T // 2) * learned.ROW_MM
     for away, on_a in ((own_a, 0.0), (own_b, far)):
         np.testing.assert_allclose(away[t < -2.3], on_a, atol=1e-5)
         np.testing.assert_allclose(away[t > -1.7], far - on_a, atol=1e-5)
@@ -221,7 +221,7 @@ def test_colour_is_looked_at():
     """Where panel and gap are alike in light, colour moves the chances towards the colour's end."""
     look = coloured((0.8, -0.6))
     flat = look._replace(linear=np.where(np.arange(learned.N_T)[:, None] < 240, 0.1, look.linear).astype(np.float32))
-    near = np.abs((np.arange(learned.N_T) - learned.N_T // 2) * learned.STEP_MM + 2.0) < 0.4
+    near = np.abs((np.arange(learned.N_T) - learned.N_T // 2) * learned.ROW_MM + 2.0) < 0.4
     with_colour = learned.opinions(flat).chances[0][near].sum(0).mean()
     without = learned.opinions(flat._replace(chroma=np.zeros_like(flat.chroma))).chances[0][near].sum(0).mean()
     assert with_colour > 2 * without

@@ -1,11 +1,12 @@
 """Edges against a lit gap: a lamp that fills it, one that is narrower than it, and a roll that mirrors another lamp."""
 
 from itertools import pairwise
+from types import SimpleNamespace
 
 import numpy as np
 from scipy.special import ndtr
 
-from gapvision.vision.band import BAND_STEP_MM
+from gapvision.vision.band import ROW_MM
 from gapvision.vision.placing import place_edge
 from gapvision.vision.silhouette import Opinion, lit_edge
 from tests.vision.test_edges import T, band_of
@@ -18,7 +19,7 @@ def chosen(band, detector_row, rule_row, mass=0.99, rival_mm=4.0, rival=0.0):
 
     ``mass``: chance within 0.2 mm of the detector's place; ``rival``: that of a place further out.
     """
-    mean_mm = (detector_row - MIDDLE) * BAND_STEP_MM
+    mean_mm = (detector_row - MIDDLE) * ROW_MM
     n = len(detector_row)
     opinion = Opinion(
         detector_row,
@@ -29,7 +30,9 @@ def chosen(band, detector_row, rule_row, mass=0.99, rival_mm=4.0, rival=0.0):
         row(rival_mm, n),
         np.full(n, rival),
     )
-    return lit_edge(band, opinion, rule_row, 1, np.ones(len(detector_row), bool))
+    chosen_row, t_mm, _, std_mm = lit_edge(band, opinion, rule_row, 1, np.ones(len(detector_row), bool))
+    by_rule = (chosen_row == rule_row) & (rule_row != detector_row)
+    return SimpleNamespace(t_mm=t_mm, std_mm=std_mm, by_rule=by_rule)
 
 
 def step(at):
@@ -37,7 +40,7 @@ def step(at):
 
 
 def row(t_mm, n=80):
-    return np.full(n, MIDDLE + t_mm / BAND_STEP_MM)
+    return np.full(n, MIDDLE + t_mm / ROW_MM)
 
 
 def lit(beside, gap=0.6):

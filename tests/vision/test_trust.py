@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from gapvision.vision import trust
-from gapvision.vision.band import BAND_STEP_MM
+from gapvision.vision.band import ROW_MM
 from gapvision.vision.edges import choose_edges, own_place
 from gapvision.vision.placing import place_edge
 from gapvision.vision.plain_net import run_net
@@ -62,7 +62,7 @@ def test_the_outline_of_a_roll_lies_within_u():
 def test_a_wide_step_with_a_fainter_one_further_in_is_not_trusted():
     """Wherever the detector would have been sure of the wide step, the faint one stays possible."""
     band = roll_over_a_dark_gap()
-    row = np.full(120, 200 + 2.9 / BAND_STEP_MM)
+    row = np.full(120, 200 + 2.9 / ROW_MM)
     chance = np.exp(-0.5 * ((np.arange(401)[:, None] - row[None]) / 1.5) ** 2).astype(np.float32)
     sure = trust.TrustFigures(chance / chance.sum(0), row, row, place_edge(band, row, 1), 1, np.ones(120, np.float32))
     no = np.zeros(120, bool)
@@ -74,7 +74,7 @@ def test_a_second_place_that_shows_now_and_then_counts_along_the_whole_edge():
     """Two places 3 mm apart all along: where the detector hardly sees the outer one it is no likelier to be right."""
     n = 120
     band = gap_band(-2.2, 2.4, noise=0.002)
-    row = np.full(n, 200 + 2.4 / BAND_STEP_MM)
+    row = np.full(n, 200 + 2.4 / ROW_MM)
     rows = np.arange(401)[:, None]
     near, far = (np.exp(-0.5 * ((rows - row[None] - 60 * k) / 1.5) ** 2) for k in (0, 1))
     at_times = np.where(np.arange(n) % 30 < 10, 0.4, 0.02)

@@ -16,13 +16,13 @@ from gapvision.lab.training.profiles import outline_u
 from gapvision.lab.training.render import crop_box
 from gapvision.lab.training.scenes import BEYOND_BAND_MM, HALF_LENGTH_MM, EdgeScene, Scene
 from gapvision.lab.training.solids import edge_vertices
-from gapvision.vision.band import CHROMA_ALONG, CHROMA_STEP_MM, colour_ratios
+from gapvision.vision.band import CHROMA_ALONG, CHROMA_ROW_MM, colour_ratios
 
 FloatArray = NDArray[np.float64]
 
-HALF_MM, STEP_MM, N_T = 10.0, 0.05, 401
+HALF_MM, ROW_MM, N_T = 10.0, 0.05, 401
 _SUB = 4
-_CHROMA_ROWS = round(2 * HALF_MM / CHROMA_STEP_MM) + 1
+_CHROMA_ROWS = round(2 * HALF_MM / CHROMA_ROW_MM) + 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +91,7 @@ def sample_band(stored: NDArray[np.uint8], scene: Scene, rect: Rectifier) -> tup
         Resolution across the seam at the band's middle.
     """
     linear = to_grey_linear(stored)
-    t = (np.arange(N_T) - N_T // 2) * STEP_MM
+    t = (np.arange(N_T) - N_T // 2) * ROW_MM
     local = _map(scene, rect, t, _SUB)
     h, w = linear.shape
     out = cv2.remap(linear, local[..., 0], local[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
@@ -111,7 +111,7 @@ def sample_chroma(stored: NDArray[np.uint8], scene: Scene, rect: Rectifier) -> N
     ndarray, shape (2, 201, n_s), float32
         As :func:`gapvision.vision.band.colour_ratios` gives it, rows 0.1 mm apart.
     """
-    t = (np.arange(_CHROMA_ROWS) - _CHROMA_ROWS // 2) * CHROMA_STEP_MM
+    t = (np.arange(_CHROMA_ROWS) - _CHROMA_ROWS // 2) * CHROMA_ROW_MM
     place = (_map(scene, rect, t, CHROMA_ALONG) + 0.5) / 2 - 0.5
     fine = cv2.remap(
         to_linear(half_size(stored)), place[..., 0], place[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE

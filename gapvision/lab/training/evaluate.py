@@ -49,14 +49,14 @@ def judge(data: dict[str, Any]) -> dict[str, NDArray[Any]]:
         look = learned.Look(linear, ppm, data["sight"][i], data["chroma"][i])
         for e, chance in enumerate(learned.opinions(look).chances):
             place, mass, low, high = spread(chance)
-            row = data["truth"][i, e] / learned.STEP_MM + learned.N_T // 2
+            row = data["truth"][i, e] / learned.ROW_MM + learned.N_T // 2
             ok = (row > 3) & (row < learned.N_T - 4)
             n = int(ok.sum())
             side = -1 if e == 0 else 1
-            out["error"].append(side * (place - row)[ok] * learned.STEP_MM)
+            out["error"].append(side * (place - row)[ok] * learned.ROW_MM)
             out["mass"].append(mass[ok])
             out["inside"].append(((row >= low - 0.5) & (row <= high + 0.5))[ok])
-            out["width"].append((high - low)[ok] * learned.STEP_MM)
+            out["width"].append((high - low)[ok] * learned.ROW_MM)
             names = data["group"][i]
             for key, value in (
                 ("finish", names[e]),

@@ -8,7 +8,7 @@ from typing import Any
 import torch
 from torch import Tensor, nn
 
-from gapvision.vision.learned import CHANNELS, DEPTH_BINS, DEPTH_STEP_MM, N_T, PADDED_T
+from gapvision.vision.learned import CHANNELS, DEPTH_BIN_MM, DEPTH_BINS, N_T, PADDED_T
 
 
 def _block(n_in: int, n_out: int, kernel: tuple[int, int], stride: int = 1, spread: int = 1) -> nn.Sequential:
@@ -80,7 +80,7 @@ def depth_where(logits: Tensor, depth: Tensor) -> Tensor:
 
 def depth_shares(depth_mm: Tensor) -> Tensor:
     """Depths (batch, 2) [mm] shared out between the two nearest of 16 bins."""
-    place = (depth_mm / DEPTH_STEP_MM).clamp(0, DEPTH_BINS - 1)
+    place = (depth_mm / DEPTH_BIN_MM).clamp(0, DEPTH_BINS - 1)
     bins = torch.arange(DEPTH_BINS, device=place.device, dtype=torch.float32)
     return (1 - (bins - place[:, :, None]).abs()).clamp_min(0)
 

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from gapvision.lab.training.model import EdgeNet, depth_loss_of, depth_shares, depth_where, export, loss_of, take_over
 from gapvision.lab.training.splits import split_of
-from gapvision.vision.learned import CHANNELS, COLOUR, DARKNESS, N_COLOUR, N_T, PADDED_T, SIGHT_SCALE, STEP_MM, summary
+from gapvision.vision.learned import CHANNELS, COLOUR, DARKNESS, N_COLOUR, N_T, PADDED_T, ROW_MM, SIGHT_SCALE, summary
 
 _LOG_FLOOR = 0.004
 _CROP = 48
@@ -107,7 +107,7 @@ def make_batch(data: dict[str, Any], picks: NDArray[np.int64], rng: np.random.Ge
 def batch_of(bands: Bands, rng: np.random.Generator | None) -> Batch:
     """As `make_batch`."""
     root, truth, ppm, sight, depth, chroma = bands if rng is None else _vary(bands, rng)
-    row = truth / STEP_MM + N_T // 2
+    row = truth / ROW_MM + N_T // 2
     device = root.device
     seen = torch.isfinite(root)
     light = torch.where(seen, root, 0.0) ** 2
@@ -118,7 +118,7 @@ def batch_of(bands: Bands, rng: np.random.Generator | None) -> Batch:
     x[:, 1, :N_T] = torch.where(seen, 0.5 * (log - middle), 0)
     x[:, 2, :N_T] = 2 * light
     x[:, 3, :N_T] = seen.float()
-    x[:, 4, :N_T] = ((torch.arange(N_T, device=device) - N_T // 2) * STEP_MM / 10)[None, :, None]
+    x[:, 4, :N_T] = ((torch.arange(N_T, device=device) - N_T // 2) * ROW_MM / 10)[None, :, None]
     x[:, 5, :N_T] = torch.log(ppm / 8.5)[:, None, None]
     x[:, 6, :N_T] = torch.where(seen, 0.4 * (torch.log(light + DARKNESS.low_floor) + 4), 0)
     x[:, 7, :N_T] = torch.where(
@@ -135,7 +135,7 @@ def batch_of(bands: Bands, rng: np.random.Generator | None) -> Batch:
 def _vary(bands: Bands, rng: np.random.Generator) -> Bands:
     """Cut, shift, stretch, slant, turn and re-expose bands at random: far more bands than were rendered."""
     root, truth, ppm, sight, depth, chroma = bands
-    row = truth / STEP_MM + N_T // 2
+    row = truth / ROW_MM + N_T // 2
     n, device = len(root), root.device
 
     def drawn(values: NDArray[np.floating]) -> torch.Tensor:
@@ -185,7 +185,7 @@ def _vary(bands: Bands, rng: np.random.Generator) -> Bands:
         np.where(rng.random(n) < 0.5, np.exp(rng.uniform(np.log(_NOISE_ROOT[0]), np.log(_NOISE_ROOT[1]), n)), 0)
     )[:, None, None]
     changed = (changed + level * torch.randn(root.shape, device=device)).clamp(0, 1)
-    truth = (row - N_T // 2) * STEP_MM
+    truth = (row - N_T // 2) * ROW_MM
     return Bands(torch.where(root < 0.98, changed, root), truth, ppm, sight, depth, chroma)
 
 

@@ -20,10 +20,10 @@ import torch
 from numpy.typing import NDArray
 
 from gapvision.lab.training.splits import split_of
-from gapvision.vision.band import BAND_STEP_MM, Band, CentreLine
+from gapvision.vision.band import ROW_MM, Band, CentreLine
 from gapvision.vision.edges import choose_edges
 from gapvision.vision.plain_net import Net, run_net
-from gapvision.vision.steps import RULES
+from gapvision.vision.rises import RULES
 from gapvision.vision.trust import FIGURES
 
 FloatArray = NDArray[np.float64]
@@ -52,7 +52,7 @@ def as_band(
     return Band(
         linear=linear,
         peak=linear,
-        t_mm=(np.arange(n_t) - n_t // 2) * BAND_STEP_MM,
+        t_mm=(np.arange(n_t) - n_t // 2) * ROW_MM,
         line=line,
         px_per_mm=np.full(n_s, px_per_mm),
         sight_deg=np.tile(np.asarray(sight_deg, float)[:, None], (1, n_s)),
