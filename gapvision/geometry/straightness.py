@@ -80,9 +80,8 @@ def convex_hull(x: FloatArray, y: FloatArray) -> FloatArray:
     points = np.unique(np.stack([np.asarray(x, float), np.asarray(y, float)], 1), axis=0)  # sorted by x, then y
     if len(points) < 3:
         return points
-    both = points.tolist()
-    lower, upper = _chain(both), _chain(both[::-1])
-    return np.array(lower[:-1] + upper[:-1])
+    lower, upper = lower_hull(*points.T), lower_hull(points[:, 0], -points[:, 1])
+    return points[lower + upper[-2:0:-1]]
 
 
 def minimum_zone(x: FloatArray, y: FloatArray) -> Zone:
@@ -217,14 +216,15 @@ def _upper_bound(s: FloatArray, off: FloatArray) -> float:
     return float(np.ptp(off - ds * ((ds @ off) / (ds @ ds))))
 
 
-def _chain(points: list[list[float]]) -> list[list[float]]:
-    """Lower half of the hull of points sorted by x (Andrew's monotone chain)."""
-    out: list[list[float]] = []
-    for p in points:
+def lower_hull(x: FloatArray, y: FloatArray) -> list[int]:
+    """Indices of the lower half of the hull of points sorted by x, then y (Andrew's monotone chain)."""
+    xs, ys = x.tolist(), y.tolist()
+    out: list[int] = []
+    for i, (px, py) in enumerate(zip(xs, ys, strict=True)):
         while len(out) > 1:
-            (ax, ay), (bx, by) = out[-2], out[-1]
-            if (bx - ax) * (p[1] - ay) - (by - ay) * (p[0] - ax) > 0:
+            a, b = out[-2:]
+            if (xs[b] - xs[a]) * (py - ys[a]) - (ys[b] - ys[a]) * (px - xs[a]) > 0:
                 break
             out.pop()
-        out.append(p)
+        out.append(i)
     return out

@@ -12,7 +12,7 @@ from gapvision.geometry.straightness import minimum_zone, worst_window
 from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.conformity import guard_band
 from gapvision.judgement.finish import film_loss, forecast
-from gapvision.judgement.move import best_move, gap_change
+from gapvision.judgement.move import best_move, gap_change, lift_at
 from gapvision.judgement.specification import limits_at, nominal_at
 from gapvision.judgement.tolerance import form_checks, judge_gap
 from gapvision.judgement.trim import trim_line
@@ -22,8 +22,10 @@ from gapvision.model import (
     IN,
     OPEN,
     OUT,
+    STAGES_OF_PLAN,
     CorrectionPlan,
     FilmLoss,
+    FinishPlan,
     FloatArray,
     Move,
     Notice,
@@ -36,7 +38,6 @@ from gapvision.model import (
     TrimLine,
 )
 
-_NO_FILM = FilmLoss(loss_mm=0.0, std_u_mm=0.0, least_mm=0.0, most_mm=0.0, panel_mm=0.0, neighbour_mm=0.0)
 _ROUNDING_MM = 0.005  # kept inside the limits, so that the last digit of a plan does not undo its proof
 
 
@@ -55,7 +56,7 @@ def make_plan(panel: Panel) -> CorrectionPlan:
         their kind of line; see :mod:`move` and :mod:`trim`.
     """
     pairs = [(seam, r) for seam in panel.seams for r in seam.readings]
-    loss = film_loss(panel.finish) if panel.finish is not None else _NO_FILM
+    loss = _loss(panel)
     notices: list[Notice] = []
     limits = [aim_limits(panel, seam, r, loss) for seam, r in pairs]
     if any(collapsed for _, _, collapsed in limits):
@@ -72,9 +73,8 @@ def make_plan(panel: Panel) -> CorrectionPlan:
             notices.append(Notice(code="seam-in-pieces"))
     if panel.finish is not None and stretches[0].finish is not None:
         notices += stretches[0].finish.notices
-    names = [x.stage for x in stretches[0].stages]
-    states = {name: _worst([x.stages[k].verdict.state for x in stretches]) for k, name in enumerate(names)}
-    cuts, adds = any(x.trim.cut_mm > 0 for x in stretches), any(x.trim.add_mm > 0 for x in stretches)
+    stages = zip(*(x.stages for x in stretches), strict=True)
+    states = {same[0].stage: _worst([x.verdict.state for x in same]) for same in stages}
     return CorrectionPlan(
         panel=panel,
         move=move,
@@ -83,8 +83,8 @@ def make_plan(panel: Panel) -> CorrectionPlan:
         notices=_once(notices),
         cautions=cautions_for(
             moves=not move.is_none,
-            cuts=cuts,
-            adds=adds,
+            cuts=any(x.trim.cut_mm > 0 for x in stretches),
+            adds=any(x.trim.add_mm > 0 for x in stretches),
             paints=bool(panel.finish and panel.finish.coats),
             shape=panel.shape,
         ),
@@ -120,13 +120,12 @@ def aim_limits(
 def moved(panel: Panel, reading: SeamReading, move: Move) -> SeamReading:
     """One stretch after a move of the panel: gap, edge and step; its U stays."""
     change = gap_change(reading.xy_mm, reading.outward, panel.centre, move)
-    middle = reading.xy_mm.mean(axis=0) - np.array(panel.centre)
-    lift = move.out_mm + move.tilt_x_rad * float(middle[0]) + move.tilt_y_rad * float(middle[1])
+    x, y = reading.xy_mm.mean(axis=0).tolist()
     return replace(
         reading,
         gap_mm=reading.gap_mm + change,
         panel_edge_mm=reading.panel_edge_mm - change,
-        step_mm=reading.step_mm + lift,
+        step_mm=reading.step_mm + lift_at((x, y), panel.centre, move),
     )
 
 
@@ -145,36 +144,34 @@ def predict_move(panel: Panel, move: Move) -> tuple[StagePrediction, ...]:
     tuple of StagePrediction
         One per stretch, in the order of ``panel.readings``.
     """
-    loss = film_loss(panel.finish) if panel.finish is not None else _NO_FILM
+    loss = _loss(panel)
     return tuple(
-        _predict("after the move", panel, seam, moved(panel, r, move), loss)
+        _predict(STAGES_OF_PLAN[1], panel, seam, moved(panel, r, move), loss)
         for seam in panel.seams
         for r in seam.readings
     )
 
 
+def _loss(panel: Panel) -> FilmLoss:
+    return film_loss(panel.finish or FinishPlan(coats=()))
+
+
+def _covered(reading: SeamReading) -> tuple[float, float]:
+    return float(reading.s_mm[0]), float(reading.s_mm[-1])
+
+
 def _predict(stage: str, panel: Panel, seam: PanelSeam, reading: SeamReading, loss: FilmLoss) -> StagePrediction:
     """Judge a stretch as it stands, against the finished gap wanted plus the film to come."""
-    u = np.hypot(reading.expanded_u_mm, COVERAGE_FACTOR * loss.std_u_mm)
-    spec = seam.spec
+    r, spec = reading, seam.spec
+    u = np.hypot(r.expanded_u_mm, COVERAGE_FACTOR * loss.std_u_mm)
     if loss.loss_mm:
         spec = replace(spec, nominal=tuple(replace(p, gap_mm=p.gap_mm + loss.loss_mm) for p in spec.nominal))
-    extent = seam.extent_mm
-    checks = form_checks(reading, spec, panel.rule, extent)
-    covered = (float(reading.s_mm[0]), float(reading.s_mm[-1]))
+    checks = form_checks(r, spec, panel.rule, seam.extent_mm)
     verdict = judge_gap(
-        reading.s_mm,
-        reading.gap_mm,
-        u,
-        spec,
-        panel.rule,
-        spacing_mm=reading.spacing_mm,
-        checks=checks,
-        extent_mm=covered,
-        seam_mm=extent,
-        notices=reading.notices,
-    )
-    return StagePrediction(stage=stage, reading=reading, verdict=verdict)
+        r.s_mm, r.gap_mm, u, spec, panel.rule, spacing_mm=r.spacing_mm, checks=checks, extent_mm=_covered(r),
+        seam_mm=seam.extent_mm, notices=r.notices,
+    )  # fmt: skip
+    return StagePrediction(stage=stage, reading=r, verdict=verdict)
 
 
 def _stretch(
@@ -210,15 +207,10 @@ def _stretch(
         expanded_u_mm=np.where(changed, std_cut, std_now),
         panel_straightness=_new_form(after, trim, hand) if changed.any() else after.panel_straightness,
     )
-    stages = [
-        _predict("as measured", panel, seam, reading, loss),
-        _predict("after the move", panel, seam, after, loss),
-        _predict("after the trim", panel, seam, trimmed, loss),
-    ]
+    states = zip(STAGES_OF_PLAN, (reading, after, trimmed), strict=False)
+    stages = [_predict(stage, panel, seam, state, loss) for stage, state in states]
     finish = None
     if panel.finish is not None:
-        covered = (float(reading.s_mm[0]), float(reading.s_mm[-1]))
-        checks = stages[-1].verdict.checks
         finish = forecast(
             trimmed.s_mm,
             trimmed.gap_mm,
@@ -227,12 +219,12 @@ def _stretch(
             panel.finish,
             panel.rule,
             spacing_mm=reading.spacing_mm,
-            extent_mm=covered,
+            extent_mm=_covered(reading),
             seam_mm=seam.extent_mm,
-            checks=checks,
+            checks=stages[-1].verdict.checks,
         )
         done = replace(trimmed, gap_mm=finish.gap_mm, expanded_u_mm=finish.expanded_u_mm)
-        stages.append(StagePrediction(stage="after paint", reading=done, verdict=finish.verdict))
+        stages.append(StagePrediction(stage=STAGES_OF_PLAN[-1], reading=done, verdict=finish.verdict))
     return StretchPlan(
         seam=seam.name,
         photo=reading.photo,
@@ -249,16 +241,9 @@ def _form_limit(seam: PanelSeam, reading: SeamReading) -> float | None:
     form, spec = reading.panel_straightness, seam.spec
     if form is None:
         return None
-    whole = form.fairness_mm if reading.curved else form.min_zone_mm
-    limits = []
-    if spec.straightness_mm is not None and whole is not None and whole > spec.straightness_mm:
-        limits.append(spec.straightness_mm)
-    if (
-        spec.straightness_100_mm is not None
-        and not reading.curved
-        and (form.worst_100_mm or 0.0) > spec.straightness_100_mm
-    ):
-        limits.append(spec.straightness_100_mm)
+    whole, worst = (form.fairness_mm, None) if reading.curved else (form.min_zone_mm, form.worst_100_mm)
+    asked = (whole, spec.straightness_mm), (worst, spec.straightness_100_mm)
+    limits = [limit for value, limit in asked if limit is not None and (value or 0.0) > limit]
     if not limits:
         return None
     # The hand and U take their share, so that the new form can be proven; half the limit is left in any case.
@@ -270,13 +255,13 @@ def _new_form(reading: SeamReading, trim: TrimLine, hand_mm: float) -> Straightn
     old = reading.panel_straightness
     if old is None:
         return None
-    worst = worst_window(trim.s_mm, trim.new_mm)
+    worst, start = worst_window(trim.s_mm, trim.new_mm) or (None, None)
     return replace(
         old,
         min_zone_mm=minimum_zone(trim.s_mm, trim.new_mm).width,
         expanded_u_mm=math.hypot(old.expanded_u_mm, hand_mm),
-        worst_100_mm=None if worst is None else worst[0],
-        worst_100_from_mm=None if worst is None else worst[1],
+        worst_100_mm=worst,
+        worst_100_from_mm=start,
     )
 
 

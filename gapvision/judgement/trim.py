@@ -9,13 +9,14 @@ line's unknowns, so a linear programme finds the exact optimum.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.geometry.runs import HOLE_SPACINGS, runs
+from gapvision.judgement.programmes import least_excess, least_sum
 from gapvision.model import FloatArray, Notice, TrimLine, TrimRow, TrimRules, TrimSpan
 
 BoolArray = NDArray[np.bool_]
@@ -74,41 +75,27 @@ def trim_line(
     rules = rules or TrimRules()
     form = _design_curve(s_mm, edge_mm) if curved else np.zeros(len(s_mm))
     edge = edge_mm - form
-    neighbour = edge + gap_mm
-    margin = np.minimum(np.broadcast_to(np.asarray(cut_margin_mm, float), gap_mm.shape), 0.5 * (upper_mm - lower_mm))
+    whole = rules.line == "whole"
     tight = _worth(s_mm, lower_mm - gap_mm, rules.worth_mm, spacing_mm)
     wide = _worth(s_mm, gap_mm - upper_mm, rules.worth_mm, spacing_mm)
-    floor = neighbour - upper_mm + margin
-    ceiling = neighbour - lower_mm - margin
-    whole = rules.line == "whole"
-    shape_up = straight_limit_mm is not None and not whole
-    if not rules.allowed or not (tight.any() or wide.any() or whole or shape_up):
-        return _unchanged(s_mm, edge_mm, gap_mm, lower_mm, upper_mm, curved, spacing_mm)
-    low, high = floor, ceiling
-    if not whole:  # wide places are filled, never cut, and put no demand on the line
-        floor = np.where(wide, edge, np.minimum(edge, floor))
-        ceiling = np.where(tight, ceiling, np.inf)
+    shape_up = None if whole else straight_limit_mm
+    changes = rules.allowed and (tight.any() or wide.any() or whole or shape_up is not None)
     safe = rules.safe_at(s_mm)
-    basis = _fair_basis(s_mm) if curved else _straight_basis(s_mm)
-    miss = _least_miss(basis, floor, ceiling, edge - safe)
-    if straight_limit_mm is not None and shape_up:
-        # No low place may lie deeper below the line than the zone is wide; cut edges lie on the line.
-        zone = np.minimum(ceiling, np.where(wide, np.inf, edge + straight_limit_mm))
-        shape_up = _least_miss(basis, floor, zone, edge - safe) <= miss + _NOTHING_MM
-        ceiling = zone if shape_up else ceiling
-    line = _least_cut(basis, edge, floor, ceiling, edge - safe, miss, wide, whole)
-    new = line if whole else _where_needed(s_mm, edge, line, tight, wide, low, high, spacing_mm, everywhere=shape_up)
-    new = np.maximum(new, edge - safe)  # the solver's last digit must not reach beyond it
+    line = new = edge
+    if changes:
+        basis = _fair_basis(s_mm) if curved else _straight_basis(s_mm)
+        margin = np.minimum(cut_margin_mm, 0.5 * (upper_mm - lower_mm))
+        low, high = edge + gap_mm - upper_mm + margin, edge + gap_mm - lower_mm - margin
+        line, new = _new_edge(s_mm, edge, basis, low, high, safe, tight, wide, whole, shape_up, spacing_mm)
     remove = edge - new
     remove = np.where(np.abs(remove) < _NOTHING_MM, 0.0, remove)
     new_gap = gap_mm + remove
     short = np.maximum(new_gap - upper_mm, lower_mm - new_gap)
-    short_by = float(max(0.0, short.max()))
-    if short_by <= max(10 * _NOTHING_MM, rules.worth_mm):
-        short_by = 0.0
-    short_spans = (
-        _spans(s_mm, np.where(short > 10 * _NOTHING_MM, short, 0.0), spacing_mm, "out of limits") if short_by else ()
-    )
+    short = np.where(short > 10 * _NOTHING_MM, short, 0.0)
+    if short.max() <= rules.worth_mm and changes:
+        short = np.zeros(len(short))
+    short_spans = _spans(s_mm, short, spacing_mm, "out of limits")
+    kind = "fair" if curved else "straight"
     return TrimLine(
         s_mm=s_mm,
         present_mm=edge_mm,
@@ -116,16 +103,49 @@ def trim_line(
         line_mm=line + form,
         remove_mm=remove,
         gap_mm=new_gap,
-        needed=bool((np.abs(remove) > 0).any()),
-        kind="fair" if curved else "straight",
-        short_by_mm=short_by,
+        needed=bool(remove.any()),
+        kind=kind,
+        short_by_mm=float(short.max()),
         short_spans=short_spans,
         spans=_change_spans(s_mm, remove, spacing_mm),
-        rows=_rows(s_mm, gap_mm, new_gap, remove, spacing_mm),
+        rows=_rows(s_mm, gap_mm, new_gap, remove, spacing_mm) if changes else (),
         cut_mm=float((remove > _SMALL_MM).sum() * spacing_mm),
         add_mm=float((remove < -_SMALL_MM).sum() * spacing_mm),
-        notices=tuple(_notices(short_by, short_spans, remove, safe, rules, curved)),
+        notices=tuple(_notices(short_spans, remove, safe, rules, kind)) if changes else (),
     )
+
+
+def _new_edge(
+    s: FloatArray,
+    edge: FloatArray,
+    basis: FloatArray,
+    low: FloatArray,
+    high: FloatArray,
+    safe: FloatArray,
+    tight: BoolArray,
+    wide: BoolArray,
+    whole: bool,
+    zone: float | None,
+    spacing: float,
+) -> tuple[FloatArray, FloatArray]:
+    """The line that runs from ``low`` to ``high`` as far as it can, and the edge that it gives."""
+    floor, ceiling = low, high
+    if not whole:  # wide places are filled, never cut, and put no demand on the line
+        floor = np.where(wide, edge, np.minimum(edge, floor))
+        ceiling = np.where(tight, ceiling, np.inf)
+    miss = _least_miss(basis, floor, ceiling, edge - safe)
+    if zone is not None:
+        # No low place may lie deeper below the line than the zone is wide; cut edges lie on the line.
+        zoned = np.minimum(ceiling, np.where(wide, np.inf, edge + zone))
+        if _least_miss(basis, floor, zoned, edge - safe) <= miss + _NOTHING_MM:
+            ceiling = zoned
+        else:
+            zone = None
+    line = _least_cut(basis, edge, floor, ceiling, edge - safe, miss, wide, whole)
+    new = line
+    if not whole:
+        new = _where_needed(s, edge, line, tight, wide, low, high, spacing, everywhere=zone is not None)
+    return line, np.maximum(new, edge - safe)  # the solver's last digit must not reach beyond it
 
 
 def _where_needed(
@@ -159,23 +179,9 @@ def _where_needed(
 
 def _least_miss(basis: FloatArray, floor: FloatArray, ceiling: FloatArray, deepest: FloatArray) -> float:
     """By how much the best line must leave the corridor; the safe limit is never left."""
-    from scipy.optimize import linprog
-
-    n, k = basis.shape
-    up = np.isfinite(ceiling)
-    hard = np.isfinite(deepest)
-    a = np.concatenate(
-        [
-            np.column_stack([-basis, -np.ones(n)]),
-            np.column_stack([basis[up], -np.ones(int(up.sum()))]),
-            np.column_stack([-basis[hard], np.zeros(int(hard.sum()))]),
-        ]
-    )
-    b = np.concatenate([-floor, ceiling[up], -deepest[hard]])
-    best = linprog(np.eye(k + 1)[k], A_ub=a, b_ub=b, bounds=[(None, None)] * k + [(0, None)], method="highs")
-    if best.x is None:
-        raise RuntimeError(f"linear programme failed: {best.message}")
-    miss = float(best.x[k])
+    up, hard = np.isfinite(ceiling), np.isfinite(deepest)
+    sides = np.concatenate([-basis, basis[up]]), np.concatenate([floor, -ceiling[up]])
+    miss = least_excess(*sides, -basis[hard], -deepest[hard])[1]
     return miss if miss > _NOTHING_MM else 0.0
 
 
@@ -189,36 +195,18 @@ def _least_cut(
     wide: BoolArray,
     whole: bool,
 ) -> FloatArray:
-    """Line with the least metal removed inside the corridor, widened by ``miss``.
-
-    Solved through its dual (see ``move``): one row per unknown of the line.
-    """
-    from scipy.optimize import linprog
-
-    room = miss + _NOTHING_MM * 1e-2
+    """Line with the least metal removed inside the corridor, widened by ``miss``."""
+    slack = _NOTHING_MM * 1e-2
     up, hard = np.isfinite(ceiling), np.isfinite(deepest)
-    # primal: min sum w max(0, a x + b) + c x,  hard_a x <= hard_b
-    soft_a = [-basis]
-    soft_b = [edge]
-    top = [np.ones(len(edge))]
-    linear = np.zeros(basis.shape[1])
+    soft, linear = (-basis, edge, np.ones(len(edge))), _FILL_WEIGHT * basis[wide].sum(axis=0)
     if whole:
-        soft_a.append(basis)
-        soft_b.append(-edge)
-        top.append(np.full(len(edge), _ADD_LAST))
-    elif wide.any():
-        linear = _FILL_WEIGHT * basis[wide].sum(axis=0)
+        soft, linear = (
+            (np.concatenate([-basis, basis]), np.concatenate([edge, -edge]), np.repeat([1, _ADD_LAST], len(edge))),
+            np.zeros(basis.shape[1]),
+        )
     hard_a = np.concatenate([-basis, basis[up], -basis[hard]])
-    hard_b = np.concatenate([room - floor, room + ceiling[up], _NOTHING_MM * 1e-2 - deepest[hard]])
-    columns = np.concatenate([*soft_a, hard_a])
-    cost = -np.concatenate([*soft_b, -hard_b])
-    limits = np.concatenate([*top, np.full(len(hard_a), np.inf)])
-    best = linprog(
-        cost, A_eq=columns.T, b_eq=-linear, bounds=np.column_stack([np.zeros(len(limits)), limits]), method="highs"
-    )
-    if best.x is None:
-        raise RuntimeError(f"linear programme failed: {best.message}")
-    line: FloatArray = basis @ np.asarray(best.eqlin.marginals, float)
+    hard_b = np.concatenate([miss - floor, miss + ceiling[up], -deepest[hard]]) + slack
+    line: FloatArray = basis @ least_sum(*soft, hard_a, hard_b, linear)
     return line
 
 
@@ -249,49 +237,15 @@ def _design_curve(s: FloatArray, edge: FloatArray) -> FloatArray:
 # --- words and tables ---------------------------------------------------------------
 
 
-def _unchanged(
-    s: FloatArray, edge: FloatArray, gap: FloatArray, lower: FloatArray, upper: FloatArray, curved: bool, spacing: float
-) -> TrimLine:
-    short = np.maximum(gap - upper, lower - gap)
-    worst = float(max(0.0, short.max()))
-    worst = worst if worst > 10 * _NOTHING_MM else 0.0
-    return TrimLine(
-        s_mm=s,
-        present_mm=edge,
-        new_mm=edge,
-        line_mm=edge,
-        remove_mm=np.zeros(len(s)),
-        gap_mm=gap,
-        needed=False,
-        kind="fair" if curved else "straight",
-        short_by_mm=worst,
-        short_spans=_spans(s, np.where(short > 10 * _NOTHING_MM, short, 0.0), spacing, "out of limits")
-        if worst
-        else (),
-        spans=(),
-        rows=(),
-        cut_mm=0.0,
-        add_mm=0.0,
-        notices=(),
-    )
-
-
 def _spans(s: FloatArray, amount: FloatArray, spacing: float, action: str) -> tuple[TrimSpan, ...]:
     hit = _joined(s, amount > 0)
     out = []
     # One file stroke goes on over a short hole.
     for start, stop in runs(s, max(spacing, _JOIN_MM / HOLE_SPACINGS), hit):
-        if hit[start] and (amount[start:stop] > 0).any():
-            i = start + int(np.argmax(amount[start:stop]))
-            out.append(
-                TrimSpan(
-                    action=action,
-                    from_mm=float(s[start]),
-                    to_mm=float(s[stop - 1]),
-                    largest_mm=float(amount[i]),
-                    largest_at_mm=float(s[i]),
-                )
-            )
+        i = start + int(np.argmax(amount[start:stop]))
+        if hit[start] and amount[i] > 0:
+            ends, most = (float(s[start]), float(s[stop - 1])), (float(amount[i]), float(s[i]))
+            out.append(TrimSpan(action, *ends, *most))
     return tuple(out)
 
 
@@ -324,38 +278,27 @@ def _change_spans(s: FloatArray, remove: FloatArray, spacing: float) -> tuple[Tr
 def _rows(
     s: FloatArray, gap: FloatArray, new_gap: FloatArray, remove: FloatArray, spacing: float
 ) -> tuple[TrimRow, ...]:
-    action = np.where(remove > _SMALL_MM, 1, np.where(remove < -_SMALL_MM, -1, 0))
+    cut, add = remove > _SMALL_MM, remove < -_SMALL_MM
+    action = np.select([cut, add], ["remove", "add"], "leave")
     first, last = math.ceil(s[0] / TABLE_STEP_MM - 1e-9), math.floor(s[-1] / TABLE_STEP_MM + 1e-9)
     wanted = np.arange(first, last + 1) * TABLE_STEP_MM
     near = [int(np.argmin(np.abs(s - w))) for w in wanted]
     near = [i for i, w in zip(near, wanted, strict=True) if abs(s[i] - w) <= spacing]
-    told = np.where(_joined(s, action > 0), 1, np.where(_joined(s, action < 0), -1, 0))
+    told = np.select([_joined(s, cut), _joined(s, add)], [1, -1])
     change = np.flatnonzero(told[1:] != told[:-1])
-    edges: Sequence[int] = [0, len(s) - 1, *change.tolist(), *(change + 1).tolist()]
-    words = {1: "remove", -1: "add", 0: "leave"}
+    told_at = sorted({*near, 0, len(s) - 1, *change.tolist(), *(change + 1).tolist()})
     return tuple(
-        TrimRow(
-            s_mm=float(s[i]),
-            gap_mm=float(gap[i]),
-            new_gap_mm=float(new_gap[i]),
-            remove_mm=float(remove[i]),
-            action=words[int(action[i])],
-        )
-        for i in sorted({*near, *edges})
+        TrimRow(float(s[i]), float(gap[i]), float(new_gap[i]), float(remove[i]), str(action[i])) for i in told_at
     )
 
 
 def _notices(
-    short_by: float, short: Sequence[TrimSpan], remove: FloatArray, safe: FloatArray, rules: TrimRules, curved: bool
-) -> list[Notice]:
-    notices = []
-    at_limit = bool((np.isfinite(safe) & (remove > 0) & (remove >= safe - 1e-3)).any())
-    if short_by > 0:
+    short: Sequence[TrimSpan], remove: FloatArray, safe: FloatArray, rules: TrimRules, kind: str
+) -> Iterator[Notice]:
+    if short:
         where = [[x.from_mm, x.to_mm, x.largest_mm, x.largest_at_mm] for x in short]
-        values = {"line": "fair" if curved else "straight", "missed_mm": where}
-        notices.append(Notice(code="line-not-possible", values=values))
-    if at_limit:
-        notices.append(Notice(code="safe-limit-reached"))
+        yield Notice(code="line-not-possible", values={"line": kind, "missed_mm": where})
+    if ((remove > 0) & (remove >= safe - 1e-3)).any():
+        yield Notice(code="safe-limit-reached")
     if not rules.safe_limit and (remove > _SMALL_MM).any():
-        notices.append(Notice(code="safe-limit-missing"))
-    return notices
+        yield Notice(code="safe-limit-missing")

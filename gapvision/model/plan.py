@@ -81,7 +81,7 @@ class MoveResult:
         return all(max(abs(p.x_mm), abs(p.y_mm), abs(p.out_mm)) < TOLD_MM for p in self.points)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class TrimRow:
     """One row of the table: at a station, what to remove (positive) or add (negative) [mm]."""
 
@@ -92,7 +92,7 @@ class TrimRow:
     action: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class TrimSpan:
     """A stretch that is cut, built up, or that no line of this kind can bring within the limits [mm]."""
 
