@@ -9,6 +9,7 @@ right one is mirrored.  No pixels are read here; stations carry theirs.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -65,15 +66,10 @@ def mirror_profile(profile: GapProfile, along: bool = True) -> GapProfile:
         The same gaps.
     """
     if not along:
-        return replace(
-            profile,
-            edge_a_px=profile.edge_b_px,
-            edge_b_px=profile.edge_a_px,
-            edge_a_mm=-profile.edge_b_mm,
-            edge_b_mm=-profile.edge_a_mm,
-            edge_a_u_mm=profile.edge_b_u_mm,
-            edge_b_u_mm=profile.edge_a_u_mm,
-        )
+        p = profile
+        a, b = ("edge_a_px", "edge_a_u_mm"), ("edge_b_px", "edge_b_u_mm")
+        turned = {to: getattr(p, of) for to, of in zip(a + b, b + a, strict=True)}
+        return replace(p, edge_a_mm=-p.edge_b_mm, edge_b_mm=-p.edge_a_mm, **turned)
     ends = profile.s_mm[0] + profile.s_mm[-1] if len(profile.s_mm) else 0.0
     return profile.picked(slice(None, None, -1), s_mm=(ends - profile.s_mm)[::-1])
 
@@ -203,10 +199,7 @@ def datum_by_alignment(
     inside = 0 < best < len(costs) - 1 and np.isfinite(costs[best - 1 : best + 2]).all()
     if not (clear and inside):
         return guess or Datum(
-            kind="alignment",
-            guessed=True,
-            shift_mm=float(start),
-            std_u_mm=float(reach / math.sqrt(3)),
+            kind="alignment", guessed=True, shift_mm=float(start), std_u_mm=float(reach / math.sqrt(3))
         )
     shift = start + offsets[best]
     low, mid, high = costs[best - 1 : best + 2]
@@ -228,7 +221,7 @@ def _span(profile: GapProfile) -> float:
 
 def _disagreement(before: GapProfile, after: GapProfile, shift_mm: float) -> tuple[float, float]:
     """Mean square difference in units of noise, and the sum of squared slopes in the same units."""
-    on, rows = _common(before, after, shift_mm)
+    on, _ = _common(before, after, shift_mm)
     if len(on) < 0.6 * min(len(before.s_mm), len(after.s_mm)) or len(on) < 10:
         return math.nan, 0.0
     s = before.s_mm[on]
@@ -239,8 +232,7 @@ def _disagreement(before: GapProfile, after: GapProfile, shift_mm: float) -> tup
         a, b = _wavy(s, first), _wavy(s, second)
         noise2 = _noise2(a) + _noise2(b)
         total += float(((b - a) ** 2).mean()) / noise2
-        steep += float((np.gradient(_smooth((a + b) / 2, 5), s) ** 2).sum()) / noise2
-    del rows
+        steep += float((np.gradient(_smooth((a + b) / 2), s) ** 2).sum()) / noise2
     return total / 3, steep / 3
 
 
@@ -255,11 +247,11 @@ def _noise2(values: FloatArray) -> float:
     return max(float(np.median(np.abs(bend)) / 0.6745 / math.sqrt(6)) ** 2, 0.01**2)
 
 
-def _smooth(values: FloatArray, width: int) -> FloatArray:
-    width = min(width, len(values))
-    kernel = np.ones(width) / width
-    padded = np.pad(values, (width // 2, width - 1 - width // 2), mode="edge")
-    return np.asarray(np.convolve(padded, kernel, mode="valid"), dtype=float)
+def _smooth(values: FloatArray) -> FloatArray:
+    """Mean over five stations, the ends repeated."""
+    from scipy.ndimage import uniform_filter1d
+
+    return np.asarray(uniform_filter1d(values, 5, mode="nearest"), dtype=float)
 
 
 def _common(before: GapProfile, after: GapProfile, shift_mm: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -267,10 +259,10 @@ def _common(before: GapProfile, after: GapProfile, shift_mm: float) -> tuple[NDA
 
     A hole in either stays a hole.
     """
-    at = before.s_mm - shift_mm
-    left = np.clip(np.searchsorted(after.s_mm, at, side="right") - 1, 0, max(len(after.s_mm) - 2, 0))
     if len(after.s_mm) < 2:
         return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
+    at = before.s_mm - shift_mm
+    left = np.clip(np.searchsorted(after.s_mm, at, side="right") - 1, 0, len(after.s_mm) - 2)
     inside = (at >= after.s_mm[0] - 1e-9) & (at <= after.s_mm[-1] + 1e-9)
     close = after.s_mm[left + 1] - after.s_mm[left] <= HOLE_SPACINGS * max(after.spacing_mm, 1e-9)
     on = np.flatnonzero(inside & close)
@@ -343,9 +335,7 @@ def compare_profiles(
         moved = np.abs(second - wanted) - np.abs(first - wanted)
         judged = tuple(BETTER if m < -w else WORSE if m > w else SAME for m, w in zip(moved, u, strict=True))
     step = float(before.spacing_mm)
-    notices = []
-    if datum.std_u_mm > _WEAK_STD_U_MM:
-        notices.append(Notice(code="alignment-weak"))
+    weak = datum.std_u_mm > _WEAK_STD_U_MM
     return Comparison(
         datum=datum,
         mirrored=mirrored,
@@ -363,14 +353,14 @@ def compare_profiles(
         unproven_mm=step * state.count(SAME),
         better_mm=None if judged is None else step * judged.count(BETTER),
         worse_mm=None if judged is None else step * judged.count(WORSE),
-        spans=_spans(s, change, u, judged or state, step),
-        notices=tuple(notices),
+        spans=tuple(_spans(s, change, u, judged or state, step)),
+        notices=(Notice(code="alignment-weak"),) if weak else (),
     )
 
 
 def _place_std(after: GapProfile, at: FloatArray, std_mm: float) -> FloatArray:
     """Standard uncertainty of the later gap from not knowing quite where it lies [mm]."""
-    smooth = _smooth(after.gap_mm, 5)
+    smooth = _smooth(after.gap_mm)
     slope = np.interp(at, after.s_mm, np.gradient(smooth, after.s_mm))
     reach = math.sqrt(3) * std_mm  # evenly likely over plus or minus this
     steps = np.linspace(-reach, reach, 13)
@@ -383,20 +373,11 @@ def _place_std(after: GapProfile, at: FloatArray, std_mm: float) -> FloatArray:
 
 def _spans(
     s: FloatArray, change: FloatArray, u: FloatArray, state: tuple[str, ...], step: float
-) -> tuple[ChangeSpan, ...]:
+) -> Iterator[ChangeSpan]:
     """Gather neighbouring stations of one state; a hole ends a run."""
-    out: list[ChangeSpan] = []
     for start, stop in runs(s, step, state):
         if state[start] != SAME:
-            worst = start + int(np.argmax(np.abs(change[start:stop])))
-            out.append(
-                ChangeSpan(
-                    state=state[start],
-                    from_mm=float(s[start]),
-                    to_mm=float(s[stop - 1]),
-                    largest_mm=float(change[worst]),
-                    at_mm=float(s[worst]),
-                    expanded_u_mm=float(u[worst]),
-                )
-            )
-    return tuple(out)
+            i = start + int(np.argmax(np.abs(change[start:stop])))
+            names = ("from_mm", "to_mm", "largest_mm", "at_mm", "expanded_u_mm")
+            values = (float(v) for v in (s[start], s[stop - 1], change[i], s[i], u[i]))
+            yield ChangeSpan(state=state[start], **dict(zip(names, values, strict=True)))

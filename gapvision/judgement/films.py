@@ -34,38 +34,23 @@ EDGE_SHARE = (0.6, 1.1)
 #: Share of a filler film left on an edge once it is blocked down. Common practice, no source.
 SANDED_SHARE = (0.3, 0.8)
 
+_MANUAL = "US aircraft finishing technical manual"
+_SPRAYED = "as a restorer sprays it", "common practice"
+_COLOUR = "the whole colour coat of one system counts as one coat"
+_CLEAR = "a refinish paint maker's technical tips: 2.0 to 2.5 mil in all, taken as two coats"
+_EPOXY = f"{_MANUAL}, allowable coating thickness: two coats 0.0008 to 0.0020 in"
+_PRIMER = f"{_MANUAL}: one coat 0.0010 to 0.0015 in, two coats 0.0012 to 0.0025 in"
+
 FILMS: dict[str, TypicalFilm] = {
     "etch primer": TypicalFilm(1, (8.0, 13.0), EDGE_SHARE, "usual wash and etch primer films", "from memory"),
-    "epoxy primer": TypicalFilm(
-        1,
-        (10.16, 25.4),
-        EDGE_SHARE,
-        "US aircraft finishing technical manual, allowable coating thickness: two coats 0.0008 to 0.0020 in",
-        "read",
-    ),
-    "polyurethane primer": TypicalFilm(
-        1, (15.24, 38.1), EDGE_SHARE, "same manual: one coat 0.0010 to 0.0015 in, two coats 0.0012 to 0.0025 in", "read"
-    ),
-    "high-build primer": TypicalFilm(2, (30.0, 60.0), SANDED_SHARE, "as a restorer sprays it", "common practice"),
-    "polyester spray filler": TypicalFilm(
-        2, (100.0, 300.0), SANDED_SHARE, "as a restorer sprays it", "common practice"
-    ),
-    "base coat": TypicalFilm(
-        3, (15.0, 25.0), EDGE_SHARE, "the whole colour coat of one system counts as one coat", "common practice"
-    ),
-    "clear coat": TypicalFilm(
-        3,
-        (25.4, 31.75),
-        EDGE_SHARE,
-        "a refinish paint maker's technical tips: 2.0 to 2.5 mil in all, taken as two coats",
-        "read",
-    ),
+    "epoxy primer": TypicalFilm(1, (10.16, 25.4), EDGE_SHARE, _EPOXY, "read"),
+    "polyurethane primer": TypicalFilm(1, (15.24, 38.1), EDGE_SHARE, _PRIMER, "read"),
+    "high-build primer": TypicalFilm(2, (30.0, 60.0), SANDED_SHARE, *_SPRAYED),
+    "polyester spray filler": TypicalFilm(2, (100.0, 300.0), SANDED_SHARE, *_SPRAYED),
+    "base coat": TypicalFilm(3, (15.0, 25.0), EDGE_SHARE, _COLOUR, "common practice"),
+    "clear coat": TypicalFilm(3, (25.4, 31.75), EDGE_SHARE, _CLEAR, "read"),
     "top coat": TypicalFilm(
-        3,
-        (43.18, 58.42),
-        EDGE_SHARE,
-        "US aircraft finishing technical manual: polyurethane topcoat, one coat 0.0017 to 0.0023 in",
-        "read",
+        3, (43.18, 58.42), EDGE_SHARE, f"{_MANUAL}: polyurethane topcoat, one coat 0.0017 to 0.0023 in", "read"
     ),
 }
 

@@ -7,19 +7,18 @@ every coat and on both edges, so that the ranges add up and are not averaged awa
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import require
 from gapvision.geometry.runs import runs
 from gapvision.judgement.films import CLEAR_COAT_UM, FILMS, MOST_FILM_UM
 from gapvision.judgement.specification import limits_at, nominal_at
 from gapvision.judgement.tolerance import judge_gap
 from gapvision.model import (
     COVERAGE_FACTOR,
-    Check,
     Coat,
     DecisionRule,
     FilmLoss,
@@ -50,13 +49,10 @@ def film_loss(plan: FinishPlan) -> FilmLoss:
     0.311
     """
     low = high = panel = neighbour = 0.0
-    for coat in plan.coats:
-        if plan.is_on(coat):
-            continue
+    for coat in (c for c in plan.coats if not plan.is_on(c)):
         least, most = coat.edge_mm
-        edges = 2 if coat.on == "both" else 1
+        edges, middle = 2 if coat.on == "both" else 1, 0.5 * (least + most)
         low, high = low + edges * least, high + edges * most
-        middle = 0.5 * (least + most)
         panel += middle if coat.on != "neighbour" else 0.0
         neighbour += middle if coat.on != "panel" else 0.0
     return FilmLoss(
@@ -99,12 +95,7 @@ def forecast(
     spec: Specification,
     plan: FinishPlan,
     rule: DecisionRule | None = None,
-    *,
-    spacing_mm: float = 1.0,
-    extent_mm: tuple[float, float] | None = None,
-    seam_mm: tuple[float, float] | None = None,
-    checks: Sequence[Check] = (),
-    notices: Sequence[Notice] = (),
+    **how: Any,
 ) -> FinishForecast:
     """Predict the finished gap, judge it, find where edges may chip, and work out the gap to set now.
 
@@ -116,22 +107,16 @@ def forecast(
         What is wanted of the finished gap.
     plan : FinishPlan
         The coats.
-    rule, spacing_mm, extent_mm, seam_mm, checks, notices
+    rule, **how
         As :func:`gapvision.judgement.tolerance.judge_gap`.
     """
     loss = film_loss(plan)
     gap, u = gap_after_finish(gap_mm, expanded_u_mm, loss)
-    verdict = judge_gap(
-        s_mm, gap, u, spec, rule, spacing_mm=spacing_mm, extent_mm=extent_mm, seam_mm=seam_mm, checks=checks,
-        notices=notices,
-    )  # fmt: skip
-    extent = seam_mm or extent_mm or (float(s_mm[0]), float(s_mm[-1]))
+    verdict = judge_gap(s_mm, gap, u, spec, rule, **how)
+    extent = how.get("seam_mm") or how.get("extent_mm") or (float(s_mm[0]), float(s_mm[-1]))
     lower, upper = limits_at(spec, s_mm, extent)
-    doubt = 0.5 * (loss.most_mm - loss.least_mm)
     limit = math.nan if plan.smallest_gap_mm is None else plan.smallest_gap_mm + plan.movement_mm
-    about_film = list(_notices(plan))
-    if doubt > 0.5 * float((upper - lower).min()):
-        about_film.append(Notice(code="film-eats-tolerance"))
+    eaten = 0.5 * (loss.most_mm - loss.least_mm) > 0.5 * float((upper - lower).min())
     return FinishForecast(
         s_mm=s_mm,
         gap_mm=gap,
@@ -139,11 +124,11 @@ def forecast(
         loss=loss,
         verdict=verdict,
         chip_limit_mm=limit,
-        chip_spans=tuple(_chip_spans(s_mm, gap, u, limit, spacing_mm)),
+        chip_spans=tuple(_chip_spans(s_mm, gap, u, limit, verdict.spacing_mm)),
         set_now_mm=gap_to_set(nominal_at(spec, s_mm, extent), loss),
         set_lower_mm=lower + loss.most_mm,
         set_upper_mm=upper + loss.least_mm,
-        notices=tuple(about_film),
+        notices=(*_notices(plan), *([Notice(code="film-eats-tolerance")] if eaten else [])),
     )
 
 
@@ -156,45 +141,27 @@ def after_paint(verdict: Verdict, spec: Specification, plan: FinishPlan) -> Fini
     )  # fmt: skip
 
 
-def _chip_spans(s: FloatArray, gap: FloatArray, u: FloatArray, limit: float, spacing: float) -> list[Span]:
-    if not math.isfinite(limit):
-        return []
+def _chip_spans(s: FloatArray, gap: FloatArray, u: FloatArray, limit: float, spacing: float) -> Iterator[Span]:
     state = np.where(gap < limit, _AT_RISK, np.where(gap - u < limit, _OPEN, _CLEAR))
-    spans = []
     for start, stop in runs(s, spacing, state):
-        if state[start] == _CLEAR:
-            continue
-        i = start + int(np.argmin(gap[start:stop]))
-        spans.append(
-            Span(
-                state=str(state[start]),
-                from_mm=float(s[start]),
-                to_mm=float(s[stop - 1]),
-                worst_mm=float(gap[i]),
-                worst_at_mm=float(s[i]),
-                worst_u_mm=float(u[i]),
-                excess_mm=float(limit - gap[i]),
-                side="tight",
-            )
-        )
-    return spans
+        if state[start] != _CLEAR:
+            i = start + int(np.argmin(gap[start:stop]))
+            ends, worst = (s[start], s[stop - 1]), (gap[i], s[i], u[i], limit - gap[i])
+            yield Span.of(str(state[start]), ends, worst, "tight")
 
 
-def _notices(plan: FinishPlan) -> list[Notice]:
-    notices = []
+def _notices(plan: FinishPlan) -> Iterator[Notice]:
     low, high = (sum(c.flat_um[k] for c in plan.coats) for k in (0, 1))
     if high > MOST_FILM_UM:
-        notices.append(Notice(code="film-thick", values={"film_um": [low, high], "most_um": MOST_FILM_UM}))
+        yield Notice(code="film-thick", values={"film_um": [low, high], "most_um": MOST_FILM_UM})
+    least, most = CLEAR_COAT_UM
     for coat in plan.coats:
-        if coat.kind == "clear coat" and (
-            coat.flat_um[0] < CLEAR_COAT_UM[0] - 0.5 or coat.flat_um[1] > CLEAR_COAT_UM[1] + 0.5
-        ):
-            values = {"film_um": list(coat.flat_um), "clear_coat_um": list(CLEAR_COAT_UM)}
-            notices.append(Notice(code="film-thick", values=values))
+        if coat.kind == "clear coat" and (coat.flat_um[0] < least - 0.5 or coat.flat_um[1] > most + 0.5):
+            values = {"film_um": list(coat.flat_um), "clear_coat_um": [least, most]}
+            yield Notice(code="film-thick", values=values)
     weak = dict.fromkeys(c.kind for c in plan.coats if c.source.startswith(("common practice", "from memory")))
     if weak:
-        notices.append(Notice(code="film-common-practice", values={"coats": list(weak)}))
-    return notices
+        yield Notice(code="film-common-practice", values={"coats": list(weak)})
 
 
 def coat(kind: str, coats: int = 1, **changes: Any) -> Coat:
@@ -205,22 +172,12 @@ def coat(kind: str, coats: int = 1, **changes: Any) -> Coat:
     GapvisionError
         ``finish-nonsense`` for a kind without a typical film when the film is not given.
     """
-    typical = FILMS.get(kind)
     fields: dict[str, Any] = {"stays": (1.0, 1.0), "stage": 3}
-    if typical is not None:
-        fields = {
-            "stage": typical.stage,
-            "film_um": typical.film_um,
-            "stays": typical.stays,
-            "source": f"{typical.status}: {typical.source}",
-        }
-        if "film_um" in changes:
-            fields["source"] = "entered by the user"
-    fields.update(changes)
-    if "film_um" not in fields:
-        raise GapvisionError(
-            "finish-nonsense",
-            f"There is no typical film for '{kind}'.",
-            f"Give its film, or choose one of: {', '.join(FILMS)}.",
-        )
+    if kind in FILMS:
+        typical = FILMS[kind]
+        source = "entered by the user" if "film_um" in changes else f"{typical.status}: {typical.source}"
+        fields = {"stage": typical.stage, "film_um": typical.film_um, "stays": typical.stays, "source": source}
+    fields |= changes
+    advice = f"Give its film, or choose one of: {', '.join(FILMS)}."
+    require("finish-nonsense", "film_um" in fields, f"There is no typical film for '{kind}'.", advice)
     return Coat(kind=kind, coats=coats, **fields)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import require
 from gapvision.judgement.readings import reading_from_measurement
 from gapvision.model import (
     Measurement,
@@ -53,30 +54,25 @@ def shape_seams(
         right.  Doors: x rearward, y up, origin at the lower front corner;
         front and rear run from top to bottom, sill and top from front to rear.
     """
-    if not (width_mm > 0 and length_mm > 0):
-        raise GapvisionError("panel-file-bad", "A ready shape needs its width and its length, both above zero.")
+    refuse = partial(require, "panel-file-bad")
+    refuse(width_mm > 0 and length_mm > 0, "A ready shape needs its width and its length, both above zero.")
     w, h = width_mm, length_mm
-    if shape in LIDS:
-        seams: dict[str, tuple[Point, ...]] = {
-            "left": ((-w / 2, h), (-w / 2, 0.0)),
-            "right": ((w / 2, h), (w / 2, 0.0)),
-            "rear": ((-w / 2, 0.0), (w / 2, 0.0)),
-        }
-        if shape == "boot lid":
-            seams["front"] = ((-w / 2, h), (w / 2, h))
-        return seams, _LID_WORDS
     if shape == "door":
-        return {
+        door: dict[str, tuple[Point, ...]] = {
             "front": ((0.0, h), (0.0, 0.0)),
             "rear": ((w, h), (w, 0.0)),
             "sill": ((0.0, 0.0), (w, 0.0)),
             "top": ((0.0, h), (w, h)),
-        }, _DOOR_WORDS
-    raise GapvisionError(
-        "panel-file-bad",
-        f"'{shape}' is no ready shape.",
-        "Choose bonnet, door or boot lid, or give each seam its start and end.",
-    )
+        }
+        return door, _DOOR_WORDS
+    advice = "Choose bonnet, door or boot lid, or give each seam its start and end."
+    refuse(shape in LIDS, f"'{shape}' is no ready shape.", advice)
+    lid: dict[str, tuple[Point, ...]] = {
+        "left": ((-w / 2, h), (-w / 2, 0.0)),
+        "right": ((w / 2, h), (w / 2, 0.0)),
+        "rear": ((-w / 2, 0.0), (w / 2, 0.0)),
+    }
+    return lid if shape == "bonnet" else lid | {"front": ((-w / 2, h), (w / 2, h))}, _LID_WORDS
 
 
 def corners(places: Mapping[str, tuple[Point, ...]]) -> tuple[Point, ...]:
@@ -95,12 +91,12 @@ def middle_of(places: list[tuple[Point, ...]]) -> Point:
     """
     points = np.array([p for place in places for p in place], float)
     centre = 0.5 * (points.min(axis=0) + points.max(axis=0))
-    if np.linalg.matrix_rank(points - centre, tol=1e-6 * max(1.0, float(np.ptp(points)))) < 2:
-        raise GapvisionError(
-            "panel-file-bad",
-            "All seams lie on one line, so it is not clear on which side of it the panel lies.",
-            'Give the panel a centre, e.g. centre = ["0mm", "400mm"].',
-        )
+    require(
+        "panel-file-bad",
+        bool(np.linalg.matrix_rank(points - centre, tol=1e-6 * max(1.0, float(np.ptp(points)))) == 2),
+        "All seams lie on one line, so it is not clear on which side of it the panel lies.",
+        'Give the panel a centre, e.g. centre = ["0mm", "400mm"].',
+    )
     return float(centre[0]), float(centre[1])
 
 
@@ -117,12 +113,11 @@ def placed(reading: SeamReading, place: tuple[Point, ...], centre: Point) -> Sea
         A point inside the panel.
     """
     points = np.array(place, float)
-    if len(points) < 2 or not np.isfinite(points).all():
-        raise GapvisionError("panel-file-bad", f"Seam '{reading.seam}' needs at least a start and an end.")
+    ends = len(points) > 1 and bool(np.isfinite(points).all())
+    require("panel-file-bad", ends, f"Seam '{reading.seam}' needs at least a start and an end.")
     step = np.diff(points, axis=0)
     length = np.hypot(step[:, 0], step[:, 1])
-    if (length <= 0).any():
-        raise GapvisionError("panel-file-bad", f"Two points of seam '{reading.seam}' are the same.")
+    require("panel-file-bad", bool((length > 0).all()), f"Two points of seam '{reading.seam}' are the same.")
     start = np.concatenate([[0.0], np.cumsum(length)])
     piece = np.clip(np.searchsorted(start, reading.s_mm, side="right") - 1, 0, len(length) - 1)
     along = step / length[:, None]
@@ -175,18 +170,13 @@ def read_on_seam(
     GapvisionError
         ``panel-file-bad`` when the photo shows the panel on the other side of the seam.
     """
-    reading = placed(
-        reading_from_measurement(
-            measurement, seam.name, reverse=photo.reverse, panel_edge=seam.panel_edge, at_mm=photo.at_mm or 0.0
-        ),
-        seam.place,
-        layout.centre,
+    at, edge = photo.at_mm or 0.0, seam.panel_edge
+    reading = reading_from_measurement(measurement, seam.name, reverse=photo.reverse, panel_edge=edge, at_mm=at)
+    reading = placed(reading, seam.place, layout.centre)
+    require(
+        "panel-file-bad",
+        not layout.lid or on_left_by_place(reading) == reading.panel_on_left,
+        f"{where[:1].upper()}{where[1:]}: in the photo the panel lies on the other side of the seam than in the shape.",
+        "Change reverse (true or false), or panel_edge (A or B).",
     )
-    if layout.lid and on_left_by_place(reading) != reading.panel_on_left:
-        raise GapvisionError(
-            "panel-file-bad",
-            f"{where[:1].upper()}{where[1:]}: in the photo the panel lies on the other side of the seam "
-            "than in the shape.",
-            "Change reverse (true or false), or panel_edge (A or B).",
-        )
     return reading

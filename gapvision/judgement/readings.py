@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.model import Measurement, SeamReading
 
 
@@ -52,21 +52,14 @@ def reading_from_measurement(
     p = measurement.profile
     if p is None or len(p.s_mm) == 0:
         said = measurement.notices[0].message if measurement.notices else ""
-        raise GapvisionError(
-            "measurement-was-refused",
-            f"'{measurement.photo.file}' was refused, so there is no gap to judge. {said}".strip(),
-        )
-    if panel_edge not in ("A", "B"):
-        raise GapvisionError(
-            "panel-file-bad", f"'{panel_edge}' is not an edge in the photo.", "Write A or B for panel_edge."
-        )
-    own = p.edge_a_mm if panel_edge == "A" else p.edge_b_mm
-    edge = np.array(own if panel_edge == "A" else -own)
+        refused = f"'{measurement.photo.file}' was refused, so there is no gap to judge. {said}".strip()
+        raise GapvisionError("measurement-was-refused", refused)
+    edge = f"'{panel_edge}' is not an edge in the photo."
+    require("panel-file-bad", panel_edge in ("A", "B"), edge, "Write A or B for panel_edge.")
+    own = p.edge_a_mm if panel_edge == "A" else -p.edge_b_mm
     order = slice(None, None, -1) if reverse else slice(None)
     s = p.s_mm[order]
-    if at_mm is None:
-        at_mm = float(p.s_mm[0])
-    s = at_mm + (s[0] - s if reverse else s - s[0])
+    s = (p.s_mm[0] if at_mm is None else at_mm) + np.abs(s - s[0])
     forms = (measurement.straightness_a, measurement.straightness_b)
     own_form, other_form = forms if panel_edge == "A" else forms[::-1]
     step, step_u = math.nan, math.nan
@@ -79,7 +72,7 @@ def reading_from_measurement(
         s_mm=s,
         gap_mm=p.gap_mm[order],
         expanded_u_mm=p.expanded_u_mm[order],
-        panel_edge_mm=edge[order],
+        panel_edge_mm=own[order],
         xy_mm=np.zeros((0, 2)),
         outward=np.zeros((0, 2)),
         spacing_mm=p.spacing_mm,
@@ -102,17 +95,9 @@ def mirror(reading: SeamReading, length_mm: float | None = None) -> SeamReading:
         Length of the seam; None: the first and last station change places.
     """
     end = float(reading.s_mm[0] + reading.s_mm[-1]) if length_mm is None else length_mm
-    back = slice(None, None, -1)
-    return replace(
-        reading,
-        s_mm=(end - reading.s_mm)[back],
-        gap_mm=reading.gap_mm[back],
-        expanded_u_mm=reading.expanded_u_mm[back],
-        panel_edge_mm=reading.panel_edge_mm[back],
-        xy_mm=reading.xy_mm[back],
-        outward=reading.outward[back],
-        panel_on_left=not reading.panel_on_left,
-    )
+    names = ("gap_mm", "expanded_u_mm", "panel_edge_mm", "xy_mm", "outward")
+    turned = {name: getattr(reading, name)[::-1] for name in names}
+    return replace(reading, s_mm=(end - reading.s_mm)[::-1], panel_on_left=not reading.panel_on_left, **turned)
 
 
 def laid_on(other: SeamReading, reading: SeamReading) -> SeamReading:

@@ -6,59 +6,39 @@ from dataclasses import replace
 
 import numpy as np
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import require
 from gapvision.model import FloatArray, NominalPoint, Specification
 
-_COMMON = "common practice, no source"
+_CLOSE = Specification(
+    nominal=(NominalPoint(0.0, 4.7625),),
+    allow_below_mm=0.5,
+    allow_above_mm=0.5,
+    taper_mm_per_m=1.0,
+    straightness_mm=0.5,
+    straightness_100_mm=0.3,
+    jump_10_mm=0.3,
+    opposite_mm=0.6,
+    step_mm=0.5,
+    source="common practice, no source",
+)
+_ROAD = replace(
+    _CLOSE,
+    allow_below_mm=0.79375,
+    allow_above_mm=0.79375,
+    taper_mm_per_m=2.0,
+    straightness_mm=0.8,
+    straightness_100_mm=0.5,
+    jump_10_mm=0.5,
+    opposite_mm=1.0,
+    step_mm=0.8,
+)
+_PERIOD = replace(_ROAD, nominal=(NominalPoint(0.0, 6.35), NominalPoint(1.0, 3.175)), at_unit="share")
 
 #: Ready specifications in the trade's words; every one is common practice without a source.
 PRESETS: dict[str, tuple[str, Specification]] = {
-    "even-close": (
-        "an even 3/16 in, close work",
-        Specification(
-            nominal=(NominalPoint(0.0, 4.7625),),
-            allow_below_mm=0.5,
-            allow_above_mm=0.5,
-            taper_mm_per_m=1.0,
-            straightness_mm=0.5,
-            straightness_100_mm=0.3,
-            jump_10_mm=0.3,
-            opposite_mm=0.6,
-            step_mm=0.5,
-            source=_COMMON,
-        ),
-    ),
-    "even-road": (
-        "an even 3/16 in, road car",
-        Specification(
-            nominal=(NominalPoint(0.0, 4.7625),),
-            allow_below_mm=0.79375,
-            allow_above_mm=0.79375,
-            taper_mm_per_m=2.0,
-            straightness_mm=0.8,
-            straightness_100_mm=0.5,
-            jump_10_mm=0.5,
-            opposite_mm=1.0,
-            step_mm=0.8,
-            source=_COMMON,
-        ),
-    ),
-    "door-period": (
-        "door of the period: 1/4 in at the front running to 1/8 in at the rear",
-        Specification(
-            nominal=(NominalPoint(0.0, 6.35), NominalPoint(1.0, 3.175)),
-            at_unit="share",
-            allow_below_mm=0.79375,
-            allow_above_mm=0.79375,
-            taper_mm_per_m=2.0,
-            straightness_mm=0.8,
-            straightness_100_mm=0.5,
-            jump_10_mm=0.5,
-            opposite_mm=1.0,
-            step_mm=0.8,
-            source=_COMMON,
-        ),
-    ),
+    "even-close": ("an even 3/16 in, close work", _CLOSE),
+    "even-road": ("an even 3/16 in, road car", _ROAD),
+    "door-period": ("door of the period: 1/4 in at the front running to 1/8 in at the rear", _PERIOD),
 }
 
 
@@ -70,10 +50,8 @@ def preset(name: str) -> Specification:
     GapvisionError
         ``preset-unknown``.
     """
-    if name not in PRESETS:
-        raise GapvisionError(
-            "preset-unknown", f"There is no ready specification '{name}'.", f"Choose one of: {', '.join(PRESETS)}."
-        )
+    advice = f"Choose one of: {', '.join(PRESETS)}."
+    require("preset-unknown", name in PRESETS, f"There is no ready specification '{name}'.", advice)
     return replace(PRESETS[name][1], name=PRESETS[name][0])
 
 

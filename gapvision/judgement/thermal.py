@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import require
 from gapvision.limits import Limit
 
 #: Lengths are stated at this temperature (ISO 1; read in J. Res. NIST 99 (1994) 31) [degree Celsius].
@@ -82,26 +82,19 @@ def thermal_change(
     Expansion coefficients and temperatures enter U as rectangular distributions.
     """
     body = panel_rise_k if body_rise_k is None else body_rise_k
-    if not (50 <= panel_length_mm <= 5000 and abs(panel_rise_k) <= 120 and abs(body) <= 120 and 0 <= gaps_mm <= 100):
-        raise GapvisionError("value-out-of-range", "A length or temperature is outside what makes sense for a panel.")
-    try:
-        a_panel, a_body = EXPANSION[panel_metal].value, EXPANSION[body_metal].value
-    except KeyError as error:
-        raise GapvisionError(
-            "value-out-of-range", f"{error} is no metal known here.", "Use steel or aluminium."
-        ) from None
-    opening = panel_length_mm + gaps_mm
-    total = a_body * opening * body - a_panel * panel_length_mm * panel_rise_k
+    sense = 50 <= panel_length_mm <= 5000 and max(abs(panel_rise_k), abs(body)) <= 120 and 0 <= gaps_mm <= 100
+    require("value-out-of-range", sense, "A length or temperature is outside what makes sense for a panel.")
+    for metal in (panel_metal, body_metal):
+        known = metal in EXPANSION
+        require("value-out-of-range", known, f"'{metal}' is no metal known here.", "Use steel or aluminium.")
+    a_panel, a_body = EXPANSION[panel_metal].value, EXPANSION[body_metal].value
+    of_body, of_panel = a_body * (panel_length_mm + gaps_mm), a_panel * panel_length_mm
+    total = of_body * body - of_panel * panel_rise_k
     spread = EXPANSION_HALF_WIDTH.value / math.sqrt(3)
     # One body of data for one metal: its error is shared by panel and body.
-    if panel_metal == body_metal:
-        from_metal = spread * total
-    else:
-        from_metal = spread * math.hypot(a_body * opening * body, a_panel * panel_length_mm * panel_rise_k)
+    shared = panel_metal == body_metal
+    from_metal = spread * (total if shared else math.hypot(of_body * body, of_panel * panel_rise_k))
     reading = TEMPERATURE_HALF_WIDTH_K.value * math.sqrt(2) / math.sqrt(3)  # read at both visits
-    if body_rise_k is None:
-        from_reading = reading * (a_body * opening - a_panel * panel_length_mm)
-    else:
-        from_reading = reading * math.hypot(a_body * opening, a_panel * panel_length_mm)
+    from_reading = reading * (of_body - of_panel if body_rise_k is None else math.hypot(of_body, of_panel))
     u = 2 * math.hypot(from_metal, from_reading)
     return ThermalChange(total_mm=total, per_side_mm=total / 2, expanded_u_mm=u)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -104,7 +104,7 @@ def judge_gap(
     lengths[HOLE] = sum(x.length_mm for x in spans if x.state == HOLE)
     long_holes = [x for x in spans if x.state == HOLE and x.length_mm > spec.largest_hole_mm]
     i = int(np.argmax(np.where(states == OUT, excess, -np.inf) if OUT in states else excess))
-    worst = _span(str(states[i]), s[i], s[i], (gap[i], s[i], u[i], excess[i]), "wide" if wide[i] else "tight")
+    worst = Span.of(str(states[i]), (s[i], s[i]), (gap[i], s[i], u[i], excess[i]), _WIDE if wide[i] else _TIGHT)
     return Verdict(
         state=_overall(states, checks, bool(long_holes)),
         rule=rule,
@@ -116,7 +116,7 @@ def judge_gap(
         lower_mm=lower,
         upper_mm=upper,
         probability=conformance_probability(gap, u / COVERAGE_FACTOR, lower, upper),
-        states=tuple(str(x) for x in states),
+        states=tuple(states.tolist()),
         spans=tuple(spans),
         checks=tuple(checks),
         in_mm=lengths[IN],
@@ -124,7 +124,7 @@ def judge_gap(
         open_mm=lengths[OPEN],
         hole_mm=lengths[HOLE],
         worst=worst,
-        reasons=tuple(_reasons(states, checks, long_holes, lengths, u, upper - lower, rule)),
+        reasons=tuple(_reasons(states, checks, long_holes, lengths, u, upper - lower, rule)) or (Reason("all in"),),
         notices=tuple(notices),
         spacing_mm=spacing_mm,
         extent_mm=extent_mm,
@@ -156,17 +156,11 @@ def judge_reading(
     checks = form_checks(reading, spec, rule, extent_mm)
     if spec.opposite_mm is not None and opposite is not None:
         checks.append(opposite_check(reading, opposite, spec.opposite_mm, rule))
+    r = reading
     return judge_gap(
-        reading.s_mm,
-        reading.gap_mm,
-        reading.expanded_u_mm,
-        spec,
-        rule,
-        spacing_mm=reading.spacing_mm,
-        checks=checks,
-        extent_mm=extent_mm,
-        notices=reading.notices,
-    )
+        r.s_mm, r.gap_mm, r.expanded_u_mm, spec, rule, spacing_mm=r.spacing_mm, checks=checks, extent_mm=extent_mm,
+        notices=r.notices,
+    )  # fmt: skip
 
 
 def judge_measurement(
@@ -238,10 +232,10 @@ def form_checks(
             continue
         kind, whole = ("fairness", form.fairness_mm) if reading.curved else ("straightness", form.min_zone_mm)
         look(kind, whole, form.expanded_u_mm, spec.straightness_mm, edge=edge, over_mm=form.span_mm)
-        worst = None if reading.curved else form.worst_100_mm
-        start = form.worst_100_from_mm
-        place = {} if start is None else {"at_mm": start, "over_mm": 100.0}
-        look("straightness_100", worst, form.expanded_u_mm, spec.straightness_100_mm, edge=edge, **place)
+        if not reading.curved:
+            place = {} if form.worst_100_from_mm is None else {"at_mm": form.worst_100_from_mm, "over_mm": 100.0}
+            limit = spec.straightness_100_mm
+            look("straightness_100", form.worst_100_mm, form.expanded_u_mm, limit, edge=edge, **place)
     look("step", reading.step_mm, reading.step_u_mm, spec.step_mm)
     return checks
 
@@ -278,7 +272,7 @@ def _check(
 
 
 def _overall(states: NDArray[np.str_], checks: Sequence[Check], holes: bool) -> str:
-    everything = [str(x) for x in states] + [c.state for c in checks]
+    everything = [*states.tolist(), *(c.state for c in checks)]
     if OUT in everything:
         return OUT
     return OPEN if OPEN in everything or holes else IN
@@ -303,8 +297,8 @@ def _spans(
     for start, stop in runs(s, spacing, key):
         i = start + int(np.argmax(excess[start:stop]))
         state = OUT if key[start] in (_WIDE, _TIGHT) else str(key[start])
-        side = "wide" if wide[i] else "tight"
-        spans.append(_span(state, s[start], s[stop - 1], (gap[i], s[i], u[i], excess[i]), "" if state == IN else side))
+        side = "" if state == IN else _WIDE if wide[i] else _TIGHT
+        spans.append(Span.of(state, (s[start], s[stop - 1]), (gap[i], s[i], u[i], excess[i]), side))
     return sorted(spans, key=lambda x: (x.from_mm, x.to_mm))
 
 
@@ -318,20 +312,6 @@ def _join(key: NDArray[np.str_], state: str, milder: tuple[str, ...], s: FloatAr
             key[stop:start] = state
 
 
-def _span(state: str, start: float, stop: float, worst: tuple[float, float, float, float], side: str) -> Span:
-    gap, at, u, excess = (float(v) for v in worst)
-    return Span(
-        state=state,
-        from_mm=float(start),
-        to_mm=float(stop),
-        worst_mm=gap,
-        worst_at_mm=at,
-        worst_u_mm=u,
-        excess_mm=excess,
-        side=side,
-    )
-
-
 def _reasons(
     states: NDArray[np.str_],
     checks: Sequence[Check],
@@ -340,18 +320,16 @@ def _reasons(
     u: FloatArray,
     width: FloatArray,
     rule: DecisionRule,
-) -> list[Reason]:
-    reasons = []
+) -> Iterator[Reason]:
     for state, kind in ((OUT, "out"), (OPEN, "open")):
         if (states == state).any():
-            reasons.append(Reason(kind, {"length_mm": lengths[state]}))
+            yield Reason(kind, {"length_mm": lengths[state]})
     if holes:
-        reasons.append(Reason("holes", {"length_mm": round(sum(x.length_mm for x in holes), _DECIMALS)}))
-    reasons += [Reason("check", {"number": k}) for k, c in enumerate(checks) if c.state != IN]
+        yield Reason("holes", {"length_mm": round(sum(x.length_mm for x in holes), _DECIMALS)})
+    yield from (Reason("check", {"number": k}) for k, c in enumerate(checks) if c.state != IN)
     if rule.name == "simple":
-        doubt = int(((np.asarray(states) == IN) & (2 * u >= width)).sum())
+        doubt = int(((states == IN) & (2 * u >= width)).sum())
         if doubt:
-            reasons.append(Reason("u ignored", {"stations": doubt}))
+            yield Reason("u ignored", {"stations": doubt})
     elif (2 * u >= _PROVABLE * width).mean() > 0.5:
-        reasons.append(Reason("u too large"))
-    return reasons or [Reason("all in")]
+        yield Reason("u too large")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import pairwise
@@ -196,6 +196,13 @@ class Span:
     worst_u_mm: float = math.nan
     excess_mm: float = math.nan
     side: str = ""
+
+    @classmethod
+    def of(cls, state: str, ends: Sequence[float], worst: Sequence[float], side: str) -> Span:
+        """Make a run from its two ends and its worst station: gap, place, U, excess [mm]; numbers of numpy too."""
+        names = ("from_mm", "to_mm", "worst_mm", "worst_at_mm", "worst_u_mm", "excess_mm")
+        numbers = {name: float(value) for name, value in zip(names, (*ends, *worst), strict=True)}
+        return cls(state=state, side=side, **numbers)
 
     @property
     def length_mm(self) -> float:
