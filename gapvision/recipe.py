@@ -42,7 +42,7 @@ from gapvision.vision.gap import (
 from gapvision.vision.known import ToldEdge, known_notices, weigh
 from gapvision.vision.placing import CUT_KIND
 from gapvision.vision.quality import no_strip_notice, quality_notices, strip_quality
-from gapvision.vision.rises import RULES
+from gapvision.vision.rises import BY_RULES
 from gapvision.vision.seam import find_seam, orient, recentre
 
 _EDGE_HEIGHT_MM = -1.5  # where the band is drawn: a strip's thickness and a usual edge's depth below the print
@@ -192,7 +192,7 @@ def _reading(edges: SeamEdges, name: str, told: ToldEdge) -> EdgeReading:
         std_mm=getattr(edges, f"std_{name}_mm"),
         kind=told.kind,
         silhouette=edges.silhouette_share > 0.5,
-        rim_share=RIM_SHARE_RULES if edges.method == RULES else RIM_SHARE_LEARNED,
+        rim_share=RIM_SHARE_RULES if edges.method == BY_RULES else RIM_SHARE_LEARNED,
     )
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from gapvision.commands._records import Bar, add_data, number, open_store, picked, show_table
 from gapvision.errors import GapvisionError
+from gapvision.model import RULES
 from gapvision.units import parse_length
 from gapvision.words import MM
 
@@ -263,7 +264,7 @@ _ACTIONS: dict[str, tuple[str, Callable[[Store, argparse.Namespace], None], list
     ]),
     "judge": ("judge the latest results again, by the seams' specifications", _judge, [
         _argument("--finish", metavar="F.toml", help="finish plan to keep with the job: adds the gap after paint"),
-        _argument("--rule", default="proven", choices=("proven", "simple", "risk")),
+        _argument("--rule", default="proven", choices=RULES),
         _argument("--risk", type=float, default=0.05, metavar="SHARE"),
     ]),
     "plan": ("keep a correction plan with the job; the report shows it", _plan, [

@@ -59,7 +59,8 @@ from gapvision.formats.finish_file import finish_from_table
 from gapvision.formats.measurement_json import read as read_measurement_file
 from gapvision.formats.specification_file import specification_from_table
 from gapvision.formats.toml import read_toml, toml_from_text
-from gapvision.judgement.panel import LIDS, WORTH_MM, corners, middle_of, panel_of, read_on_seam, shape_seams
+from gapvision.judgement.panel import WORTH_MM, corners, middle_of, panel_of, read_on_seam
+from gapvision.judgement.shapes import ready_shape
 from gapvision.judgement.specification import preset
 from gapvision.model import (
     HAND_MM,
@@ -183,9 +184,9 @@ class _File(Declared, rename={"words": "directions"}):
 
     def layout(self, specs: list[Specification | None], finish: FinishPlan | None) -> PanelLayout:
         places: dict[str, tuple[Point, ...]] = {}
-        words = PLAIN_WORDS
-        if self.shape:
-            places, words = shape_seams(self.shape, self.width, self.length)
+        shape = ready_shape(self.shape) if self.shape else None
+        if shape is not None:
+            places = shape.places(self.width, self.length)
         if not self.seams:
             raise _bad("The panel has no seam.", "List at least one seam with its place and its measurement.")
         if len({s.name for s in self.seams}) < len(self.seams):
@@ -201,11 +202,11 @@ class _File(Declared, rename={"words": "directions"}):
             seams=tuple(seams),
             outline=self.outline or corners(places),
             centre=self.centre or middle_of(list(places.values()) or [s.place for s in seams]),
-            words=self.words or words,
+            words=self.words or (PLAIN_WORDS if shape is None else shape.directions),
             adjusters=tuple(a.to(Adjuster) for a in self.adjusters),
             rule=DecisionRule(name=self.rule, risk=self.risk),
             finish=finish,
-            lid=self.shape in LIDS,
+            lid=shape is not None and shape.lid,
         )
 
 

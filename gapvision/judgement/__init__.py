@@ -14,9 +14,10 @@ from gapvision.judgement.finish import (
     gap_to_set,
 )
 from gapvision.judgement.move import point_moves
-from gapvision.judgement.panel import panel_of, placed, read_on_seam, shape_seams
+from gapvision.judgement.panel import panel_of, placed, read_on_seam
 from gapvision.judgement.plan import make_plan, predict_move
 from gapvision.judgement.readings import laid_on, mirror, reading_from_measurement
+from gapvision.judgement.shapes import SHAPES, ready_shape
 from gapvision.judgement.specification import (
     PRESETS,
     limits_at,

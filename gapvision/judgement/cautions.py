@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from gapvision.judgement.shapes import SHAPES
+
 
 def cautions_for(*, moves: bool, cuts: bool, adds: bool, paints: bool, shape: str = "") -> tuple[str, ...]:
     """Choose the cautions that a plan needs, in the order of its steps: keys of ``words.CAUTIONS``.
@@ -11,17 +13,14 @@ def cautions_for(*, moves: bool, cuts: bool, adds: bool, paints: bool, shape: st
     moves, cuts, adds, paints : bool
         What the plan does.
     shape : str
-        ``bonnet``, ``boot lid``, ``door`` or empty.
+        A name of :data:`SHAPES`, or empty.
     """
     keys = ["fit-only", "rules"]
     if moves:
         keys.append("pinch")
-        if shape in ("bonnet", "boot lid", ""):
-            keys.append("prop")
-        if shape in ("bonnet", ""):
-            keys.append("latch")
-        if shape in ("door", "boot lid", ""):
-            keys.append("door-latch")
+        # All of them where the shape is not known: a caution too many hurts nobody.
+        known = (SHAPES[shape],) if shape in SHAPES else SHAPES.values()
+        keys += [key for one in known for key in one.cautions]
     if cuts:
         keys += ["grinding", "safe-limit", "lead"]
     if adds:

@@ -76,6 +76,8 @@ def guard_band(std_u: ArrayLike, width: ArrayLike, rule: DecisionRule) -> FloatA
     if rule.name == "proven":
         band = COVERAGE_FACTOR * u
         return np.where(band > full / 2, np.inf, band)
+    if rule.name != "risk":
+        raise NotImplementedError(rule.name)  # a rule added to RULES alone must not judge as another
     half = full / 2
     low, high = np.zeros(u.shape), half.copy()
     possible = conformance_probability(0.0, u, -half, half) >= 1 - rule.risk
@@ -108,12 +110,14 @@ def decide(
         IN, OUT or OPEN.
     """
     state = np.full(gap_mm.shape, OPEN, dtype="U16")
-    if rule.name != "risk":
+    if rule.name in ("proven", "simple"):
         lower, upper = lower_mm - _ON_THE_LIMIT_MM, upper_mm + _ON_THE_LIMIT_MM
         u = expanded_u_mm if rule.name == "proven" else np.zeros(gap_mm.shape)
         state[(gap_mm + u < lower) | (gap_mm - u > upper)] = OUT
         state[(gap_mm - u >= lower) & (gap_mm + u <= upper)] = IN
         return state
+    if rule.name != "risk":
+        raise NotImplementedError(rule.name)
     p = conformance_probability(gap_mm, expanded_u_mm / COVERAGE_FACTOR, lower_mm, upper_mm)
     state[p >= 1 - rule.risk] = IN
     state[p <= rule.risk] = OUT

@@ -23,56 +23,8 @@ from gapvision.model import (
     Specification,
 )
 
-#: Directions in words: (x+, x-, y+, y-). Out of the plane: out (proud) and in.
-_LID_WORDS = ("to the right", "to the left", "forward", "rearward")
-_DOOR_WORDS = ("rearward", "forward", "up", "down")
-
-#: Seen from above, so that a photo shows on which side of the seam the lid lies.
-LIDS = ("bonnet", "boot lid")
-
 #: Nobody files or builds up less than this; common practice, no source [mm].
 WORTH_MM = 0.05
-
-
-def shape_seams(
-    shape: str, width_mm: float, length_mm: float
-) -> tuple[dict[str, tuple[Point, ...]], tuple[str, str, str, str]]:
-    """Seams of a ready shape, each from its start to its end, and the words for its directions.
-
-    Parameters
-    ----------
-    shape : str
-        ``bonnet`` (left, right, rear), ``boot lid`` (left, right, front, rear), ``door`` (front, rear, sill, top).
-    width_mm, length_mm : float
-        Lids: across the car and along it.  Doors: along the car and upwards.
-
-    Returns
-    -------
-    dict of str to points, and four words
-        Lids: x to the right, y forward, origin in the middle of the rear edge;
-        left and right run from front to rear, front and rear from left to
-        right.  Doors: x rearward, y up, origin at the lower front corner;
-        front and rear run from top to bottom, sill and top from front to rear.
-    """
-    refuse = partial(require, "panel-file-bad")
-    refuse(width_mm > 0 and length_mm > 0, "A ready shape needs its width and its length, both above zero.")
-    w, h = width_mm, length_mm
-    if shape == "door":
-        door: dict[str, tuple[Point, ...]] = {
-            "front": ((0.0, h), (0.0, 0.0)),
-            "rear": ((w, h), (w, 0.0)),
-            "sill": ((0.0, 0.0), (w, 0.0)),
-            "top": ((0.0, h), (w, h)),
-        }
-        return door, _DOOR_WORDS
-    advice = "Choose bonnet, door or boot lid, or give each seam its start and end."
-    refuse(shape in LIDS, f"'{shape}' is no ready shape.", advice)
-    lid: dict[str, tuple[Point, ...]] = {
-        "left": ((-w / 2, h), (-w / 2, 0.0)),
-        "right": ((w / 2, h), (w / 2, 0.0)),
-        "rear": ((-w / 2, 0.0), (w / 2, 0.0)),
-    }
-    return lid if shape == "bonnet" else lid | {"front": ((-w / 2, h), (w / 2, h))}, _LID_WORDS
 
 
 def corners(places: Mapping[str, tuple[Point, ...]]) -> tuple[Point, ...]:

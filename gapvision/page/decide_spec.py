@@ -11,13 +11,14 @@ from gapvision.errors import GapvisionError
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.judgement import PRESETS, coat, preset, simple_spec
 from gapvision.judgement.films import FILMS
-from gapvision.model import STAGES, Coat, DecisionRule, FinishPlan, NominalPoint, Specification
+from gapvision.model import RULES, STAGES, Coat, DecisionRule, FinishPlan, NominalPoint, Specification
 from gapvision.page import session, widgets
 from gapvision.page.books import records, seam_title
 from gapvision.page.session import OWN_TOLERANCE
 from gapvision.page.shown import OnScreen
 from gapvision.records import Job, Seam
 from gapvision.units import MM_PER_INCH, MM_PER_MICROMETRE, MM_PER_MIL
+from gapvision.words import rule_title
 
 _OF_SEAM = "seam "
 #: Field of the page -> label, field of Specification; all lengths.
@@ -127,15 +128,8 @@ def choose(shown: OnScreen, place: Place, below: Any) -> tuple[Specification | N
     return spec, rule
 
 
-_RULES = {
-    "proven": "accept only what is proven (ISO 14253-1)",
-    "simple": "accept what reads inside (simple acceptance)",
-    "risk": "accept up to a stated risk (JCGM 106)",
-}
-
-
 def _rule(column: Any) -> DecisionRule:
-    name = column.selectbox("Decision rule", list(_RULES), key="rule", format_func=lambda n: _RULES[n])
+    name = column.selectbox("Decision rule", RULES, key="rule", format_func=rule_title)
     if name == "risk":
         column.slider("Accepted risk of being wrong [%]", 1, 20, key="risk")
     return session.rule()

@@ -12,7 +12,7 @@ import streamlit as st
 from gapvision.errors import GapvisionError
 from gapvision.formats.panel_file import FORMAT, layout_from_table, together
 from gapvision.formats.toml import toml_from_text
-from gapvision.judgement import PRESETS
+from gapvision.judgement import PRESETS, SHAPES
 from gapvision.model import PanelLayout
 from gapvision.page import widgets
 from gapvision.page.books import records
@@ -20,12 +20,6 @@ from gapvision.records import Job
 from gapvision.units import parse_length
 from gapvision.workshop import panels_of, set_panel
 
-_SIZES = {"bonnet": (1300.0, 1100.0), "door": (950.0, 700.0), "boot lid": (1100.0, 700.0)}
-_SEAMS = {
-    "bonnet": ("left", "right", "rear"),
-    "boot lid": ("left", "right", "front", "rear"),
-    "door": ("front", "rear", "sill", "top"),
-}
 _READY = "ready shape: "
 
 
@@ -62,7 +56,7 @@ class Source:
 def choose(job: Job) -> Source:
     """Ask which panel; a ready shape asks for its size too."""
     kept = panels_of(records(), job.job_id)
-    options = [*kept, *(_READY + shape for shape in _SIZES)]
+    options = [*kept, *(_READY + shape for shape in SHAPES)]
     just_kept = st.session_state.pop("panel_kept", None)
     if just_kept in options:
         st.session_state["panel_shape"] = just_kept
@@ -93,12 +87,13 @@ def _draft(key: str, text: str | None) -> None:
 
 def _ready(shape: str) -> str:
     """A ready shape's file, of the size and side asked for."""
-    first, second = ("Along the car", "Upwards") if shape == "door" else ("Across the car", "Along the car")
+    known = SHAPES[shape]
+    (first, second), usual = known.size_words, known.usual_mm
     left, right = st.columns(2)
-    width = widgets.length_number(left, first, f"width_{shape}", _SIZES[shape][0], 100.0, 3000.0, 10.0)
-    height = widgets.length_number(right, second, f"height_{shape}", _SIZES[shape][1], 100.0, 3000.0, 10.0)
+    width = widgets.length_number(left, first, f"width_{shape}", usual[0], 100.0, 3000.0, 10.0)
+    height = widgets.length_number(right, second, f"height_{shape}", usual[1], 100.0, 3000.0, 10.0)
     side = ""
-    if shape == "door":
+    if known.sides:
         side = st.selectbox("Side", ["", "left", "right"], key="panel_side", format_func=lambda s: s or "neither")
     return ready_file(shape, f"{side} {shape}".strip(), width, height)
 
@@ -109,15 +104,15 @@ def ready_file(shape: str, name: str, width_mm: float, length_mm: float) -> str:
     Parameters
     ----------
     shape : str
-        ``bonnet``, ``boot lid`` or ``door``.
+        A name of :data:`gapvision.judgement.SHAPES`.
     name : str
         What to call the panel.
     width_mm, length_mm : float
-        As for :func:`gapvision.judgement.shape_seams` [mm].
+        Its size [mm]; what they are on it says ``size_words``.
     """
     head = {"format": FORMAT, "name": name, "shape": shape}
     size = {"width": f"{width_mm:.6g}mm", "length": f"{length_mm:.6g}mm"}
-    return "\n".join([_toml(head | size), *(_toml({"name": seam}, "seams") for seam in _SEAMS[shape])])
+    return "\n".join([_toml(head | size), *(_toml({"name": seam}, "seams") for seam in SHAPES[shape].seams)])
 
 
 # --- changing it ------------------------------------------------------------------

@@ -8,7 +8,7 @@ from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.model import FittedField, GapProfile, Notice, Photo, Settings, StripView
 from gapvision.vision.band import Band
 from gapvision.vision.edges import SeamEdges, is_unfamiliar
-from gapvision.vision.rises import RULES
+from gapvision.vision.rises import BY_RULES
 from gapvision.vision.seam import SeamFind
 
 _TILT_COUNTS_DEG = 5.0
@@ -40,7 +40,7 @@ def doubts(
     white = 250 if photo.grey.dtype == np.uint8 else 64250
     burnt_out = edges.over_share > 0.7 and float((photo.grey[::8, ::8] >= white).mean()) > 0.05
     px_per_mm = float(np.median(band.px_per_mm))
-    rules_only = settings.edges == "auto" and edges.method == RULES
+    rules_only = settings.edges == "auto" and edges.method == BY_RULES
     hidden = [v.letter for v in views if len(v.corner_ids) < _WHOLE_STRIP_CORNERS]
     tolerance = settings.tolerance_mm
     out = [

@@ -17,7 +17,7 @@ from gapvision.geometry.edge_form import running_median
 from gapvision.model import FloatArray
 from gapvision.vision.band import ROW_MM, Band
 from gapvision.vision.placing import UNKNOWN_KIND, EdgeKind, PlacedEdge, edge_kind, place_edge
-from gapvision.vision.rises import RULES, gap_is_bright, gap_is_uneven, inner_rival_mm, rule_chances
+from gapvision.vision.rises import BY_RULES, gap_is_bright, gap_is_uneven, inner_rival_mm, rule_chances
 from gapvision.vision.silhouette import Opinion, lit_edge, lit_std_mm, outer_rival
 from gapvision.vision.tracking import Track, best_path, track
 
@@ -151,7 +151,7 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
             std = np.hypot(_rule_std(band, path, placed, outward), lit)
             std = np.where(even, np.hypot(std, lit_std_mm(band, path.row, outward)), std)
             edges.append(ChosenEdge(placed.t_mm, std, path.row, placed, {}, np.full((1, len(std)), np.nan, np.float32)))
-        return Choice((edges[0], edges[1]), bright, even, RULES)
+        return Choice((edges[0], edges[1]), bright, even, BY_RULES)
     from gapvision.vision import learned, trust  # need the stored models; not for those who want the rules
 
     # White paper or a lamp put behind the gap lights it along the whole seam; a bright thing in it does not.
@@ -235,7 +235,7 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
 
 def _detector_fits(band: Band, method: str) -> bool:
     """Whether the learned detector is wanted and the band is like those it was taught on."""
-    if method == RULES or abs(float(np.median(np.diff(band.line.s_mm))) - 1.0) > 0.5:
+    if method == BY_RULES or abs(float(np.median(np.diff(band.line.s_mm))) - 1.0) > 0.5:
         return False  # taught on stations 1 mm apart
     return not is_unfamiliar(band)
 

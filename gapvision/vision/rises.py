@@ -22,7 +22,7 @@ from gapvision.vision.band import ROW_MM, Band
 
 Image = NDArray[np.float32]
 
-RULES = "rules"
+BY_RULES = "rules"
 SMOOTH_PX = 0.8  # smoothing across before gradients are taken: less than the lens's own blur
 _LOG_FLOOR = 0.004
 _RIVAL_STRENGTH = 0.15

@@ -21,6 +21,7 @@ from gapvision.words.verdict import (
     decision,
     reasons,
     rule,
+    rule_title,
     span_state,
     verdict_sentence,
     worst,

@@ -16,6 +16,11 @@ _RULES = {
     "simple": "simple acceptance: the measured value alone is compared with the limits (JCGM 106)",
     "risk": "guard band by a stated risk: the probability of being in tolerance must reach 1 - risk (JCGM 106)",
 }
+_RULE_TITLES = {
+    "proven": "accept only what is proven (ISO 14253-1)",
+    "simple": "accept what reads inside (simple acceptance)",
+    "risk": "accept up to a stated risk (JCGM 106)",
+}
 _CHECKS = {
     "taper": "taper beside the wanted one",
     "jump": "jump of the gap over 10 mm",
@@ -37,6 +42,11 @@ _REASONS = {
     "all in": "Every measured station and every limit is in tolerance under the rule.",
     "as written": "{text}",
 }
+
+
+def rule_title(name: str) -> str:
+    """A decision rule in a few words, for a list to choose from."""
+    return _RULE_TITLES[name]
 
 
 def rule(by: DecisionRule) -> str:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from gapvision.judgement import placed, shape_seams
+from gapvision.judgement import placed, ready_shape
 from gapvision.model import (
     Adjuster,
     DecisionRule,
@@ -40,7 +40,8 @@ def reading(s, gap, u=0.1, edge=None, seam="seam", spacing=1.0, **more):
 
 def bonnet(gaps, *, u=0.1, step=5.0, rule="proven", aim="middle", adjusters=(), finish=None, wanted=None, trim=None):
     """A bonnet 1200 x 1000 mm; ``gaps`` gives each seam's gap as a function of its stations."""
-    places, words = shape_seams("bonnet", 1200.0, 1000.0)
+    shape = ready_shape("bonnet")
+    places, words = shape.places(1200.0, 1000.0), shape.directions
     seams = []
     for name, gap in gaps.items():
         s = np.arange(0.0, 1000.0, step)

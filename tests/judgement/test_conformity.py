@@ -5,9 +5,10 @@ import pytest
 from scipy import stats
 from scipy.optimize import brentq
 
+from gapvision import words
 from gapvision.judgement import conformance_probability, guard_band
-from gapvision.judgement.conformity import decide
-from gapvision.model import IN, OPEN, OUT, DecisionRule
+from gapvision.judgement.conformity import decide, decide_limit
+from gapvision.model import IN, OPEN, OUT, RULES, DecisionRule
 
 #: Worked examples on conformance probability. That these are the published ones of JCGM 106:2012 (7.3.3 example 1 and
 #: 2, 7.4) is from memory; the numbers were calculated again with scipy.
@@ -102,3 +103,14 @@ def test_three_way_decision(name, states):
 def test_no_uncertainty_is_no_trouble():
     assert float(conformance_probability(4.0, 0.0, 3.5, 4.5)) == 1
     assert float(conformance_probability(4.6, 0.0, 3.5, 4.5)) == 0
+
+
+def test_every_rule_decides_guards_and_has_its_words():
+    """A rule that is added in one place only must be noticed: it would judge as another."""
+    for name in RULES:
+        by = DecisionRule(name=name)
+        assert decide_limit(0.0, 0.1, 1.0, by) == IN, name
+        assert decide_limit(2.0, 0.1, 1.0, by) == OUT, name
+        assert 0 <= float(guard_band(np.array([0.05]), np.array([2.0]), by)[0]) < 1, name
+        assert words.rule(by), name
+        assert words.rule_title(name), name

@@ -7,7 +7,7 @@ import pytest
 
 from gapvision import words
 from gapvision.errors import GapvisionError
-from gapvision.judgement import make_plan, placed, reading_from_measurement, shape_seams
+from gapvision.judgement import make_plan, placed, reading_from_measurement, ready_shape
 from gapvision.model import IN, OPEN, OUT, Coat, FinishPlan, GapProfile, Measurement, Notice, SeenPhoto, Step, TrimRules
 
 from ._panels import HINGES, bonnet, reading
@@ -156,6 +156,6 @@ def test_curved_place_has_normals_of_its_own():
     ],
 )
 def test_shapes(shape, names):
-    places, directions = shape_seams(shape, 1000, 800)
-    assert set(places) == names
-    assert len(directions) == 4
+    known = ready_shape(shape)
+    assert set(known.places(1000, 800)) == names
+    assert len(known.directions) == 4

@@ -18,7 +18,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from gapvision.judgement import conformance_probability, make_plan, placed, predict_move, shape_seams, trim_line
+from gapvision.judgement import conformance_probability, make_plan, placed, predict_move, ready_shape, trim_line
 from gapvision.judgement.move import best_move, shift_rows
 from gapvision.model import Adjuster, FloatArray, Move, NominalPoint, Panel, PanelSeam, SeamReading, Specification
 
@@ -32,7 +32,8 @@ def random_panel(
     rng: np.random.Generator, seams: int, stations: int, *, noise: float = 0.15, adjusters: tuple[Adjuster, ...] = ()
 ) -> Panel:
     """A boot lid with some of its four seams, each offset, tapered and noisy by lot."""
-    places, words = shape_seams("boot lid", _WIDTH, _LENGTH)
+    shape = ready_shape("boot lid")
+    places, words = shape.places(_WIDTH, _LENGTH), shape.directions
     out = []
     for name in rng.permutation(sorted(places))[:seams]:
         spacing = (_LENGTH - 10) / stations

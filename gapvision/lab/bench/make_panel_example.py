@@ -17,7 +17,7 @@ import numpy as np
 
 from gapvision.formats.measurement_json import write
 from gapvision.intake.photo import read_photo
-from gapvision.judgement import shape_seams
+from gapvision.judgement import ready_shape
 from gapvision.judgement.move import shift_rows
 from gapvision.judgement.panel import placed
 from gapvision.lab.scenes import SceneSpec, render_scene
@@ -45,7 +45,7 @@ _BULGE = Defect(side="B", s_mm=35.0, height_mm=-1.1, width_mm=70.0)
 def scene_of(photo: str) -> SceneSpec:
     """The scene of one photo: gap and taper follow from how the bonnet sits."""
     seam, middle, backwards = PHOTOS[photo]
-    place = shape_seams("bonnet", WIDTH_MM, LENGTH_MM)[0][seam]
+    place = ready_shape("bonnet").places(WIDTH_MM, LENGTH_MM)[seam]
     s = np.array([middle - 100, middle, middle + 100])
     blank = np.zeros(3)
     reading = SeamReading(

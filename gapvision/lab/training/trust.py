@@ -23,7 +23,7 @@ from gapvision.lab.training.splits import split_of
 from gapvision.vision.band import ROW_MM, Band, CentreLine
 from gapvision.vision.edges import choose_edges
 from gapvision.vision.plain_net import Net, run_net
-from gapvision.vision.rises import RULES
+from gapvision.vision.rises import BY_RULES
 from gapvision.vision.trust import FIGURES
 
 FloatArray = NDArray[np.float64]
@@ -105,7 +105,7 @@ def shard_samples(path: str) -> Samples:
 def _stretch_samples(band: Band, truth: FloatArray, group: NDArray[np.str_], rng: np.random.Generator) -> list[Samples]:
     """Samples of both edges of one stretch, all but their seed; none where the rules chose."""
     choice = choose_edges(band)
-    if choice.method == RULES:
+    if choice.method == BY_RULES:
         return []
     every = _EVERY_OF_LONG if truth.shape[1] > min(_PIECES) else _EVERY
     out = []
