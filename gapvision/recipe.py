@@ -217,15 +217,8 @@ def _edge(told: ToldEdge, burnt_share: float) -> Edge:
 
 def _seen(photo: Photo, views: Sequence[StripView] = (), field: FittedField | None = None) -> SeenPhoto:
     """The photo as it is kept."""
-    return SeenPhoto(
-        file=photo.file,
-        sha256=photo.sha256,
-        width_px=photo.width_px,
-        height_px=photo.height_px,
-        taken_at=photo.taken_at,
-        strips=tuple(views),
-        field=field,
-    )
+    same = {name: getattr(photo, name) for name in ("file", "sha256", "width_px", "height_px", "taken_at")}
+    return SeenPhoto(**same, strips=tuple(views), field=field)
 
 
 def _scale(

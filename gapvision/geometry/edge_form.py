@@ -21,10 +21,9 @@ _LEAST_TRUSTED = 0.6  # and only if they make up this share of the edge
 
 def running_median(y: FloatArray, window: int = _SPIKE_MEDIAN) -> FloatArray:
     """Running median with the ends repeated; shape (n,)."""
-    half = window // 2
-    if len(y) < window:
-        return y.copy()
-    return np.median(np.lib.stride_tricks.sliding_window_view(np.pad(y, half, mode="edge"), window), axis=1)
+    from scipy.ndimage import median_filter
+
+    return np.asarray(median_filter(y, window, mode="nearest"), dtype=float) if len(y) >= window else y.copy()
 
 
 def judge_edges(profile: GapProfile) -> tuple[Straightness | None, Straightness | None, str]:

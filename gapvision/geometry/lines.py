@@ -66,7 +66,7 @@ def fit_line(x: FloatArray, y: FloatArray) -> LineFit:
     ValueError
         Fewer than two points, or all at one x.
     """
-    x, y = _points(x, y)
+    x, y = finite_points(x, y)
     dx = x - x.mean()
     squares = float(dx @ dx)
     if squares == 0.0:
@@ -95,7 +95,7 @@ def fit_total_line(x: FloatArray, y: FloatArray) -> TotalLine:
     ValueError
         Fewer than two points, or all in one place.
     """
-    x, y = _points(x, y)
+    x, y = finite_points(x, y)
     centre = (float(x.mean()), float(y.mean()))
     d = np.stack([x - centre[0], y - centre[1]], 1)
     _, size, axes = np.linalg.svd(d, full_matrices=False)
@@ -105,12 +105,13 @@ def fit_total_line(x: FloatArray, y: FloatArray) -> TotalLine:
     return TotalLine(centre=centre, direction=(float(along[0]), float(along[1])))
 
 
-def _points(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+def finite_points(x: FloatArray, y: FloatArray, least: int = 2) -> tuple[FloatArray, FloatArray]:
+    """Points as two float arrays, checked."""
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     if x.ndim != 1 or x.shape != y.shape:
         raise ValueError(f"points: expected two arrays of one shape (n,), got {x.shape} and {y.shape}")
-    if len(x) < 2:
-        raise ValueError(f"a line needs two points or more, got {len(x)}")
+    if len(x) < least:
+        raise ValueError(f"expected {('one point', 'two points')[least - 1]} or more, got {len(x)}")
     if not (np.isfinite(x).all() and np.isfinite(y).all()):
         raise ValueError("points: expected finite numbers; leave unmeasured stations out")
     return x, y

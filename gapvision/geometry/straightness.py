@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from gapvision.geometry.curves import smooth_curve
-from gapvision.geometry.lines import fit_total_line
+from gapvision.geometry.lines import finite_points, fit_total_line
 from gapvision.model import FloatArray
 
 WINDOW_MM = 100.0
@@ -107,12 +107,7 @@ def minimum_zone(x: FloatArray, y: FloatArray) -> Zone:
     >>> minimum_zone([0, 1, 2, 3], [0, 1, 0, 0]).width
     1.0
     """
-    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-    if x.ndim != 1 or x.shape != y.shape or len(x) == 0:
-        raise ValueError(f"points: expected two arrays of one shape (n,), n >= 1, got {x.shape} and {y.shape}")
-    if not (np.isfinite(x).all() and np.isfinite(y).all()):
-        raise ValueError("points: expected finite numbers; leave unmeasured stations out")
-    hull = convex_hull(x, y)
+    hull = convex_hull(*finite_points(x, y, 1))
     if len(hull) == 1:
         return Zone(width=0.0, normal=(0.0, 1.0), middle=float(hull[0, 1]))
     # Far-off coordinates would eat the digits of the narrow width.

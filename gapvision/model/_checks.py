@@ -23,3 +23,19 @@ def frozen_array(obj: Any, name: str, shape: tuple[int | None, ...]) -> int:
     value.setflags(write=False)
     object.__setattr__(obj, name, value)
     return int(value.shape[0])
+
+
+def frozen_columns(obj: Any, *names: str) -> int:
+    """Fields with one value a station, as :func:`frozen_array`: the first sets how many; stations ``s_mm`` rise."""
+    n = frozen_array(obj, names[0], (None,))
+    for name in names[1:]:
+        frozen_array(obj, name, (n,))
+    if n > 1 and not (np.diff(obj.s_mm) > 0).all():
+        raise ValueError("s_mm: expected increasing stations")
+    return n
+
+
+def one_of(name: str, value: str, *allowed: str) -> None:
+    """Refuse a word that is none of those allowed: a programming fault, or a file that was tampered with."""
+    if value not in allowed:
+        raise ValueError(f"{name}: expected {', '.join(allowed[:-1])} or {allowed[-1]}, got {value[:60]!r}")

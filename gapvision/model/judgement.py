@@ -9,7 +9,7 @@ from functools import partial
 from itertools import pairwise
 
 from gapvision.errors import GapvisionError, require
-from gapvision.model._checks import FloatArray, frozen_array
+from gapvision.model._checks import FloatArray, frozen_columns, one_of
 from gapvision.model.photo import Notice
 
 _require = partial(require, "specification-nonsense")
@@ -102,8 +102,7 @@ class Specification:
     def __post_init__(self) -> None:
         given = 'Give a nominal gap, e.g. nominal = "3/16in".'
         _require(bool(self.nominal), "The specification gives no wanted gap.", given)
-        if self.at_unit not in ("mm", "share"):
-            raise ValueError(f"at_unit: expected mm or share, got {self.at_unit!r}")
+        one_of("at_unit", self.at_unit, "mm", "share")
         side = f"'{self.side}' is not a side of the car."
         _require(self.side in ("", "left", "right"), side, "Write left or right, or leave the side out.")
         places, gaps = [p.at for p in self.nominal], [p.gap_mm for p in self.nominal]
@@ -323,9 +322,9 @@ class Verdict:
     extent_mm: tuple[float, float] = (math.nan, math.nan)
 
     def __post_init__(self) -> None:
-        n = frozen_array(self, "s_mm", (None,))
-        for name in ("gap_mm", "expanded_u_mm", "nominal_mm", "lower_mm", "upper_mm", "probability"):
-            frozen_array(self, name, (n,))
+        n = frozen_columns(
+            self, "s_mm", "gap_mm", "expanded_u_mm", "nominal_mm", "lower_mm", "upper_mm", "probability"
+        )
         if len(self.states) != n:
             raise ValueError(f"states: expected {n}, got {len(self.states)}")
 

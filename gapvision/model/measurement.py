@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from gapvision.model._checks import FloatArray
+from gapvision.model._checks import FloatArray, one_of
 from gapvision.model.field import FittedField
 from gapvision.model.photo import Notice, StripView
 from gapvision.model.profile import GapProfile, GapSummary, Step, Straightness
@@ -106,10 +106,8 @@ class Edge:
     burnt_share: float | None = None
 
     def __post_init__(self) -> None:
-        if self.kind not in ("cut", "rolled", "other"):
-            raise ValueError(f"kind: expected cut, rolled or other, got {self.kind[:60]!r}")
-        if self.source not in ("stated", "measured"):
-            raise ValueError(f"source: expected stated or measured, got {self.source[:60]!r}")
+        one_of("kind", self.kind, "cut", "rolled", "other")
+        one_of("source", self.source, "stated", "measured")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,8 +175,7 @@ class Measurement:
     method_version: int = 0
 
     def __post_init__(self) -> None:
-        if self.status not in ("ok", "warn", "refused"):
-            raise ValueError(f"status: expected ok, warn or refused, got {self.status!r}")
+        one_of("status", self.status, "ok", "warn", "refused")
         if (self.profile is None) != (self.status == "refused"):
             raise ValueError("a refused photo has no profile, and every other one has")
         if not self.photos or list(self.photos) != sorted(self.photos, key=lambda p: p.file):

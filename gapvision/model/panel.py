@@ -10,7 +10,7 @@ from itertools import pairwise
 import numpy as np
 
 from gapvision.errors import require
-from gapvision.model._checks import FloatArray, frozen_array
+from gapvision.model._checks import FloatArray, frozen_array, frozen_columns
 from gapvision.model.finish import FinishPlan
 from gapvision.model.judgement import DecisionRule, Specification
 from gapvision.model.photo import Notice
@@ -63,17 +63,9 @@ class SeamReading:
     notices: tuple[Notice, ...] = ()
 
     def __post_init__(self) -> None:
-        n = frozen_array(self, "s_mm", (None,))
-        for name in ("gap_mm", "expanded_u_mm", "panel_edge_mm"):
-            frozen_array(self, name, (n,))
+        n = frozen_columns(self, "s_mm", "gap_mm", "expanded_u_mm", "panel_edge_mm")
         for name in ("xy_mm", "outward"):
-            value = np.array(getattr(self, name), dtype=float).reshape(-1, 2)
-            if len(value) not in (0, n):
-                raise ValueError(f"{name}: expected shape ({n}, 2) or none, got {value.shape}")
-            value.setflags(write=False)
-            object.__setattr__(self, name, value)
-        if n > 1 and not (np.diff(self.s_mm) > 0).all():
-            raise ValueError("s_mm: expected increasing stations")
+            frozen_array(self, name, (n if len(getattr(self, name)) else 0, 2))
 
 
 Point = tuple[float, float]

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.model._checks import FloatArray, frozen_array
+from gapvision.model._checks import FloatArray, frozen_array, frozen_columns, one_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,13 +48,9 @@ class GapProfile:
     photo: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
 
     def __post_init__(self) -> None:
-        n = frozen_array(self, "s_mm", (None,))
-        for name in ("gap_mm", "expanded_u_mm", "edge_a_mm", "edge_b_mm", "edge_a_u_mm", "edge_b_u_mm"):
-            frozen_array(self, name, (n,))
+        n = frozen_columns(self, *(name for name in COLUMNS if name.endswith("_mm")))
         for name in ("edge_a_px", "edge_b_px"):
             frozen_array(self, name, (n, 2))
-        if n > 1 and not (np.diff(self.s_mm) > 0).all():
-            raise ValueError("s_mm: expected increasing stations")
         photo = np.zeros(n, np.int64) if len(self.photo) == 0 else np.array(self.photo, np.int64)
         if photo.shape != (n,) or (photo < 0).any():
             raise ValueError(f"photo: expected {n} numbers of photos")
@@ -143,8 +139,7 @@ class Step:
     source: str = "strips"
 
     def __post_init__(self) -> None:
-        if self.source not in ("strips", "stated", "assumed"):
-            raise ValueError(f"source: expected strips, stated or assumed, got {self.source[:60]!r}")
+        one_of("source", self.source, "strips", "stated", "assumed")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -16,16 +16,13 @@ CAUTIONS: dict[str, str] = {
     "prop": "A raised bonnet or boot lid can drop: gas springs weaken, prop rods slip. Put a second support "
     "under it before leaning in.",
     "latch": "After any change at hinge, latch or striker: close the bonnet, pull up at its edge, and see that "
-    "the main latch and the safety catch both hold, "
-    "before the car moves.",
+    "the main latch and the safety catch both hold, before the car moves.",
     "door-latch": "After any change at hinge, latch or striker: see that the door or lid latches to its second "
     "position and that its seal still seats, before the car moves.",
     "lead": "Body solder and old paint can contain lead: test first, no dry sanding, grinding or overheating of "
-    "it, keep dust and fume away from the home; "
-    "children and pregnant women are most at risk.",
+    "it, keep dust and fume away from the home; children and pregnant women are most at risk.",
     "two-pack": "Two-pack primers and paints (isocyanates) can cause lasting asthma: a filter mask is not "
-    "enough for spraying them, "
-    "air-fed breathing apparatus and a proper booth are.",
+    "enough for spraying them, air-fed breathing apparatus and a proper booth are.",
     "grinding": "Grinding and cutting: guard on, eyes, face, hearing and hands protected, sparks away from "
     "fuel, cloth and fresh paint, the disc fit for the tool's speed.",
     "welding": "Welding an edge up: fire watch, fume (zinc on galvanised sheet), battery and airbag modules "

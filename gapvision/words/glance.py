@@ -89,16 +89,14 @@ def _for_proof(measurement: Measurement, say: Lengths) -> str:
 
 def _with_the_gap_lit(measurement: Measurement) -> str:
     """What still helps where the gap is lit from behind already: of all that does, what this photo lacks."""
-    codes = {n.code for n in measurement.notices}
-    steps = []
-    if "gap-burnt-out" in codes:
-        steps.append("dim the lamp behind the gap until it is not burnt out")
-    if "edge-underexposed" in codes:
-        steps.append("bring more light on to the panel")
-    if measurement.scale is not None and abs(measurement.scale.tilt_across_deg) > _SQUARE_DEG:
-        steps.append("hold the camera square above the gap")
-    if measurement.step is None and measurement.stated_step_mm is None:
-        steps.append("lay a strip on each side of the seam")
+    m, codes = measurement, {n.code for n in measurement.notices}
+    lacks = {
+        "dim the lamp behind the gap until it is not burnt out": "gap-burnt-out" in codes,
+        "bring more light on to the panel": "edge-underexposed" in codes,
+        "hold the camera square above the gap": m.scale is not None and abs(m.scale.tilt_across_deg) > _SQUARE_DEG,
+        "lay a strip on each side of the seam": m.step is None and m.stated_step_mm is None,
+    }
+    steps = [step for step, lacking in lacks.items() if lacking]
     unknown = [name for name, known in zip("AB", measurement.settings.known_edges, strict=True) if known is None]
     made = ""
     if unknown:
@@ -106,7 +104,5 @@ def _with_the_gap_lit(measurement: Measurement) -> str:
         made = f"State how {edges} made, cut or rolled."
     if not steps and not made:
         steps.append("go nearer")
-    again = ", ".join(steps)
-    return " ".join(
-        part for part in (f"{again[:1].upper()}{again[1:]}, then take it again." if again else "", made) if part
-    )
+    again = f"{first_up(', '.join(steps))}, then take it again." if steps else ""
+    return f"{again} {made}".strip()

@@ -74,19 +74,15 @@ def _line_not_possible(v: Values, say: Lengths) -> str:
 
 
 def _film_thick(v: Values, say: Lengths) -> tuple[str, str]:
+    film = say.film(*v["film_um"])
     if "clear_coat_um" in v:
-        return (
-            f"Clear coat of {say.film(*v['film_um'])} in all.",
-            f"Clear coat gives trouble outside about {say.film(*v['clear_coat_um'])}: check the coats.",
-        )
-    return (
-        f"The coats add up to {say.film(*v['film_um'])} on the flat.",
-        f"Check the number of coats; above about {say.film(v['most_um'])} the usual advice is to strip or sand back.",
-    )
+        trouble = f"Clear coat gives trouble outside about {say.film(*v['clear_coat_um'])}: check the coats."
+        return f"Clear coat of {film} in all.", trouble
+    usual = f"above about {say.film(v['most_um'])} the usual advice is to strip or sand back"
+    return f"The coats add up to {film} on the flat.", f"Check the number of coats; {usual}."
 
 
-def _film_common_practice(v: Values, say: Lengths) -> str:
-    del say
+def _film_common_practice(v: Values, _: Lengths) -> str:
     return f"The film of {', '.join(v['coats'])} is a common-practice range, not data."
 
 
