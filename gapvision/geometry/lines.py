@@ -111,7 +111,7 @@ def finite_points(x: FloatArray, y: FloatArray, least: int = 2) -> tuple[FloatAr
     if x.ndim != 1 or x.shape != y.shape:
         raise ValueError(f"points: expected two arrays of one shape (n,), got {x.shape} and {y.shape}")
     if len(x) < least:
-        raise ValueError(f"expected {('one point', 'two points')[least - 1]} or more, got {len(x)}")
+        raise ValueError(f"points: expected {('one point', 'two points')[least - 1]} or more, got {len(x)}")
     if not (np.isfinite(x).all() and np.isfinite(y).all()):
         raise ValueError("points: expected finite numbers; leave unmeasured stations out")
     return x, y
