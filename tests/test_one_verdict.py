@@ -6,10 +6,12 @@ import itertools
 import json
 import re
 from dataclasses import replace
+from functools import partial
 from unittest.mock import patch
 
 import numpy as np
 import pypdfium2
+import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
@@ -104,11 +106,25 @@ def marked(axes):
     return [(round(p.get_x(), 3), round(p.get_x() + p.get_width(), 3)) for p in hatched(axes)]
 
 
-@settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow], phases=set(Phase) - {Phase.explain}
+drawn_by_lot = partial(
+    settings, deadline=None, suppress_health_check=[HealthCheck.too_slow], phases=set(Phase) - {Phase.explain}
 )
+
+
+@drawn_by_lot(max_examples=8)
 @given(profiles, specifications(), rules)
 def test_every_surface_says_the_same_of_every_station_and_span(profile, spec, rule):
+    says_the_same(profile, spec, rule)
+
+
+@pytest.mark.slow
+@drawn_by_lot(max_examples=60)
+@given(profiles, specifications(), rules)
+def test_so_it_does_for_many_more(profile, spec, rule):
+    says_the_same(profile, spec, rule)
+
+
+def says_the_same(profile, spec, rule):
     measurement = measured(**profile)
     verdict = judge_measurement(measurement, spec, rule)
     assert len(verdict.states) == len(measurement.profile.s_mm)

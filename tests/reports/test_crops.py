@@ -16,7 +16,7 @@ from gapvision.vision.detect import find_strips
 TILTED = ("open03_door_arc.jpg", "brushed_steel_dark_gap.jpg")  # seen 10 and 6 degrees from the side
 
 
-@pytest.fixture(scope="module", params=TILTED)
+@pytest.fixture(scope="module", params=[TILTED[0], pytest.param(TILTED[1], marks=pytest.mark.slow)])
 def measured(request, measured_sample):
     """A sample's bytes and its measurement."""
     return measured_sample(request.param)

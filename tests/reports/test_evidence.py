@@ -109,7 +109,7 @@ def overlaps(boxes):
 
 @pytest.mark.parametrize(
     ("n", "paper", "units", "long"),
-    [(1, "a4", "mm", False), (1, "letter", "inch", True), (12, "a4", "inch", False), (12, "letter", "mm", True)],
+    [(1, "a4", "mm", False), (1, "letter", "inch", True), pytest.param(12, "a4", "inch", False, marks=pytest.mark.slow), (12, "letter", "mm", True)],
 )
 def test_no_text_is_cut_off_or_overlaps(n, paper, units, long):
     pdf = pypdfium2.PdfDocument(ev.write_evidence(document(n, paper, units, long)))

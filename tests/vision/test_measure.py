@@ -34,7 +34,7 @@ def errors(measurement, truth):
         ("backlit", 0.10),
         pytest.param("rolled", 0.15, marks=pytest.mark.slow),  # test_known.py has a quick one
         ("arc", 0.20),
-        ("bent", 0.20),
+        pytest.param("bent", 0.20, marks=pytest.mark.slow),
     ],
 )
 def test_known_gap_comes_out(scene, measured, name, limit):
@@ -46,7 +46,7 @@ def test_known_gap_comes_out(scene, measured, name, limit):
     assert (np.abs(e) <= m.profile.expanded_u_mm).mean() > 0.9
 
 
-@pytest.mark.parametrize(("across", "along"), [(10, -5), (-4, 8)])
+@pytest.mark.parametrize(("across", "along"), [(10, -5), pytest.param(-4, 8, marks=pytest.mark.slow)])
 def test_the_line_of_sight_is_told_with_its_side(across, along):
     """+ across: the camera stands on side B; + along: towards the last station.
 
