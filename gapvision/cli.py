@@ -7,10 +7,13 @@ imported only when it is called, so that ``gapvision --help`` starts at once.
 from __future__ import annotations
 
 import argparse
+import difflib
+import os
 import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from typing import Any, NoReturn
 
 from gapvision import __version__
 from gapvision.codes import CODES
@@ -19,7 +22,7 @@ from gapvision.errors import EXIT_OK, EXIT_REFUSED, EXIT_USAGE, GapvisionError
 #: Sub-command -> (module in gapvision.commands, one-line help). Each module has
 #: ``configure(parser)`` and ``run(args) -> int``.
 COMMANDS: dict[str, tuple[str, str]] = {
-    "measure": ("measure", "measure photos of a seam"),
+    "measure": ("measure", "measure photos of a seam, and judge them where a wanted gap is known"),
     "strips": ("strips", "write a sheet of strips to print"),
     "judge": ("judge", "say whether a measured seam is in tolerance, and with what certainty"),
     "page": ("page", "open the page on this machine, or with --lan on the workshop's network"),
@@ -34,15 +37,43 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "import": ("import_", "take a job from an export"),
     "verify": ("verify", "say whether an export, or the data folder, was altered"),
     "backup": ("backup", "copy all records while the program runs"),
-    "shop": ("shop", "set the shop's name, logo, paper and units"),
+    "shop": ("shop", "set the shop's name, logo, paper, units, and what gap it wants"),
     "codes": ("codes", "list every refusal, warning and note with what to do about it"),
     "demo-job": ("demo_job", "build an invented job to try things out"),
 }
+_FIRST = """\
+gapvision gives the gap along a panel seam, from one phone photo with a printed strip beside it.
+
+  gapvision demo                             measures a sample photo; nothing to print
+  gapvision strips                           writes the sheet to print and to lay beside the seam
+  gapvision seam.jpg --nominal 3/16in        measures and judges your photo
+  gapvision page                             does all of it in the browser, also for a phone
+
+All commands: gapvision --help
+"""
+_NEAR = 0.6
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser whose faults are one sentence with the nearest word."""
+
+    def error(self, message: str) -> NoReturn:
+        """Refuse what cannot be understood."""
+        said, near = message[:1].upper() + message[1:] + ".", ""
+        if found := re.search(r"unrecognized arguments: (.*)", message, re.DOTALL):
+            word = next((w for w in found[1].split() if w.startswith("-")), found[1].split(" ")[0])
+            said = f"'{_plain(word)}' is not known here."
+            near = _nearest(word.partition("=")[0], self._option_string_actions)
+        elif found := re.search(r"invalid choice: '(.*)' \(choose from (.*)\)", message, re.DOTALL):
+            choices = re.findall(r"[\w-]+", found[2])
+            said, near = f"'{_plain(found[1])}' is not known here.", _nearest(found[1], choices)
+            near = near or (f"Choose {' or '.join(choices)}." if len(choices) < 4 else "")
+        raise GapvisionError("command-not-understood", _plain(said), near or f"See '{self.prog} --help'.")
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """Build the parser; load the module of ``only`` (or of every command when None)."""
-    parser = argparse.ArgumentParser(prog="gapvision", description="The gap along a panel seam, from one photo.")
+    parser = Parser(prog="gapvision", description="The gap along a panel seam, from one photo.")
     parser.add_argument("--version", action="version", version=f"gapvision {__version__}")
     sub = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name, (module, text) in COMMANDS.items():
@@ -62,9 +93,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         unreadable input, 3 photo refused.
     """
     words = _join_minus(list(sys.argv[1:] if argv is None else argv))
-    wanted = next((w for w in words if w in COMMANDS), "")
     try:
-        args = build_parser(wanted).parse_args(words)
+        if not words:
+            sys.stdout.write(_FIRST)
+            return EXIT_OK
+        words = _with_command(words)
+        args = _parse(words)
         return int(import_module(f"gapvision.commands.{COMMANDS[args.command][0]}").run(args))
     except GapvisionError as error:
         sys.stderr.write(f"gapvision: {error} [{error.code}]\n")
@@ -76,11 +110,48 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 130
 
 
+def _parse(words: list[str]) -> Any:
+    """Read the arguments; what is unknown is told by the command's own parser, which knows what is near."""
+    parser = build_parser(words[0])
+    args, unknown = parser.parse_known_args(words)
+    if unknown:
+        children = next(a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+        child = children.choices[args.command]
+        inner = next((a for a in child._actions if isinstance(a, argparse._SubParsersAction)), None)
+        (inner.choices[args.action] if inner else child).error(f"unrecognized arguments: {' '.join(unknown)}")
+    return args
+
+
+def _with_command(words: list[str]) -> list[str]:
+    """Put 'measure' before a photo or a folder that is named alone; a misspelt command is told."""
+    first = words[0]
+    if first in COMMANDS or first in ("-h", "--help", "--version"):
+        return words
+    photos = [w for w in words if not w.startswith("-") and (os.path.exists(w) or re.search(r"[./\\]", w))]
+    if first.startswith("-") and not photos:
+        raise GapvisionError("command-not-understood", f"'{_plain(first)}' is not known here.", "")
+    if first.startswith("-") or first in photos:
+        return ["measure", "--beside", *words]
+    near = _nearest(first, COMMANDS) or "Name a photo, a folder of photos, or a command: see 'gapvision --help'."
+    raise GapvisionError("command-not-understood", f"There is no command and no photo '{_plain(first)}'.", near)
+
+
+def _nearest(word: str, known: Any) -> str:
+    found = difflib.get_close_matches(word, list(known), 1, _NEAR)
+    return f"Did you mean {found[0]}?" if found else ""
+
+
+def _plain(text: str) -> str:
+    """Text of one line that can be shown, whatever was typed."""
+    shown = "".join(c if c.isprintable() else "?" for c in text)
+    return shown if len(shown) <= 300 else shown[:300] + "…"
+
+
 def _join_minus(words: list[str]) -> list[str]:
     """Join an option and a length below zero (``--step -0.8mm``): argparse would take the length for an option."""
     out: list[str] = []
     for word in words:
-        if out and re.fullmatch(r"--[a-z][a-z-]*", out[-1]) and re.fullmatch(r'-[.,]?\d.*[a-zµμ"″]', word):
+        if out and re.fullmatch(r"--[a-z][a-z-]*", out[-1]) and re.fullmatch(r'[-−][.,]?\d.*[a-zµμ"″]', word):
             out[-1] += f"={word}"
         else:
             out.append(word)

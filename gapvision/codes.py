@@ -87,6 +87,15 @@ usage measurement-file-bad
 usage folder-not-writable
     The result could not be written there.
     Choose another folder or free some space, then try again.
+usage output-taken
+    An output would take the place of a file that is there.
+    Give another name, or a folder: there each result gets a name of its own.
+usage disk-full
+    The disk is full.
+    Make room on it and try again; nothing was overwritten.
+usage command-not-understood
+    The command could not be understood.
+    See 'gapvision --help'.
 
 # printing strips
 usage paper-unknown

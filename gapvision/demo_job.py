@@ -96,8 +96,6 @@ def make_demo_job(store: Store, progress: Callable[[int, int], object] | None = 
     except GapvisionError as error:
         if error.code != "job-not-found":
             raise
-    if not store.shop().name:
-        store.set_shop(**SHOP)
     settings = Settings(print_scale_checked=True)
     # Measuring takes a while, so it comes first; then all is stored in one go,
     # and a demo job is there whole or not at all.

@@ -9,6 +9,7 @@ No published rule for ties was found, so one is fixed here and tested.
 
 from __future__ import annotations
 
+import difflib
 import math
 import re
 from fractions import Fraction
@@ -21,6 +22,10 @@ MM_PER_MICROMETRE = 0.001
 
 _UNITS_MM = {
     "mm": Fraction(1),
+    "millimetre": Fraction(1),
+    "millimetres": Fraction(1),
+    "millimeter": Fraction(1),
+    "millimeters": Fraction(1),
     "cm": Fraction(10),
     "m": Fraction(1000),
     "um": Fraction(1, 1000),
@@ -35,6 +40,8 @@ _UNITS_MM = {
     "mils": Fraction(254, 10000),
     "thou": Fraction(254, 10000),
 }
+#: Other characters that people's keyboards write -> plain ones; U+2044 and U+2215 stand in ready-made fractions.
+_PLAIN = {"\u2044": "/", "\u2215": "/", "\u2212": "-", "''": '"', "”": '"', "“": '"', "\xa0": " ", "\u202f": " "}
 _VULGAR = {"½": "1/2", "¼": "1/4", "¾": "3/4", "⅛": "1/8", "⅜": "3/8", "⅝": "5/8", "⅞": "7/8"}
 _NUMBER = re.compile(
     r"^(?P<sign>[+-]?)\s*(?:(?P<whole>\d+)[ -]+(?P<n2>\d+)\s*/\s*(?P<d2>\d+)|(?P<n>\d+)\s*/\s*(?P<d>\d+)"
@@ -49,7 +56,7 @@ def parse_length(text: str | float, default_unit: str | None = None) -> float:
     ----------
     text : str or float
         ``4.76mm``, ``4,76 mm``, ``3/16in``, ``1 3/16 in``, ``0.1875"``, ``2 mil``, ``50 um``.
-        A bare number needs ``default_unit``.
+        A bare number needs ``default_unit``; a bare fraction is never read, because it is one of an inch.
     default_unit : str, optional
         Unit of a bare number (``mm``, ``in``, ``mil``, ``um``).
 
@@ -61,7 +68,8 @@ def parse_length(text: str | float, default_unit: str | None = None) -> float:
     Raises
     ------
     GapvisionError
-        ``length-not-understood`` if there is no number, no unit, or a zero denominator.
+        ``length-not-understood`` if there is no number, no unit, or a zero denominator; it asks whether the nearest
+        length that can be read was meant.
 
     Examples
     --------
@@ -69,15 +77,18 @@ def parse_length(text: str | float, default_unit: str | None = None) -> float:
     4.7625
     """
     raw = str(text).strip().lower()
+    for sign, plain in _PLAIN.items():
+        raw = raw.replace(sign, plain)
     for sign, plain in _VULGAR.items():
         raw = raw.replace(sign, " " + plain)
     raw = raw.strip()
     match = _NUMBER.match(raw)
     if match is None:
-        raise GapvisionError("length-not-understood", f"'{text}' is not a length.")
-    unit = match["unit"] or (default_unit or "")
+        raise _not_a_length(text, "is not a length", raw)
+    bare = "" if match["dec"] is None else default_unit or ""
+    unit = match["unit"] or bare
     if unit not in _UNITS_MM:
-        raise GapvisionError("length-not-understood", f"'{text}' has no unit that is known here.")
+        raise _not_a_length(text, "has no unit that is known here", raw)
     if match["dec"] is not None:
         value = Fraction(match["dec"].replace(",", ".").rstrip(".") or "0")
     else:
@@ -91,6 +102,21 @@ def parse_length(text: str | float, default_unit: str | None = None) -> float:
         return float(value * _UNITS_MM[unit])
     except OverflowError:
         raise GapvisionError("length-not-understood", f"'{text}' is too large to be a length.") from None
+
+
+def _not_a_length(text: str | float, why: str, raw: str) -> GapvisionError:
+    """A refusal that asks for the length that may have been meant: fractions are of an inch, numbers above 1 mm."""
+    found = re.match(r"[+-]?[\d.,/ -]*\d", raw)
+    number, rest = (found[0], raw[found.end() :].strip(" .,")) if found else ("", "")
+    units = difflib.get_close_matches(rest, _UNITS_MM, 1, 0.5) if rest else []
+    if not rest and "/" in number:
+        units = ["in"]
+    elif not rest and number:
+        units = ["mm"] if re.match(r"0*[1-9]", number) else ["mm", "in"]
+    ideas = [f"{number}{' ' if '/' in number else ''}{unit}" for unit in units if _NUMBER.match(number + unit)]
+    shown = "".join(c if c.isprintable() else "?" for c in str(text)[:60])
+    advice = f"Did you mean {' or '.join(ideas)}?" if ideas else ""
+    return GapvisionError("length-not-understood", f"'{shown}' {why}.", advice)
 
 
 def nearest_fraction(length_mm: float, denominator: int = 64) -> Fraction:

@@ -25,7 +25,7 @@ from gapvision.reports import overlay
 from gapvision.reports.figures import draw_profile
 from gapvision.reports.judgement_text import MARKS, verdict_text
 from gapvision.reports.terminal import describe
-from gapvision.words import MM, at_a_glance, span_state
+from gapvision.words import MM, answer, at_a_glance, span_state
 from tests.conftest import hand_made_measurement
 
 
@@ -176,15 +176,18 @@ def says_the_same(profile, spec, rule):
         overlay.draw_overlay(np.zeros((120, 240, 3), np.uint8), measurement, verdict)
     assert [(c.args[1].number, c.args[1].words) for c in pen.call_args_list] == [x for x in spans if x[0]]
 
-    lines = [
-        re.match(r"  (?:\d+ *|- ) +(\d+) to \d+ mm: ([a-z ]+)", x) for x in describe(measurement, verdict).split("\n")
-    ]
-    assert [(int(m[1]), m[2]) for m in lines if m] == [(x.whole_mm[0], span_state(x)) for x in verdict.marked]
-    assert f": {verdict.state}" in describe(measurement, verdict)
-    said = verdict_text(verdict)
+    said = verdict_text(verdict, table=True)
     assert said.startswith(verdict.state.upper())
-    rows = re.findall(r"^([+X?.]) +(\d+) +(\d+) ", said, re.M)
-    assert [row[0] for row in rows] == [MARKS[x.state] for x in verdict.spans]
+    rows = re.findall(r"^([+X?.]) +(\d+) +\d+  (?:out of tolerance, )?([a-z]+(?: [a-z]+)*)", said, re.M)
+    assert rows == [(MARKS[x.state], str(x.whole_mm[0]), span_state(x)) for x in verdict.spans]
+    assert describe(measurement, verdict, table=True).startswith(f"seam.jpg: {said}")
+    # The answer names every place that is not in tolerance.
+    told = answer(verdict, MM)
+    for x in verdict.marked:
+        start, stop = x.whole_mm
+        assert (f"from {start} to {stop} mm" if start != stop else f"at {start} mm") in told
+    assert told.count("Not proven") == (OPEN in {x.state for x in verdict.marked})
+    assert ("The rest is in tolerance." in told) == (IN in verdict.states and len(verdict.marked) > 0)
     assert ("\n  warning: " in said) == verdict.doubtful
 
     short = at_a_glance(measurement, verdict, MM)

@@ -7,31 +7,35 @@ short outcome, so that no pixels and no arrays travel between processes.
 from __future__ import annotations
 
 import os
-import sys
+import signal
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any
 
 from gapvision import words
+from gapvision.commands._outputs import make_folder
 from gapvision.errors import GapvisionError
+from gapvision.words import MM, Lengths
 
 if TYPE_CHECKING:
-    from gapvision.model import Measurement, Specification, Verdict
+    from gapvision.model import DecisionRule, Measurement, Specification, Verdict
+
+Said = tuple[str, str, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Order:
-    """One photo to measure and what to write about it; ``known``: settings that state edges and step."""
+    """One photo to measure, how to judge it, and what to write about it; ``settings``: fields of Settings."""
 
     photo: Path
     spec: Specification | None = None
-    print_scale_along: float = 1.0
-    print_scale_across: float = 1.0
-    print_scale_checked: bool = False
-    seam: tuple[tuple[float, float], ...] | None = None
-    edges: str = "auto"
-    known: dict[str, Any] = field(default_factory=dict)
+    rule: DecisionRule | None = None
+    settings: dict[str, Any] = field(default_factory=dict)
     outputs: dict[str, Path] = field(default_factory=dict)
+    say: Lengths = MM
+    table: bool = False
+    csv_style: str = "plain"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,26 +46,32 @@ class Outcome:
     ----------
     status : str
         ``ok``, ``warn``, ``refused`` or ``error``.
+    state : str
+        The verdict's; empty without one.
+    told : str
+        All that is said of the photo alone.
+    answer : str
+        The answer in a few sentences; empty for a photo without one.
     failed : tuple of str or None
-        Code, message and advice when the file could not be read or written.
-    warnings : tuple of tuple of str
-        Code, message and advice of each warning or refusal.
-    out_mm, open_mm : float
-        Length of seam out of tolerance and not proven [mm].
+        Code, message and advice when the photo could not be read.
+    unwritten : tuple of tuple of str
+        The same of each file that could not be written.
+    notices : tuple of tuple of str
+        Code, message and advice of each refusal, warning and note.
+    row : str
+        Its numbers, for a table of many photos.
     """
 
     file: str
     status: str
-    table: str = ""
-    failed: tuple[str, str, str] | None = None
-    warnings: tuple[tuple[str, str, str], ...] = ()
-    stations: int = 0
-    mean_mm: float = float("nan")
-    min_mm: float = float("nan")
-    max_mm: float = float("nan")
-    u_mm: float = float("nan")
-    out_mm: float = 0.0
-    open_mm: float = 0.0
+    state: str = ""
+    told: str = ""
+    answer: str = ""
+    failed: Said | None = None
+    unwritten: tuple[Said, ...] = ()
+    written: tuple[Path, ...] = ()
+    notices: tuple[Said, ...] = ()
+    row: str = ""
 
 
 def measure_one(order: Order) -> Outcome:
@@ -75,41 +85,51 @@ def measure_one(order: Order) -> Outcome:
         return Outcome(file=order.photo.name, status="error", failed=failed)
 
 
-def measure_all(orders: list[Order], stream: TextIO | None = None) -> list[Outcome]:
-    """Measure many photos on all cores, with a progress bar.
+def measure_all(orders: list[Order], progress: Callable[[int, int, str], object]) -> tuple[list[Outcome], bool]:
+    """Measure many photos on all cores.
 
     Parameters
     ----------
     orders : list of Order
         What to measure.
-    stream : file, optional
-        Where the bar goes; standard error when None.
+    progress : callable
+        Called with (photos done, photos in all, the last one's name).
 
     Returns
     -------
-    list of Outcome
+    outcomes : list of Outcome
         In the order given.  A photo that brings its worker down is reported and the rest goes on.
+    stopped : bool
+        Whether Ctrl+C came first; then the outcomes are those of the photos that were done.
     """
     from concurrent.futures import ProcessPoolExecutor, as_completed
     from concurrent.futures.process import BrokenProcessPool
     from multiprocessing import get_context
 
-    bar = _Bar(len(orders), stream or sys.stderr)
     outcomes: dict[int, Outcome] = {}
     waiting = list(range(len(orders)))
     workers = min(os.cpu_count() or 1, len(orders))
-    while waiting:
+    stopped = False
+    progress(0, len(orders), "")
+    while waiting and not stopped:
         # 'spawn': a forked OpenCV may hang.
-        with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_start_worker) as pool:
+        pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_start_worker)
+        try:
+            heard = signal.signal(signal.SIGINT, signal.SIG_IGN)  # the workers start deaf to Ctrl+C: it is this one's
             jobs = {pool.submit(measure_one, orders[k]): k for k in waiting}
+            signal.signal(signal.SIGINT, heard)
             for job in as_completed(jobs):
                 try:
                     outcomes[jobs[job]] = job.result()
                 except BrokenProcessPool:
                     continue
-                bar.step(outcomes[jobs[job]].file)
+                progress(len(outcomes), len(orders), outcomes[jobs[job]].file)
+            pool.shutdown()
+        except KeyboardInterrupt:
+            stopped = True
+            _stop(pool)
         waiting = [k for k in waiting if k not in outcomes]
-        if waiting and workers == 1:  # alone in its process and still down: this photo is the one
+        if waiting and workers == 1 and not stopped:  # alone in its process and still down: this photo is the one
             lost = waiting.pop(0)
             failed = (
                 "file-unreadable",
@@ -117,10 +137,9 @@ def measure_all(orders: list[Order], stream: TextIO | None = None) -> list[Outco
                 "Copy the photo from the phone again.",
             )
             outcomes[lost] = Outcome(file=orders[lost].photo.name, status="error", failed=failed)
-            bar.step(orders[lost].photo.name)
+            progress(len(outcomes), len(orders), orders[lost].photo.name)
         workers = 1
-    bar.close()
-    return [outcomes[k] for k in range(len(orders))]
+    return [outcomes[k] for k in sorted(outcomes)], stopped
 
 
 def _start_worker() -> None:
@@ -130,159 +149,111 @@ def _start_worker() -> None:
     cv2.setNumThreads(1)
 
 
+def _stop(pool: Any) -> None:
+    """End the workers now; what one was writing is a part file, which goes with it."""
+    workers = list((pool._processes or {}).values())
+    for worker in workers:
+        worker.terminate()
+    pool.shutdown(wait=False, cancel_futures=True)
+
+
 def _measure(order: Order) -> Outcome:
     from gapvision.intake.photo import read_photo
+    from gapvision.judgement import judge_measurement
     from gapvision.model import Settings
     from gapvision.recipe import measure_photo
 
-    check_outputs(order)
+    _draw_ahead(order)
     photo = read_photo(order.photo)
-    settings = Settings(
-        print_scale_along=order.print_scale_along,
-        print_scale_across=order.print_scale_across,
-        print_scale_checked=order.print_scale_checked,
-        seam_hint_px=order.seam,
-        tolerance_mm=None if order.spec is None else order.spec.half_width_mm,
-        edges=order.edges,
-        **order.known,
-    )
-    measurement = measure_photo(photo, settings)
-    verdict = verdict_of(measurement, order)
-    written = write_outputs(measurement, verdict, order)
-    return _outcome(order, measurement, verdict, written)
+    tolerance = None if order.spec is None else order.spec.half_width_mm
+    measurement = measure_photo(photo, Settings(tolerance_mm=tolerance, **order.settings))
+    verdict = None
+    if order.spec is not None and measurement.profile is not None:
+        verdict = judge_measurement(measurement, order.spec, order.rule)
+    written, unwritten = write_outputs(measurement, verdict, order)
+    return _outcome(order, measurement, verdict, written, unwritten)
 
 
-def verdict_of(measurement: Measurement, order: Order) -> Verdict | None:
-    """The decision by the order's tolerance; None without one, or when the photo was refused."""
-    from gapvision.judgement import judge_measurement
+def _draw_ahead(order: Order) -> None:
+    """Load what the plot needs while the photo is measured: that takes half as long as measuring, on another core."""
+    import threading
 
-    if order.spec is None or measurement.profile is None:
-        return None
-    return judge_measurement(measurement, order.spec)
+    if "plot" in order.outputs:
+        threading.Thread(target=_load_drawing, daemon=True).start()
 
 
-def write_outputs(measurement: Measurement, verdict: Verdict | None, order: Order) -> list[Path]:
-    """Write the files that the order asks for; a refused photo gets its JSON and no plot."""
-    written = []
+def _load_drawing() -> None:
+    import matplotlib.backends.backend_agg
+    import matplotlib.figure  # noqa: F401
+
+
+def write_outputs(
+    measurement: Measurement, verdict: Verdict | None, order: Order
+) -> tuple[list[Path], list[GapvisionError]]:
+    """Write the files that the order asks for; a refused photo gets its JSON and its marked photo alone."""
+    written, unwritten = [], []
     for kind, path in order.outputs.items():
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise _no_folder(path, error) from None
-        if kind == "json":
-            from gapvision.formats.measurement_json import write
-
-            write(measurement, path)
-        elif kind == "csv" and measurement.profile is not None:
-            from gapvision.formats.table import write_csv
-
-            write_csv(measurement, path, verdict)
-        elif kind == "plot" and measurement.profile is not None:
-            from gapvision.reports.figures import draw_profile, write_figure
-
-            write_figure(draw_profile(measurement, verdict), path)
-        elif kind == "overlay":
-            _write_overlay(measurement, verdict, order.photo, path)
-        else:
+        if measurement.profile is None and kind in ("csv", "plot"):
             continue
-        written.append(path)
-    return written
-
-
-def check_outputs(order: Order) -> None:
-    """Refuse before the photo is read what :func:`write_outputs` would refuse after all the measuring.
-
-    Raises
-    ------
-    GapvisionError
-        ``value-out-of-range`` on an unknown ending, ``folder-not-writable``.
-    """
-    from gapvision.formats.atomic import check_folder, check_whole
-
-    for kind, path in order.outputs.items():
         try:
-            check_folder(path.parent)
-        except OSError as error:
-            raise _no_folder(path, error) from None
-        if kind in ("plot", "overlay"):
-            from gapvision.reports.figures import figure_kind
-
-            (figure_kind if kind == "plot" else _overlay_kind)(path)
-        if path.parent.is_dir():
-            check_whole(path)
+            make_folder(path)
+            _write(kind, path, measurement, verdict, order)
+        except GapvisionError as error:
+            unwritten.append(error)
+        else:
+            written.append(path)
+    return written, unwritten
 
 
-def _no_folder(path: Path, error: OSError) -> GapvisionError:
-    message = f"The folder '{path.parent}' could not be made: {error.strerror}."
-    return GapvisionError("folder-not-writable", message)
+def _write(kind: str, path: Path, measurement: Measurement, verdict: Verdict | None, order: Order) -> None:
+    if kind == "json":
+        from gapvision.formats.measurement_json import write
+
+        write(measurement, path)
+    elif kind == "csv":
+        from gapvision.formats.table import write_csv
+
+        write_csv(measurement, path, verdict)
+    elif kind == "plot":
+        from gapvision.reports.figures import draw_profile, write_figure
+
+        write_figure(draw_profile(measurement, verdict, unit=order.say.unit), path)
+    else:
+        from gapvision.formats.atomic import write_whole
+        from gapvision.intake.photo import read_colour
+        from gapvision.reports.overlay import draw_overlay, overlay_bytes
+
+        pixels = read_colour(order.photo, max_side_px=1800)
+        picture = draw_overlay(pixels, measurement, verdict, unit=order.say.unit)
+        write_whole(path, overlay_bytes(picture, "PNG" if path.suffix.lower() == ".png" else "JPEG"))
 
 
-def _overlay_kind(path: Path) -> str:
-    """Say which format the ending of an overlay's name stands for."""
-    kind = {".png": "PNG", ".jpg": "JPEG", ".jpeg": "JPEG"}.get(path.suffix.lower())
-    if kind is None:
-        raise GapvisionError(
-            "value-out-of-range", f"A picture cannot be written as '{path.name}'.", "End its name with .png or .jpg."
-        )
-    return kind
-
-
-def _write_overlay(measurement: Measurement, verdict: Verdict | None, photo: Path, path: Path) -> None:
-    from gapvision.formats.atomic import write_whole
-    from gapvision.intake.photo import read_colour
-    from gapvision.reports.overlay import draw_overlay, overlay_bytes
-
-    kind = _overlay_kind(path)
-    pixels = read_colour(photo, max_side_px=1800)
-    write_whole(path, overlay_bytes(draw_overlay(pixels, measurement, verdict), kind))
-
-
-def _outcome(order: Order, measurement: Measurement, verdict: Verdict | None, written: list[Path]) -> Outcome:
+def _outcome(
+    order: Order,
+    measurement: Measurement,
+    verdict: Verdict | None,
+    written: list[Path],
+    unwritten: list[GapvisionError],
+) -> Outcome:
     from gapvision.reports.terminal import describe
 
-    table = describe(measurement, verdict)
-    if written:
-        table += "written: " + ", ".join(str(p) for p in written) + "\n"
-    notes = tuple((n.code, *words.notice(n, words.MM)) for n in measurement.notices if n.kind != "note")
-    if measurement.profile is None or measurement.summary is None:
-        return Outcome(file=order.photo.name, status=measurement.status, table=table, warnings=notes)
-    from statistics import median
+    profile, summary, say = measurement.profile, measurement.summary, order.say
+    answer = row = ""
+    if profile is not None and summary is not None and len(profile.s_mm):
+        from statistics import median
 
+        answer = words.as_measured(measurement, say) if verdict is None else words.answer(verdict, say)
+        numbers = (summary.mean_mm, summary.min_mm, summary.max_mm)
+        row = " ".join(f"{x:7.2f}" for x in numbers)
+        row += f" {median(profile.expanded_u_mm.tolist()):6.2f} {len(profile.s_mm):8d}"
     return Outcome(
         file=order.photo.name,
         status=measurement.status,
-        table=table,
-        warnings=notes,
-        stations=len(measurement.profile.s_mm),
-        mean_mm=measurement.summary.mean_mm,
-        min_mm=measurement.summary.min_mm,
-        max_mm=measurement.summary.max_mm,
-        u_mm=median(measurement.profile.expanded_u_mm.tolist()),
-        out_mm=0.0 if verdict is None else verdict.out_mm,
-        open_mm=0.0 if verdict is None else verdict.open_mm,
+        state="" if verdict is None else verdict.state,
+        told=describe(measurement, verdict, say, table=order.table),
+        answer=answer,
+        unwritten=tuple((e.code, e.message, e.next_step) for e in unwritten),
+        written=tuple(written),
+        notices=tuple((n.code, *words.notice(n, say)) for n in measurement.notices),
+        row=row,
     )
-
-
-class _Bar:
-    """Progress on a terminal as one moving line, elsewhere as a line per photo."""
-
-    def __init__(self, total: int, stream: TextIO) -> None:
-        self.total, self.done, self.stream = total, 0, stream
-        self.moving = stream.isatty()
-        self._show("")
-
-    def step(self, name: str) -> None:
-        """Count one photo."""
-        self.done += 1
-        self._show(name)
-
-    def _show(self, name: str) -> None:
-        full = round(30 * self.done / max(self.total, 1))
-        line = f"[{'#' * full}{'.' * (30 - full)}] {self.done}/{self.total} {name}"
-        self.stream.write(f"\r{line[:100]:<100}" if self.moving else f"{line}\n")
-        self.stream.flush()
-
-    def close(self) -> None:
-        """End the moving line."""
-        if self.moving:
-            self.stream.write("\n")

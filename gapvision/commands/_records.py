@@ -65,19 +65,16 @@ class Bar:
         self.moving = self.stream.isatty()
         self._shown_at = 0.0
 
-    def __call__(self, done: int, total: int) -> None:
-        """Show how far it is."""
+    def __call__(self, done: int, total: int, name: str = "") -> None:
+        """Show how far it is, and what was done last."""
         now = time.monotonic()
         last = done >= total
         if not last and now - self._shown_at < (0.1 if self.moving else 5.0):
             return
         self._shown_at = now
         full = round(24 * done / max(total, 1))
-        line = f"{self.label} [{'#' * full}{'.' * (24 - full)}] {done}/{total}"
-        if self.moving:
-            self.stream.write(f"\r{line}" + ("\n" if last else ""))
-        else:
-            self.stream.write(line + "\n")
+        line = f"{self.label} [{'#' * full}{'.' * (24 - full)}] {done}/{total} {name}".rstrip()
+        self.stream.write(f"\r{line[:79]:<79}" + ("\n" if last else "") if self.moving else line + "\n")
         self.stream.flush()
 
 

@@ -7,19 +7,29 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from gapvision.commands._lengths import add_check_lines, add_known, known_of, parse_points
+from gapvision.commands._args import (
+    add_check_lines,
+    add_known,
+    add_shown,
+    add_wanted,
+    decimal,
+    given_spec,
+    known_of,
+    parse_point,
+    say_of,
+)
 from gapvision.commands._records import Bar, add_data, open_store, picked
 from gapvision.errors import GapvisionError
 from gapvision.model import Measurement
 from gapvision.records import TICKS
 from gapvision.targets.print_scale import print_scales
-from gapvision.units import parse_length
-from gapvision.words import MM, notice
+from gapvision.words import Lengths, notice
 
 _EPILOG = """\
 A seam or stage that the job does not have yet is added.  Exit code: 0 stored,
 2 a file could not be read or an argument not be understood, 3 a photo was refused
-(and not stored, unless --keep-refused).
+(and not stored, unless --keep-refused). Example, after 'gapvision demo-job' and 'gapvision demo':
+gapvision add gapvision_demo/seam.jpg --job DEMO-1 --seam sill --stage "as found" --data gapvision_demo_job
 """
 
 
@@ -37,26 +47,23 @@ def configure(parser: argparse.ArgumentParser) -> None:
         action = argparse.BooleanOptionalAction
         parser.add_argument(f"--{name.split('_')[0]}", dest=name, action=action, default=None, help=text)
     parser.add_argument("--support", default="", help="how the car stands, e.g. 'on its wheels'")
-    parser.add_argument("--metal-temp", type=float, metavar="C", help="temperature of the metal [degrees Celsius]")
-    wanted = parser.add_mutually_exclusive_group()
-    wanted.add_argument(
-        "--nominal", metavar="LENGTH", help="wanted gap of this seam: set once, then kept and judged by"
-    )
-    wanted.add_argument("--spec", metavar="F.toml", help="the seam's specification: set once, then kept and judged by")
-    wanted.add_argument("--preset", metavar="NAME", help="a ready specification: set once, then kept and judged by")
-    parser.add_argument("--tol", metavar="LENGTH", help="allowed either way, with --nominal (default: 0.5mm)")
+    parser.add_argument("--metal-temp", type=decimal, metavar="C", help="temperature of the metal [degrees Celsius]")
+    add_wanted(parser, rule=False, note="set once, then kept with the seam and judged by")
     add_check_lines(parser)
     add_known(parser)
-    parser.add_argument("--along", nargs="+", metavar="X,Y", help="two or more points along the seam, pixels")
+    parser.add_argument("--along", nargs="+", type=parse_point, metavar="X,Y", help="points along the seam [px]")
     parser.add_argument("--drop-location", action="store_true", help="store a copy without location data")
     parser.add_argument("--keep-refused", action="store_true", help="store a photo that cannot be measured, too")
+    add_shown(parser)
     add_data(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Measure and store."""
+    from gapvision.formats.settings_file import read_kept
+    from gapvision.formats.specification_file import specification_to_table
     from gapvision.model import Settings
-    from gapvision.records import Conditions
+    from gapvision.records import Conditions, data_folder
     from gapvision.workshop import add_photo, judge_line
 
     along, across, checked = print_scales(args.check_length, args.check_width)
@@ -64,15 +71,17 @@ def run(args: argparse.Namespace) -> int:
         print_scale_along=along,
         print_scale_across=across,
         print_scale_checked=checked,
-        seam_hint_px=parse_points(args.along),
+        seam_hint_px=None if args.along is None else tuple(args.along),
         **known_of(args),
     )
     conditions = Conditions(**picked(args, *TICKS), support=args.support, metal_temp_c=args.metal_temp)
     said = conditions != Conditions()
-    spec = _spec(args)
+    wanted, say = given_spec(args), say_of(args)
+    spec = None if wanted is None else specification_to_table(wanted)
     refused = unreadable = 0
     with open_store(args) as store:
         job = store.job(args.job)
+        kept = read_kept(data_folder(args.data), job.reference)
         seam = None
         bar = Bar("measuring")
         for number, name in enumerate(args.photos, 1):
@@ -82,7 +91,7 @@ def run(args: argparse.Namespace) -> int:
                 data, file_name = read_bytes(name)
                 if seam is None:
                     with store.database.saving():
-                        seam = _seam(store, job, args)
+                        seam = _seam(store, job, args, kept)
                         if spec is not None:
                             seam = store.edit_seam(seam.seam_id, spec=spec)
                         visit = store.find_visit(
@@ -103,7 +112,7 @@ def run(args: argparse.Namespace) -> int:
                     keep_refused=args.keep_refused,
                 )
                 if line is not None:
-                    line = judge_line(store, line)
+                    line = judge_line(store, line, kept.rule)
             except GapvisionError as error:
                 if len(args.photos) == 1:
                     raise
@@ -111,14 +120,14 @@ def run(args: argparse.Namespace) -> int:
                 unreadable += 1
                 continue
             refused += measurement.status == "refused"
-            _tell(file_name, line, measurement)
+            _tell(file_name, line, measurement, say)
             if len(args.photos) > 1:
                 bar(number, len(args.photos))
     return 2 if unreadable else 3 if refused else 0
 
 
-def _seam(store: Any, job: Any, args: argparse.Namespace) -> Any:
-    """Find the seam, or add it and say so."""
+def _seam(store: Any, job: Any, args: argparse.Namespace, kept: Any) -> Any:
+    """Find the seam, or add it and say so; a new one goes by what is kept for the job or the shop."""
     try:
         return store.find_seam(job.job_id, args.seam, args.side)
     except GapvisionError as error:
@@ -128,40 +137,26 @@ def _seam(store: Any, job: Any, args: argparse.Namespace) -> Any:
     first, _, rest = name.partition(" ")
     if not side and first.casefold() in ("left", "right") and rest.strip():
         name, side = rest.strip(), first.casefold()
-    seam = store.add_seam(job.job_id, name, side=side)
+    from gapvision.formats.specification_file import specification_to_table
+
+    spec = None if kept.spec is None else specification_to_table(kept.spec)
+    seam = store.add_seam(job.job_id, name, side=side, spec=spec)
     print(f"New seam in job {job.reference}: {seam.full_name}")
     return seam
 
 
-def _spec(args: argparse.Namespace) -> dict[str, Any] | None:
-    """The specification that was given, as it is kept with the seam."""
-    if args.tol and not args.nominal:
-        raise GapvisionError(
-            "value-out-of-range", "--tol belongs to --nominal.", "Give --nominal too, or leave it out."
-        )
-    if not (args.nominal or args.spec or args.preset):
-        return None
-    from gapvision.formats.specification_file import read_specification, specification_to_table
-    from gapvision.judgement import preset, simple_spec
-
-    if args.nominal:
-        tol = parse_length(args.tol, "mm") if args.tol else 0.5
-        return specification_to_table(simple_spec(parse_length(args.nominal, "mm"), tol, tol))
-    return specification_to_table(read_specification(args.spec) if args.spec else preset(args.preset))
-
-
-def _tell(file_name: str, line: Any, measurement: Measurement) -> None:
+def _tell(file_name: str, line: Any, measurement: Measurement, say: Lengths) -> None:
     for n in measurement.notices:
         if n.kind != "note":
-            print(f"{file_name}: {' '.join(notice(n, MM))} [{n.code}]")
+            print(f"{file_name}: {' '.join(notice(n, say))} [{n.code}]")
     if line is None:
         print(f"{file_name}: refused, not stored")
     elif line.mean_mm is None:
         print(f"{file_name}: refused, stored as measurement {line.measurement_id}")
     else:
         print(
-            f"{file_name}: {line.status}, mean gap {MM.gap(line.mean_mm)}, {line.min_mm:.2f} to"
-            f" {line.max_mm:.2f} mm, U {line.u_mm:.2f} mm; stored as measurement {line.measurement_id}"
+            f"{file_name}: {line.status}, mean gap {say.gap(line.mean_mm)}, {say.gap(line.min_mm)} to"
+            f" {say.gap(line.max_mm)}, U {say.small(line.u_mm)}; stored as measurement {line.measurement_id}"
         )
         if line.verdict is not None:
             print(f"{file_name}: {line.verdict.decision} (rule: {line.verdict.rule})")

@@ -22,6 +22,9 @@ a note is good to know; usage is an argument or a file that cannot be used. This
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
+    parser.epilog = (
+        "Example: gapvision codes"
+    )
     parser.add_argument("--markdown", action="store_true", help="as a table in Markdown")
 
 

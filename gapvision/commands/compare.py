@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gapvision import words
-from gapvision.commands._lengths import parse_points
+from gapvision.commands._args import add_shown, nonsense, parse_point, say_of
 from gapvision.commands._records import add_data, choose_line, open_store, picked, show_table
 from gapvision.errors import GapvisionError
 from gapvision.units import parse_length
@@ -17,10 +17,8 @@ if TYPE_CHECKING:
     from gapvision.model import Comparison
 
 _EPILOG = """\
-Examples:
-  gapvision compare 2026-014 "left door, rear" --before "as found" --after "after trimming"
-  gapvision compare 2026-014 "left door, rear" --with "right door, rear"
-  gapvision compare before.json after.json --datum strip
+Two measurement files can be compared, too. Example, after 'gapvision demo-job':
+  gapvision compare DEMO-1 "left door, rear edge" --data gapvision_demo_job
 """
 
 
@@ -47,35 +45,42 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--mark",
         nargs=2,
+        type=parse_point,
         action="append",
         metavar=("X,Y", "X,Y"),
         help="the same mark in the photo before and in the one after, pixels; may be repeated",
     )
     parser.add_argument("--mirror", action="store_true", help="mirror the second measurement file")
     parser.add_argument(
-        "--nominal", metavar="LENGTH", help="wanted gap: then it is said what got better and what worse"
+        "--nominal", type=parse_length, metavar="LENGTH", help="wanted gap: says what got better and worse"
     )
     parser.add_argument("--json", metavar="F", help="write the comparison")
+    add_shown(parser)
     add_data(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Compare, print, write."""
-    from gapvision.formats.atomic import check_whole, write_whole
+    from gapvision.commands._outputs import outputs_of
+    from gapvision.formats.atomic import write_whole
     from gapvision.formats.measurement_json import read
     from gapvision.workshop import compare_lines, compare_measurements
 
-    pairs = [parse_points(list(pair)) or () for pair in args.mark or []]
-    marks = [(pair[0], pair[1]) for pair in pairs]
+    marks = [(pair[0], pair[1]) for pair in args.mark or []]
     datum = args.datum or ("mark" if marks else "align")
-    nominal = parse_length(args.nominal, "mm") if args.nominal else None
-    if args.json:
-        check_whole(args.json)
-    if Path(args.first).suffix.lower() == ".json" and Path(args.second).suffix.lower() == ".json":
+    nominal, say = args.nominal, say_of(args)
+    two_files = Path(args.first).suffix.lower() == ".json" and Path(args.second).suffix.lower() == ".json"
+    of_records = args.other is not None or (args.before, args.after) != ("first", "last")
+    if (marks and datum != "mark") or (args.mirror if not two_files else of_records):
+        said = "--mark goes with --datum mark, --mirror with two files, --with, --before and --after with a job's seam."
+        raise nonsense(said, "Leave out what does not belong.")
+    inputs = [args.first, args.second] if two_files else []
+    output = outputs_of({"--json": ("json", args.json, "comparison")}, inputs).get("--json")
+    if two_files:
         files = [read(args.first), read(args.second)]
         result = compare_measurements(*files, datum=datum, marks=marks, mirror=args.mirror, nominal_mm=nominal)
         print(f"before: {args.first}\nafter:  {args.second}")
-        _tell(result, list(result.notices))
+        _tell(result, list(result.notices), say)
         found: dict[str, Any] = {"before": args.first, "after": args.second}
     else:
         with open_store(args) as store:
@@ -97,13 +102,13 @@ def run(args: argparse.Namespace) -> int:
         for word, s, x in (("before", seam, before), ("after", other, after)):
             verdict = f", {x.verdict.decision}" if x.verdict else ""
             print(f"{word + ':':<8}no. {x.measurement_id}, {s.full_name}, {x.visit.stage}, {x.visit.on_date}{verdict}")
-        _tell(result, list(both.notices))
+        _tell(result, list(both.notices), say)
         if both.thermal is not None and both.thermal_panel_only is not None:
             print(words.heat(both.thermal.per_side_mm, both.thermal_panel_only.per_side_mm))
         found = {"job": job.reference, "before": before.measurement_id, "after": after.measurement_id}
-    if args.json:
-        write_whole(args.json, json.dumps(found | comparison_dict(result), indent=1).encode())
-        print(f"written: {args.json}")
+    if output is not None:
+        write_whole(output, json.dumps(found | comparison_dict(result), indent=1).encode())
+        print(f"written: {output}")
     return 0
 
 
@@ -138,14 +143,14 @@ def comparison_dict(c: Comparison) -> dict[str, Any]:
     }
 
 
-def _tell(c: Comparison, notices: list[Any]) -> None:
-    print("\n".join(words.change(c, words.MM)))
+def _tell(c: Comparison, notices: list[Any], say: words.Lengths) -> None:
+    print("\n".join(words.change(c, say)))
     rows = [
-        (s.state, f"{s.from_mm:.0f}", f"{s.to_mm:.0f}", f"{s.largest_mm:+.2f}", f"{s.at_mm:.0f}",
-         f"{s.expanded_u_mm:.2f}")
+        (s.state, say.place(s.from_mm), say.place(s.to_mm), say.small(s.largest_mm, signed=True), say.place(s.at_mm),
+         say.small(s.expanded_u_mm))
         for s in c.spans
     ]  # fmt: skip
     if rows:
-        show_table(rows, ("change", "from [mm]", "to [mm]", "largest [mm]", "at [mm]", "U [mm]"))
+        show_table(rows, ("change", "from", "to", "largest", "at", "U"))
     for n in notices:
-        print(words.notice_line(n, words.MM))
+        print(words.notice_line(n, say))

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import argparse
+import shutil
 from pathlib import Path
 
 _NOMINAL_MM, _TOLERANCE_MM = 4.7625, 0.5  # 3/16 in, common practice, no source
+#: What the demo's folder gets of the samples -> its name there.
+_COPIES = {"left_door_2.jpg": "seam.jpg", "right_door_2.jpg": "other_side.jpg", "door.toml": "door.toml"}
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
+    parser.epilog = "The folder then holds what the examples of the other commands use. Example: gapvision demo"
     parser.add_argument(
         "-o", "--output", default="gapvision_demo", metavar="FOLDER", help="where to write (default: gapvision_demo)"
     )
@@ -18,25 +22,33 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Measure the sample photo."""
     from gapvision.commands._batch import Order, measure_one
+    from gapvision.commands._outputs import in_folders, make_folder
     from gapvision.errors import EXIT_OK, EXIT_REFUSED, GapvisionError
     from gapvision.judgement import simple_spec
-    from gapvision.samples import DEMO_PHOTO
+    from gapvision.samples import DEMO_PHOTO, FOLDER
 
     folder = Path(args.output)
-    outputs = {
-        "json": folder / f"{DEMO_PHOTO.stem}.json",
-        "csv": folder / f"{DEMO_PHOTO.stem}.csv",
-        "plot": folder / f"{DEMO_PHOTO.stem}.plot.png",
-        "overlay": folder / f"{DEMO_PHOTO.stem}.overlay.png",
-    }
+    if not folder.is_dir() or any(folder.iterdir()):
+        folder = in_folders({"": (folder, "")}, set())[""]
+    kinds = {"json": "json", "csv": "csv", "plot": "plot.png", "overlay": "marked.jpg"}
+    outputs = {kind: folder / f"seam.{end}" for kind, end in kinds.items()}
+    make_folder(outputs["json"])
+    try:
+        for name, copy in _COPIES.items():
+            shutil.copyfile(FOLDER / name, folder / copy)
+    except OSError as error:
+        raise GapvisionError("folder-not-writable", f"'{folder}' could not be filled: {error.strerror}.") from None
     spec = simple_spec(_NOMINAL_MM, _TOLERANCE_MM, _TOLERANCE_MM)
-    order = Order(photo=DEMO_PHOTO, spec=spec, print_scale_checked=True, outputs=outputs)
+    settings = {"print_scale_checked": True}
+    order = Order(photo=folder / _COPIES[DEMO_PHOTO.name], spec=spec, settings=settings, outputs=outputs)
     outcome = measure_one(order)
-    if outcome.failed is not None:
-        raise GapvisionError(*outcome.failed)
-    print(outcome.table)
+    for failed in (outcome.failed, *outcome.unwritten):
+        if failed is not None:
+            raise GapvisionError(*failed)
+    print(outcome.told)
     if outcome.status == "refused":
         return EXIT_REFUSED
     print(f"The plot is {outputs['plot'].resolve()}")
     print(f"The photo with both edges is {outputs['overlay'].resolve()}")
+    print(f"Next: gapvision {order.photo} --nominal 5mm")
     return EXIT_OK

@@ -11,11 +11,20 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from gapvision.commands._args import (
+    add_kept,
+    add_shown,
+    add_wanted,
+    decimal,
+    given_rule,
+    keep,
+    kept_rows,
+    nonsense,
+    say_of,
+)
 from gapvision.commands._records import Bar, add_data, number, open_store, picked, show_table
 from gapvision.errors import GapvisionError
-from gapvision.model import RULES
 from gapvision.units import parse_length
-from gapvision.words import MM
 
 if TYPE_CHECKING:
     from gapvision.records import Job, MeasurementLine, Store
@@ -32,6 +41,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
             child.add_argument("job", help="the job's reference")
         for flags, options in arguments:
             child.add_argument(flags, **options)
+        child.epilog = f"Example, after 'gapvision demo-job': {_EXAMPLES[name]} --data gapvision_demo_job"
+        if run_action is _show:
+            add_shown(child)
+        if run_action is _edit:
+            add_wanted(child, note="kept: this job's new seams that say nothing else go by it")
+            add_kept(child)
         add_data(child)
 
 
@@ -70,6 +85,7 @@ def _show(store: Store, args: argparse.Namespace) -> None:
     if args.json:
         _print_json(_as_dict(store, job, lines))
         return
+    say = say_of(args)
     print(f"Job {job.reference}, opened {job.opened_on}")
     for head in _TEXTS[1:]:
         if text := getattr(job, head):
@@ -79,15 +95,15 @@ def _show(store: Store, args: argparse.Namespace) -> None:
         rows = [
             (
                 str(x.measurement_id), x.visit.on_date, x.visit.stage, x.status,
-                "-" if x.mean_mm is None else MM.gap(x.mean_mm),
-                "-" if x.min_mm is None else f"{x.min_mm:.2f} to {x.max_mm:.2f}",
-                number(x.u_mm), x.verdict.decision if x.verdict else "-",
+                "-" if x.mean_mm is None else say.gap(x.mean_mm),
+                " to ".join("-" if v is None else say.gap_alone(v) for v in (x.min_mm, x.max_mm)),
+                "-" if x.u_mm is None else say.small(x.u_mm, alone=True), x.verdict.decision if x.verdict else "-",
                 x.photo.file_name if x.newest else f"{x.photo.file_name} measured again since",
             )
             for x in lines
             if x.seam_id == seam.seam_id
         ]  # fmt: skip
-        heads = ("no.", "day", "stage", "status", "mean gap", "min to max [mm]", "U [mm]", "verdict", "photo")
+        heads = ("no.", "day", "stage", "status", "mean gap", "min to max", "U", "verdict", "photo")
         show_table(rows, heads, "not measured yet")
     notes = store.notes(job.job_id)
     if notes:
@@ -125,13 +141,23 @@ def _print_json(content: Any) -> None:
 
 
 def _edit(store: Store, args: argparse.Namespace) -> None:
-    print(store.edit_job(store.job(args.job).job_id, **picked(args, *_TEXTS)).reference)
+    from gapvision.formats.settings_file import rename_job
+    from gapvision.records import data_folder
+
+    old = store.job(args.job)
+    keep(args, old.reference)
+    new = store.edit_job(old.job_id, **picked(args, *_TEXTS))
+    if new.reference != old.reference:
+        rename_job(data_folder(args.data), old.reference, new.reference)
+    print(new.reference)
+    args.units = None
+    for what, text in kept_rows(args, new.reference):
+        print(f"  {what}: {text or '-'}")
 
 
 def _panel(store: Store, args: argparse.Namespace) -> None:
     job = store.job(args.job)
-    length = parse_length(args.length, "mm") if args.length else None
-    panel = store.put_panel(job.job_id, args.name, side=args.side, metal=args.metal, length_mm=length)
+    panel = store.put_panel(job.job_id, args.name, side=args.side, metal=args.metal, length_mm=args.length)
     for name in args.seams:
         store.edit_seam(store.find_seam(job.job_id, name).seam_id, panel_id=panel.panel_id)
     size = f", {panel.length_mm:g} mm across its gaps" if panel.length_mm else ""
@@ -166,11 +192,12 @@ def _remeasure(store: Store, args: argparse.Namespace) -> None:
 
 def _judge(store: Store, args: argparse.Namespace) -> None:
     from gapvision.formats.finish_file import read_finish
-    from gapvision.model import DecisionRule
+    from gapvision.formats.settings_file import read_kept
+    from gapvision.records import data_folder
     from gapvision.workshop import judge_line, set_finish
 
     job = store.job(args.job)
-    rule = DecisionRule(name=args.rule, risk=args.risk)
+    rule = given_rule(args) or read_kept(data_folder(args.data), job.reference).rule
     if args.finish:
         set_finish(store, job.job_id, read_finish(args.finish))
     rows = []
@@ -203,6 +230,8 @@ def _plan(store: Store, args: argparse.Namespace) -> None:
 
 def _delete(store: Store, args: argparse.Namespace) -> None:
     job = store.job(args.job)
+    if args.seam and args.measurement is not None:
+        raise nonsense("--seam and --measurement contradict each other.", "Give one of them.")
     if args.measurement is not None:
         line = store.line(args.measurement)
         if line.visit.job_id != job.job_id:
@@ -233,6 +262,21 @@ def _argument(flags: str, **options: Any) -> tuple[str, dict[str, Any]]:
     return flags, options
 
 
+#: Action -> a line that works on the demo job.
+_EXAMPLES = {
+    "new": 'gapvision job new --car "saloon"',
+    "list": "gapvision job list",
+    "show": "gapvision job show DEMO-1",
+    "edit": "gapvision job edit DEMO-1 --nominal 3/16in",
+    "panel": "gapvision job panel DEMO-1 sill --metal steel",
+    "note": 'gapvision job note DEMO-1 "Hinge pins are new"',
+    "judge": "gapvision job judge DEMO-1 --rule simple",
+    "plan": "gapvision job plan DEMO-1 plan.json",
+    "remeasure": "gapvision job remeasure DEMO-1 --seam 'boot lid, rear'",
+    "delete": "gapvision job delete DEMO-1",
+    "undo": "gapvision job undo",
+    "bin": "gapvision job bin",
+}
 _JSON = _argument("--json", action="store_true", help="print JSON")
 
 #: Action -> its help, its function, its arguments besides the job and --data.
@@ -254,7 +298,7 @@ _ACTIONS: dict[str, tuple[str, Callable[[Store, argparse.Namespace], None], list
         _argument("name"),
         _argument("--side", default="", choices=("", "left", "right")),
         _argument("--metal", choices=("steel", "aluminium")),
-        _argument("--length", metavar="LENGTH", help="e.g. 1020mm"),
+        _argument("--length", type=parse_length, metavar="LENGTH", help="e.g. 1020mm"),
         _argument("--seams", nargs="+", default=[], metavar="SEAM", help="seams that belong to it"),
     ]),
     "note": ("write something down", _note, [
@@ -264,8 +308,8 @@ _ACTIONS: dict[str, tuple[str, Callable[[Store, argparse.Namespace], None], list
     ]),
     "judge": ("judge the latest results again, by the seams' specifications", _judge, [
         _argument("--finish", metavar="F.toml", help="finish plan to keep with the job: adds the gap after paint"),
-        _argument("--rule", default="proven", choices=RULES),
-        _argument("--risk", type=float, default=0.05, metavar="SHARE"),
+        _argument("--rule", metavar="proven|simple|risk", help="decision rule (default: what is kept, else proven)"),
+        _argument("--risk", type=decimal, metavar="SHARE", help="with --rule risk: accepted (default: 0.05)"),
     ]),
     "plan": ("keep a correction plan with the job; the report shows it", _plan, [
         _argument("plan", metavar="PLAN.json", help="written by 'gapvision plan --json'"),

@@ -1,4 +1,4 @@
-"""``gapvision measure``: measure one photo, several, or a folder of them."""
+"""``gapvision measure``, and ``gapvision seam.jpg``: measure and judge one photo, several, or a folder of them."""
 
 from __future__ import annotations
 
@@ -7,64 +7,93 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gapvision.commands._lengths import add_check_lines, add_known, known_of, parse_points
-from gapvision.errors import GapvisionError
-from gapvision.targets.print_scale import print_scales
-from gapvision.units import parse_length
+from gapvision.commands._args import (
+    add_check_lines,
+    add_known,
+    add_shown,
+    add_wanted,
+    known_of,
+    nonsense,
+    parse_point,
+    say_of,
+    wanted_of,
+)
+from gapvision.commands._outputs import ENDINGS, OWN_PICTURE, check_outputs, in_folders, is_folder
+from gapvision.commands._records import Bar, add_data
+from gapvision.errors import EXIT_NO, EXIT_OK, EXIT_REFUSED, EXIT_USAGE, GapvisionError
+from gapvision.model import IN
 
 if TYPE_CHECKING:
     from gapvision.commands._batch import Order, Outcome
-    from gapvision.model import Specification
 
-_KINDS = {"json": ".json", "csv": ".csv", "plot": ".png", "overlay": ".png"}
-_EPILOG = """\
-Lengths are written as 4.76mm, 0.1875in or 3/16in.  With several photos, --json, --csv, --plot and
---overlay name folders, and each photo gets a file of its own name there.  Exit code: 0 measured,
-2 a photo could not be read or an argument not be understood, 3 a photo was refused.
-"""
+#: Kind of output -> what its name gets before the ending, in a folder.
+_KINDS = {"json": "", "csv": "", "plot": ".plot", "overlay": ".marked"}
+#: Exit code of a photo stopped by Ctrl+C, as shells have it.
+_STOPPED = 130
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
-    parser.epilog = _EPILOG
-    parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photo, or folder of photos")
-    parser.add_argument("--nominal", metavar="LENGTH", help="wanted gap, e.g. 3/16in or 4.76mm")
-    parser.add_argument("--tol", metavar="LENGTH", help="tolerance either way, e.g. 0.5mm")
-    add_check_lines(parser)
-    add_known(parser)
-    parser.add_argument(
-        "--seam", nargs="+", metavar="X,Y", help="two or more points along the seam, pixels of the upright photo"
+    parser.usage = "gapvision [measure] PHOTO... [--nominal LENGTH] [options]"
+    parser.epilog = (
+        "Without 'measure', plot and marked photo are written beside each photo. An output is a file, or a "
+        "folder/. Exit code: 0 in tolerance or not judged, 1 not in tolerance, 2 unreadable, 3 refused. Example, after "
+        "'gapvision demo': gapvision gapvision_demo/seam.jpg --nominal 3/16in"
     )
-    parser.add_argument("--edges", default="auto", metavar="auto|rules", help="how edges are found (default: auto)")
-    parser.add_argument("--json", metavar="F", help="write the measurement file")
-    parser.add_argument("--csv", metavar="F", help="write the stations as a table")
-    parser.add_argument("--plot", metavar="F.png", help="draw the profile (png, svg or pdf)")
-    parser.add_argument("--overlay", metavar="F.png", help="draw edges and stations on the photo (png or jpg)")
+    parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photo, or folder of photos")
+    add_wanted(parser)
+    add_known(parser)
+    photo = parser.add_argument_group("the photo")
+    add_check_lines(photo)
+    photo.add_argument("--seam", nargs="+", type=parse_point, metavar="X,Y", help="points along the seam [px]")
+    photo.add_argument("--edges", default="auto", metavar="auto|rules", help="how edges are found (default: auto)")
+    shown = parser.add_argument_group("what is shown and written")
+    add_shown(shown, table="every figure, and a station every 10 mm,")
+    shown.add_argument("--json", metavar="F", help="measurement file")
+    shown.add_argument("--csv", metavar="F.csv", help="stations as a table")
+    shown.add_argument("--plot", metavar="F.png", help="the profile (png, svg or pdf)")
+    shown.add_argument("--overlay", metavar="F.jpg", help="the marked photo (jpg or png)")
+    shown.add_argument("--beside", action="store_true", help="plot and marked photo beside each photo")
+    parser.add_argument("--job", metavar="REF", help="go by what is kept for this job")
+    add_data(parser)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Measure, write what was asked for, print the tables."""
+    """Measure, judge, write what was asked for, say the answer."""
     from gapvision.commands._batch import measure_all, measure_one
-    from gapvision.errors import EXIT_OK, EXIT_REFUSED, EXIT_USAGE
 
-    photos, from_folder = list_photos(args.photos)
-    spec = specification_of(args.nominal, args.tol)
-    orders = make_orders(args, photos, spec, many=from_folder or len(photos) > 1)
-    if len(orders) == 1 and not from_folder:
+    photos, many = list_photos(args.photos)
+    orders = make_orders(args, photos, many=many or len(photos) > 1)
+    if len(orders) == 1:
         outcome = measure_one(orders[0])
         if outcome.failed is not None:
             raise GapvisionError(*outcome.failed)
-        sys.stdout.write(outcome.table)
-        return EXIT_REFUSED if outcome.status == "refused" else EXIT_OK
-    outcomes = measure_all(orders)
-    _print_many(outcomes, judged=spec is not None)
-    if any(o.failed is not None for o in outcomes):
+        sys.stdout.write(outcome.told)
+        outcomes, stopped = [outcome], False
+    else:
+        outcomes, stopped = measure_all(orders, Bar("measuring"))
+        _print_many(outcomes, judged=orders[0].spec is not None)
+        if stopped:
+            sys.stderr.write(f"gapvision: stopped; {len(outcomes)} of {len(orders)} photos are done.\n")
+    _print_written([p for o in outcomes for p in o.written])
+    if orders[0].spec is None and any(o.answer for o in outcomes):
+        print("Not judged, because no wanted gap is known. Give one, like --nominal 3/16in,")
+        print("or keep one for all photos: gapvision shop --nominal 3/16in --tol 0.5mm")
+    for code, message, advice in (x for o in outcomes for x in o.unwritten):
+        sys.stderr.write(f"gapvision: {message} {advice} [{code}]\n")
+    return _STOPPED if stopped else _exit_code(outcomes)
+
+
+def _exit_code(outcomes: list[Outcome]) -> int:
+    if any(o.failed is not None or o.unwritten for o in outcomes):
         return EXIT_USAGE
-    return EXIT_REFUSED if any(o.status == "refused" for o in outcomes) else EXIT_OK
+    if any(o.status == "refused" for o in outcomes):
+        return EXIT_REFUSED
+    return EXIT_NO if any(o.state not in ("", IN) for o in outcomes) else EXIT_OK
 
 
 def list_photos(names: list[str]) -> tuple[list[Path], bool]:
-    """Photos named one by one, or every photo of a folder.
+    """Photos named one by one, or every photo of a folder, less what gapvision wrote there.
 
     Returns
     -------
@@ -86,105 +115,84 @@ def list_photos(names: list[str]) -> tuple[list[Path], bool]:
         path = Path(name)
         if path.is_dir():
             from_folder = True
-            inside = find_photos(path)
+            inside = [p for p in find_photos(path) if not OWN_PICTURE.search(p.name)]
+            if not inside:
+                raise GapvisionError("file-not-found", f"There is no photo in '{name}' but what gapvision drew.")
             photos.update(dict.fromkeys(inside))
         else:
             photos[path] = None
     return list(photos), from_folder
 
 
-def specification_of(nominal: str | None, tolerance: str | None) -> Specification | None:
-    """What is wanted, from the two arguments; both or none."""
-    if nominal is None and tolerance is None:
-        return None
-    if nominal is None or tolerance is None:
-        raise GapvisionError(
-            "value-out-of-range",
-            "A tolerance needs a wanted gap, and a wanted gap a tolerance.",
-            "Give both, e.g. --nominal 3/16in --tol 0.5mm.",
-        )
-    from gapvision.judgement import simple_spec
-
-    around = parse_length(tolerance)
-    return simple_spec(parse_length(nominal), around, around)
-
-
-def make_orders(args: argparse.Namespace, photos: list[Path], spec: Specification | None, *, many: bool) -> list[Order]:
-    """One order per photo: where it lies, how to measure it, what to write."""
+def make_orders(args: argparse.Namespace, photos: list[Path], *, many: bool) -> list[Order]:
+    """One order per photo: where it lies, how to measure and judge it, what to write."""
     from gapvision.commands._batch import Order
+    from gapvision.model import Settings
+    from gapvision.targets.print_scale import print_scales
 
+    spec, rule = wanted_of(args)
     along, across, checked = print_scales(args.check_length, args.check_width)
-    if args.edges not in ("auto", "rules"):
-        raise GapvisionError(
-            "value-out-of-range", f"'{args.edges}' is not a way to find edges.", "Use --edges auto or --edges rules."
-        )
-    hint = parse_points(args.seam)
-    if hint is not None and (many or len(hint) < 2):
-        raise GapvisionError(
-            "value-out-of-range",
-            "Points along the seam are meant for one photo, two points or more.",
-            "Measure that photo alone, with two or more points.",
-        )
-    known = known_of(args)
-    names = _own_names(photos)
-    orders = []
-    for photo, name in zip(photos, names, strict=True):
-        outputs = {}
-        for kind, ending in _KINDS.items():
-            target = getattr(args, kind)
-            if target is None:
-                continue
-            path = Path(target)
-            if many and path.suffix and not path.is_dir():
-                raise GapvisionError(
-                    "value-out-of-range",
-                    f"With several photos --{kind} names a folder, not the file '{target}'.",
-                    f"Give a folder, e.g. --{kind} results.",
+    settings = {
+        "print_scale_along": along,
+        "print_scale_across": across,
+        "print_scale_checked": checked,
+        "edges": args.edges,
+        **known_of(args),
+    }
+    if args.seam is not None:
+        if many or len(args.seam) < 2:
+            raise nonsense(
+                "Points along the seam are meant for one photo, two points or more.",
+                "Measure that photo alone, with two or more points.",
+            )
+        settings["seam_hint_px"] = tuple(args.seam)
+    Settings(**settings)  # refuses nonsense once, and not with every photo
+    say, taken, orders = say_of(args), set[str](), []
+    for photo in photos:
+        named = {kind: Path(given) for kind in _KINDS if (given := getattr(args, kind)) and not _folder(given, many)}
+        folders = {kind: Path(given) for kind in _KINDS if (given := getattr(args, kind)) and kind not in named}
+        if many and named:
+            kind, path = next(iter(named.items()))
+            if path.suffix:
+                raise nonsense(
+                    f"With several photos --{kind} names a folder, not the file '{path}'.",
+                    f"Give a folder, e.g. --{kind} results/.",
                 )
-            outputs[kind] = (
-                path / f"{name}{'.overlay' if kind == 'overlay' else ''}{ending}" if many or path.is_dir() else path
-            )
+        if args.beside:
+            folders |= {kind: photo.parent for kind in ("plot", "overlay") if kind not in named | folders}
+        ends = {kind: _KINDS[kind] + ENDINGS[kind][1][0] for kind in folders}
+        chosen = in_folders({kind: (folder / photo.stem, ends[kind]) for kind, folder in folders.items()}, taken)
+        outputs = {kind: (named | chosen)[kind] for kind in _KINDS if kind in named | chosen}
+        check_outputs({f"--{kind}": (kind, path) for kind, path in outputs.items()}, photos)
         orders.append(
-            Order(
-                photo=photo,
-                spec=spec,
-                print_scale_along=along,
-                print_scale_across=across,
-                print_scale_checked=checked,
-                seam=hint,
-                edges=args.edges,
-                known=known,
-                outputs=outputs,
-            )
+            Order(photo=photo, spec=spec, rule=rule, settings=settings, outputs=outputs, say=say, table=args.table)
         )
     return orders
 
 
-def _own_names(photos: list[Path]) -> list[str]:
-    """Names without ending, told apart by a number where two photos share one."""
-    seen: dict[str, int] = {}
-    names = []
-    for photo in photos:
-        seen[photo.stem] = seen.get(photo.stem, 0) + 1
-        names.append(photo.stem if seen[photo.stem] == 1 else f"{photo.stem}-{seen[photo.stem]}")
-    return names
+def _folder(given: str, many: bool) -> bool:
+    return is_folder(given) or (many and not Path(given).suffix)
 
 
 def _print_many(outcomes: list[Outcome], *, judged: bool) -> None:
-    """One line per photo, then why photos were refused or not read."""
-    width = max(12, *(len(o.file) for o in outcomes))
-    tail = "  out of / not proven [mm]" if judged else ""
-    print(f"{'photo':<{width}}  {'status':<8} {'mean':>7} {'min':>7} {'max':>7} {'U':>6} {'stations':>8}{tail}")
+    """What is wrong where, then a line of numbers per photo, then each notice once."""
+    width = max(12, *(len(o.file) for o in outcomes)) if outcomes else 12
     for o in outcomes:
-        line = f"{o.file:<{width}}  {o.status:<8} "
-        if o.failed is None and o.status != "refused":
-            line += f"{o.mean_mm:7.2f} {o.min_mm:7.2f} {o.max_mm:7.2f} {o.u_mm:6.2f} {o.stations:8d}"
-            if judged:
-                line += f"  {o.out_mm:6.0f} / {o.open_mm:.0f}"
-        print(line.rstrip())
+        if judged and o.answer and o.state != IN:
+            print(f"{o.file}: {o.state.upper()}. {o.answer}")
+    print(f"{'photo':<{width}}  {'verdict':<16} {'mean':>7} {'min':>7} {'max':>7} {'U':>6} {'stations':>8}  [mm]")
     for o in outcomes:
-        if o.failed is not None:
-            code, message, advice = o.failed
-            print(f"{o.file}: {message} {advice} [{code}]")
-        for code, message, advice in o.warnings:
-            print(f"{o.file}: {message} {advice} [{code}]")
+        print(f"{o.file:<{width}}  {o.state or o.status:<16} {o.row}".rstrip())
+    said: dict[tuple[str, str, str], list[str]] = {}
+    for o in outcomes:
+        for notice in (*((o.failed,) if o.failed else ()), *o.notices):
+            said.setdefault(notice, []).append(o.file)
+    for (code, message, advice), files in said.items():
+        who = ", ".join(files[:3]) + (f" and {len(files) - 3} more" if files[3:] else "")
+        print(f"{who}: {message} {advice} [{code}]")
+
+
+def _print_written(paths: list[Path]) -> None:
+    if paths:
+        shown = [str(p) for p in paths[:4]] + ([f"and {len(paths) - 4} more"] if paths[4:] else [])
+        print("written: " + ", ".join(shown))

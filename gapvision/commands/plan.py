@@ -4,43 +4,48 @@ from __future__ import annotations
 
 import argparse
 import json
-from pathlib import Path
+
+from gapvision.commands._args import add_shown, say_of
+from gapvision.commands._records import add_data
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.epilog = (
-        "Exit code: 0 the plan ends with nothing out of tolerance, 1 something stays out of tolerance after "
-        "every step, "
-        "2 wrong usage or unreadable input, 3 a refused photo. A whole panel file is in sample_images/panel_example."
+        "Exit code: 0 the plan ends with nothing out of tolerance, 1 something stays out of tolerance, 2 wrong usage "
+        "or unreadable input, 3 refused photo. Example, after 'gapvision demo': gapvision plan gapvision_demo/door.toml"
     )
     parser.add_argument("panel", metavar="PANEL.toml", help="seams with their places, measurements and specifications")
     parser.add_argument("--json", metavar="F", help="write the plan as JSON")
     parser.add_argument(
         "--plot", metavar="F.png", help="draw each seam before, after the move, after the trim, after paint"
     )
+    add_shown(parser)
+    add_data(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Work out and show the plan."""
-    from gapvision.formats.atomic import check_whole, write_whole
+    from gapvision.commands._outputs import outputs_of
+    from gapvision.formats.atomic import write_whole
     from gapvision.formats.panel_file import read_panel
     from gapvision.judgement import make_plan
     from gapvision.reports.plan_text import plan_text
 
-    if args.json:
-        check_whole(args.json)
-    if args.plot:
-        from gapvision.reports.figures import check_figure, draw_plan, write_figure
-
-        check_figure(args.plot)
+    places = {"--json": ("json", args.json, "plan"), "--plot": ("plot", args.plot, "plan.plot")}
+    outputs = outputs_of(places, [args.panel])
+    say = say_of(args)
     plan = make_plan(read_panel(args.panel))
-    print(plan_text(plan), end="")
+    print(plan_text(plan, say), end="")
     if args.json:
         from gapvision.formats.plan_json import plan_to_dict
 
         content = json.dumps(plan_to_dict(plan), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-        write_whole(Path(args.json), content.encode())
+        write_whole(outputs["--json"], content.encode())
     if args.plot:
-        write_figure(draw_plan(plan), args.plot)
+        from gapvision.reports.figures import draw_plan, write_figure
+
+        write_figure(draw_plan(plan), outputs["--plot"])
+    if outputs:
+        print("written: " + ", ".join(map(str, outputs.values())))
     return 0 if plan.succeeds else 1

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from gapvision.commands._args import nonsense
 from gapvision.errors import GapvisionError
 
 if TYPE_CHECKING:
@@ -14,11 +15,14 @@ if TYPE_CHECKING:
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
+    parser.epilog = (
+        "Example, after 'gapvision demo': gapvision template gapvision_demo/door.toml -o gapvision_demo/template.pdf"
+    )
     parser.add_argument(
         "plan", metavar="PLAN", help="a panel file (.toml), or a plan written by 'gapvision plan --json'"
     )
     parser.add_argument("--seam", metavar="NAME", help="only this seam (default: every seam whose edge is changed)")
-    parser.add_argument("--paper", default="a4", metavar="a4|letter", help="paper in the printer (default: a4)")
+    parser.add_argument("--paper", metavar="a4|letter", help="paper in the printer (default: a4)")
     parser.add_argument(
         "-o", "--output", metavar="F.pdf", help="PDF to print (default: template.pdf, unless only --dxf is given)"
     )
@@ -27,23 +31,24 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the template."""
-    from gapvision.formats.atomic import check_whole
+    from gapvision.commands._outputs import outputs_of
 
-    output = args.output or (None if args.dxf else "template.pdf")
-    for path in (output, args.dxf):
-        if path:
-            check_whole(path)
+    if args.dxf and args.paper and not args.output:
+        raise nonsense("--paper is for a PDF, and only --dxf is given.", "Give -o too, or leave it out.")
+    pdf = args.output or (None if args.dxf else "./")
+    places = {"-o": ("pdf", pdf, "template"), "--dxf": ("dxf", args.dxf, "template")}
+    outputs = outputs_of(places, [args.plan])
     drawings = _drawings(args.plan)
     if args.seam:
         drawings = [d for d in drawings if d.seam == args.seam]
     if not drawings:
-        message = f"The plan changes no edge at a seam '{args.seam}'." if args.seam else "The plan changes no "
-        "edge, so there is no line to draw."
+        message = f"The plan changes no edge at a seam '{args.seam}'." if args.seam else ""
         raise GapvisionError("template-has-no-line", message)
-    if output:
+    if "-o" in outputs:
         from gapvision.reports.template_pdf import write_template
 
-        pages = write_template(drawings, output, args.paper.lower())
+        output = outputs["-o"]
+        pages = write_template(drawings, output, (args.paper or "a4").lower())
         print(
             f"Wrote {output}: {pages} page{'s' if pages != 1 else ''}. Print at 100 %, then measure both "
             f"check lines with a steel rule."
@@ -51,8 +56,8 @@ def run(args: argparse.Namespace) -> int:
     if args.dxf:
         from gapvision.reports.template_dxf import write_dxf
 
-        write_dxf(drawings, args.dxf)
-        print(f"Wrote {args.dxf}: millimetres; the line to cut is on the layer SCRIBE.")
+        write_dxf(drawings, outputs["--dxf"])
+        print(f"Wrote {outputs['--dxf']}: millimetres; the line to cut is on the layer SCRIBE.")
     return 0
 
 

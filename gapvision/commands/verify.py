@@ -5,11 +5,15 @@ from __future__ import annotations
 import argparse
 
 from gapvision.commands._records import Bar, add_data, open_store
+from gapvision.errors import GapvisionError
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
-    parser.epilog = "Exit code: 0 intact, 1 altered, 2 not a file made by 'gapvision export'."
+    parser.epilog = (
+        "Exit code: 0 intact, 1 altered, 2 not a file made by 'gapvision export'. "
+        "Example, after 'gapvision demo-job': gapvision verify --data gapvision_demo_job"
+    )
     parser.add_argument("zip", nargs="?", metavar="F.zip", help="an export; left out: the data folder itself")
     parser.add_argument("--seal", help="the seal noted when the zip was made")
     add_data(parser)
@@ -18,6 +22,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check every byte."""
     if args.zip is None:
+        if args.seal:
+            raise GapvisionError("value-out-of-range", "--seal belongs to an export.", "Name its zip, too.")
         with open_store(args) as store:
             wrong = store.check(Bar("checking photos"))
         for w in wrong:

@@ -7,6 +7,7 @@ waits for a result that has no place to go.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import tempfile
 from pathlib import Path
@@ -20,12 +21,12 @@ def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
     Raises
     ------
     GapvisionError
-        ``folder-not-writable``; whatever stood at ``path`` before is still there.
+        ``folder-not-writable``, ``disk-full``; whatever stood at ``path`` before is still there.
     """
     try:
         put_in_place(Path(path), content)
-    except (OSError, ValueError):
-        raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from None
+    except (OSError, ValueError) as error:
+        raise _not_written(path, error) from None
 
 
 def put_in_place(path: Path, content: bytes, *, kept: bool = False) -> None:
@@ -72,7 +73,7 @@ def check_whole(path: str | os.PathLike[str]) -> None:
     Raises
     ------
     GapvisionError
-        ``folder-not-writable``, in the same words.
+        ``folder-not-writable``, ``disk-full``, in the same words.
     """
     target = Path(path)
     try:
@@ -81,8 +82,14 @@ def check_whole(path: str | os.PathLike[str]) -> None:
         handle, part = tempfile.mkstemp(prefix=".part-", dir=target.parent)
         os.close(handle)
         os.unlink(part)
-    except (OSError, ValueError):
-        raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from None
+    except (OSError, ValueError) as error:
+        raise _not_written(path, error) from None
+
+
+def _not_written(path: str | os.PathLike[str], error: OSError | ValueError) -> GapvisionError:
+    full = getattr(error, "errno", None) in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
+    said = f"The disk is full: '{path}' could not be written." if full else f"'{path}' could not be written."
+    return GapvisionError("disk-full" if full else "folder-not-writable", said)
 
 
 def check_folder(folder: Path) -> None:

@@ -1,18 +1,20 @@
-"""A measurement as plain text for the terminal."""
+"""A measurement as plain text for the terminal: the answer first, the table of stations for who asks for it."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from gapvision import words
-from gapvision.model import HOLE, Measurement, Verdict
-from gapvision.units import format_fraction
-from gapvision.words import MM
+from gapvision.model import Measurement, Verdict
+from gapvision.reports.judgement_text import notice_lines, verdict_text, wrap
+from gapvision.words import MM, Lengths
 
 _STEP_MM = 10.0
 
 
-def describe(measurement: Measurement, verdict: Verdict | None = None) -> str:
+def describe(
+    measurement: Measurement, verdict: Verdict | None = None, say: Lengths = MM, *, table: bool = False
+) -> str:
     """Everything a person wants to read first, ending in a newline.
 
     Parameters
@@ -20,87 +22,68 @@ def describe(measurement: Measurement, verdict: Verdict | None = None) -> str:
     measurement : Measurement
         Measured or refused.
     verdict : Verdict, optional
-        The decision by one wanted gap; without it no spans are listed.
+        The decision by one wanted gap.
+    say : Lengths
+        The unit.
+    table : bool
+        With every figure, and a station every 10 mm.
     """
-    lines = [f"{measurement.photo.file}: {words.STATUS[measurement.status]}"]
-    if measurement.profile is not None:
-        lines += ["", *_summary(measurement), "", *_stations(measurement)]
-        if verdict is not None:
-            lines += ["", *_spans(verdict)]
-    for notice in measurement.notices:
-        message, advice = words.notice(notice, MM)
-        lines += ["", f"{notice.kind}: {message}", f"  {advice} [{notice.code}]"]
-    return "\n".join(lines) + "\n"
+    profile, title = measurement.profile, measurement.photo.file
+    if verdict is not None:
+        told = verdict_text(verdict, title, say, table=table)
+    else:
+        lines = [f"{title}: {words.STATUS[measurement.status]}"]
+        if profile is not None and len(profile.s_mm):
+            lines.append(wrap(words.as_measured(measurement, say)))
+        told = "\n".join([*lines, *notice_lines(measurement.notices, say)]) + "\n"
+    if table and profile is not None and len(profile.s_mm):
+        told += "\n".join(["", *_summary(measurement, say), "", *_stations(measurement, say)]) + "\n"
+    return told
 
 
-def _summary(m: Measurement) -> list[str]:
+def _summary(m: Measurement, say: Lengths) -> list[str]:
     profile, summary = m.profile, m.summary
-    if profile is None or summary is None or not len(profile.s_mm):
+    if profile is None or summary is None:
         return []
     u = profile.expanded_u_mm
-    worst = {"smallest": int(np.argmin(profile.gap_mm)), "largest": int(np.argmax(profile.gap_mm))}
-    rows = [("gap, mean", MM.gap(summary.mean_mm))]
-    for name, k in worst.items():
-        rows.append((f"gap, {name}", f"{MM.gap(profile.gap_mm[k])} at {profile.s_mm[k]:.0f} mm, U {u[k]:.2f}"))
+    rows = [("gap, mean", say.gap(summary.mean_mm))]
+    for name, k in (("smallest", int(np.argmin(profile.gap_mm))), ("largest", int(np.argmax(profile.gap_mm)))):
+        at = say.place(float(profile.s_mm[k]))
+        rows.append((f"gap, {name}", f"{say.gap(float(profile.gap_mm[k]))} at {at}, U {say.small(float(u[k]))}"))
+    usual, most = (say.small(float(x)) for x in (np.median(u), u.max()))
+    step = m.step.mean_mm if m.step is not None else m.stated_step_mm
+    how = ", as stated" if m.step is None else f", U {say.small(m.step.expanded_u_mm)}"
     rows += [
-        (
-            "U of the gap",
-            f"{np.median(u):.2f} mm in the middle of all stations, up to {u.max():.2f} mm (k = 2, about 95 %)",
-        ),
-        ("taper", f"{summary.taper_mm_per_m:+.1f} mm per metre"),
-        ("evenness", f"{summary.std_mm:.2f} mm standard deviation"),
-        ("form of edge A", words.form(m.straightness_a, MM)),
-        ("form of edge B", words.form(m.straightness_b, MM)),
+        ("U of the gap", f"{usual} in the middle of all stations, up to {most} (k = 2, about 95 %)"),
+        ("taper", say.slope(summary.taper_mm_per_m)),
+        ("evenness", f"{say.small(summary.std_mm)} standard deviation"),
+        ("form of edge A", words.form(m.straightness_a, say)),
+        ("form of edge B", words.form(m.straightness_b, say)),
         (
             "step",
-            f"face B {m.step.mean_mm:+.2f} mm above face A, U {m.step.expanded_u_mm:.2f}"
-            if m.step is not None
-            else "not known: strips on one side only"
-            if m.stated_step_mm is None
-            else f"face B {m.stated_step_mm:+.2f} mm above face A, as stated",
+            "not known: strips on one side only"
+            if step is None
+            else f"face B {say.small(step, signed=True)} above face A{how}",
         ),
     ]
     if m.scale is not None:
-        rows.append(
-            (
-                "seen",
-                f"strips {', '.join(m.scale.strips)} from {m.scale.distance_mm:.0f} mm, "
-                f"{m.scale.tilt_across_deg:+.0f} degrees across the seam, {m.scale.px_per_mm:.1f} px per mm",
-            )
-        )
+        seen = f"strips {', '.join(m.scale.strips)} from {say.place(m.scale.distance_mm)}, "
+        seen += f"{m.scale.tilt_across_deg:+.0f} degrees across the seam, {m.scale.px_per_mm:.1f} px per mm"
+        rows.append(("seen", seen))
     return [f"{name:<16}{value}" for name, value in rows]
 
 
-def _stations(m: Measurement) -> list[str]:
-    """Every 10 mm, two columns of stations side by side would be hard to read: one line each."""
+def _stations(m: Measurement, say: Lengths) -> list[str]:
+    """A station every 10 mm: place, gap in both systems, U."""
     profile = m.profile
-    if profile is None or not len(profile.s_mm):
+    if profile is None:
         return []
-    lines = ["station    gap       gap     U", "   [mm]   [mm]      [in]  [mm]"]
+    lines = [f"{'station':>9}  {'gap':<22} U"]
     first = np.ceil(profile.s_mm[0] / _STEP_MM) * _STEP_MM
     for station in np.arange(first, profile.s_mm[-1] + 1e-6, _STEP_MM):
         k = int(np.argmin(np.abs(profile.s_mm - station)))
-        if abs(profile.s_mm[k] - station) > profile.spacing_mm:
-            lines.append(f"{station:7.0f}      -         -     -")
-            continue
-        fraction = format_fraction(profile.gap_mm[k]).removesuffix(" in")
-        lines.append(f"{station:7.0f} {profile.gap_mm[k]:6.2f} {fraction:>9} {profile.expanded_u_mm[k]:5.2f}")
-    return lines
-
-
-def _spans(verdict: Verdict) -> list[str]:
-    """Limits and decision, then every span to look at, numbered as in the plots."""
-    low, high, middle = (float(v[0]) for v in (verdict.lower_mm, verdict.upper_mm, verdict.nominal_mm))
-    head = f"tolerance {low:.2f} to {high:.2f} mm around {MM.gap(middle)}: {verdict.state}"
-    if not verdict.marked:
-        return [f"{head}, the whole measured seam"]
-    lines, number = [head], 0
-    for span in verdict.marked:
-        start, stop = span.whole_mm
-        where = f"{start:5d} to {stop} mm"
-        if span.state == HOLE:
-            lines.append(f"  -  {where}: {words.span_state(span)}")
-            continue
-        number += 1
-        lines.append(f"  {number:<2} {where}: {words.span_state(span)}, worst {words.worst(span, MM)}")
+        hole = abs(profile.s_mm[k] - station) > profile.spacing_mm
+        gap, u = float(profile.gap_mm[k]), float(profile.expanded_u_mm[k])
+        told = f"{'-':<22} -" if hole else f"{say.gap(gap):<22} {say.small(u)}"
+        lines.append(f"{say.place(float(station)):>9}  {told}")
     return lines

@@ -65,6 +65,7 @@ def test_judge_with_spec_finish_and_opposite(capsys, tmp_path):
         str(EXAMPLE / "right_rear.json"),
         "--opposite-limit",
         "0.5mm",
+        "--table",
         "--json",
         str(tmp_path / "v.json"),
     ]
@@ -194,7 +195,7 @@ def test_a_doubtful_photo_does_not_look_like_a_sure_one(tmp_path, capsys):
     path.write_text(json.dumps(doubtful), encoding="utf-8")
     assert main(["judge", str(path), "--nominal", "5.6mm", "--tol", "1/32in", "--json", str(out)]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert "photo: measured, with warnings" in said
+    assert "The photo was measured with warnings: heed them first." in said
     assert "warning: Strip A is lifted. Press it down. [strip-lifted]" in said
     judged = json.loads(out.read_text())
     assert judged["photo"]["status"] == "warn"

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from gapvision.cli import main
-from gapvision.commands._lengths import parse_edge, parse_points
+from gapvision.commands._args import parse_edge, parse_point
+from gapvision.commands._outputs import in_folders
 from gapvision.errors import GapvisionError
 from gapvision.targets.print_scale import print_scales
 
@@ -25,9 +26,9 @@ def test_one_photo_and_its_files(tmp_path, capsys):
     words = [str(GOOD), "--nominal", "3/16in", "--tol", "0.5mm", "--check-length", "200mm"]
     for kind, path in out.items():
         words += [f"--{kind}", str(path)]
-    assert main(["measure", *words]) == 0
-    said = capsys.readouterr().out
-    assert "tolerance 4.26 to 5.26 mm around 4.76 mm (3/16 in)" in said
+    code, said = main(["measure", *words]), " ".join(capsys.readouterr().out.split())
+    assert code == (0 if ": IN TOLERANCE" in said else 1)
+    assert "Limits: 4.27 to 5.26 mm (0.168 to 0.207 in) around 4.76 mm (3/16 in)." in said
     content = json.loads(out["json"].read_text())
     assert content["schema"] == "gapvision-measurement/2"
     assert content["scale"]["print_scale_across"] == 1.0
@@ -45,7 +46,15 @@ def test_one_photo_and_its_files(tmp_path, capsys):
     ("words", "code"),
     [
         (["missing.jpg"], "file-not-found"),
-        (["x.jpg", "--nominal", "3/16in"], "value-out-of-range"),
+        (["x.jpg", "--tol", "1mm"], "specification-nonsense"),
+        (["x.jpg", "--nominal", "3/16in", "--tol", "1mm", "--below", "1mm"], "specification-nonsense"),
+        (["x.jpg", "--preset", "even-close", "--above", "1mm"], "specification-nonsense"),
+        (["x.jpg", "--nominal", "3/16in", "--risk", "0,1"], "value-out-of-range"),
+        (["x.jpg", "--rule", "simple"], "value-out-of-range"),
+        (["x.jpg", "--nominal", "3/16in", "--rule", "risk", "--risk", "much"], "value-out-of-range"),
+        (["x.jpg", "--nominal", "3/16in", "--rule", "kind"], "rule-unknown"),
+        (["x.jpg", "--nominal", "3/16in", "--spec", "f.toml"], "command-not-understood"),
+        (["x.jpg", "--nominal", "4,76"], "length-not-understood"),
         (["x.jpg", "--nominal", "3/16", "--tol", "1mm"], "length-not-understood"),
         (["x.jpg", "--nominal", "2mm", "--tol", "3mm"], "specification-nonsense"),
         (["x.jpg", "--check-length", "20mm"], "value-out-of-range"),
@@ -78,8 +87,10 @@ def test_wrong_usage_is_one_sentence_and_exit_code_2(words, code, capsys, tmp_pa
         ("--overlay", "p.svg", "A picture cannot be written as 'p.svg'. End its name with .png or .jpg."),
         ("--plot", "taken/p.png", "The folder '{}/taken' could not be made: File exists."),
         ("--json", "taken/deep/p.json", "The folder '{}/taken/deep' could not be made: Not a directory."),
-        ("--csv", "out", "'{}/out/backlit_bonnet_gap.csv' could not be written."),
-        ("--overlay", "out", "'{}/out/backlit_bonnet_gap.overlay.png' could not be written."),
+        ("--csv", "t.jpg", "A table cannot be written as 't.jpg'. End its name with .csv or .xlsx."),
+        ("--json", "t.csv", "A result cannot be written as 't.csv'. End its name with .json."),
+        ("--plot", "new/earlier.json", "A plot cannot be written as 'earlier.json'."),
+        ("--csv", "new/EARLIER", "--json and --csv name the same file"),
     ],
 )
 def test_an_order_that_cannot_be_met_is_refused_before_the_photo_is_read(
@@ -90,23 +101,21 @@ def test_an_order_that_cannot_be_met_is_refused_before_the_photo_is_read(
 
     monkeypatch.setattr("gapvision.intake.photo.read_photo", read)
     (tmp_path / "taken").write_text("a file where a folder is wanted")
-    for folder in ("backlit_bonnet_gap.csv", "backlit_bonnet_gap.overlay.png"):
-        (tmp_path / "out" / folder).mkdir(parents=True)
     before = sorted(tmp_path.rglob("*"))
-    earlier = tmp_path / "new/earlier.json"
+    earlier = tmp_path / "new/earlier"
     # A good order beside the bad one makes no folder either.
     assert main(["measure", str(GOOD), "--json", str(earlier), option, str(tmp_path / name)]) == 2
     assert capsys.readouterr().err.startswith(f"gapvision: {said.format(tmp_path)}")
     assert sorted(tmp_path.rglob("*")) == before
 
 
-def test_what_stands_where_a_file_is_ordered_stays_until_there_is_a_result(tmp_path, capsys):
+def test_what_stands_where_a_file_is_ordered_stays(tmp_path, capsys):
     words = []
     for kind, name in (("json", "p.json"), ("csv", "p.csv"), ("plot", "p.png"), ("overlay", "p.jpg")):
         (tmp_path / name).write_text("older result")
         words += [f"--{kind}", str(tmp_path / name)]
-    assert main(["measure", str(tmp_path / "missing.jpg"), *words]) == 2
-    assert "file-not-found" in capsys.readouterr().err
+    assert main(["measure", str(GOOD), *words]) == 2
+    assert "p.json' is there already, and nothing is overwritten. Give another name" in capsys.readouterr().err
     assert {p.name: p.read_text() for p in tmp_path.iterdir()} == dict.fromkeys(
         ("p.json", "p.csv", "p.png", "p.jpg"), "older result"
     )
@@ -142,20 +151,15 @@ def test_folder_one_bad_photo_does_not_stop_the_rest(tmp_path, capsys):
     assert "bad.jpg" in said.out
 
 
-def test_many_photos_with_no_place_for_their_files_are_not_read(tmp_path, monkeypatch):
-    from gapvision.commands._batch import Order, measure_one
-
+def test_many_photos_with_no_place_for_their_files_are_not_read(tmp_path, monkeypatch, capsys):
     def read(path):
         raise AssertionError("the photo was read")
 
     monkeypatch.setattr("gapvision.intake.photo.read_photo", read)
     (tmp_path / "taken").write_text("a file where a folder is wanted")
-    outcome = measure_one(Order(photo=GOOD, outputs={"csv": tmp_path / "taken/good.csv"}))
-    assert outcome.status == "error"
-    assert outcome.failed[:2] == (
-        "folder-not-writable",
-        f"The folder '{tmp_path / 'taken'}' could not be made: File exists.",
-    )
+    assert main(["measure", str(GOOD), str(GOOD.with_name("open01_primer.jpg")), "--csv", f"{tmp_path}/taken/"]) == 2
+    said = f"gapvision: The folder '{tmp_path / 'taken'}' could not be made: File exists."
+    assert capsys.readouterr().err.startswith(said)
 
 
 @pytest.mark.parametrize(
@@ -176,7 +180,7 @@ def test_what_is_stated_reaches_the_file_also_below_zero(tmp_path, capsys):
     out = tmp_path / "seam.json"
     one_sided = SAMPLES / "gloss_door_arc.jpg"
     words = ["--edge-a", "rolled:1/16in", "--edge-b", "rolled", "--step", "-0.5mm", "--step-u", "0.3mm"]
-    assert main(["measure", str(one_sided), *words, "--json", str(out)]) == 0
+    assert main(["measure", str(one_sided), *words, "--table", "--json", str(out)]) == 0
     content = json.loads(out.read_text())
     stated = {k: content["settings"][k] for k in ("edge_a", "edge_a_radius_mm", "edge_b", "edge_b_radius_mm")}
     assert stated == {"edge_a": "rolled", "edge_a_radius_mm": 1.5875, "edge_b": "rolled", "edge_b_radius_mm": None}
@@ -193,10 +197,13 @@ def test_empty_folder(tmp_path, capsys):
     assert "file-not-found" in capsys.readouterr().err
 
 
-def test_same_names_do_not_overwrite_each_other():
-    from gapvision.commands.measure import _own_names
-
-    assert _own_names([Path("a/seam.jpg"), Path("b/seam.jpg"), Path("b/other.jpg")]) == ["seam", "seam-2", "other"]
+def test_same_names_and_earlier_results_get_a_number(tmp_path):
+    taken = set()
+    (tmp_path / "old.csv").touch()
+    places = [{"json": (tmp_path / n, ".json"), "csv": (tmp_path / n, ".csv")} for n in ("seam", "seam", "old", "Seam")]
+    names = [[p.name for p in in_folders(place, taken).values()] for place in places]
+    # "Seam" is the same file as "seam" to some disks.
+    assert names == [[f"{n}.json", f"{n}.csv"] for n in ("seam", "seam-2", "old-2", "Seam-3")]
 
 
 @pytest.mark.parametrize(
@@ -214,10 +221,10 @@ def test_print_scale_is_measured_over_nominal(along, across, want):
 
 
 def test_points():
-    assert parse_points(["12,30", "5.5,6"]) == ((12.0, 30.0), (5.5, 6.0))
-    assert parse_points(None) is None
-    with pytest.raises(GapvisionError):
-        parse_points(["1;2"])
+    assert [parse_point(text) for text in ("12,30", "5.5,6")] == [(12.0, 30.0), (5.5, 6.0)]
+    for text in ("1;2", "1", "1,2,3", "nan,1", "1,inf"):
+        with pytest.raises(GapvisionError):
+            parse_point(text)
 
 
 def test_demo(tmp_path, capsys):
@@ -239,4 +246,4 @@ def test_the_table_says_of_every_station_what_judge_says(name, tmp_path, capsys)
     rows = list(csv.DictReader(Path(files["csv"]).read_text(encoding="utf-8-sig").splitlines()))
     assert [row["state"] for row in rows] == [station["state"] for station in judged["stations"]]
     assert [row["s [mm]"] for row in rows] == [f"{station['s_mm']:.2f}" for station in judged["stations"]]
-    assert f"around 4.76 mm (3/16 in): {judged['verdict']}" in said
+    assert said.startswith(f"{name}.jpg: {judged['verdict'].upper()}\n")

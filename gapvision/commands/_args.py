@@ -1,0 +1,242 @@
+"""Arguments that several commands share, each defined once: what is wanted, check lines, what is known, units."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from typing import TYPE_CHECKING, Any
+
+from gapvision.errors import GapvisionError
+from gapvision.units import parse_length
+
+if TYPE_CHECKING:
+    from gapvision.model import DecisionRule, Specification
+    from gapvision.words import Lengths
+
+_TOLERANCE_MM = 0.5  # common practice, no source; as `import gapvision` has it
+_LIMITS = ("tol", "below", "above")
+
+
+def nonsense(message: str, next_step: str) -> GapvisionError:
+    """Make the refusal of an argument that cannot be meant."""
+    return GapvisionError("value-out-of-range", message, next_step)
+
+
+def decimal(text: str) -> float:
+    """Read a number with a decimal point or comma."""
+    try:
+        value = float(text.strip().replace(",", "."))
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise nonsense(f"'{text}' is not a number.", "Write it like 0.05 or 0,05.")
+    return value
+
+
+# --- what is wanted -------------------------------------------------------------------
+def add_wanted(parser: argparse.ArgumentParser, *, rule: bool = True, note: str = "") -> None:
+    """Add --nominal, --preset, --spec, --tol, --below, --above and, with ``rule``, --rule and --risk."""
+    group = parser.add_argument_group("what is wanted", note or None)
+    one = group.add_mutually_exclusive_group()
+    one.add_argument("--nominal", type=parse_length, metavar="LENGTH", help="wanted gap, like 3/16in or 4.76mm")
+    one.add_argument("--preset", metavar="NAME", help="even-close, even-road or door-period (common practice)")
+    one.add_argument("--spec", metavar="F.toml", help="specification file")
+    for name, text in zip(_LIMITS, ("either way (default: 0.5mm)", "below it only", "above it only"), strict=True):
+        group.add_argument(f"--{name}", type=parse_length, metavar="LENGTH", help=f"with --nominal: allowed {text}")
+    if rule:
+        rules = "proven|simple|risk"
+        group.add_argument("--rule", metavar=rules, help="decision rule (default: proven)")
+        group.add_argument("--risk", type=decimal, metavar="SHARE", help="with --rule risk: accepted (default: 0.05)")
+
+
+def given_spec(args: argparse.Namespace) -> Specification | None:
+    """The specification that the arguments give; None when they give none.
+
+    Raises
+    ------
+    GapvisionError
+        ``specification-nonsense`` on arguments that contradict each other; the specification's own.
+    """
+    from gapvision.judgement import preset, simple_spec
+    from gapvision.model import nonsense as contradiction
+
+    limits = [f"--{name}" for name in _LIMITS if getattr(args, name) is not None]
+    if limits and (args.spec or args.preset):
+        raise contradiction(
+            f"The limits come from the specification, so {limits[0]} has no place.", "Leave it out, or use --nominal."
+        )
+    if limits and args.nominal is None:
+        raise contradiction(f"{limits[0]} belongs to --nominal.", "Give --nominal too, or leave it out.")
+    if args.tol is not None and len(limits) > 1:
+        raise contradiction(f"--tol and {limits[1]} contradict each other.", "Give --tol, or --below and --above.")
+    if args.nominal is not None:
+        around = _TOLERANCE_MM if args.tol is None else args.tol
+        below, above = (around if x is None else x for x in (args.below, args.above))
+        return simple_spec(args.nominal, below, above)
+    if args.spec is not None:
+        from gapvision.formats.specification_file import read_specification
+
+        return read_specification(args.spec)
+    return None if args.preset is None else preset(args.preset)
+
+
+def given_rule(args: argparse.Namespace) -> DecisionRule | None:
+    """The decision rule that the arguments give; None when they give none.  A risk without its rule is refused."""
+    from gapvision.model import DecisionRule
+
+    if args.risk is not None and args.rule != "risk":
+        raise nonsense("--risk belongs to --rule risk.", "Give --rule risk too, or leave --risk out.")
+    if args.rule is None:
+        return None
+    return DecisionRule(name=args.rule, **({} if args.risk is None else {"risk": args.risk}))
+
+
+def wanted_of(args: argparse.Namespace) -> tuple[Specification | None, DecisionRule]:
+    """What to judge by: what the arguments give, else what is kept for the job, else for the shop."""
+    from gapvision.formats.settings_file import read_kept
+    from gapvision.model import DecisionRule
+    from gapvision.records import data_folder
+
+    spec, rule = given_spec(args), given_rule(args)
+    job = ""
+    if args.job is not None:
+        from gapvision.commands._records import open_store
+
+        with open_store(args) as store:
+            job = store.job(args.job).reference
+    kept = read_kept(data_folder(args.data), job)
+    spec = kept.spec if spec is None else spec
+    if spec is None and rule is not None:
+        raise nonsense("--rule judges by a wanted gap, and none is known.", "Give one too, like --nominal 3/16in.")
+    return spec, rule or kept.rule or DecisionRule()
+
+
+def add_kept(parser: argparse.ArgumentParser) -> None:
+    """Add --forget, beside what :func:`add_wanted` adds."""
+    parser.add_argument("--forget", action="store_true", help="keep no wanted gap, limits and rule any more")
+
+
+def keep(args: argparse.Namespace, job: str = "") -> None:
+    """Keep what is wanted for the shop, or for a job."""
+    from gapvision.formats.settings_file import Kept, write_kept
+    from gapvision.records import data_folder
+
+    said = Kept(given_spec(args), given_rule(args))
+    if args.forget and said != Kept():
+        raise nonsense("--forget and what to keep contradict each other.", "Give one of them.")
+    if args.forget or said != Kept():
+        write_kept(data_folder(args.data), job, None if args.forget else said)
+
+
+def kept_rows(args: argparse.Namespace, job: str = "") -> list[tuple[str, str]]:
+    """What is kept, for people."""
+    from gapvision import words
+    from gapvision.formats.settings_file import read_kept
+    from gapvision.records import data_folder
+
+    kept, say = read_kept(data_folder(args.data), job), say_of(args)
+    rows = [("rule", "" if kept.rule is None else words.rule(kept.rule))]
+    if kept.spec is None:
+        return [("wanted gap", ""), *rows]
+    points = kept.spec.nominal
+    told = " running to ".join(say.gap(p.gap_mm) for p in (points if len(points) == 1 else (points[0], points[-1])))
+    allowed = f"{say.most(kept.spec.allow_below_mm)} below, {say.most(kept.spec.allow_above_mm)} above"
+    return [("wanted gap", told), ("allowed", allowed), *rows]
+
+
+# --- units and table -------------------------------------------------------------------
+def add_shown(parser: argparse._ActionsContainer, *, table: str = "") -> None:
+    """Add --units and, where there is one, --table."""
+    if table:
+        parser.add_argument("--table", action="store_true", help=f"show {table} too")
+    parser.add_argument("--units", choices=("mm", "inch"), help="which stands first (default: the shop's setting)")
+
+
+def say_of(args: argparse.Namespace) -> Lengths:
+    """How to write lengths: in the unit asked for, else in the shop's."""
+    from gapvision.words import Lengths
+
+    units = args.units
+    if units is None:
+        from gapvision.records import Store, data_folder
+
+        folder = data_folder(args.data)
+        if (folder / "records.sqlite").is_file():
+            with Store(folder) as store:
+                units = store.shop().units
+    return Lengths("fraction" if units == "inch" else "mm")
+
+
+# --- the photo --------------------------------------------------------------------------
+def add_check_lines(parser: argparse._ActionsContainer) -> None:
+    """Add --check-length and --check-width."""
+    parser.add_argument("--check-length", metavar="LENGTH", help="what the sheet's 200 mm check line measures")
+    parser.add_argument("--check-width", metavar="LENGTH", help="what its 150 mm line measures; one serves for both")
+
+
+def add_known(parser: argparse.ArgumentParser) -> None:
+    """Add --edge-a, --edge-b, --step and --step-u."""
+    group = parser.add_argument_group(
+        "what you know of the edges", "A: the panel with the lowest strip letter. What you state makes U smaller."
+    )
+    for name in ("a", "b"):
+        group.add_argument(
+            f"--edge-{name}", type=parse_edge, metavar="KIND", help="cut, rolled, or with its radius: rolled:1.5mm"
+        )
+    group.add_argument("--step", type=parse_length, metavar="LENGTH", help="how far face B stands above face A")
+    group.add_argument("--step-u", type=parse_length, metavar="LENGTH", help="U (k = 2) of it (default: 0.2mm)")
+
+
+def known_of(args: argparse.Namespace) -> dict[str, Any]:
+    """What was stated of edges and step, as the settings of a measurement take it; empty: nothing.
+
+    Raises
+    ------
+    GapvisionError
+        ``value-out-of-range``.
+    """
+    known: dict[str, Any] = {}
+    for name in ("a", "b"):
+        if getattr(args, f"edge_{name}") is not None:
+            known[f"edge_{name}"], known[f"edge_{name}_radius_mm"] = getattr(args, f"edge_{name}")
+    if args.step is not None:
+        known["step_mm"] = args.step
+    if args.step_u is not None:
+        if args.step is None:
+            raise nonsense("--step-u belongs to --step.", "Give --step too, or leave it out.")
+        known["step_u_mm"] = args.step_u
+    return known
+
+
+def parse_edge(text: str) -> tuple[str, float | None]:
+    """Read how an edge is made, like ``cut``, ``rolled`` or ``rolled:1.5mm``.
+
+    Returns
+    -------
+    kind : str
+        ``cut`` or ``rolled``.
+    radius_mm : float or None
+        Radius of the roll [mm].
+
+    Raises
+    ------
+    GapvisionError
+        ``value-out-of-range`` or ``length-not-understood``.
+    """
+    kind, colon, radius = text.strip().lower().partition(":")
+    if kind.strip() not in ("cut", "rolled") or (colon and kind.strip() == "cut"):
+        raise nonsense(
+            f"'{text}' is not a way to make an edge.", "Write cut, rolled, or rolled with its radius like rolled:1.5mm."
+        )
+    return kind.strip(), parse_length(radius) if colon else None
+
+
+def parse_point(text: str) -> tuple[float, float]:
+    """Read a point like ``1200,830`` [px]."""
+    try:
+        x, y = (float(part) for part in text.split(","))
+    except ValueError:
+        x = y = math.nan
+    if not math.isfinite(x + y):
+        raise nonsense(f"'{text}' is not a point in the photo.", "Write points like 1200,830 2400,845.")
+    return x, y
