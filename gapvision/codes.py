@@ -104,6 +104,9 @@ usage paper-unknown
 usage strip-letters-not-understood
     It is not clear which strips are wanted.
     Write the letters like A-D or A,C; strips run from A to H.
+usage sheet-not-understood
+    That is not the number of a sheet.
+    Type the nine digits that are printed on the sheet and on each of its strips.
 
 # measuring: refusals
 refusal strip-not-found

@@ -44,6 +44,7 @@ from gapvision.vision.placing import CUT_KIND
 from gapvision.vision.quality import no_strip_notice, quality_notices, strip_quality
 from gapvision.vision.rises import BY_RULES
 from gapvision.vision.seam import find_seam, orient, recentre
+from gapvision.vision.sheet import with_sheets
 
 _EDGE_HEIGHT_MM = -1.5  # where the band is drawn: a strip's thickness and a usual edge's depth below the print
 _CENTRED_MM = 0.8  # within what the detector is used to: a second look changes little
@@ -150,7 +151,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
 
 def _strips(photo: Photo, scale: tuple[float, float]) -> list[StripView]:
     """The strips that show enough of themselves."""
-    views = find_strips(photo, *scale)
+    views = with_sheets(photo, find_strips(photo, *scale))
     if not views:
         notice = no_strip_notice(photo)
         raise GapvisionError(notice.code, notice.message, notice.advice)

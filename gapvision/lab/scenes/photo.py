@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from gapvision.lab.scenes import shading, space
 from gapvision.lab.scenes.scene import FINISHES, SceneSpec
 from gapvision.lab.scenes.truth import scene_truth
-from gapvision.targets import strip
+from gapvision.targets import sheet_code, strip
 
 Array = NDArray[Any]
 _COARSE = 8  # px between places where rays are cut exactly; interpolation errs below 0.003 px
@@ -277,6 +277,8 @@ def _draw_strip(view: _View, light: Array, plain: Array, one: Any) -> None:
             per_px = (4, 4)
             xs, ys = view.fine(x, box, per_px), view.fine(y, box, per_px)
             paper, ink = _artwork(cells, xs, ys)
+            if one.sheet is not None:
+                ink |= _code(one.sheet, xs, ys)
             shape = ((box[1] - box[0]), 4, (box[3] - box[2]), 4)
             cover = paper.reshape(shape).mean(axis=(1, 3), dtype=np.float32)
             tone = (paper * np.where(ink, np.float32(_PAPER_BLACK), np.float32(1))).reshape(shape).mean(axis=(1, 3))
@@ -308,6 +310,16 @@ def _artwork(cells: NDArray[np.bool_], x: Array, y: Array) -> tuple[Array, Array
     i, j = np.floor(y * per_mm).astype(np.int32), np.floor(x * per_mm).astype(np.int32)
     on = (i >= 0) & (j >= 0) & (i < cells.shape[0]) & (j < cells.shape[1])
     return paper, on & cells[np.clip(i, 0, cells.shape[0] - 1), np.clip(j, 0, cells.shape[1] - 1)]
+
+
+def _code(sheet: int, x: Array, y: Array) -> NDArray[np.bool_]:
+    """Whether places of the strip's frame lie on a black cell of its sheet's number."""
+    k = np.floor(x / sheet_code.CELL_MM).astype(np.int32)
+    on = (k >= 0) & (k < sheet_code.CELLS_PER_SIDE)
+    ink = np.zeros(x.shape, bool)
+    for (low, high), cells in zip(sheet_code.cell_rows_mm(), sheet_code.black_cells(sheet), strict=True):
+        ink |= on & (y > low) & (y < high) & np.array(cells)[np.clip(k, 0, sheet_code.CELLS_PER_SIDE - 1)]
+    return ink
 
 
 def _tints(view: _View) -> NDArray[np.float32]:

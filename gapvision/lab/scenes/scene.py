@@ -143,12 +143,13 @@ class Inside:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripSpec:
-    """One strip on a panel: its letter and where the middle of its pattern lies [mm]."""
+    """One strip on a panel: its letter, where the middle of its pattern lies [mm], and its sheet's number, if any."""
 
     letter: str
     s_mm: float = 0.0
     t_mm: float = -42.0
     angle_deg: float = 0.0
+    sheet: int | None = None
 
     @property
     def side(self) -> str:

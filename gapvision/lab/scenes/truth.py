@@ -197,6 +197,7 @@ def _strip_truth(
     s0, t0, face = space.strip_place(spec, one)
     return {
         "letter": one.letter,
+        **({} if one.sheet is None else {"sheet": one.sheet}),
         "side": one.side,
         "s0": s0,
         "t0": t0,
