@@ -7,39 +7,44 @@ judges itself.  Rooms that need the photo libraries are imported when used.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+import re
+import unicodedata
+from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
+from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from gapvision import words
+from gapvision import __version__, model, words
 from gapvision.errors import GapvisionError
-from gapvision.formats.job_file import FINISH_SCHEMA, PANEL_SCHEMA
+from gapvision.formats import measurement_json
+from gapvision.formats.declared import read_declared
+from gapvision.formats.finish_file import finish_from_table, finish_to_table
+from gapvision.formats.job_file import FINISH_SCHEMA, PANEL_SCHEMA, JobFile, job_bytes, read_job
+from gapvision.formats.judgement_json import forecast_to_dict, verdict_from_dict, verdict_to_dict
+from gapvision.formats.package import Package, write_package
+from gapvision.formats.panel_file import layout_from_table
+from gapvision.formats.plan_json import PlanFile
+from gapvision.formats.specification_file import specification_from_table
+from gapvision.formats.table import csv_text
+from gapvision.formats.toml import toml_from_text
+from gapvision.judgement import after_paint, judge_measurement, nominal_at, reading_from_measurement
 from gapvision.judgement import compare as _compare
 from gapvision.judgement.thermal import ThermalChange, thermal_change
-from gapvision.model import Comparison, Measurement, Notice
-from gapvision.records import TICKS, MeasurementLine, Seam, Store, Visit, conditions_notices
-
-if TYPE_CHECKING:
-    from gapvision.formats.job_file import JobFile
-    from gapvision.model import DecisionRule, Settings, Specification, Verdict
+from gapvision.model import Measurement
+from gapvision.records import TICKS, Job, MeasurementLine, Seam, Store, StoredPhoto, Visit, conditions_notices
 
 Point = tuple[float, float]
+Progress = Callable[[int, int], None] | None
 
-_LETTER_SUFFIX = {"jpeg": ".jpg", "png": ".png", "tiff": ".tif", "webp": ".webp", "heic": ".heic"}
+_SUFFIXES = {"jpeg": ".jpg", "png": ".png", "tiff": ".tif", "webp": ".webp", "heic": ".heic"}
 
 
 # --- measuring into the records --------------------------------------------------------
-def measure_file(data: bytes, file_name: str, settings: Settings | None = None) -> Measurement:
-    """Measure a photo's file; one that is refused gives a measurement too.
-
-    Raises
-    ------
-    GapvisionError
-        When the file cannot be read.
-    """
+def measure_file(data: bytes, file_name: str, settings: model.Settings | None = None) -> Measurement:
+    """Measure a photo's file; one that is refused gives a measurement too.  Errors as ``read_photo`` raises them."""
     from gapvision.intake.photo import read_photo
     from gapvision.recipe import measure_photo
 
@@ -47,16 +52,9 @@ def measure_file(data: bytes, file_name: str, settings: Settings | None = None) 
 
 
 def add_photo(
-    store: Store,
-    seam: Seam,
-    visit: Visit,
-    data: bytes,
-    file_name: str,
-    *,
-    settings: Settings | None = None,
-    drop_location: bool = False,
-    keep_refused: bool = False,
-) -> tuple[MeasurementLine | None, Measurement]:
+    store: Store, seam: Seam, visit: Visit, data: bytes, file_name: str, *, settings: model.Settings | None = None,
+    drop_location: bool = False, keep_refused: bool = False,
+) -> tuple[MeasurementLine | None, Measurement]:  # fmt: skip
     """Measure a photo and store it with its result.
 
     Parameters
@@ -80,60 +78,35 @@ def add_photo(
 
 
 def keep_photo(
-    store: Store,
-    seam: Seam,
-    visit: Visit,
-    data: bytes,
-    file_name: str,
-    measurement: Measurement,
-    *,
+    store: Store, seam: Seam, visit: Visit, data: bytes, file_name: str, measurement: Measurement, *,
     drop_location: bool = False,
-) -> MeasurementLine:
+) -> MeasurementLine:  # fmt: skip
     """Store a photo whose measurement is at hand already; nothing is measured again."""
-    from gapvision.formats.measurement_json import to_dict
+    from gapvision.intake.headers import read_header
+    from gapvision.intake.safe_copy import safe_copy
 
-    original, suffix = None, photo_suffix(data, file_name)
+    about = {"file_name": Path(file_name).name}
+    suffix = _SUFFIXES[read_header(data, file_name).kind]  # by its bytes, not by its name
     if drop_location:
-        from gapvision.intake.safe_copy import safe_copy
-
-        original = measurement.photo.sha256
+        about["original_sha256"] = measurement.photo.sha256
         data, suffix = safe_copy(data, file_name), ".jpg"
-    content, name = to_dict(measurement), Path(file_name).name
-    return store.save_photo(
-        seam.seam_id, visit.visit_id, data, suffix, content, file_name=name, original_sha256=original
-    )
+    content = measurement_json.to_dict(measurement)
+    return store.save_photo(seam.seam_id, visit.visit_id, data, suffix, content, **about)
 
 
 def stored(store: Store, line: MeasurementLine) -> Measurement:
-    """Return a result of the records, whole.
-
-    Raises
-    ------
-    GapvisionError
-        ``measurement-not-found``; ``measurement-file-bad``.
-    """
-    from gapvision.formats.measurement_json import from_dict
-
-    return from_dict(store.measurement(line.measurement_id), f"measurement {line.measurement_id}")
-
-
-def photo_suffix(data: bytes, file_name: str) -> str:
-    """Tell a photo's kind by its bytes, not by its name."""
-    from gapvision.intake.headers import read_header
-
-    kind = read_header(data, file_name).kind
-    return _LETTER_SUFFIX.get(kind, ".jpg")
+    """A result of the records, whole; ``measurement-not-found``, ``measurement-file-bad``."""
+    number = line.measurement_id
+    return measurement_json.from_dict(store.measurement(number), f"measurement {number}")
 
 
 def measure_again(store: Store, line: MeasurementLine) -> MeasurementLine:
     """Measure a stored photo with today's method, with all that was stated for its latest result; the old one stays."""
-    from gapvision.formats.measurement_json import to_dict
-
     settings = stored(store, line).settings
     new = measure_file(store.photo_bytes(line.photo), line.photo.file_name, settings)
     # Measured on the stored copy, but evidence is of the photo as it was taken.
     new = replace(new, photos=(replace(new.photo, sha256=line.photo.original_sha256),))
-    return store.add_measurement(line.shot_id, to_dict(new))
+    return store.add_measurement(line.shot_id, measurement_json.to_dict(new))
 
 
 # --- comparing ------------------------------------------------------------------------
@@ -155,21 +128,16 @@ class Compared:
 
     before: MeasurementLine
     after: MeasurementLine
-    comparison: Comparison
-    notices: tuple[Notice, ...]
+    comparison: model.Comparison
+    notices: tuple[model.Notice, ...]
     thermal: ThermalChange | None
     thermal_panel_only: ThermalChange | None
 
 
 def compare_measurements(
-    before: Measurement,
-    after: Measurement,
-    *,
-    datum: str = "align",
-    marks: Sequence[tuple[Point, Point]] = (),
-    mirror: bool = False,
-    nominal_mm: Any = None,
-) -> Comparison:
+    before: Measurement, after: Measurement, *, datum: str = "align", marks: Sequence[tuple[Point, Point]] = (),
+    mirror: bool = False, nominal_mm: Any = None,
+) -> model.Comparison:  # fmt: skip
     """Compare two measurements of one seam.
 
     Parameters
@@ -200,20 +168,20 @@ def compare_measurements(
     turn = -1 if along else 1
     points_1: list[Point] = [(p[0], p[1]) for k in letters for p in ends_1[k]]
     points_2: list[Point] = [(p[0], p[1]) for k in letters for p in ends_2[k][::turn]]
+    strip = None
+    if letters:
+        strip = _compare.datum_from_points(first, second, points_1, points_2, "strip", " and ".join(letters))
     if datum == "align":
-        guess = None
-        if letters:
-            guess = _compare.datum_from_points(first, second, points_1, points_2, "strip", " and ".join(letters))
-            guess = replace(guess, guessed=True, std_u_mm=_compare.LAID_AGAIN_STD_U_MM)
+        guess = strip and replace(strip, guessed=True, std_u_mm=_compare.LAID_AGAIN_STD_U_MM)
         found = _compare.datum_by_alignment(first, second, guess=guess)
     elif datum == "mark":
         if not marks:
             raise GapvisionError("datum-missing", "No mark was given.", "Give where the same mark lies in both photos.")
         found = _compare.datum_from_points(first, second, [m[0] for m in marks], [m[1] for m in marks], "mark")
     elif datum == "strip":
-        if not letters:
+        if strip is None:
             raise GapvisionError("datum-missing", "No strip is in both photos.")
-        found = _compare.datum_from_points(first, second, points_1, points_2, "strip", " and ".join(letters))
+        found = strip
     else:
         raise ValueError(f"datum: expected align, strip or mark, got {datum!r}")
     wanted = nominal_mm(first.s_mm) if callable(nominal_mm) else nominal_mm
@@ -233,33 +201,16 @@ def _same_print(before: Measurement, after: Measurement) -> bool:
 
 
 def compare_lines(
-    store: Store,
-    before: MeasurementLine,
-    after: MeasurementLine,
-    *,
-    datum: str = "align",
-    marks: Sequence[tuple[Point, Point]] = (),
-    mirror: bool | None = None,
-    nominal_mm: Any = None,
+    store: Store, before: MeasurementLine, after: MeasurementLine, *, mirror: bool | None = None, **how: Any
 ) -> Compared:
-    """Compare two results of the records; see :func:`compare_measurements`.
+    """Compare two results of the records; the rest as :func:`compare_measurements`.
 
-    Parameters
-    ----------
-    mirror : bool, optional
-        Default: when the two belong to a left and a right seam.
+    Left out, ``mirror`` is true when the two belong to a left and a right seam.
     """
     seam_1, seam_2 = store.seam(before.seam_id), store.seam(after.seam_id)
     if mirror is None:
         mirror = {seam_1.side, seam_2.side} == {"left", "right"}
-    comparison = compare_measurements(
-        stored(store, before),
-        stored(store, after),
-        datum=datum,
-        marks=marks,
-        mirror=mirror,
-        nominal_mm=nominal_mm,
-    )
+    comparison = compare_measurements(stored(store, before), stored(store, after), mirror=mirror, **how)
     notices = (*conditions_notices(before.visit.conditions, after.visit.conditions), *comparison.notices)
     together = alone = None
     panel = next((p for p in store.panels(seam_1.job_id) if p.panel_id == seam_1.panel_id), None)
@@ -274,17 +225,11 @@ def compare_lines(
 
 
 # --- judging ---------------------------------------------------------------------------
-def judge_line(store: Store, line: MeasurementLine, rule: DecisionRule | None = None) -> MeasurementLine:
+def judge_line(store: Store, line: MeasurementLine, rule: model.DecisionRule | None = None) -> MeasurementLine:
     """Judge a result by its seam's specification and store the verdict; without one, do nothing.
 
-    Parameters
-    ----------
-    rule : DecisionRule, optional
-        Default: accept only what is proven.
+    The rule is, if none is given, to accept only what is proven.
     """
-    from gapvision.formats.judgement_json import forecast_to_dict, verdict_to_dict
-    from gapvision.judgement import after_paint
-
     seam = store.seam(line.seam_id)
     verdict = None if line.status == "refused" else _judged(store, line, seam, rule)
     if verdict is None:
@@ -298,21 +243,12 @@ def judge_line(store: Store, line: MeasurementLine, rule: DecisionRule | None = 
     return store.line(line.measurement_id)
 
 
-def verdict_of(store: Store, line: MeasurementLine) -> Verdict | None:
+def verdict_of(store: Store, line: MeasurementLine) -> model.Verdict | None:
     """The decision about a result that every view and paper shows: the stored one, else by its seam's specification.
 
-    Returns
-    -------
-    Verdict or None
-        None when the seam has no specification either, or the photo was refused.
-
-    Raises
-    ------
-    GapvisionError
-        ``stored-verdict-bad``; the specification's own.
+    None when the seam has no specification either, or the photo was refused; ``stored-verdict-bad``, or what the
+    specification raises.
     """
-    from gapvision.formats.judgement_json import verdict_from_dict
-
     if line.status == "refused":
         return None
     found = store.verdict(line.measurement_id)
@@ -331,9 +267,9 @@ def other_side(store: Store, seam: Seam) -> MeasurementLine | None:
     return next((x.latest for x in states if (x.seam.side, x.seam.name) == (away, seam.name)), None)
 
 
-def _judged(store: Store, line: MeasurementLine, seam: Seam, rule: DecisionRule | None) -> Verdict | None:
-    from gapvision.judgement import judge_measurement, reading_from_measurement
-
+def _judged(
+    store: Store, line: MeasurementLine, seam: Seam, rule: model.DecisionRule | None
+) -> model.Verdict | None:
     if seam.spec is None:
         return None
     spec = _wanted(seam)
@@ -342,24 +278,18 @@ def _judged(store: Store, line: MeasurementLine, seam: Seam, rule: DecisionRule 
     return judge_measurement(stored(store, line), spec, rule, opposite=other)
 
 
-def _wanted(seam: Seam) -> Specification:
-    from gapvision.formats.specification_file import specification_from_table
-
+def _wanted(seam: Seam) -> model.Specification:
     return specification_from_table(seam.spec or {}, f"the specification of seam '{seam.name}'")
 
 
-def finish_of(store: Store, job_id: int) -> Any:
-    """Return the finish plan of a job (see :func:`set_finish`), or None."""
-    from gapvision.formats.finish_file import finish_from_table
-
+def finish_of(store: Store, job_id: int) -> model.FinishPlan | None:
+    """The finish plan of a job (see :func:`set_finish`), or None."""
     found = [p for p in store.plans(job_id) if p.body.get("schema") == FINISH_SCHEMA]
     return finish_from_table(found[-1].body["finish"]) if found else None
 
 
-def set_finish(store: Store, job_id: int, finish: Any) -> None:
+def set_finish(store: Store, job_id: int, finish: model.FinishPlan) -> None:
     """Keep a finish plan with a job: verdicts made from now on carry the forecast after paint."""
-    from gapvision.formats.finish_file import finish_to_table
-
     store.add_plan(job_id, "finish", {"schema": FINISH_SCHEMA, "finish": finish_to_table(finish)})
 
 
@@ -370,7 +300,7 @@ def panels_of(store: Store, job_id: int) -> dict[str, dict[str, Any]]:
 
 
 def set_panel(store: Store, job_id: int, text: str, photos: dict[str, Any]) -> str:
-    """Keep a panel file with a job.
+    """Keep a panel file with a job; return the panel's name.  Errors as :func:`layout_from_table`.
 
     Parameters
     ----------
@@ -379,20 +309,7 @@ def set_panel(store: Store, job_id: int, text: str, photos: dict[str, Any]) -> s
     photos : dict
         By the name of each of its seams: ``edge``, and ``photos``, each with ``seam`` (one of the job),
         ``at_mm`` and ``reverse``.
-
-    Returns
-    -------
-    str
-        The panel's name.
-
-    Raises
-    ------
-    GapvisionError
-        As :func:`gapvision.formats.panel_file.layout_from_table`.
     """
-    from gapvision.formats.panel_file import layout_from_table
-    from gapvision.formats.toml import toml_from_text
-
     name = layout_from_table(toml_from_text(text, "the panel file")).name
     store.add_plan(job_id, name, {"schema": PANEL_SCHEMA, "file": text, "photos": photos})
     return name
@@ -400,16 +317,10 @@ def set_panel(store: Store, job_id: int, text: str, photos: dict[str, Any]) -> s
 
 # --- evidence --------------------------------------------------------------------------
 def evidence_report(
-    store: Store,
-    job_id: int,
-    *,
-    visit_id: int | None = None,
-    paper: str | None = None,
-    units: str | None = None,
-    made_on: str | None = None,
-    progress: Any = None,
-) -> bytes:
-    """Make the evidence report of a job, or of one visit.
+    store: Store, job_id: int, *, visit_id: int | None = None, paper: str | None = None, units: str | None = None,
+    made_on: str | None = None, progress: Progress = None,
+) -> bytes:  # fmt: skip
+    """Make the evidence report of a job, or of one visit, as PDF.
 
     Parameters
     ----------
@@ -418,51 +329,30 @@ def evidence_report(
     paper, units : str, optional
         Default: the shop's settings.
 
-    Returns
-    -------
-    bytes
-        The PDF.
-
     Raises
     ------
     GapvisionError
         ``job-not-found``; ``measurement-not-found`` when there is nothing to show.
     """
-    from datetime import datetime
-
-    from gapvision import __version__
     from gapvision.reports import evidence as ev
 
-    job = store.job(job_id)
-    shop = store.shop()
+    job, visit = store.job(job_id), None if visit_id is None else store.visit(visit_id)
     lines = [x for x in store.job_lines(job_id, visit_id) if x.newest and x.status != "refused"]
     if not lines:
         raise GapvisionError("measurement-not-found", f"Job '{job.reference}' has nothing measured to report.")
-    head = ev.Head(
-        name=shop.name, address=shop.address, contact=shop.contact, logo=shop.logo, paper=paper or shop.paper,
-        units=units or shop.units,
-    )  # fmt: skip
-    seams, empty = [], []
-    for seam in store.seams(job_id):
-        own = [x for x in lines if x.seam_id == seam.seam_id]
-        if own:
-            seams.append(_seam_evidence(store, seam, own[0], own[-1], head.say))
-        else:
-            empty.append(_name(seam))
-    names = {s.seam_id: _name(s) for s in store.seams(job_id)}
-    visit = None if visit_id is None else store.visit(visit_id)
+    head = ev.Head(**asdict(store.shop()) | {k: v for k, v in (("paper", paper), ("units", units)) if v})
+    results = [(s, [x for x in lines if x.seam_id == s.seam_id]) for s in store.seams(job_id)]
+    names = {s.seam_id: s.full_name for s, _ in results}
+    plans = [p for p in store.plans(job_id) if p.body.get("schema") not in (FINISH_SCHEMA, PANEL_SCHEMA)]
     document = ev.Evidence(
         head=head,
         reference=job.reference, customer=job.customer, car=job.car,
-        made_on=made_on or datetime.now().date().isoformat(),
+        made_on=made_on or date.today().isoformat(),
         scope="all visits" if visit is None else f"the visit of {visit.on_date}: {visit.stage}",
-        seams=tuple(seams), not_measured=() if visit_id is not None else tuple(empty),
+        seams=tuple(_seam_evidence(store, s, own[0], own[-1], head.say) for s, own in results if own),
+        not_measured=tuple(s.full_name for s, own in results if not own and visit is None),
         notes=tuple(filter(None, [job.notes, *(n.text for n in store.notes(job_id))])),
-        plans=() if visit_id is not None else tuple(
-            plan_evidence(p.panel, p.body, head.say)
-            for p in store.plans(job_id)
-            if p.body.get("schema") not in (FINISH_SCHEMA, PANEL_SCHEMA)
-        ),
+        plans=tuple(plan_evidence(p.panel, p.body, head.say) for p in plans if visit is None),
         photos=tuple(
             ev.PhotoEntry(seam=names[x.seam_id], stage=x.visit.stage, file_name=x.photo.file_name,
                           sha256=x.photo.original_sha256)
@@ -471,10 +361,6 @@ def evidence_report(
         program=f"gapvision {__version__}", methods=tuple(sorted({x.method_version for x in lines})),
     )  # fmt: skip
     return ev.write_evidence(document, progress)
-
-
-def _name(seam: Seam) -> str:
-    return f"{seam.side} {seam.name}".strip()
 
 
 def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: MeasurementLine, say: words.Lengths) -> Any:
@@ -494,14 +380,11 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
         # Kept from another shop or an older program: the evidence is shown without its tolerance.
         remarks.append(f"The tolerance is not shown: {error.message}")
     if first.measurement_id != last.measurement_id:
-        wanted = None
-        if spec is not None:
-            from gapvision.judgement import nominal_at
+        def nominal(s_mm: model.FloatArray) -> Any:
+            return None if spec is None else nominal_at(spec, s_mm, (float(s_mm[0]), float(s_mm[-1])))
 
-            known = spec
-            wanted = lambda s_mm: nominal_at(known, s_mm, (float(s_mm[0]), float(s_mm[-1])))  # noqa: E731
         try:
-            compared = compare_lines(store, first, last, nominal_mm=wanted)
+            compared = compare_lines(store, first, last, nominal_mm=nominal)
             before = _shown(store, first)
         except GapvisionError as error:
             if error.code != "comparison-no-overlap":
@@ -512,7 +395,7 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
             if compared.thermal is not None and compared.thermal_panel_only is not None:
                 remarks.append(words.heat(compared.thermal.per_side_mm, compared.thermal_panel_only.per_side_mm))
     return ev.SeamEvidence(
-        name=_name(seam), after=after, before=before, comparison=None if compared is None else compared.comparison,
+        name=seam.full_name, after=after, before=before, comparison=None if compared is None else compared.comparison,
         judged=judged, remarks=tuple(remarks), forecast=(after.verdict or {}).get("forecast"),
     )  # fmt: skip
 
@@ -521,13 +404,10 @@ def _shown(store: Store, line: MeasurementLine) -> Any:
     from gapvision.reports import evidence as ev
 
     c = line.visit.conditions
-    said = [(words, "yes" if getattr(c, key) else "no") for key, words in TICKS.items() if getattr(c, key) is not None]
-    if c.support:
-        said.append(("car stood", c.support))
-    if c.metal_temp_c is not None:
-        said.append(("metal", f"{c.metal_temp_c:g} °C"))
-    if c.remarks:
-        said.append(("remarks", c.remarks))
+    said = [(tick, "yes" if getattr(c, key) else "no") for key, tick in TICKS.items() if getattr(c, key) is not None]
+    metal = "" if c.metal_temp_c is None else f"{c.metal_temp_c:g} °C"
+    more = (("car stood", c.support), ("metal", metal), ("remarks", c.remarks))
+    said += [(what, text) for what, text in more if text]
     verdict = store.verdict(line.measurement_id)
     return ev.ShownResult(
         number=line.measurement_id, stage=line.visit.stage, on_date=line.visit.on_date, who=line.visit.who,
@@ -540,17 +420,8 @@ def _shown(store: Store, line: MeasurementLine) -> Any:
 def plan_evidence(panel: str, body: dict[str, Any], say: words.Lengths = words.MM) -> Any:
     """Put a stored correction plan (``gapvision-plan/1``) into words and a table for the report.
 
-    Parameters
-    ----------
-    panel : str
-        Name of the panel.
-    body : dict
-        The plan's file.
-    say : Lengths
-        The unit of the table; the sentences are those of the file.
+    ``say`` is the unit of the table; the sentences are those of the file.
     """
-    from gapvision.formats.declared import read_declared
-    from gapvision.formats.plan_json import PlanFile
     from gapvision.reports import evidence as ev
 
     def gap(value: float | None) -> str:
@@ -573,19 +444,12 @@ def plan_evidence(panel: str, body: dict[str, Any], say: words.Lengths = words.M
 
 # --- export and import -----------------------------------------------------------------
 def export_job(
-    store: Store, job_id: int, path: str | Path, *, visit_id: int | None = None, progress: Any = None
+    store: Store, job_id: int, path: str | Path, *, visit_id: int | None = None, progress: Progress = None
 ) -> str:
     """Write a job, or one visit of it, as one zip: photos, measurement files, tables, report, manifest.
 
     Every photo in it is a copy without location data; a JPEG's picture is the
     same bit for bit.
-
-    Parameters
-    ----------
-    path : path
-        Of the zip.
-    progress : callable, optional
-        Called with (files done, files in all).
 
     Returns
     -------
@@ -598,24 +462,16 @@ def export_job(
         ``job-not-found``, ``folder-not-writable``, ``package-too-large``, ``stored-photo-missing``,
         ``stored-photo-changed``.
     """
-    from gapvision import __version__
-    from gapvision.formats.job_file import job_bytes
-    from gapvision.formats.measurement_json import content_bytes
-    from gapvision.formats.package import write_package
-
     data = store.job_data(job_id)
     if visit_id is not None:
         _keep_visit(data, store.visit(visit_id).uid)
     photos = {x.photo.sha256: x.photo for x in store.job_lines(job_id, visit_id)}
-    safe: dict[str, str] = {}
-    files: list[tuple[str, Any]] = []
-
     # A copy's name is its own SHA-256, so it is made once to learn it and once
     # more to write it: photos of a large job never stay in memory together.
-    for sha256 in photos:
-        safe[sha256] = hashlib.sha256(_safe_photo(store, photos[sha256])).hexdigest()
-    for sha256, copy in safe.items():
-        files.append((f"photos/{copy}.jpg", partial(_safe_photo, store, photos[sha256])))
+    safe = {k: hashlib.sha256(_safe_photo(store, photo)).hexdigest() for k, photo in photos.items()}
+    files: list[tuple[str, Callable[[], bytes]]] = [
+        (f"photos/{safe[k]}.jpg", partial(_safe_photo, store, photo)) for k, photo in photos.items()
+    ]
     names = {s.uid: f"{s.side} {s.name}".strip() for s in data.seams}
     wanted = {s.uid: s.spec for s in data.seams}
     for number, shot in enumerate(data.shots, 1):
@@ -623,17 +479,16 @@ def export_job(
         for k, m in enumerate(shot.measurements, 1):
             stem = f"{number:03d}-{k}-{_slug(names[shot.seam])}"
             content, m.content, m.file = m.content, None, f"measurements/{stem}.json"
-            files.append((m.file, partial(content_bytes, content or {})))
+            files.append((m.file, partial(measurement_json.content_bytes, content or {})))
             files.append((f"tables/{stem}.csv", partial(_csv_bytes, content, m.verdicts, wanted[shot.seam])))
     if any(x.newest and x.status != "refused" for x in store.job_lines(job_id, visit_id)):
-        files.append(("report.pdf", lambda: evidence_report(store, job_id, visit_id=visit_id)))
-    files.append(("job.json", lambda: job_bytes(data)))
-    shop = store.shop()
+        files.append(("report.pdf", partial(evidence_report, store, job_id, visit_id=visit_id)))
+    files.append(("job.json", partial(job_bytes, data)))
     about = {
-        "written_by": f"gapvision {__version__}", "job": data.job.reference, "shop": shop.name,
+        "written_by": f"gapvision {__version__}", "job": data.job.reference, "shop": store.shop().name,
         "note": "Photos are copies without location data; the original's SHA-256 stands in job.json.",
     }  # fmt: skip
-    return write_package(path, files, about, total=len(files), progress=progress)
+    return write_package(path, files, about, progress=progress)
 
 
 def _keep_visit(data: JobFile, uid: str) -> None:
@@ -643,7 +498,7 @@ def _keep_visit(data: JobFile, uid: str) -> None:
     data.plans = []
 
 
-def _safe_photo(store: Store, photo: Any) -> bytes:
+def _safe_photo(store: Store, photo: StoredPhoto) -> bytes:
     from gapvision.intake.safe_copy import safe_copy
 
     return safe_copy(store.photo_bytes(photo), photo.file_name or "photo")
@@ -651,13 +506,7 @@ def _safe_photo(store: Store, photo: Any) -> bytes:
 
 def _csv_bytes(content: Any, verdicts: Sequence[Any], spec: dict[str, Any] | None) -> bytes:
     """A measurement file's stations as CSV, with its latest verdict, else that by its seam's specification."""
-    from gapvision.formats.judgement_json import verdict_from_dict
-    from gapvision.formats.measurement_json import from_dict
-    from gapvision.formats.specification_file import specification_from_table
-    from gapvision.formats.table import csv_text
-    from gapvision.judgement import judge_measurement
-
-    measurement, verdict = from_dict(content), None
+    measurement, verdict = measurement_json.from_dict(content), None
     if measurement.profile is not None:
         with suppress(GapvisionError):  # kept from another shop or an older program: the table goes without
             if verdicts:
@@ -668,18 +517,12 @@ def _csv_bytes(content: Any, verdicts: Sequence[Any], spec: dict[str, Any] | Non
 
 
 def _slug(text: str) -> str:
-    import unicodedata
-
     plain = unicodedata.normalize("NFKD", text.casefold()).encode("ascii", "ignore").decode()
-    return "-".join("".join(c if c.isalnum() else " " for c in plain).split())[:60] or "seam"
+    return "-".join(re.findall("[a-z0-9]+", plain))[:60] or "seam"
 
 
-def import_job(store: Store, path: str | Path, *, progress: Any = None) -> Any:
+def import_job(store: Store, path: str | Path, *, progress: Progress = None) -> Job:
     """Take a job from a zip made by :func:`export_job`; nothing is stored unless every byte of it is intact.
-
-    Returns
-    -------
-    Job
 
     Raises
     ------
@@ -687,8 +530,6 @@ def import_job(store: Store, path: str | Path, *, progress: Any = None) -> Any:
         ``file-not-found``, ``package-bad``, ``package-unsafe``, ``package-altered``, ``job-data-bad``,
         ``job-here-already``.
     """
-    from gapvision.formats.job_file import read_job
-    from gapvision.formats.package import Package
     from gapvision.intake.headers import read_header
 
     with Package(path) as package:

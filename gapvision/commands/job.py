@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -124,7 +125,7 @@ def _as_dict(store: Store, job: Job, lines: list[MeasurementLine]) -> dict[str, 
                 | {
                     "photo_sha256": x.photo.sha256,
                     "verdict": x.verdict.decision if x.verdict else None,
-                    "conditions": x.visit.conditions.to_dict(),
+                    "conditions": asdict(x.visit.conditions),
                 }
                 for x in lines
                 if x.seam_id == seam.seam_id

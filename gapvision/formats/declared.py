@@ -1,17 +1,21 @@
 """Plain tables (of TOML or JSON) into declared types; what does not fit is refused with the place where it stands.
 
 A file's form is a :class:`Declared` with one field for each of its keys; msgspec does the reading.  What can be
-read and not be meant is refused by the class's own :meth:`Declared.check`, at the same place.
+read and not be meant is refused by the class's own :meth:`Declared.check`, at the same place.  The way back, from a
+type to what a file can hold, is :func:`plain_data`.
 """
 
 from __future__ import annotations
 
 import difflib
+import math
+import os
 import re
-from dataclasses import fields
+from dataclasses import fields, is_dataclass
 from typing import Annotated, Any, ClassVar, Self, TypeVar
 
 import msgspec
+import numpy as np
 from msgspec import Meta, inspect
 
 from gapvision.errors import GapvisionError
@@ -30,6 +34,10 @@ _WORDS = {
 }
 #: No length, share or name that a person writes is longer.
 _MOST_CHARACTERS = 60
+#: Field of a type -> its name in files, where the two differ.
+FILE_NAMES = {"expanded_u_mm": "u_mm", "expanded_u": "u"}
+#: A length in a file is 0 or between these [mm]: no car is larger, no film thinner.
+_LEAST_MM, _MOST_MM = 1e-9, 1e6
 
 
 class Refused(ValueError):
@@ -77,17 +85,30 @@ class Length(float):
     def read(cls, value: Any) -> Self:
         """Read what stands in a file."""
         number = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300
-        if cls.bare_mm and number:
-            return cls(value)
         bare = number or (isinstance(value, str) and re.fullmatch(r"[+-]?\d+(?:[.,]\d*)?", value.strip()))
-        if bare:
+        if bare and not (number and cls.bare_mm):
             raise Refused(f"{shown(value)} has no unit.", f'Write it with its unit, like "{value}mm".', cls.code)
-        if not isinstance(value, str) or len(value) > _MOST_CHARACTERS:
+        if not number and (not isinstance(value, str) or len(value) > _MOST_CHARACTERS):
             raise Refused(f"{shown(value)} is not a length.", 'Write it like "4.76mm" or "3/16in".', cls.code)
         try:
-            return cls(parse_length(value))
+            length = cls(value if number else parse_length(value))
         except GapvisionError as error:
             raise Refused(error.message, error.next_step, cls.code) from None
+        if length and not _LEAST_MM <= abs(length) <= _MOST_MM:
+            said = f"{shown(value)} is not between 0.000000001 mm and 1000 m."
+            raise Refused(said, "Check the number and its unit.", cls.code)
+        return length
+
+    @classmethod
+    def written(cls, value: float, unit: str = "mm") -> str:
+        """A length as it stands in a file, to the last digit; ``value-out-of-range`` if it could not be read back."""
+        text = f"{np.format_float_positional(value, trim='-')}{unit}"
+        try:
+            cls.read(text)
+        except Refused as error:
+            said = f"{value:g} {unit} is no length for a file."
+            raise GapvisionError("value-out-of-range", said, error.next_step) from None
+        return text
 
 
 #: A place in the panel's plane, or how far back and on.
@@ -96,25 +117,18 @@ Name = Annotated[str, Meta(min_length=1)]
 
 
 def read_declared(kind: type[T], data: Any, where: str, code: str, *, path: str = "") -> T:
-    """Read plain data into a declared type.
+    """Read plain data, as tomllib or JSON give it, into a declared type.
 
     Parameters
     ----------
     kind : type
         A :class:`Declared`, or a list of them.
     data : object
-        As tomllib or JSON give it.
-    where : str
-        What to call the whole in a refusal, like ``'bonnet.toml'``.
+        What to read.
+    where, path : str
+        What to call the whole in a refusal, like ``'bonnet.toml'``; where in it ``data`` lies, like ``seams[0].spec``.
     code : str
-        Of refusals of what cannot be read.
-    path : str
-        Where ``data`` lies in the whole, like ``seams[0].spec``.
-
-    Raises
-    ------
-    GapvisionError
-        With the place in its sentence.
+        Of refusals of what cannot be read; each is a GapvisionError with the place in its sentence.
     """
     try:
         return inner(kind, data)
@@ -125,6 +139,40 @@ def read_declared(kind: type[T], data: Any, where: str, code: str, *, path: str 
         message = f"{place(where, path + error.path)}: {words}"
         by_hand = not (isinstance(kind, type) and issubclass(kind, Loose))  # else advice how to write it is of no use
         raise GapvisionError(error.code or code, message, error.next_step if by_hand else "") from None
+
+
+def plain_data(value: Any, digits: int) -> Any:
+    """What a JSON file can hold: rounded numbers, null for NaN and infinity, lists, and types as dicts."""
+    if is_dataclass(value):
+        return {FILE_NAMES.get(f.name, f.name): plain_data(getattr(value, f.name), digits) for f in fields(value)}
+    if isinstance(value, dict):
+        return {str(k): plain_data(v, digits) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain_data(v, digits) for v in value]
+    if isinstance(value, np.ndarray | np.generic):
+        return plain_data(value.tolist(), digits)
+    if isinstance(value, float):
+        return round(value, digits) if math.isfinite(value) else None
+    return value if value is None or isinstance(value, int) else str(value)
+
+
+def read_file(path: str | os.PathLike[str], most_bytes: int = -1) -> bytes:
+    """A file's bytes, one more than ``most_bytes`` where it has too many.
+
+    Raises
+    ------
+    GapvisionError
+        ``file-not-found``, ``file-not-permitted``, ``file-is-folder``.
+    """
+    try:
+        with open(path, "rb") as file:
+            return file.read(most_bytes + 1 if most_bytes >= 0 else -1)
+    except IsADirectoryError:
+        raise GapvisionError("file-is-folder", f"'{path}' is a folder.", "Name one file.") from None
+    except PermissionError:
+        raise GapvisionError("file-not-permitted", f"'{path}' may not be read by this user.") from None
+    except (OSError, ValueError):
+        raise GapvisionError("file-not-found", f"'{path}' was not found.") from None
 
 
 def read_json(data: bytes, where: str, code: str) -> Any:

@@ -84,14 +84,7 @@ class _File(Declared, rename=lambda field: field.removesuffix("_mm")):
 
 
 def finish_from_table(table: Mapping[str, Any], where: str = "the finish plan", path: str = "") -> FinishPlan:
-    """Read a finish plan from a TOML table.
-
-    Parameters
-    ----------
-    table : mapping
-        The file's content.
-    where, path : str
-        What to call the file in refusals, and where in it the table stands.
+    """Read a finish plan from a TOML table, as :func:`~gapvision.formats.specification_file.specification_from_table`.
 
     Raises
     ------
@@ -102,15 +95,15 @@ def finish_from_table(table: Mapping[str, Any], where: str = "the finish plan", 
 
 
 def finish_to_table(plan: FinishPlan) -> dict[str, Any]:
-    """Put a finish plan into the file's form; the way back of :func:`finish_from_table`."""
-    names = {rank: stage for stage, rank in STAGES.items()}
-    table: dict[str, Any] = {"format": FORMAT, "stage": plan.stage, "movement": f"{plan.movement_mm!r}mm"}
+    """Put a finish plan into the file's form; ``value-out-of-range`` for a length that no file can hold."""
+    names, length = {rank: stage for stage, rank in STAGES.items()}, _Length.written
+    table: dict[str, Any] = {"format": FORMAT, "stage": plan.stage, "movement": length(plan.movement_mm)}
     if plan.smallest_gap_mm is not None:
-        table["smallest_gap"] = f"{plan.smallest_gap_mm!r}mm"
+        table["smallest_gap"] = length(plan.smallest_gap_mm)
     table["coats"] = []
     for c in plan.coats:
-        row = asdict(c) | {"film": [f"{v!r}um" for v in c.film_um], "stays": list(c.stays), "stage": names[c.stage]}
-        del row["film_um"]
+        film = {"film": [length(v, "um") for v in c.film_um], "film_um": None}
+        row = asdict(c) | film | {"stays": list(c.stays), "stage": names[c.stage]}
         table["coats"].append({key: value for key, value in row.items() if value is not None})
     return table
 

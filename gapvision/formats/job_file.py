@@ -13,7 +13,7 @@ from gapvision.formats.declared import Loose, Refused, place, read_declared, rea
 from gapvision.formats.finish_file import finish_from_table
 from gapvision.formats.measurement_json import from_dict
 from gapvision.formats.panel_file import layout_from_table
-from gapvision.formats.plan_json import Number, PlanFile
+from gapvision.formats.plan_json import Number, PlanFile, ToldNotice
 from gapvision.formats.toml import toml_from_text
 
 SCHEMA: Final = "gapvision-job/1"
@@ -158,11 +158,6 @@ class _Station(Loose):
     u_mm: Number
 
 
-class _Notice(Loose):
-    message: str
-    advice: str
-
-
 class _Judged(Loose):
     """What the report reads of a verdict."""
 
@@ -177,7 +172,7 @@ class _Forecast(Loose):
     verdict: _Judged
     film: _Film
     stations: list[_Station]
-    notices: list[_Notice]
+    notices: list[ToldNotice]
 
 
 class _PhotoOnPanel(Loose):
@@ -207,25 +202,14 @@ class _FinishOfJob(Loose):
 
 
 def job_from_data(data: Any) -> JobFile:
-    """Read a job; its measurements' contents are in it.
-
-    Raises
-    ------
-    GapvisionError
-        ``job-data-bad`` with the place.
-    """
+    """Read a job with its measurements' contents in it; ``job-data-bad`` with the place."""
     return read_declared(JobFile, data, _WHERE, _CODE)
 
 
 def read_job(data: bytes, give: Callable[[str], bytes]) -> JobFile:
     """Read an export's job, so that nothing in it can stop a report once it is stored.
 
-    Parameters
-    ----------
-    data : bytes
-        Of ``job.json``.
-    give : callable
-        Gives a file of the export by its name.
+    ``data`` are the bytes of ``job.json``; ``give`` gives a file of the export by its name.
 
     Raises
     ------

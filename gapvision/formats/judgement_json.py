@@ -9,37 +9,33 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from gapvision import __version__, words
+from gapvision import __version__, model, words
 from gapvision.errors import GapvisionError
+from gapvision.formats.declared import FILE_NAMES, plain_data
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.judgement.tolerance import judge_measurement
-from gapvision.model import (
-    STATES,
-    Check,
-    DecisionRule,
-    FinishForecast,
-    Measurement,
-    Reason,
-    Span,
-    Specification,
-    Verdict,
-)
+from gapvision.model import STATES, Check, DecisionRule, Measurement, Reason, Span, Verdict
 
 SCHEMA = "gapvision-verdict/1"
-_RENAME = {"expanded_u": "u"}
 _T = TypeVar("_T", Span, Check)
 #: What comes of a file that is not what it says.
 _WRONG = (LookupError, TypeError, ValueError, ArithmeticError, AttributeError)
 
 
-def number(value: float | None, digits: int = 4) -> float | None:
-    """Round for a file; what is not finite becomes null."""
-    if value is None or not math.isfinite(value):
-        return None
-    return round(float(value), digits)
+def record(item: Any) -> Any:
+    """Numbers, or a type with its fields, as they stand in these files: to 1e-4; what is not finite becomes null."""
+    return plain_data(item, 4)
 
 
-def verdict_to_dict(verdict: Verdict, spec: Specification | None = None, *, stations: bool = True) -> dict[str, Any]:
+def _stations(item: Verdict | model.FinishForecast, **columns: str) -> list[dict[str, Any]]:
+    """One record a station; each column by its name in the file."""
+    values = [plain_data(getattr(item, column), 6 if column == "probability" else 4) for column in columns.values()]
+    return [dict(zip(columns, row, strict=True)) for row in zip(*values, strict=True)]
+
+
+def verdict_to_dict(
+    verdict: Verdict, spec: model.Specification | None = None, *, stations: bool = True
+) -> dict[str, Any]:
     """Put a verdict into its file's form (``gapvision-verdict/1``).
 
     Parameters
@@ -51,56 +47,42 @@ def verdict_to_dict(verdict: Verdict, spec: Specification | None = None, *, stat
     stations : bool
         Whether every station is listed.
     """
+    v, u = verdict, verdict.expanded_u_mm
     out: dict[str, Any] = {
         "schema": SCHEMA,
         "written_by": f"gapvision {__version__}",
-        "verdict": verdict.state,
-        "sentence": words.verdict_sentence(verdict, words.MM),
+        "verdict": v.state,
+        "sentence": words.verdict_sentence(v, words.MM),
         "rule": {
-            "name": verdict.rule.name,
-            "risk": verdict.rule.risk if verdict.rule.name == "risk" else None,
-            "words": words.rule(verdict.rule),
+            "name": v.rule.name,
+            "risk": v.rule.risk if v.rule.name == "risk" else None,
+            "words": words.rule(v.rule),
         },
-        "coverage_factor": verdict.coverage_factor,
-        "u_mm": {
-            "median": number(float(np.median(verdict.expanded_u_mm))),
-            "largest": number(float(verdict.expanded_u_mm.max())),
+        "coverage_factor": v.coverage_factor,
+        "u_mm": record({"median": np.median(u), "largest": u.max()}),
+        "lengths_mm": plain_data(
+            {"in": v.in_mm, "out": v.out_mm, "not_proven": v.open_mm, "not_measured": v.hole_mm}, 2
+        ),
+        "reasons": words.reasons(v.reasons, v.checks, words.MM),
+        "why": [{"kind": x.kind, **x.values} for x in v.reasons],
+        "worst": record(v.worst),
+        "spans": record(v.spans),
+        # Its name and place in words too, as the file always had them.
+        "checks": [
+            {"name": words.check_name(x), "where": words.check_place(x, words.MM), **record(x)} for x in v.checks
+        ],
+        "photo": {
+            "status": "warn" if v.doubtful else "ok",
+            "warnings": [words.notice_dict(n) for n in v.notices if n.kind == "warning"],
+            "notes": [words.notice_dict(n) for n in v.notices if n.kind == "note"],
         },
-        "lengths_mm": {
-            "in": number(verdict.in_mm, 2),
-            "out": number(verdict.out_mm, 2),
-            "not_proven": number(verdict.open_mm, 2),
-            "not_measured": number(verdict.hole_mm, 2),
-        },
-        "reasons": words.reasons(verdict.reasons, verdict.checks, words.MM),
-        "why": [{"kind": x.kind, **x.values} for x in verdict.reasons],
-        "worst": None if verdict.worst is None else _record(verdict.worst),
-        "spans": [_record(x) for x in verdict.spans],
-        "checks": [_check(x) for x in verdict.checks],
-        "photo": _photo(verdict),
         "specification": None if spec is None else specification_to_table(spec),
     }
     if stations:
-        columns = (
-            verdict.s_mm,
-            verdict.gap_mm,
-            verdict.expanded_u_mm,
-            verdict.lower_mm,
-            verdict.upper_mm,
-            verdict.probability,
-        )
-        out["stations"] = [
-            {
-                "s_mm": number(s),
-                "gap_mm": number(g),
-                "u_mm": number(u),
-                "lower_mm": number(lo),
-                "upper_mm": number(hi),
-                "probability_in": number(p, 6),
-                "state": state,
-            }
-            for s, g, u, lo, hi, p, state in zip(*columns, verdict.states, strict=True)
-        ]
+        out["stations"] = _stations(
+            v, s_mm="s_mm", gap_mm="gap_mm", u_mm="expanded_u_mm", lower_mm="lower_mm", upper_mm="upper_mm",
+            probability_in="probability", state="states",
+        )  # fmt: skip
     return out
 
 
@@ -192,68 +174,33 @@ def _read_check(record: Mapping[str, Any]) -> Check:
 def _read(kind: type[_T], record: Mapping[str, Any]) -> _T:
     values: dict[str, Any] = {}
     for f in fields(kind):
-        value = record[_RENAME.get(f.name, f.name)]
+        value = record[FILE_NAMES.get(f.name, f.name)]
         values[f.name] = (math.nan if value is None else float(value)) if f.type == "float" else str(value)
     if values["state"] not in STATES:
         raise ValueError("state")
     return kind(**values)
 
 
-def _photo(verdict: Verdict) -> dict[str, Any]:
-    """What the photo itself says: a verdict is no surer than its photo."""
-    return {
-        "status": "warn" if verdict.doubtful else "ok",
-        "warnings": [words.notice_dict(n) for n in verdict.notices if n.kind == "warning"],
-        "notes": [words.notice_dict(n) for n in verdict.notices if n.kind == "note"],
-    }
-
-
-def _record(item: Span | Check) -> dict[str, Any]:
-    out: dict[str, Any] = {}
-    for f in fields(item):
-        value = getattr(item, f.name)
-        out[_RENAME.get(f.name, f.name)] = number(value) if isinstance(value, float) else value
-    return out
-
-
-def _check(item: Check) -> dict[str, Any]:
-    """A check with its name and place in words too, as the file always had them."""
-    return {"name": words.check_name(item), "where": words.check_place(item, words.MM), **_record(item)}
-
-
-def forecast_to_dict(future: FinishForecast) -> dict[str, Any]:
+def forecast_to_dict(future: model.FinishForecast) -> dict[str, Any]:
     """Put a forecast of the finished gap into its file's form."""
     loss = future.loss
     return {
         "verdict": verdict_to_dict(future.verdict, stations=False),
-        "film": {
-            "loss_mm": number(loss.loss_mm),
-            "u_mm": number(2 * loss.std_u_mm),
-            "least_mm": number(loss.least_mm),
-            "most_mm": number(loss.most_mm),
-            "panel_edge_mm": number(loss.panel_mm),
-            "neighbour_edge_mm": number(loss.neighbour_mm),
-        },
-        "chip_limit_mm": number(future.chip_limit_mm),
-        "chip_spans": [_record(x) for x in future.chip_spans],
-        "notices": [words.notice_dict(n) for n in future.notices],
-        "stations": [
+        "film": record(
             {
-                "s_mm": number(s),
-                "gap_mm": number(g),
-                "u_mm": number(u),
-                "set_now_mm": number(n),
-                "set_from_mm": number(lo),
-                "set_to_mm": number(hi),
+                "loss_mm": loss.loss_mm,
+                "u_mm": 2 * loss.std_u_mm,
+                "least_mm": loss.least_mm,
+                "most_mm": loss.most_mm,
+                "panel_edge_mm": loss.panel_mm,
+                "neighbour_edge_mm": loss.neighbour_mm,
             }
-            for s, g, u, n, lo, hi in zip(
-                future.s_mm,
-                future.gap_mm,
-                future.expanded_u_mm,
-                future.set_now_mm,
-                future.set_lower_mm,
-                future.set_upper_mm,
-                strict=True,
-            )
-        ],
-    }
+        ),
+        "chip_limit_mm": record(future.chip_limit_mm),
+        "chip_spans": record(future.chip_spans),
+        "notices": [words.notice_dict(n) for n in future.notices],
+        "stations": _stations(
+            future, s_mm="s_mm", gap_mm="gap_mm", u_mm="expanded_u_mm", set_now_mm="set_now_mm",
+            set_from_mm="set_lower_mm", set_to_mm="set_upper_mm",
+        ),
+    }  # fmt: skip

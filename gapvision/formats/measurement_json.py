@@ -11,77 +11,54 @@ Files of version 1 are read; today's program writes version 2.
 from __future__ import annotations
 
 import json
-import math
 import os
 from collections.abc import Mapping
-from dataclasses import asdict, fields
+from dataclasses import fields
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import msgspec
 import numpy as np
 
-from gapvision import __version__, words
+from gapvision import __version__, model, words
 from gapvision.codes import CODES
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import write_whole
-from gapvision.formats.declared import Loose, Refused, read_declared, read_json
+from gapvision.formats.declared import FILE_NAMES, Loose, Refused, plain_data, read_declared, read_file, read_json
 from gapvision.limits import MAX_MEASUREMENT_FILE_BYTES
-from gapvision.model import (
-    COVERAGE_FACTOR,
-    Edge,
-    FittedField,
-    GapProfile,
-    GapSummary,
-    Measurement,
-    Notice,
-    ScaleInfo,
-    SeamQuality,
-    SeenPhoto,
-    Settings,
-    Step,
-    Straightness,
-    StripView,
-)
+from gapvision.model.profile import COLUMNS
 from gapvision.targets.strip import CORNERS_PER_STRIP, STRIP_LETTERS, corners_mm
 
 SCHEMA, _FORMER_SCHEMA = "gapvision-measurement/2", "gapvision-measurement/1"
-_DECIMALS_MM = 5
-_DECIMALS_PX = 3
-
-#: Field of a type -> its name in the file, where the two differ.
-_FILE_NAMES = {"expanded_u_mm": "u_mm"}
-#: Column of a profile -> name in a station.
-_COLUMNS = {
-    "s_mm": "s_mm", "gap_mm": "gap_mm", "expanded_u_mm": "u_mm", "edge_a_px": "edge_a_px", "edge_b_px": "edge_b_px",
-    "edge_a_mm": "edge_a_mm", "edge_b_mm": "edge_b_mm", "edge_a_u_mm": "edge_a_u_mm", "edge_b_u_mm": "edge_b_u_mm",
-    "photo": "photo",
-}  # fmt: skip
+_DECIMALS_MM, _DECIMALS_PX = 5, 3
 
 
 # --- writing ------------------------------------------------------------------------
 
 
-def to_dict(measurement: Measurement) -> dict[str, Any]:
-    """Put a measurement into the file's form.
-
-    Parameters
-    ----------
-    measurement : Measurement
-        Measured or refused.
-
-    Returns
-    -------
-    dict
-        Plain numbers, texts, lists and dicts; no NaN.
-    """
-    m = measurement
-    notices = [(n.kind, words.notice_dict(n)) for n in m.notices]
-    straight = edges = None
-    if m.straightness_a is not None or m.straightness_b is not None:
-        straight = {"edge_a": _record(m.straightness_a), "edge_b": _record(m.straightness_b)}
-    if m.edge_a is not None or m.edge_b is not None:
-        edges = {"a": _record(m.edge_a), "b": _record(m.edge_b)}
+def to_dict(measurement: model.Measurement) -> dict[str, Any]:
+    """Put a measurement, measured or refused, into the file's form: plain numbers, texts, lists and dicts; no NaN."""
+    m, notices = measurement, [(n.kind, words.notice_dict(n)) for n in measurement.notices]
+    straight = {"edge_a": m.straightness_a, "edge_b": m.straightness_b}
+    edges = {"a": m.edge_a, "b": m.edge_b}
+    numbers = {
+        "scale": m.scale,
+        "sheet": _sheet(m.scale, m.photo),
+        "spacing_mm": None if m.profile is None else m.profile.spacing_mm,
+        "gap": m.summary,
+        "flush": None if m.step is None else {"mean_mm": m.step.mean_mm, "u_mm": m.step.expanded_u_mm},
+        "step": m.step_used,
+        "straightness": straight if any(straight.values()) else None,
+        "edges": edges if any(edges.values()) else None,
+        "seam_kind": m.seam_kind,
+        "gap_lit": m.gap_lit,
+        "edges_method": m.edges_method,
+        "quality": m.quality,
+        "settings": m.settings,
+        "coverage_factor": model.COVERAGE_FACTOR,
+        "method_version": m.method_version,
+        "written_by": f"gapvision {__version__}",
+    }
     return {
         "schema": SCHEMA,
         "status": m.status,
@@ -89,27 +66,12 @@ def to_dict(measurement: Measurement) -> dict[str, Any]:
         "notes": [n for kind, n in notices if kind == "note"],
         "photo": _about(m.photo),
         "photos": [_photo_dict(p) for p in m.photos],
-        "scale": _record(m.scale),
-        "sheet": _sheet(m.scale, m.photo),
-        "spacing_mm": None if m.profile is None else _plain(m.profile.spacing_mm),
         "stations": [] if m.profile is None else _stations(m.profile, m.step_used),
-        "gap": _record(m.summary),
-        "flush": None if m.step is None else _plain({"mean_mm": m.step.mean_mm, "u_mm": m.step.expanded_u_mm}),
-        "step": _record(m.step_used),
-        "straightness": straight,
-        "edges": edges,
-        "seam_kind": m.seam_kind,
-        "gap_lit": m.gap_lit,
-        "edges_method": m.edges_method,
-        "quality": _record(m.quality),
-        "settings": _plain(asdict(m.settings)),
-        "coverage_factor": COVERAGE_FACTOR,
-        "method_version": m.method_version,
-        "written_by": f"gapvision {__version__}",
+        **plain_data(numbers, _DECIMALS_MM),
     }
 
 
-def to_json(measurement: Measurement) -> bytes:
+def to_json(measurement: model.Measurement) -> bytes:
     """The file's bytes: one photo and one station a line, UTF-8."""
     return content_bytes(to_dict(measurement))
 
@@ -125,7 +87,7 @@ def content_bytes(content: Mapping[str, Any]) -> bytes:
     return f"{text}\n}}\n".encode()
 
 
-def write(measurement: Measurement, path: str | os.PathLike[str]) -> None:
+def write(measurement: model.Measurement, path: str | os.PathLike[str]) -> None:
     """Write a measurement file whole or not at all.
 
     Raises
@@ -136,11 +98,11 @@ def write(measurement: Measurement, path: str | os.PathLike[str]) -> None:
     write_whole(path, to_json(measurement))
 
 
-def _about(photo: SeenPhoto) -> dict[str, Any]:
+def _about(photo: model.SeenPhoto) -> dict[str, Any]:
     return {name: getattr(photo, name) for name in ("file", "sha256", "width_px", "height_px", "taken_at")}
 
 
-def _photo_dict(photo: SeenPhoto) -> dict[str, Any]:
+def _photo_dict(photo: model.SeenPhoto) -> dict[str, Any]:
     strips = {
         v.letter: {
             "sheet": v.sheet, "print_scale": v.print_scale, "ids": v.corner_ids.tolist(),
@@ -148,22 +110,19 @@ def _photo_dict(photo: SeenPhoto) -> dict[str, Any]:
         }
         for v in photo.strips
     }  # fmt: skip
-    field: dict[str, Any] | None = None
+    field: Any = None
     if photo.field is not None:
-        f = photo.field
-        field = {
-            "letters": f.letters, "raised": f.raised, "print_scales": f.print_scales, "focal_source": f.focal_source,
-            "noise_px": f.noise_px, "params": f.params.tolist(),
-            # It is symmetric: each row up to the diagonal.
-            "covariance": [row[: i + 1] for i, row in enumerate(f.covariance.tolist())],
-        }  # fmt: skip
+        field = msgspec.to_builtins(photo.field, enc_hook=lambda array: array.tolist())
+        del field["size_px"]
+        # It is symmetric: each row up to the diagonal.
+        field["covariance"] = [row[: i + 1] for i, row in enumerate(field["covariance"])]
     out = _about(photo) | {"strips": strips, "field": field}
     if field is None and photo.told_ends_px:
         out["strip_ends_px"] = {letter: np.asarray(ends).tolist() for letter, ends in photo.told_ends_px.items()}
     return out
 
 
-def _sheet(scale: ScaleInfo | None, photo: SeenPhoto) -> dict[str, Any] | None:
+def _sheet(scale: model.ScaleInfo | None, photo: model.SeenPhoto) -> dict[str, Any] | None:
     if scale is None:
         return None
     return {
@@ -175,49 +134,30 @@ def _sheet(scale: ScaleInfo | None, photo: SeenPhoto) -> dict[str, Any] | None:
     }
 
 
-def _record(item: Any) -> dict[str, Any] | None:
-    if item is None:
-        return None
-    return {_FILE_NAMES.get(f.name, f.name): _plain(getattr(item, f.name)) for f in fields(item)}
-
-
-def _stations(profile: GapProfile, step: Step | None) -> list[dict[str, Any]]:
+def _stations(profile: model.GapProfile, step: model.Step | None) -> list[dict[str, Any]]:
     usable = np.isfinite(profile.s_mm) & np.isfinite(profile.gap_mm) & np.isfinite(profile.expanded_u_mm)
     usable &= np.isfinite(profile.edge_a_px).all(axis=1) & np.isfinite(profile.edge_b_px).all(axis=1)
     known = {}
     if step is not None and step.source != "assumed":
-        known = _plain({"step_mm": step.mean_mm, "step_u_mm": step.expanded_u_mm})
-    out: list[dict[str, Any]] = []
-    for i in np.flatnonzero(usable):
-        station: dict[str, Any] = {}
-        for column, name in _COLUMNS.items():
-            value = getattr(profile, column)[i]
-            station[name] = [round(float(v), _DECIMALS_PX) for v in value] if np.ndim(value) else _plain(value)
-        parts = {cause: _plain(part[i]) for cause, part in profile.parts_mm.items()}
-        out.append(station | known | {"parts_u_mm": parts})
-    return out
-
-
-def _plain(value: Any) -> Any:
-    """Numbers of any make to Python's own, NaN and infinity to None, tuples and arrays to lists."""
-    if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple | np.ndarray):
-        return [_plain(v) for v in value]
-    if isinstance(value, bool | np.bool_):
-        return bool(value)
-    if isinstance(value, int | np.integer):
-        return int(value)
-    if isinstance(value, float | np.floating):
-        number = float(value)
-        return round(number, _DECIMALS_MM) if math.isfinite(number) else None
-    return value if value is None else str(value)
+        known = plain_data({"step_mm": step.mean_mm, "step_u_mm": step.expanded_u_mm}, _DECIMALS_MM)
+    names = {c: FILE_NAMES.get(c, c) for c in COLUMNS}
+    columns = {
+        name: plain_data(getattr(profile, c)[usable], _DECIMALS_PX if c.endswith("_px") else _DECIMALS_MM)
+        for c, name in names.items()
+    }
+    parts = plain_data({cause: part[usable] for cause, part in profile.parts_mm.items()}, _DECIMALS_MM)
+    return [
+        {name: values[i] for name, values in columns.items()}
+        | known
+        | {"parts_u_mm": {cause: values[i] for cause, values in parts.items()}}
+        for i in range(usable.sum())
+    ]
 
 
 # --- reading ------------------------------------------------------------------------
 
 
-def read(path: str | os.PathLike[str]) -> Measurement:
+def read(path: str | os.PathLike[str]) -> model.Measurement:
     """Read a measurement file.
 
     Raises
@@ -225,20 +165,10 @@ def read(path: str | os.PathLike[str]) -> Measurement:
     GapvisionError
         ``file-not-found``, ``file-not-permitted``, ``file-is-folder``; ``measurement-file-bad`` with what is wrong.
     """
-    name = Path(path).name
-    try:
-        with open(path, "rb") as file:
-            data = file.read(int(MAX_MEASUREMENT_FILE_BYTES.value) + 1)
-    except IsADirectoryError:
-        raise GapvisionError("file-is-folder", f"'{path}' is a folder.", "Name one measurement file.") from None
-    except PermissionError:
-        raise GapvisionError("file-not-permitted", f"'{path}' may not be read by this user.") from None
-    except (OSError, ValueError):
-        raise GapvisionError("file-not-found", f"'{path}' was not found.") from None
-    return from_json(data, name)
+    return from_json(read_file(path, int(MAX_MEASUREMENT_FILE_BYTES.value)), Path(path).name)
 
 
-def from_json(data: bytes, name: str = "the file") -> Measurement:
+def from_json(data: bytes, name: str = "the file") -> model.Measurement:
     """Read a measurement from the bytes of its file; errors as :func:`read`."""
     if len(data) > MAX_MEASUREMENT_FILE_BYTES.value:
         raise _bad(name, "it is far too large")
@@ -248,7 +178,7 @@ def from_json(data: bytes, name: str = "the file") -> Measurement:
     return _measurement(content, name)
 
 
-def from_dict(content: Any, name: str = "the file") -> Measurement:
+def from_dict(content: Any, name: str = "the file") -> model.Measurement:
     """Turn the file's form back into a measurement, checking every field that is used.
 
     Raises
@@ -301,7 +231,7 @@ class _Photo(Loose):
     field: _Field | None = None
     strip_ends_px: dict[str, tuple[_Point, _Point]] = msgspec.field(default_factory=dict)
 
-    def seen(self) -> SeenPhoto:
+    def seen(self) -> model.SeenPhoto:
         f, field = self.field, None
         if wrong := (set(self.strips) | set(f.letters if f else ())) - set(STRIP_LETTERS):
             raise ValueError(f"strips: no strip has the letter {min(wrong)[:60]!r}")
@@ -312,20 +242,17 @@ class _Photo(Loose):
             lower[np.tril_indices(len(f.params))] = np.concatenate(f.covariance)
             size = (self.width_px, self.height_px)
             scales = f.print_scales or (f.print_scale or (1.0, 1.0),) * len(f.letters)
-            field = f.to(FittedField, covariance=lower + np.tril(lower, -1).T, size_px=size, print_scales=scales)
+            field = f.to(model.FittedField, covariance=lower + np.tril(lower, -1).T, size_px=size, print_scales=scales)
         of_field = dict(zip(field.letters, field.print_scales, strict=True)) if field else {}
         strips = []
         for letter, strip in self.strips.items():
             ids, px = np.array(strip.ids, np.int64), _places(strip.corners_px)
             scale = strip.print_scale or of_field.get(letter, (1.0, 1.0))
             mm = corners_mm()[ids, :2] * scale
-            strips.append(
-                StripView(
-                    letter=letter, corner_ids=ids, corners_px=px, corners_mm=mm, print_scale=scale, sheet=strip.sheet
-                )
-            )
+            seen = {"corner_ids": ids, "corners_px": px, "corners_mm": mm, "print_scale": scale}
+            strips.append(strip.to(model.StripView, letter=letter, **seen))
         ends = {letter: np.array(pair) for letter, pair in self.strip_ends_px.items()}
-        return self.to(SeenPhoto, strips=tuple(strips), field=field, told_ends_px=ends)
+        return self.to(model.SeenPhoto, strips=tuple(strips), field=field, told_ends_px=ends)
 
 
 class _Notice(Loose):
@@ -354,13 +281,13 @@ class _Station(Loose):
     parts_u_mm: dict[str, float | None] = msgspec.field(default_factory=dict)
 
 
-class _Step(Loose, rename=_FILE_NAMES):
+class _Step(Loose, rename=FILE_NAMES):
     mean_mm: float
     expanded_u_mm: float
     source: str = "strips"
 
 
-class _Form(Loose, rename=_FILE_NAMES):
+class _Form(Loose, rename=FILE_NAMES):
     min_zone_mm: float
     lsq_mm: float
     expanded_u_mm: float
@@ -377,8 +304,8 @@ class _Forms(Loose):
 
 
 class _Edges(Loose):
-    a: Edge | None = None
-    b: Edge | None = None
+    a: model.Edge | None = None
+    b: model.Edge | None = None
 
 
 class _File(Loose, kw_only=True):
@@ -387,23 +314,23 @@ class _File(Loose, kw_only=True):
     notes: tuple[_Notice, ...] = ()
     photo: _Photo
     photos: tuple[_Photo, ...] = ()
-    scale: ScaleInfo | None = None
+    scale: model.ScaleInfo | None = None
     spacing_mm: float | None = None
     stations: list[_Station]
-    gap: GapSummary | None = None
+    gap: model.GapSummary | None = None
     flush: _Step | None = None
     step: _Step | None = None
     straightness: _Forms | None = None
     edges: _Edges | None = None
-    quality: SeamQuality | None = None
+    quality: model.SeamQuality | None = None
     seam_kind: str = "straight"
     gap_lit: str = "dark"
     edges_method: str = "rules"
-    settings: Settings = Settings()
+    settings: model.Settings = model.Settings()
     method_version: int = 0
 
 
-def _measurement(content: dict[str, Any], name: str) -> Measurement:
+def _measurement(content: dict[str, Any], name: str) -> model.Measurement:
     schema = content.get("schema")
     if schema == _FORMER_SCHEMA:
         content = _from_version_1(content, name)
@@ -412,50 +339,46 @@ def _measurement(content: dict[str, Any], name: str) -> Measurement:
             raise _bad(name, f"it was written by another version of gapvision ({schema[:60]})")
         raise _bad(name, "schema is missing" if schema is None else f"its schema is '{str(schema)[:60]}'")
     try:
-        f = read_declared(_File, content, f"'{name}'", "measurement-file-bad")
+        return _made(read_declared(_File, content, f"'{name}'", "measurement-file-bad"))
     except ValueError as error:  # from a type of the model
         raise _bad(name, str(error)) from None
     except GapvisionError as error:
         if error.code == "measurement-file-bad":
             raise
         raise _bad(name, f"its settings cannot be: {error.message}") from None
+
+
+def _made(f: _File) -> model.Measurement:
     forms, edges, step = f.straightness or _Forms(), f.edges or _Edges(), f.step or f.flush
-    try:
-        return f.to(
-            Measurement,
-            notices=tuple(n.to(Notice) for n in (*f.warnings, *f.notes)),
-            photos=tuple(p.seen() for p in f.photos or (f.photo,)),
-            profile=None if f.status == "refused" else _profile(f),
-            summary=f.gap,
-            step_used=None if step is None else step.to(Step),
-            straightness_a=None if forms.edge_a is None else forms.edge_a.to(Straightness),
-            straightness_b=None if forms.edge_b is None else forms.edge_b.to(Straightness),
-            edge_a=edges.a,
-            edge_b=edges.b,
-        )
-    except ValueError as error:
-        raise _bad(name, str(error)) from None
+    return f.to(
+        model.Measurement,
+        notices=tuple(n.to(model.Notice) for n in (*f.warnings, *f.notes)),
+        photos=tuple(p.seen() for p in f.photos or (f.photo,)),
+        profile=None if f.status == "refused" else _profile(f),
+        summary=f.gap,
+        step_used=None if step is None else step.to(model.Step),
+        straightness_a=None if forms.edge_a is None else forms.edge_a.to(model.Straightness),
+        straightness_b=None if forms.edge_b is None else forms.edge_b.to(model.Straightness),
+        edge_a=edges.a,
+        edge_b=edges.b,
+    )
 
 
-def _profile(f: _File) -> GapProfile:
+def _profile(f: _File) -> model.GapProfile:
     columns: dict[str, Any] = {}
-    for column, key in _COLUMNS.items():
-        values = [getattr(station, key) for station in f.stations]
-        columns[column] = _places(values) if column.endswith("_px") else _numbers(values)
-    parts = {cause: None for station in f.stations for cause in station.parts_u_mm}
-    return GapProfile(
+    for column in COLUMNS:
+        values = [getattr(station, FILE_NAMES.get(column, column)) for station in f.stations]
+        columns[column] = _places(values) if column.endswith("_px") else np.array(values, float)
+    causes = {cause: None for station in f.stations for cause in station.parts_u_mm}
+    return model.GapProfile(
         **columns,
-        parts_mm={cause: _numbers([s.parts_u_mm.get(cause) for s in f.stations]) for cause in parts},
+        parts_mm={cause: np.array([s.parts_u_mm.get(cause) for s in f.stations], float) for cause in causes},
         spacing_mm=1.0 if f.spacing_mm is None else f.spacing_mm,
     )
 
 
-def _numbers(values: list[float | None]) -> np.ndarray[Any, np.dtype[Any]]:
-    return np.array([math.nan if v is None else v for v in values])
-
-
 def _places(values: list[_Point]) -> np.ndarray[Any, np.dtype[Any]]:
-    return np.array(values, dtype=float).reshape(-1, 2)
+    return np.array(values, float).reshape(-1, 2)
 
 
 def _bad(name: str, why: str) -> GapvisionError:
@@ -488,10 +411,10 @@ def _from_version_1(content: dict[str, Any], name: str) -> dict[str, Any]:
     if not isinstance(camera, dict):
         raise _bad(name, "camera is not a set of named values")
     new["edges"] = {edge: _former_edge(camera, edge) for edge in "ab"}
-    new["quality"] = {f.name: camera.get(f.name) for f in fields(SeamQuality)} if camera else None
+    new["quality"] = {f.name: camera.get(f.name) for f in fields(model.SeamQuality)} if camera else None
     std_u_mm = camera.get("step_used_std_u_mm")
     if not new.get("flush") and isinstance(std_u_mm, int | float):
-        step = {"mean_mm": camera.get("step_used_mm"), "u_mm": COVERAGE_FACTOR * std_u_mm}
+        step = {"mean_mm": camera.get("step_used_mm"), "u_mm": model.COVERAGE_FACTOR * std_u_mm}
         new["step"] = step | {"source": camera.get("step_from")}
     return new
 

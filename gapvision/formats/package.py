@@ -16,8 +16,9 @@ import json
 import os
 import re
 import struct
+import zipfile
 import zlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, BinaryIO, Literal
@@ -36,6 +37,7 @@ _MOST_MANIFEST_BYTES = 10_000_000
 _SAFE = re.compile(r"^(?:[a-z0-9][a-z0-9_.-]{0,120}/){0,3}[a-z0-9][a-z0-9_.-]{0,120}$")
 _DOS_DATE = (1 << 5) | 1  # 1 January 1980: a zip's time stamps would tell nothing and differ each time
 _LOCAL, _CENTRAL, _END = struct.Struct("<4s5H3I2H"), struct.Struct("<4s6H3I5H2I"), struct.Struct("<4s4H2IH")
+Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,21 +60,33 @@ def safe_name(name: str) -> bool:
     return _SAFE.match(name) is not None and not any(p.endswith(".") or ".." in p for p in parts)
 
 
-def _headers(name: str, data_size: int, crc: int, offset: int) -> tuple[bytes, bytes]:
-    raw = name.encode("ascii")
-    same = (20, 0, 0, 0, _DOS_DATE, crc, data_size, data_size, len(raw), 0)
-    local = _LOCAL.pack(b"PK\x03\x04", *same) + raw
-    central = _CENTRAL.pack(b"PK\x01\x02", (3 << 8) | 20, *same, 0, 0, 0, 0o100644 << 16, offset) + raw
-    return local, central
+class _Frame:
+    """All bytes of a zip that are not its files': they follow from the files."""
+
+    def __init__(self) -> None:
+        self.offset, self._listed = 0, list[bytes]()
+
+    def before(self, name: str, data: bytes) -> bytes:
+        """What stands before a file's bytes."""
+        raw = name.encode("ascii")
+        same = (20, 0, 0, 0, _DOS_DATE, zlib.crc32(data), len(data), len(data), len(raw), 0)
+        head = (b"PK\x01\x02", (3 << 8) | 20, *same, 0, 0, 0, 0o100644 << 16, self.offset)
+        self._listed.append(_CENTRAL.pack(*head) + raw)
+        self.offset += _LOCAL.size + len(raw) + len(data)
+        return _LOCAL.pack(b"PK\x03\x04", *same) + raw
+
+    def behind(self) -> bytes:
+        """What stands behind the last file."""
+        count, listed = len(self._listed), b"".join(self._listed)
+        return listed + _END.pack(b"PK\x05\x06", 0, 0, count, count, len(listed), self.offset, 0)
 
 
 def write_package(
     path: str | os.PathLike[str],
-    files: Iterable[tuple[str, Callable[[], bytes]]],
+    files: Sequence[tuple[str, Callable[[], bytes]]],
     about: dict[str, Any],
     *,
-    total: int = 0,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> str:
     """Write a package, whole or not at all.
 
@@ -80,14 +94,12 @@ def write_package(
     ----------
     path : path
         Of the zip.
-    files : iterable of (name, callable that gives the bytes)
+    files : sequence of (name, callable that gives the bytes)
         In their order; one at a time is held in memory.
     about : dict
         Goes into the manifest beside the list of files.
-    total : int
-        How many files, for ``progress``.
     progress : callable, optional
-        Called with (files done, total).
+        Called with (files done, files in all).
 
     Returns
     -------
@@ -99,11 +111,28 @@ def write_package(
     GapvisionError
         ``folder-not-writable``, ``package-too-large``.
     """
-    target = Path(path)
+    target, frame, listed = Path(path), _Frame(), list[dict[str, Any]]()
     part = target.with_name(f".{target.name}.part")
+
+    def put(out: BinaryIO, name: str, data: bytes) -> None:
+        if not safe_name(name):
+            raise ValueError(f"not a safe name: {name!r}")
+        if frame.offset + len(data) > _MOST_BYTES or len(listed) > _MOST_FILES:
+            raise GapvisionError("package-too-large")
+        out.write(frame.before(name, data))
+        out.write(data)
+
     try:
         with open(part, "wb") as out:
-            seal = _write(out, files, about, total, progress)
+            for number, (name, give) in enumerate(files, 1):
+                data = give()
+                put(out, name, data)
+                listed.append({"name": name, "size": len(data), "sha256": hashlib.sha256(data).hexdigest()})
+                if progress is not None:
+                    progress(number, len(files))
+            manifest = json.dumps({"schema": SCHEMA, **about, "files": listed}, ensure_ascii=False, indent=1).encode()
+            put(out, MANIFEST, manifest)
+            out.write(frame.behind())
             out.flush()
             os.fsync(out.fileno())
         os.replace(part, target)
@@ -111,43 +140,6 @@ def write_package(
         raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from None
     finally:
         part.unlink(missing_ok=True)
-    return seal
-
-
-def _write(
-    out: BinaryIO,
-    files: Iterable[tuple[str, Callable[[], bytes]]],
-    about: dict[str, Any],
-    total: int,
-    progress: Callable[[int, int], None] | None,
-) -> str:
-    listed: list[dict[str, Any]] = []
-    central: list[bytes] = []
-    offset = 0
-
-    def put(name: str, data: bytes) -> None:
-        nonlocal offset
-        if not safe_name(name):
-            raise ValueError(f"not a safe name: {name!r}")
-        if offset + len(data) > _MOST_BYTES or len(listed) > _MOST_FILES:
-            raise GapvisionError("package-too-large")
-        local, entry = _headers(name, len(data), zlib.crc32(data), offset)
-        out.write(local)
-        out.write(data)
-        central.append(entry)
-        offset += len(local) + len(data)
-
-    for number, (name, give) in enumerate(files, 1):
-        data = give()
-        put(name, data)
-        listed.append({"name": name, "size": len(data), "sha256": hashlib.sha256(data).hexdigest()})
-        if progress is not None:
-            progress(number, max(total, number))
-    manifest = json.dumps({"schema": SCHEMA, **about, "files": listed}, ensure_ascii=False, indent=1).encode()
-    put(MANIFEST, manifest)
-    tail = b"".join(central)
-    out.write(tail)
-    out.write(_END.pack(b"PK\x05\x06", 0, 0, len(central), len(central), len(tail), offset, 0))
     return hashlib.sha256(manifest).hexdigest()
 
 
@@ -177,6 +169,7 @@ class Package:
             self._places = self._read_places()
             self.manifest_bytes = self._raw(MANIFEST)
             self.manifest, self.files = _parse_manifest(self.manifest_bytes)
+            self._entries = {f.name: f for f in self.files}
         except BaseException:
             self._file.close()
             raise
@@ -199,35 +192,31 @@ class Package:
     def _read_places(self) -> dict[str, tuple[int, int]]:
         """Read the list at the zip's end: name -> (offset of the data, size)."""
         size = self.path.stat().st_size
-        if size < _END.size or size > _MOST_BYTES + 100_000_000:
+        if not _END.size <= size <= _MOST_BYTES + 100_000_000:
             raise GapvisionError("package-bad")
         self._file.seek(size - _END.size)
         sign, disk, disk2, here, count, length, start, comment = _END.unpack(self._file.read(_END.size))
-        if sign != b"PK\x05\x06" or disk or disk2 or here != count or comment:
+        # A list that fits into memory, with nothing behind it.
+        if (sign, disk, disk2, here, comment, start + length + _END.size) != (b"PK\x05\x06", 0, 0, count, 0, size):
             raise GapvisionError("package-bad")
-        if start + length + _END.size != size or length > _MOST_FILES * 256:
+        if length > _MOST_FILES * 256:
             raise GapvisionError("package-bad")
-        self._file.seek(start)
-        data = self._file.read(length)
+        try:
+            listed = zipfile.ZipFile(self._file).infolist()
+        except (zipfile.BadZipFile, NotImplementedError, ValueError, struct.error):
+            raise GapvisionError("package-bad") from None
         places: dict[str, tuple[int, int]] = {}
-        at = 0
-        for _ in range(count):
-            if at + _CENTRAL.size > len(data):
-                raise GapvisionError("package-bad")
-            entry = _CENTRAL.unpack_from(data, at)
-            name_length, extra, note = entry[10], entry[11], entry[12]
-            raw = data[at + _CENTRAL.size : at + _CENTRAL.size + name_length]
-            name = raw.decode("utf-8", "replace")
+        for entry in listed:
+            name = entry.orig_filename
             if not safe_name(name):
                 shown = "".join(c if c.isprintable() else "?" for c in name[:80])
                 raise GapvisionError("package-unsafe", f"The zip holds a file with the unsafe name '{shown}'.")
-            if entry[4] != 0 or entry[8] != entry[9] or name in places:
+            if entry.compress_type != zipfile.ZIP_STORED or entry.compress_size != entry.file_size or name in places:
                 raise GapvisionError("package-unsafe", f"The zip's file '{name}' is compressed or there twice.")
-            offset = entry[16]
-            if offset + _LOCAL.size + name_length + entry[9] > start:
+            at = entry.header_offset + _LOCAL.size + len(name)
+            if at + entry.file_size > start:
                 raise GapvisionError("package-bad")
-            places[name] = (offset + _LOCAL.size + name_length, entry[9])
-            at += _CENTRAL.size + name_length + extra + note
+            places[name] = (at, entry.file_size)
         if MANIFEST not in places or places[MANIFEST][1] > _MOST_MANIFEST_BYTES:
             raise GapvisionError("package-bad")
         return places
@@ -245,42 +234,41 @@ class Package:
         GapvisionError
             ``package-altered``.
         """
-        entry = next((f for f in self.files if f.name == name), None)
-        if entry is None or name not in self._places:
+        if name not in self._entries or name not in self._places:
             raise GapvisionError("package-altered", f"The file {name} is missing.")
         data = self._raw(name)
-        if len(data) != entry.size or hashlib.sha256(data).hexdigest() != entry.sha256:
+        if not _is(self._entries[name], data):
             raise GapvisionError("package-altered", f"The file {name} was altered.")
         return data
 
-    def problems(self, progress: Callable[[int, int], None] | None = None) -> list[str]:
+    def problems(self, progress: Progress | None = None) -> list[str]:
         """Check every byte; return what was altered, in words.  An empty list: nothing was."""
-        wrong: list[str] = []
-        names = [f.name for f in self.files]
-        wrong += [f"{n}: not in the manifest" for n in self._places if n != MANIFEST and n not in set(names)]
+        wrong = [f"{n}: not in the manifest" for n in self._places if n != MANIFEST and n not in self._entries]
         # What the zip must look like, byte for byte, if the manifest is true.
-        offset, central, same_frame = 0, [], True
+        frame, same_frame = _Frame(), True
         for number, entry in enumerate([*self.files, PackedFile(MANIFEST, len(self.manifest_bytes), self.seal)], 1):
             if entry.name not in self._places:
                 wrong.append(f"{entry.name}: missing")
                 continue
             data = self._raw(entry.name)
-            if len(data) != entry.size or hashlib.sha256(data).hexdigest() != entry.sha256:
+            if not _is(entry, data):
                 wrong.append(f"{entry.name}: altered")
-            local, end = _headers(entry.name, len(data), zlib.crc32(data), offset)
-            self._file.seek(offset)
-            same_frame &= self._file.read(len(local)) == local and self._places[entry.name][0] == offset + len(local)
-            central.append(end)
-            offset += len(local) + len(data)
+            self._file.seek(frame.offset)
+            local = frame.before(entry.name, data)
+            same_frame &= self._file.read(len(local)) == local
+            same_frame &= self._places[entry.name][0] + len(data) == frame.offset
             if progress is not None:
                 progress(number, len(self.files) + 1)
-        tail = b"".join(central)
-        tail += _END.pack(b"PK\x05\x06", 0, 0, len(central), len(central), len(tail), offset, 0)
-        self._file.seek(offset)
-        same_frame &= self._file.read(len(tail) + 1) == tail
+        self._file.seek(frame.offset)
+        behind = frame.behind()
+        same_frame &= self._file.read(len(behind) + 1) == behind
         if not same_frame and not wrong:
             wrong.append("the zip itself: packed again or changed, though every file in it is intact")
         return wrong
+
+
+def _is(entry: PackedFile, data: bytes) -> bool:
+    return len(data) == entry.size and hashlib.sha256(data).hexdigest() == entry.sha256
 
 
 def _parse_manifest(data: bytes) -> tuple[dict[str, Any], list[PackedFile]]:

@@ -53,6 +53,7 @@ from typing import Annotated, Any, Literal, TypeVar
 
 from msgspec import Meta
 
+from gapvision import model
 from gapvision.errors import GapvisionError
 from gapvision.formats.declared import Declared, Length, Name, Pair, inner, place, read_declared
 from gapvision.formats.finish_file import finish_from_table
@@ -62,22 +63,6 @@ from gapvision.formats.toml import read_toml, toml_from_text
 from gapvision.judgement.panel import WORTH_MM, corners, middle_of, panel_of, read_on_seam
 from gapvision.judgement.shapes import ready_shape
 from gapvision.judgement.specification import preset
-from gapvision.model import (
-    HAND_MM,
-    PLAIN_WORDS,
-    Adjuster,
-    DecisionRule,
-    FinishPlan,
-    Mark,
-    Measurement,
-    Panel,
-    PanelLayout,
-    PhotoPlace,
-    Point,
-    SeamLayout,
-    Specification,
-    TrimRules,
-)
 
 T = TypeVar("T")
 FORMAT = "gapvision-panel/1"
@@ -90,7 +75,7 @@ class _Limit(Declared):
     most: Length
 
 
-class _SafeLimit(tuple[Point, ...]):
+class _SafeLimit(tuple[model.Point, ...]):
     """One limit all along, or a list of places with their limits."""
 
     @classmethod
@@ -123,13 +108,13 @@ class _Seam(Declared, rename={"allowed": "trim", "hand_mm": "hand", "worth_mm": 
     line: str = "where needed"
     allowed: bool = True
     safe_limit: _SafeLimit = _SafeLimit()
-    hand_mm: Length = Length(HAND_MM)
+    hand_mm: Length = Length(model.HAND_MM)
     worth_mm: Length = Length(WORTH_MM)
     photos: tuple[_Photo, ...] = ()
     marks: tuple[_Mark, ...] = ()
 
     def check(self) -> None:
-        self.to(TrimRules)
+        self.to(model.TrimRules)
         if self.preset is not None:
             preset(self.preset)
         if self.preset is not None and self.spec is not None:
@@ -137,7 +122,7 @@ class _Seam(Declared, rename={"allowed": "trim", "hand_mm": "hand", "worth_mm": 
         if (self.start is None) != (self.end is None):
             raise _bad(f"Seam '{self.name}' has a start or an end only.", "Give both.")
 
-    def place_in(self, places: Mapping[str, tuple[Point, ...]]) -> tuple[Point, ...]:
+    def place_in(self, places: Mapping[str, tuple[model.Point, ...]]) -> tuple[model.Point, ...]:
         if self.points is not None:
             return self.points
         if self.start is not None and self.end is not None:
@@ -145,10 +130,8 @@ class _Seam(Declared, rename={"allowed": "trim", "hand_mm": "hand", "worth_mm": 
         if self.name in places:
             return places[self.name]
         known = f"The shape has: {', '.join(places)}; or give start and end."
-        raise _bad(
-            f"Seam '{self.name}' has no place on the panel.",
-            known if places else "Give its start and end, or a ready shape.",
-        )
+        advice = known if places else "Give its start and end, or a ready shape."
+        raise _bad(f"Seam '{self.name}' has no place on the panel.", advice)
 
 
 class _Adjuster(Declared, rename={"xy": "at"}):
@@ -160,7 +143,7 @@ class _Adjuster(Declared, rename={"xy": "at"}):
     travel_out: Pair | None = None
 
     def check(self) -> None:
-        self.to(Adjuster)
+        self.to(model.Adjuster)
 
 
 class _File(Declared, rename={"words": "directions"}):
@@ -182,8 +165,8 @@ class _File(Declared, rename={"words": "directions"}):
     def check(self) -> None:
         self.layout([None] * len(self.seams), None)
 
-    def layout(self, specs: list[Specification | None], finish: FinishPlan | None) -> PanelLayout:
-        places: dict[str, tuple[Point, ...]] = {}
+    def layout(self, specs: list[model.Specification | None], finish: model.FinishPlan | None) -> model.PanelLayout:
+        places: dict[str, tuple[model.Point, ...]] = {}
         shape = ready_shape(self.shape) if self.shape else None
         if shape is not None:
             places = shape.places(self.width, self.length)
@@ -193,24 +176,25 @@ class _File(Declared, rename={"words": "directions"}):
             raise _bad("Two seams of the panel have the same name.", "Give each seam its own name.")
         seams = []
         for seam, spec in zip(self.seams, specs, strict=True):
-            marks, photos = (tuple(m.to(Mark) for m in seam.marks), tuple(p.to(PhotoPlace) for p in seam.photos))
-            own, trim = seam.place_in(places), seam.to(TrimRules)
-            seams.append(seam.to(SeamLayout, place=own, spec=spec, trim=trim, marks=marks, photos=photos))
+            own, trim = seam.place_in(places), seam.to(model.TrimRules)
+            marks = tuple(m.to(model.Mark) for m in seam.marks)
+            photos = tuple(p.to(model.PhotoPlace) for p in seam.photos)
+            seams.append(seam.to(model.SeamLayout, place=own, spec=spec, trim=trim, marks=marks, photos=photos))
         return self.to(
-            PanelLayout,
+            model.PanelLayout,
             name=self.name if self.name is not None else self.shape or "panel",
             seams=tuple(seams),
             outline=self.outline or corners(places),
             centre=self.centre or middle_of(list(places.values()) or [s.place for s in seams]),
-            words=self.words or (PLAIN_WORDS if shape is None else shape.directions),
-            adjusters=tuple(a.to(Adjuster) for a in self.adjusters),
-            rule=DecisionRule(name=self.rule, risk=self.risk),
+            words=self.words or (model.PLAIN_WORDS if shape is None else shape.directions),
+            adjusters=tuple(a.to(model.Adjuster) for a in self.adjusters),
+            rule=model.DecisionRule(name=self.rule, risk=self.risk),
             finish=finish,
             lid=shape is not None and shape.lid,
         )
 
 
-def read_panel(path: str | Path) -> Panel:
+def read_panel(path: str | Path) -> model.Panel:
     """Read a panel file and the files it names, from its folder.
 
     Raises
@@ -227,8 +211,8 @@ def panel_from_table(
     table: Mapping[str, Any],
     folder: Path,
     where: str = "the panel file",
-    read_measurement: Callable[[Path], Measurement] = read_measurement_file,
-) -> Panel:
+    read_measurement: Callable[[Path], model.Measurement] = read_measurement_file,
+) -> model.Panel:
     """Read a panel from a TOML table; errors as :func:`read_panel`."""
     table = deepcopy(dict(table))
     layout = layout_from_table(table, where, _take_in(table, lambda name: read_toml(folder / name)))
@@ -252,22 +236,11 @@ def panel_from_table(
 
 def layout_from_table(
     table: Mapping[str, Any], where: str = "the panel file", named: Mapping[str, str] | None = None
-) -> PanelLayout:
+) -> model.PanelLayout:
     """Read what a panel file says about the panel itself; photos and specifications may be missing.
 
-    Parameters
-    ----------
-    table : mapping
-        The file's content, which stands alone.
-    where : str
-        What to call it in refusals.
-    named : mapping, optional
-        Places in it whose tables come from files of their own, and what to call those.
-
-    Raises
-    ------
-    GapvisionError
-        As :func:`read_panel`.
+    The table stands alone; ``named`` are the places in it whose tables come from files of their own, and what to call
+    those.  Errors as :func:`read_panel`.
     """
     file = read_declared(_File, table, where, "panel-file-bad")
 
@@ -277,14 +250,10 @@ def layout_from_table(
             raise _bad(f"{place(where, path)}: the file '{value}' is named.", said)
         return from_table(value, *((named[path], "") if named and path in named else (where, path)))
 
-    specs = [
-        read(seam.spec, f"seams[{k}].spec", specification_from_table)
-        if seam.spec is not None
-        else None
-        if seam.preset is None
-        else preset(seam.preset)
-        for k, seam in enumerate(file.seams)
-    ]
+    specs = [None if seam.preset is None else preset(seam.preset) for seam in file.seams]
+    for k, seam in enumerate(file.seams):
+        if seam.spec is not None:
+            specs[k] = read(seam.spec, f"seams[{k}].spec", specification_from_table)
     return file.layout(specs, None if file.finish is None else read(file.finish, "finish", finish_from_table))
 
 
@@ -300,12 +269,7 @@ def _take_in(table: Any, read: Callable[[str], Any]) -> dict[str, str]:
 
 
 def together(files: Mapping[str, bytes]) -> str:
-    """Make one panel file, which stands alone, of a panel file and the files that it names.
-
-    Parameters
-    ----------
-    files : mapping
-        Names and contents.
+    """Make one panel file, which stands alone, of a panel file and the files that it names: names and contents.
 
     Raises
     ------
@@ -320,10 +284,8 @@ def together(files: Mapping[str, bytes]) -> str:
     tables = {name: toml_from_text(data, f"'{name}'") for name, data in files.items()}
     panels = [name for name, table in tables.items() if "seams" in table]
     if len(panels) != 1:
-        raise _bad(
-            "None of the files is a panel's." if not panels else "More than one of the files is a panel's.",
-            "Choose one panel file (with [[seams]] in it) and the files that it names.",
-        )
+        said = f"{'More than one' if panels else 'None'} of the files is a panel's."
+        raise _bad(said, "Choose one panel file (with [[seams]] in it) and the files that it names.")
 
     def read(name: str) -> Any:
         if name not in tables:
@@ -335,10 +297,8 @@ def together(files: Mapping[str, bytes]) -> str:
 
 
 def _no_spec(seam: str) -> GapvisionError:
-    return _bad(
-        f"{seam[:1].upper()}{seam[1:]} needs either a spec or a preset.",
-        'Write spec = "file.toml", a table [seams.spec], or preset = "even-close".',
-    )
+    advice = 'Write spec = "file.toml", a table [seams.spec], or preset = "even-close".'
+    return _bad(f"{place(seam)} needs either a spec or a preset.", advice)
 
 
 def _bad(message: str, next_step: str = "") -> GapvisionError:

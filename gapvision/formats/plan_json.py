@@ -6,13 +6,12 @@ import math
 from pathlib import Path
 from typing import Annotated, Any
 
-import msgspec
 from msgspec import Meta, field
 
 from gapvision import __version__, words
 from gapvision.errors import GapvisionError
-from gapvision.formats.declared import Loose, Refused, place, read_declared, read_json
-from gapvision.formats.judgement_json import forecast_to_dict, number, verdict_to_dict
+from gapvision.formats.declared import Loose, Refused, place, plain_data, read_declared, read_file, read_json
+from gapvision.formats.judgement_json import forecast_to_dict, record, verdict_to_dict
 from gapvision.formats.specification_file import specification_to_table
 from gapvision.judgement.template import TemplateDrawing, drawings_of_plan
 from gapvision.model import CorrectionPlan, StretchPlan
@@ -22,7 +21,7 @@ SCHEMA = "gapvision-plan/1"
 
 def plan_to_dict(plan: CorrectionPlan) -> dict[str, Any]:
     """Put a plan into its file's form."""
-    m = plan.move
+    m, move = plan.move, plan.move.move
     return {
         "schema": SCHEMA,
         "written_by": f"gapvision {__version__}",
@@ -31,31 +30,33 @@ def plan_to_dict(plan: CorrectionPlan) -> dict[str, Any]:
         "rule": {"name": plan.panel.rule.name, "words": words.rule(plan.panel.rule)},
         "states": plan.states,
         "steps": words.steps(plan, words.MM),
-        "move": {
-            "x_mm": number(m.move.x_mm),
-            "y_mm": number(m.move.y_mm),
-            "turn_deg": number(m.move.turn_rad * 57.29577951308232, 6),
-            "out_mm": number(m.move.out_mm),
-            "tilt_x_mm_per_m": number(1000 * m.move.tilt_x_rad),
-            "tilt_y_mm_per_m": number(1000 * m.move.tilt_y_rad),
-            "centre_mm": list(plan.panel.centre),
-            "excess_before_mm": number(m.excess_before_mm),
-            "excess_after_mm": number(m.excess_after_mm),
-            "flush_excess_before_mm": number(m.step_before_mm),
-            "flush_excess_after_mm": number(m.step_after_mm),
-            "points": [
-                {
-                    "name": p.name,
-                    "kind": p.kind,
-                    "at_mm": list(p.xy),
-                    "x_mm": number(p.x_mm),
-                    "y_mm": number(p.y_mm),
-                    "out_mm": number(p.out_mm),
-                    "words": words.point_move(p, plan.panel.words, words.MM),
-                }
-                for p in m.points
-            ],
-        },
+        "move": record(
+            {
+                "x_mm": move.x_mm,
+                "y_mm": move.y_mm,
+                "out_mm": move.out_mm,
+                "tilt_x_mm_per_m": 1000 * move.tilt_x_rad,
+                "tilt_y_mm_per_m": 1000 * move.tilt_y_rad,
+                "centre_mm": plan.panel.centre,
+                "excess_before_mm": m.excess_before_mm,
+                "excess_after_mm": m.excess_after_mm,
+                "flush_excess_before_mm": m.step_before_mm,
+                "flush_excess_after_mm": m.step_after_mm,
+                "points": [
+                    {
+                        "name": p.name,
+                        "kind": p.kind,
+                        "at_mm": p.xy,
+                        "x_mm": p.x_mm,
+                        "y_mm": p.y_mm,
+                        "out_mm": p.out_mm,
+                        "words": words.point_move(p, plan.panel.words, words.MM),
+                    }
+                    for p in m.points
+                ],
+            }
+        )
+        | {"turn_deg": plain_data(math.degrees(move.turn_rad), 6)},
         "stretches": [_stretch(plan, s) for s in plan.stretches],
         "notices": [words.notice_dict(n) for n in plan.notices],
         "cautions": [words.CAUTIONS[key] for key in plan.cautions],
@@ -74,48 +75,21 @@ def _stretch(plan: CorrectionPlan, stretch: StretchPlan) -> dict[str, Any]:
         "trim": {
             "needed": t.needed,
             "line": t.kind,
-            "cut_mm": number(t.cut_mm, 1),
-            "build_up_mm": number(t.add_mm, 1),
-            "short_by_mm": number(t.short_by_mm),
-            "short_spans": [_span(x) for x in t.short_spans],
-            "spans": [_span(x) for x in t.spans],
-            "table": [
-                {
-                    "s_mm": number(r.s_mm),
-                    "gap_mm": number(r.gap_mm),
-                    "new_gap_mm": number(r.new_gap_mm),
-                    "remove_mm": number(r.remove_mm),
-                    "action": r.action,
-                }
-                for r in t.rows
-            ],
+            "cut_mm": plain_data(t.cut_mm, 1),
+            "build_up_mm": plain_data(t.add_mm, 1),
+            "short_by_mm": record(t.short_by_mm),
+            "short_spans": record(t.short_spans),
+            "spans": record(t.spans),
+            "table": record(t.rows),
         },
         "after_paint": None if stretch.finish is None else forecast_to_dict(stretch.finish),
     }
 
 
-def _span(span: Any) -> dict[str, Any]:
-    return {
-        "action": span.action,
-        "from_mm": number(span.from_mm),
-        "to_mm": number(span.to_mm),
-        "largest_mm": number(span.largest_mm),
-        "largest_at_mm": number(span.largest_at_mm),
-    }
-
-
 def drawing_to_dict(drawing: TemplateDrawing) -> dict[str, Any]:
     """Put a drawing into a plan file's form; lengths rounded to 1e-4 mm."""
-    table: dict[str, Any] = _rounded(msgspec.to_builtins(drawing))
+    table: dict[str, Any] = record(drawing)
     return table
-
-
-def _rounded(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {k: _rounded(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_rounded(v) for v in value]
-    return round(value, 4) if isinstance(value, float) else value
 
 
 # --- reading ------------------------------------------------------------------------
@@ -123,8 +97,11 @@ def _rounded(value: Any) -> Any:
 Number = Annotated[float, Meta(gt=-1e6, lt=1e6)]
 
 
-class _Notice(Loose):
+class ToldNotice(Loose):
+    """A notice in words."""
+
     message: str
+    advice: str
 
 
 class _Point(Loose):
@@ -159,7 +136,7 @@ class PlanFile(Loose):
     steps: tuple[str, ...] = ()
     move: _Move = field(default_factory=_Move)
     stretches: tuple[_Stretch, ...] = ()
-    notices: tuple[_Notice, ...] = ()
+    notices: tuple[ToldNotice, ...] = ()
     cautions: tuple[str, ...] = ()
     templates: tuple[TemplateDrawing, ...] = ()
 
@@ -185,10 +162,6 @@ def plan_from_dict(content: Any, where: str = "the plan") -> PlanFile:
 
 
 def read_plan(path: str | Path) -> PlanFile:
-    """Read a plan file; errors as :func:`plan_from_dict` and ``file-not-found``."""
-    try:
-        data = Path(path).read_bytes()
-    except OSError:
-        raise GapvisionError("file-not-found", f"'{path}' was not found or may not be read.") from None
+    """Read a plan file; errors as :func:`plan_from_dict` and :func:`read_file`."""
     where = f"'{Path(path).name}'"
-    return plan_from_dict(read_json(data, where, "plan-file-bad"), where)
+    return plan_from_dict(read_json(read_file(path), where, "plan-file-bad"), where)

@@ -133,12 +133,7 @@ def specification_from_table(
 ) -> Specification:
     """Read a specification from a TOML table.
 
-    Parameters
-    ----------
-    table : mapping
-        The file's content.
-    where, path : str
-        What to call the file in refusals, and where in it the table stands.
+    ``where`` is what to call the file in refusals, ``path`` where in it the table stands.
 
     Raises
     ------
@@ -152,25 +147,20 @@ def specification_from_table(
 
 
 def specification_to_table(spec: Specification) -> dict[str, Any]:
-    """Put a specification into the file's form; the way back of :func:`specification_from_table`."""
+    """Put a specification into the file's form; ``value-out-of-range`` for a length that no file can hold."""
+    mm = _Length.written
     table: dict[str, Any] = {"format": FORMAT, "name": spec.name, "panel": spec.panel, "side": spec.side}
     if len(spec.nominal) == 1 and spec.at_unit == "mm" and spec.nominal[0].at == 0:
-        table["nominal"] = _mm(spec.nominal[0].gap_mm)
+        table["nominal"] = mm(spec.nominal[0].gap_mm)
     else:
-        place = (lambda v: f"{100 * v!r}%") if spec.at_unit == "share" else _mm
-        table["nominal"] = [{"at": place(p.at), "gap": _mm(p.gap_mm)} for p in spec.nominal]
-    for field in fields(spec):
-        value = getattr(spec, field.name)
-        if value is not None and field.name not in ("nominal", "at_unit"):
-            is_length = field.name.endswith("_mm")
-            table[field.name.removesuffix("_mm")] = _mm(value) if is_length else value
+        place = (lambda v: f"{100 * v!r}%") if spec.at_unit == "share" else mm
+        table["nominal"] = [{"at": place(p.at), "gap": mm(p.gap_mm)} for p in spec.nominal]
+    for name in (f.name for f in fields(spec) if f.name not in ("nominal", "at_unit")):
+        if (value := getattr(spec, name)) is not None:
+            table[name.removesuffix("_mm")] = mm(value) if name.endswith("_mm") else value
     return table
 
 
 def read_specification(path: str | Path) -> Specification:
-    """Read a specification file; errors as :func:`specification_from_table` and ``file-not-found``."""
+    """Read a specification file; errors as :func:`specification_from_table` and :func:`read_toml`."""
     return specification_from_table(read_toml(path), f"'{Path(path).name}'")
-
-
-def _mm(value: float) -> str:
-    return f"{value!r}mm"

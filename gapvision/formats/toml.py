@@ -8,26 +8,17 @@ from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.declared import place, read_file
 
 
 def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
-    """Read a TOML file.
-
-    Raises
-    ------
-    GapvisionError
-        ``file-not-found``, ``specification-unreadable`` with the parser's line and column.
-    """
-    try:
-        data = Path(path).read_bytes()
-    except OSError:
-        raise GapvisionError("file-not-found", f"'{path}' was not found or may not be read.") from None
-    return toml_from_text(data, f"'{Path(path).name}'")
+    """Read a TOML file; errors as :func:`read_file`, and ``specification-unreadable`` with the line and column."""
+    return toml_from_text(read_file(path), f"'{Path(path).name}'")
 
 
 def toml_from_text(text: str | bytes, where: str) -> dict[str, Any]:
     """Read TOML that is no file; ``where`` is what a refusal (``specification-unreadable``) calls it."""
-    where = where[:1].upper() + where[1:]
+    where = place(where)
     try:
         return tomllib.loads(text if isinstance(text, str) else text.decode("utf-8-sig"))
     except UnicodeDecodeError:

@@ -29,28 +29,3 @@ from gapvision.records.types import (
     StoredVerdict,
     Visit,
 )
-
-__all__ = [
-    "SIDES",
-    "STAGES",
-    "SUPPORTS",
-    "TICKS",
-    "BinItem",
-    "Conditions",
-    "Job",
-    "JobLine",
-    "MeasurementLine",
-    "Note",
-    "Progress",
-    "Seam",
-    "SeamState",
-    "Shop",
-    "Store",
-    "StoredPanel",
-    "StoredPhoto",
-    "StoredPlan",
-    "StoredVerdict",
-    "Visit",
-    "conditions_notices",
-    "data_folder",
-]

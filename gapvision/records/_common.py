@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import fields
 from datetime import UTC, datetime
-from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -20,43 +19,30 @@ Row = TypeVar("Row")
 
 
 def now_utc() -> str:
-    """Return the time as ISO 8601 to the millisecond, UTC."""
+    """The time as ISO 8601 to the millisecond, UTC."""
     return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def new_uid() -> str:
-    """Return a name for a row that no other shop's row has."""
+    """A name for a row that no other shop's row has."""
     return uuid.uuid4().hex
 
 
 def made_of(kind: type[Row], row: sqlite3.Row, prefix: str = "", **made: Any) -> Row:
-    """Make an object of :mod:`gapvision.records.types` from its row.
+    """Make an object of :mod:`gapvision.records.types` from its row; ``made`` are fields not in the row as they are.
 
-    Parameters
-    ----------
-    kind : type
-        Each field is read from the column of its name; the first one, when it is a number like ``job_id``, from ``id``.
-    prefix : str
-        Stands before the columns' names.
-    **made
-        Fields that are not in the row as they are.
+    Each field is read from the column of its name, with ``prefix`` before it; the first, if it is a number like
+    ``job_id``, from ``id``.
     """
-    return kind(**{n: made[n] if n in made else row[prefix + c] for n, c in _columns(kind)})  # type: ignore[arg-type]
-
-
-@cache
-def _columns(kind: Any) -> tuple[tuple[str, str], ...]:
-    """Each field and its column."""
-    names = [f.name for f in fields(kind)]
-    first = "id" if names[0].endswith("_id") else names[0]
-    return tuple(zip(names, (first, *names[1:]), strict=True))
+    first, *others = [f.name for f in fields(kind)]  # type: ignore[arg-type]
+    columns = {first: "id" if first.endswith("_id") else first} | {name: name for name in others}
+    return kind(**{name: made[name] if name in made else row[prefix + c] for name, c in columns.items()})
 
 
 def insert(db: sqlite3.Connection, table: str, **values: Any) -> int:
     """Insert a row; return the number that SQLite gave to it."""
-    marks = ", ".join("?" * len(values))
-    cursor = db.execute(f"INSERT INTO {table} ({', '.join(values)}) VALUES ({marks})", tuple(values.values()))
-    return int(cursor.lastrowid or 0)
+    marks = ", ".join(f":{column}" for column in values)
+    return int(db.execute(f"INSERT INTO {table} ({', '.join(values)}) VALUES ({marks})", values).lastrowid or 0)
 
 
 def update(db: sqlite3.Connection, table: str, row_id: int, **values: Any) -> None:

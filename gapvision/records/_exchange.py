@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-import json
+import itertools
 from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
@@ -25,53 +25,31 @@ class ExchangePart(ResultsPart):
         panels, seams, visits = self.panels(job_id), self.seams(job_id), self.visits(job_id)
         panel_uid, seam_uid = {p.panel_id: p.uid for p in panels}, {s.seam_id: s.uid for s in seams}
         visit_uid = {v.visit_id: v.uid for v in visits}
-        shot_uid = {
-            r["id"]: r["uid"]
-            for r in self.database.rows(
-                "SELECT s.id, s.uid FROM shots s JOIN visits w ON w.id = s.visit_id WHERE w.job_id = ?", (job_id,)
-            )
-        }
+        sql = "SELECT s.id, s.uid FROM shots s JOIN visits w ON w.id = s.visit_id WHERE w.job_id = ?"
+        shot_uid = dict(map(tuple, self.database.rows(sql, (job_id,))))
         shots: dict[int, dict[str, Any]] = {}
         for line in self.job_lines(job_id):
-            shot = shots.setdefault(
-                line.shot_id,
-                {
-                    "uid": shot_uid[line.shot_id],
-                    "seam": seam_uid[line.seam_id],
-                    "visit": visit_uid[line.visit.visit_id],
-                    "photo": line.photo,
-                    "measurements": [],
-                },
-            )
-            verdicts = self.database.rows(
-                "SELECT made_at, decision, rule, body FROM verdicts WHERE measurement_id = ? ORDER BY id",
-                (line.measurement_id,),
-            )
-            shot["measurements"].append(
-                asdict(line)
-                | {
-                    "content": self.measurement(line.measurement_id),
-                    "verdicts": [{**dict(v), "body": json.loads(v["body"])} for v in verdicts],
-                }
-            )
-        return job_from_data(
-            {
-                "schema": SCHEMA,
-                "job": self.job(job_id),
-                "panels": panels,
-                "seams": [asdict(s) | {"panel": panel_uid.get(s.panel_id or 0)} for s in seams],
-                "visits": [asdict(v) for v in visits],
-                "shots": list(shots.values()),
-                "notes": [
-                    asdict(n) | {"seam": seam_uid.get(n.seam_id or 0), "visit": visit_uid.get(n.visit_id or 0)}
-                    for n in self.notes(job_id)
-                ],
-                "plans": self.plans(job_id),
-            }
-        )
+            belongs = {"seam": seam_uid[line.seam_id], "visit": visit_uid[line.visit.visit_id], "photo": line.photo}
+            new = {"uid": shot_uid[line.shot_id], **belongs, "measurements": []}
+            content = self.measurement(line.measurement_id)
+            verdicts = list(self._verdicts("measurement_id = ? ORDER BY id", line.measurement_id))
+            result = asdict(line) | {"content": content, "verdicts": verdicts}
+            shots.setdefault(line.shot_id, new)["measurements"].append(result)
+        notes = [(n, {"seam": seam_uid.get(n.seam_id or 0), "visit": visit_uid.get(n.visit_id or 0)})
+                 for n in self.notes(job_id)]  # fmt: skip
+        return job_from_data({
+            "schema": SCHEMA,
+            "job": self.job(job_id),
+            "panels": panels,
+            "seams": [asdict(s) | {"panel": panel_uid.get(s.panel_id or 0)} for s in seams],
+            "visits": [asdict(v) for v in visits],
+            "shots": list(shots.values()),
+            "notes": [asdict(n) | belongs for n, belongs in notes],
+            "plans": self.plans(job_id),
+        })  # fmt: skip
 
     def take_job(self, data: JobFile, photo: Callable[[str], bytes]) -> Job:
-        """Store a job from another shop's export; all of it or nothing.
+        """Store a job from another shop's export, with a number behind its reference where that is in use here.
 
         Parameters
         ----------
@@ -79,11 +57,6 @@ class ExchangePart(ResultsPart):
             Checked: as :func:`gapvision.formats.job_file.read_job` or ``job_from_data`` give it.
         photo : callable
             Gives the bytes of a photo by its SHA-256.
-
-        Returns
-        -------
-        Job
-            With a number behind its reference where that is in use here.
 
         Raises
         ------
@@ -118,11 +91,10 @@ class ExchangePart(ResultsPart):
                 for m in shot.measurements:
                     self._take_measurement(shot_id, m)
             for n in data.notes:
-                note = self.add_note(job_id, n.text, who=n.who, seam_id=seams.get(n.seam), visit_id=visits.get(n.visit))
-                update(db, "notes", note.note_id, made_at=n.made_at)
-            for p in data.plans:
-                plan = self.add_plan(job_id, short_text("panel", p.panel), p.body)
-                update(db, "plans", plan.plan_id, made_at=p.made_at)
+                seam_id, visit_id = seams.get(n.seam), visits.get(n.visit)
+                self.add_note(job_id, seam_id=seam_id, visit_id=visit_id, **n.but("uid", "seam", "visit"))
+            for plan in data.plans:
+                self.add_plan(job_id, short_text("panel", plan.panel), plan.body, made_at=plan.made_at)
             return self.job(job_id)
 
     def _take_photo(self, entry: Any, photo: Callable[[str], bytes]) -> None:
@@ -142,15 +114,11 @@ class ExchangePart(ResultsPart):
         with self.database.saving() as db:
             update(db, "measurements", line.measurement_id, **m.but("uid", "verdicts", "content", "file"))
             for v in m.verdicts:
-                verdict = self.add_verdict(line.measurement_id, **v.but("made_at"))
-                update(db, "verdicts", verdict.verdict_id, made_at=v.made_at)
+                self.add_verdict(line.measurement_id, **v.but())
 
     def _unused(self, reference: str) -> str:
-        """Return a reference, with a number behind it when it is in use."""
+        """A reference, with a number behind it when it is in use."""
         reference = short_text("job's reference", reference, least=1)
         taken = {r["reference"] for r in self.database.rows("SELECT reference FROM jobs WHERE deleted_at IS NULL")}
-        number = 2
-        free = reference
-        while free in taken:
-            free, number = f"{reference} ({number})", number + 1
-        return free
+        names = itertools.chain([reference], (f"{reference} ({number})" for number in itertools.count(2)))
+        return next(name for name in names if name not in taken)

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
 
 from gapvision.errors import GapvisionError
 from gapvision.records._common import Part, insert, made_of, name_in_use, new_uid, now_utc, update
 from gapvision.records._queries import COUNTS
-from gapvision.records.types import SIDES, Conditions, Job, JobLine, Note, Seam, StoredPanel, Visit
+from gapvision.records.types import METALS, SIDES, Conditions, Job, JobLine, Note, Seam, StoredPanel, Visit
 from gapvision.records.words import conditions_for, note_words, plain
 
-METALS = ("steel", "aluminium")
 _MAX_NAME = 200
 #: Longest text of the fields that may be longer than a name.
 _MOST = {"car": 2000, "notes": 20_000, "note": 20_000}
@@ -53,7 +53,9 @@ def _seam(row: sqlite3.Row) -> Seam:
 
 def visit_of(row: sqlite3.Row, prefix: str = "") -> Visit:
     """Make a visit from its row."""
-    return made_of(Visit, row, prefix, conditions=Conditions.from_dict(json.loads(row[prefix + "conditions"])))
+    said = json.loads(row[prefix + "conditions"])  # a later version may have more of them
+    conditions = Conditions(**{k: v for k, v in said.items() if k in Conditions.__dataclass_fields__})
+    return made_of(Visit, row, prefix, conditions=conditions)
 
 
 class JobsPart(Part):
@@ -63,7 +65,7 @@ class JobsPart(Part):
     def new_job(
         self, *, reference: str = "", customer: str = "", car: str = "", notes: str = "", opened_on: str | None = None
     ) -> Job:
-        """Open a job.
+        """Open a job; ``job-exists`` or ``record-text-bad``.
 
         Parameters
         ----------
@@ -73,11 +75,6 @@ class JobsPart(Part):
             In free words.
         opened_on : str, optional
             Day, ISO 8601; today if left out.
-
-        Raises
-        ------
-        GapvisionError
-            ``job-exists`` or ``record-text-bad``.
         """
         day, stamp = _day(opened_on), now_utc()
         reference = short_text("job's reference", reference)
@@ -94,19 +91,13 @@ class JobsPart(Part):
 
     @staticmethod
     def _free_reference(db: sqlite3.Connection, year: str) -> str:
-        """Return the next reference of a year; jobs in the bin keep theirs."""
-        taken = {r[0] for r in db.execute("SELECT reference FROM jobs WHERE reference LIKE ?", (year + "-%",))}
-        numbers = [int(t[5:]) for t in taken if t[5:].isdigit()]
+        """The next reference of a year; jobs in the bin keep theirs."""
+        taken = db.execute("SELECT reference FROM jobs WHERE reference LIKE ?", (year + "-%",))
+        numbers = [int(r[0][5:]) for r in taken if r[0][5:].isdigit()]
         return f"{year}-{max(numbers, default=0) + 1:03d}"
 
     def job(self, which: int | str) -> Job:
-        """Return a job by its number in the database or by its reference.
-
-        Raises
-        ------
-        GapvisionError
-            ``job-not-found``.
-        """
+        """A job by its number in the database or by its reference; ``job-not-found``."""
         column = "id" if isinstance(which, int) else "reference"
         rows = self.database.rows(f"SELECT * FROM jobs WHERE {column} = ? AND deleted_at IS NULL", (which,))
         if not rows and isinstance(which, str):  # written in another case; only when there is just one
@@ -116,51 +107,33 @@ class JobsPart(Part):
             raise GapvisionError("job-not-found", f"There is no job '{which}'.")
         return made_of(Job, rows[0])
 
-    def edit_job(
-        self,
-        job_id: int,
-        *,
-        reference: str | None = None,
-        customer: str | None = None,
-        car: str | None = None,
-        notes: str | None = None,
-    ) -> Job:
-        """Change what is given; leave the rest."""
+    def edit_job(self, job_id: int, *, reference: str | None = None, **texts: str | None) -> Job:
+        """Change what is given of ``reference``, ``customer``, ``car`` and ``notes``; errors as :meth:`new_job`."""
         if reference is not None:
             reference = short_text("job's reference", reference, least=1)
-        texts = _job_texts(customer=customer, car=car, notes=notes)
+        tidy = _job_texts(**texts)
         with self.database.saving() as db:
             self.job(job_id)
             with name_in_use("job-exists", f"There is a job '{reference}' already."):
-                update(db, "jobs", job_id, reference=reference, **texts)
+                update(db, "jobs", job_id, reference=reference, **tidy)
             self._touch(db, job_id)
             return self.job(job_id)
 
     def jobs(self, words: str = "", *, limit: int | None = None, start: int = 0) -> list[JobLine]:
-        """List jobs, the one changed last first.
+        """List jobs, the one changed last first, or a part of that list.
 
-        Parameters
-        ----------
-        words : str
-            Each word must occur somewhere in the job: reference, customer,
-            car, notes, seams, panels, stages, people.  Case and accents do not
-            matter, and part of a word is enough.
-        limit, start : int
-            A part of the list.
+        Each word, or part of one, must occur somewhere in the job: reference, customer, car, notes, seams, panels,
+        stages, people.  Case and accents do not matter.
         """
         where, values = conditions_for(words)
         rows = self.database.rows(
             f"SELECT * FROM jobs j WHERE {where} ORDER BY j.changed_at DESC, j.id DESC LIMIT ? OFFSET ?",
             (*values, -1 if limit is None else limit, start),
         )
-        counts = self._counts([r["id"] for r in rows])
+        only = "" if len(rows) > 50 else f" AND e.job_id IN ({','.join('?' * len(rows))})"
+        found = self.database.rows(COUNTS.format(only=only), 2 * [r["id"] for r in rows] if only else ())
+        counts = {r["job_id"]: {k: r[k] for k in r.keys() if k != "job_id"} for r in found}  # of jobs with seams
         return [JobLine(job=made_of(Job, r), **counts.get(r["id"], {})) for r in rows]
-
-    def _counts(self, job_ids: list[int]) -> dict[int, dict[str, Any]]:
-        """Count seams and the latest decisions of many jobs in one query; jobs without seams are left out."""
-        only = "" if len(job_ids) > 50 else f" AND e.job_id IN ({','.join('?' * len(job_ids))})"
-        rows = self.database.rows(COUNTS.format(only=only), 2 * job_ids if only else ())
-        return {r["job_id"]: {k: r[k] for k in r.keys() if k != "job_id"} for r in rows}
 
     def _touch(self, db: sqlite3.Connection, job_id: int) -> None:
         """Note that a job changed, and its words."""
@@ -173,17 +146,8 @@ class JobsPart(Part):
     ) -> StoredPanel:
         """Add a panel, or change the metal or length of the one of that name and side.
 
-        Parameters
-        ----------
-        metal : str, optional
-            ``steel`` (taken if never said) or ``aluminium``.
-        length_mm : float, optional
-            Length across its gaps [mm], 50 to 5000.
-
-        Raises
-        ------
-        GapvisionError
-            ``record-text-bad`` or ``value-out-of-range``.
+        Its metal is ``steel`` (taken if never said) or ``aluminium``, its length across its gaps 50 to 5000 [mm];
+        ``record-text-bad`` or ``value-out-of-range``.
         """
         name, side = short_text("panel's name", name, least=1), _side(side)
         if metal is not None and metal not in METALS:
@@ -211,18 +175,7 @@ class JobsPart(Part):
     def add_seam(
         self, job_id: int, name: str, *, side: str = "", panel_id: int | None = None, spec: dict[str, Any] | None = None
     ) -> Seam:
-        """Add a seam.
-
-        Parameters
-        ----------
-        spec : dict, optional
-            Its specification, as the judgement room writes it.
-
-        Raises
-        ------
-        GapvisionError
-            ``seam-exists`` or ``record-text-bad``.
-        """
+        """Add a seam, with its specification in its file's form; ``seam-exists`` or ``record-text-bad``."""
         name, side = short_text("seam's name", name, least=1), _side(side)
         with self.database.saving() as db:
             self.job(job_id)
@@ -236,13 +189,7 @@ class JobsPart(Part):
             return self.seam(seam_id)
 
     def seam(self, seam_id: int) -> Seam:
-        """Return a seam by its number.
-
-        Raises
-        ------
-        GapvisionError
-            ``seam-not-in-job``.
-        """
+        """A seam by its number; ``seam-not-in-job``."""
         return _seam(self._row("seams", seam_id, "seam-not-in-job", "seam"))
 
     def seams(self, job_id: int) -> list[Seam]:
@@ -250,17 +197,9 @@ class JobsPart(Part):
         return [_seam(r) for r in self._rows("seams", job_id, "position, id")]
 
     def find_seam(self, job_id: int, name: str, side: str = "") -> Seam:
-        """Return a seam by its name; case, accents and the side's place in the words do not matter.
+        """A seam by its name: ``left door, rear``, or ``door, rear`` with ``side='left'``.
 
-        Parameters
-        ----------
-        name : str
-            ``left door, rear``, or ``door, rear`` with ``side='left'``.
-
-        Raises
-        ------
-        GapvisionError
-            ``seam-not-in-job``, with the names there are.
+        Case, accents and the side's place in the words do not matter; ``seam-not-in-job`` with the names there are.
         """
 
         def key(text: str) -> str:
@@ -287,19 +226,13 @@ class JobsPart(Part):
 
     # --- visits -------------------------------------------------------------------
     def add_visit(
-        self,
-        job_id: int,
-        stage: str,
-        *,
-        on_date: str | None = None,
-        who: str = "",
-        conditions: Conditions | None = None,
-        notes: str = "",
-    ) -> Visit:
-        """Add a round of photos at one stage."""
+        self, job_id: int, stage: str, *, on_date: str | None = None, who: str = "",
+        conditions: Conditions | None = None, notes: str = "",
+    ) -> Visit:  # fmt: skip
+        """Add a round of photos at one stage; its day is ISO 8601, today if left out; ``record-text-bad``."""
         texts = {"stage": short_text("stage", stage, least=1), "on_date": _day(on_date)}
         texts |= {"who": short_text("person", who), "notes": short_text("notes", notes)}
-        texts["conditions"] = json.dumps((conditions or Conditions()).to_dict())
+        texts["conditions"] = json.dumps(asdict(conditions or Conditions()))
         with self.database.saving() as db:
             self.job(job_id)
             visit_id = insert(db, "visits", uid=new_uid(), job_id=job_id, **texts, created_at=now_utc())
@@ -307,18 +240,10 @@ class JobsPart(Part):
             return self.visit(visit_id)
 
     def find_visit(
-        self,
-        job_id: int,
-        stage: str,
-        *,
-        on_date: str | None = None,
-        who: str = "",
+        self, job_id: int, stage: str, *, on_date: str | None = None, who: str = "",
         conditions: Conditions | None = None,
-    ) -> Visit:
-        """Return the visit of that stage, day, person and conditions; add it if there is none.
-
-        Eight phones that photograph at one stage so share one visit.
-        """
+    ) -> Visit:  # fmt: skip
+        """The visit of that stage, day, person and conditions, added if there is none: eight phones share one."""
         stage, day, who = short_text("stage", stage, least=1), _day(on_date), short_text("person", who)
         with self.database.saving():
             for visit in self.visits(job_id):
@@ -328,13 +253,7 @@ class JobsPart(Part):
             return self.add_visit(job_id, stage, on_date=day, who=who, conditions=conditions)
 
     def visit(self, visit_id: int) -> Visit:
-        """Return a visit by its number.
-
-        Raises
-        ------
-        GapvisionError
-            ``visit-not-found``.
-        """
+        """A visit by its number; ``visit-not-found``."""
         return visit_of(self._row("visits", visit_id, "visit-not-found", "visit"))
 
     def visits(self, job_id: int) -> list[Visit]:
@@ -343,15 +262,16 @@ class JobsPart(Part):
 
     # --- notes --------------------------------------------------------------------
     def add_note(
-        self, job_id: int, text: str, *, who: str = "", seam_id: int | None = None, visit_id: int | None = None
-    ) -> Note:
-        """Write something down beside a job, one of its seams or visits."""
+        self, job_id: int, text: str, *, who: str = "", seam_id: int | None = None, visit_id: int | None = None,
+        made_at: str | None = None,
+    ) -> Note:  # fmt: skip
+        """Write something down beside a job, one of its seams or visits; ``record-text-bad``."""
         text, who = short_text("note", text, least=1), short_text("person", who)
         with self.database.saving() as db:
             self.job(job_id)
             note_id = insert(
                 db, "notes", uid=new_uid(), job_id=job_id, seam_id=seam_id, visit_id=visit_id, text=text, who=who,
-                made_at=now_utc(),
+                made_at=made_at or now_utc(),
             )  # fmt: skip
             self._touch(db, job_id)
             return next(n for n in self.notes(job_id) if n.note_id == note_id)

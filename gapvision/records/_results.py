@@ -11,13 +11,13 @@ from typing import Any
 
 from gapvision import __version__
 from gapvision.errors import GapvisionError
+from gapvision.model import IN, OPEN, OUT
 from gapvision.records._common import insert, made_of, new_uid, now_utc
 from gapvision.records._jobs import JobsPart, visit_of
 from gapvision.records._queries import LINES
 from gapvision.records.photos import is_hash
 from gapvision.records.types import MeasurementLine, SeamState, StoredPhoto, StoredPlan, StoredVerdict
 
-DECISIONS = ("in tolerance", "out of tolerance", "not proven")
 STATUSES = ("ok", "warn", "refused")
 #: A measurement file is some 100 kB; anything near this is not one [byte].
 MAX_BODY_BYTES = 64_000_000
@@ -58,25 +58,17 @@ def _summary(measurement: dict[str, Any]) -> dict[str, float | None]:
 
 def add_shot(db: sqlite3.Connection, seam_id: int, visit_id: int, sha256: str) -> int:
     """Note that a stored photo shows a seam at a visit; return its number."""
-    return insert(
-        db, "shots", uid=new_uid(), visit_id=visit_id, seam_id=seam_id, photo_sha256=sha256, created_at=now_utc()
-    )
+    belongs = {"visit_id": visit_id, "seam_id": seam_id, "photo_sha256": sha256}
+    return insert(db, "shots", uid=new_uid(), **belongs, created_at=now_utc())
 
 
 class ResultsPart(JobsPart):
     """What was measured and decided."""
 
     def save_photo(
-        self,
-        seam_id: int,
-        visit_id: int,
-        photo: bytes,
-        suffix: str,
-        measurement: dict[str, Any],
-        *,
-        file_name: str = "",
-        original_sha256: str | None = None,
-    ) -> MeasurementLine:
+        self, seam_id: int, visit_id: int, photo: bytes, suffix: str, measurement: dict[str, Any], *,
+        file_name: str = "", original_sha256: str | None = None,
+    ) -> MeasurementLine:  # fmt: skip
         """Store a photo of a seam at a visit together with what was measured on it.
 
         The photo's file is on the disk, whole, before its row is; all rows
@@ -85,8 +77,7 @@ class ResultsPart(JobsPart):
         Parameters
         ----------
         photo : bytes
-            The file as it came (or with its location taken out; then give
-            ``original_sha256``).
+            The file as it came (or with its location taken out; then give ``original_sha256``).
         suffix : str
             Its kind, like ``.jpg``.
         measurement : dict
@@ -95,8 +86,7 @@ class ResultsPart(JobsPart):
         Raises
         ------
         GapvisionError
-            ``seam-not-in-job``, ``visit-not-found``, ``folder-not-writable``,
-            ``measurement-file-bad``.
+            ``seam-not-in-job``, ``visit-not-found``, ``folder-not-writable``, ``measurement-file-bad``.
         """
         if original_sha256 and not is_hash(original_sha256):
             raise ValueError(f"original_sha256: expected a SHA-256, got {original_sha256!r}")
@@ -110,15 +100,9 @@ class ResultsPart(JobsPart):
             return self.add_measurement(add_shot(db, seam_id, visit_id, sha256), measurement)
 
     def _note_photo(
-        self,
-        db: sqlite3.Connection,
-        sha256: str,
-        photo: bytes,
-        suffix: str,
-        original: str,
-        name: str,
+        self, db: sqlite3.Connection, sha256: str, photo: bytes, suffix: str, original: str, name: str,
         taken: str | None,
-    ) -> None:
+    ) -> None:  # fmt: skip
         """Write the row of a photo just kept; emptying the bin may have removed row and file before this turn came."""
         if not self.photos.path(sha256, suffix).exists():
             self.photos.keep(photo, suffix)
@@ -129,13 +113,7 @@ class ResultsPart(JobsPart):
             )  # fmt: skip
 
     def add_measurement(self, shot_id: int, measurement: dict[str, Any]) -> MeasurementLine:
-        """Store another result of a photo beside the ones it has.
-
-        Parameters
-        ----------
-        measurement : dict
-            As for :meth:`save_photo`.
-        """
+        """Store another result of a photo, as for :meth:`save_photo`, beside the ones it has."""
         if measurement.get("status") not in STATUSES:
             raise GapvisionError("measurement-file-bad", "The measurement has no status.")
         with self.database.saving() as db:
@@ -155,26 +133,14 @@ class ResultsPart(JobsPart):
             return self.line(measurement_id)
 
     def line(self, measurement_id: int) -> MeasurementLine:
-        """Return one result without its stations.
-
-        Raises
-        ------
-        GapvisionError
-            ``measurement-not-found``.
-        """
+        """One result without its stations; ``measurement-not-found``."""
         row = self.database.row(LINES.format(where="m.id = ?"), (measurement_id,))
         if row is None:
             raise GapvisionError("measurement-not-found", f"There is no measurement number {measurement_id}.")
         return _line_of(row)
 
     def measurement(self, measurement_id: int) -> dict[str, Any]:
-        """Return one result whole, as the dict of its measurement file.
-
-        Raises
-        ------
-        GapvisionError
-            ``measurement-not-found``.
-        """
+        """One result whole, as the dict of its measurement file; ``measurement-not-found``."""
         row = self.database.row("SELECT body FROM bodies WHERE measurement_id = ?", (measurement_id,))
         if row is None:
             raise GapvisionError("measurement-not-found", f"There is no measurement number {measurement_id}.")
@@ -186,8 +152,9 @@ class ResultsPart(JobsPart):
 
     def job_lines(self, job_id: int, visit_id: int | None = None) -> list[MeasurementLine]:
         """List all results of a job, or of one of its visits."""
-        where = "w.job_id = ?" + ("" if visit_id is None else " AND w.id = ?")
-        values = (job_id,) if visit_id is None else (job_id, visit_id)
+        where, values = "w.job_id = ?", [job_id]
+        if visit_id is not None:
+            where, values = f"{where} AND w.id = ?", [job_id, visit_id]
         return [_line_of(r) for r in self.database.rows(LINES.format(where=where), values)]
 
     def seam_states(self, job_id: int) -> list[SeamState]:
@@ -205,53 +172,39 @@ class ResultsPart(JobsPart):
         return found
 
     def photo_bytes(self, photo: StoredPhoto) -> bytes:
-        """Return a photo as it was stored, checked against its SHA-256.
-
-        Raises
-        ------
-        GapvisionError
-            ``stored-photo-missing`` or ``stored-photo-changed``.
-        """
+        """A photo as it was stored; ``stored-photo-missing``, or ``stored-photo-changed`` by its SHA-256."""
         return self.photos.read(photo.sha256, photo.suffix)
 
     # --- verdicts and plans -------------------------------------------------------
-    def add_verdict(self, measurement_id: int, *, decision: str, rule: str, body: dict[str, Any]) -> StoredVerdict:
-        """Store a decision beside the ones a measurement has.
-
-        Parameters
-        ----------
-        decision : str
-            ``in tolerance``, ``out of tolerance`` or ``not proven``.
-        rule : str
-            Name of the decision rule.
-        body : dict
-            The judgement room's record, specification included.
-        """
-        if decision not in DECISIONS:
-            raise ValueError(f"decision: expected one of {DECISIONS}, got {decision!r}")
+    def add_verdict(
+        self, measurement_id: int, *, decision: str, rule: str, body: dict[str, Any], made_at: str | None = None
+    ) -> StoredVerdict:
+        """Store a decision by a rule, its file as ``body``, beside the ones a measurement has."""
+        if decision not in (IN, OUT, OPEN):
+            raise ValueError(f"decision: expected one of {(IN, OUT, OPEN)}, got {decision!r}")
         with self.database.saving() as db:
             job_id = self.line(measurement_id).visit.job_id
             verdict_id = insert(
-                db, "verdicts", measurement_id=measurement_id, made_at=now_utc(), decision=decision, rule=rule,
-                body=json.dumps(body, ensure_ascii=False),
+                db, "verdicts", measurement_id=measurement_id, made_at=made_at or now_utc(), decision=decision,
+                rule=rule, body=json.dumps(body, ensure_ascii=False),
             )  # fmt: skip
             self._touch(db, job_id)
             return next(self._verdicts("id = ?", verdict_id))
 
     def verdict(self, measurement_id: int) -> StoredVerdict | None:
-        """Return the latest decision on a measurement, whole, or None."""
+        """The latest decision on a measurement, whole, or None."""
         return next(self._verdicts("measurement_id = ? ORDER BY id DESC LIMIT 1", measurement_id), None)
 
     def _verdicts(self, where: str, number: int) -> Iterator[StoredVerdict]:
         for row in self.database.rows(f"SELECT * FROM verdicts WHERE {where}", (number,)):
             yield made_of(StoredVerdict, row, body=json.loads(row["body"]))
 
-    def add_plan(self, job_id: int, panel: str, body: dict[str, Any]) -> StoredPlan:
-        """Store a correction plan of a panel."""
+    def add_plan(self, job_id: int, panel: str, body: dict[str, Any], *, made_at: str | None = None) -> StoredPlan:
+        """Store a correction plan of a panel, or what else is kept among the plans."""
         with self.database.saving() as db:
             self.job(job_id)
-            text = json.dumps(body, ensure_ascii=False)
-            plan_id = insert(db, "plans", uid=new_uid(), job_id=job_id, panel=panel, made_at=now_utc(), body=text)
+            row = {"job_id": job_id, "panel": panel, "made_at": made_at or now_utc()}
+            plan_id = insert(db, "plans", uid=new_uid(), **row, body=json.dumps(body, ensure_ascii=False))
             self._touch(db, job_id)
             return next(p for p in self.plans(job_id) if p.plan_id == plan_id)
 

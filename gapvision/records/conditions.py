@@ -14,16 +14,8 @@ _TEMPERATURE_STEP_K = 5.0
 def conditions_notices(before: Conditions, after: Conditions) -> tuple[Notice, ...]:
     """Warn when two visits differ in something that moves a panel.
 
-    Parameters
-    ----------
-    before, after : Conditions
-        Of the two visits.
-
-    Returns
-    -------
-    tuple of Notice
-        ``conditions-differ`` (one warning naming all differences) and
-        ``conditions-not-said`` (a note naming what nobody ticked).
+    ``conditions-differ`` is one warning naming all differences, ``conditions-not-said`` a note naming what nobody
+    ticked.
     """
     differ, unsaid = [], []
     for name, words in TICKS.items():
@@ -40,9 +32,8 @@ def conditions_notices(before: Conditions, after: Conditions) -> tuple[Notice, .
         unsaid.append("metal temperature")
     elif abs(after.metal_temp_c - before.metal_temp_c) >= _TEMPERATURE_STEP_K:
         differ.append(f"metal at {before.metal_temp_c:g} °C before, {after.metal_temp_c:g} °C after")
-    found = []
-    if differ:
-        found.append(Notice(code="conditions-differ", message=f"The conditions differ: {'; '.join(differ)}."))
-    if unsaid:
-        found.append(Notice(code="conditions-not-said", message=f"Not said at both visits: {', '.join(unsaid)}."))
-    return tuple(found)
+    told = {
+        "conditions-differ": f"The conditions differ: {'; '.join(differ)}." if differ else "",
+        "conditions-not-said": f"Not said at both visits: {', '.join(unsaid)}." if unsaid else "",
+    }
+    return tuple(Notice(code=code, message=message) for code, message in told.items() if message)

@@ -59,9 +59,8 @@ class Database:
         if version > len(STEPS):
             known = f"this gapvision knows versions up to {len(STEPS)}"
             raise GapvisionError("records-newer", f"The records are of version {version}; {known}.")
-        db.execute("PRAGMA synchronous = FULL")
-        db.execute("PRAGMA foreign_keys = ON")
-        db.execute("PRAGMA temp_store = MEMORY")
+        for setting in ("synchronous = FULL", "foreign_keys = ON", "temp_store = MEMORY"):
+            db.execute(f"PRAGMA {setting}")
         _turn_on_log(db)
         migrate(db, self._keep_copy)
 
@@ -85,41 +84,32 @@ class Database:
         """
         with self._lock, _in_words(self.path):
             level = self._depth
-            self._db.execute("BEGIN IMMEDIATE" if level == 0 else f"SAVEPOINT level_{level}")
+            begin, keep, *undo = ("BEGIN IMMEDIATE", "COMMIT", "ROLLBACK")
+            if level > 0:
+                begin, keep, *undo = (f"{x} level_{level}" for x in ("SAVEPOINT", "RELEASE", "ROLLBACK TO", "RELEASE"))
+            self._db.execute(begin)
             self._depth = level + 1
             try:
                 yield self._db
-                self._db.execute("COMMIT" if level == 0 else f"RELEASE level_{level}")
+                self._db.execute(keep)
             except BaseException:
-                if self._db.in_transaction:
-                    if level == 0:
-                        self._db.execute("ROLLBACK")
-                    else:
-                        self._db.execute(f"ROLLBACK TO level_{level}")
-                        self._db.execute(f"RELEASE level_{level}")
+                for statement in undo if self._db.in_transaction else ():
+                    self._db.execute(statement)
                 raise
             finally:
                 self._depth = level
 
-    def rows(self, sql: str, values: Sequence[Any] | dict[str, Any] = ()) -> list[sqlite3.Row]:
+    def rows(self, sql: str, values: Sequence[Any] = ()) -> list[sqlite3.Row]:
         """Read rows."""
         with self._lock, _in_words(self.path):
             return self._db.execute(sql, values).fetchall()
 
-    def row(self, sql: str, values: Sequence[Any] | dict[str, Any] = ()) -> sqlite3.Row | None:
+    def row(self, sql: str, values: Sequence[Any] = ()) -> sqlite3.Row | None:
         """Read the first row, or None."""
-        with self._lock, _in_words(self.path):
-            found: sqlite3.Row | None = self._db.execute(sql, values).fetchone()
-            return found
+        return next(iter(self.rows(sql, values)), None)
 
     def copy_to(self, target: Path) -> None:
-        """Copy the database while it is in use (SQLite's online backup).
-
-        Parameters
-        ----------
-        target : Path
-            Replaced only once the copy is complete.
-        """
+        """Copy the database while it is in use (SQLite's online backup); ``target`` is replaced by the whole copy."""
         part = _part_beside(target)
         with _in_words(target):
             # An own reader, so that saves of this program go on meanwhile.

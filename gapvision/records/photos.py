@@ -23,33 +23,19 @@ def is_hash(text: str) -> bool:
 
 
 class PhotoFolder:
-    """Photos by their SHA-256, spread over 256 folders.
-
-    Parameters
-    ----------
-    folder : Path
-        Made when the first photo comes.
-    """
+    """Photos by their SHA-256, spread over 256 folders, which are made when the first photo comes."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
     def path(self, sha256: str, suffix: str) -> Path:
-        """Return where a photo is or would be."""
+        """Where a photo is or would be."""
         if not is_hash(sha256) or suffix not in SUFFIXES:
             raise ValueError(f"expected a SHA-256 and one of {SUFFIXES}, got {sha256!r} and {suffix!r}")
         return self.folder / sha256[:2] / f"{sha256}{suffix}"
 
     def keep(self, data: bytes, suffix: str) -> str:
-        """Store a photo unless it is there already; return its SHA-256.
-
-        Parameters
-        ----------
-        data : bytes
-            The photo's file, unchanged.
-        suffix : str
-            One of :data:`SUFFIXES`.
-        """
+        """Store a photo's file, unchanged, unless it is there already; return its SHA-256."""
         sha256 = hashlib.sha256(data).hexdigest()
         path = self.path(sha256, suffix)
         try:
@@ -63,13 +49,7 @@ class PhotoFolder:
         return sha256
 
     def read(self, sha256: str, suffix: str) -> bytes:
-        """Return a photo's bytes after checking that they are the ones stored.
-
-        Raises
-        ------
-        GapvisionError
-            ``stored-photo-missing`` or ``stored-photo-changed``.
-        """
+        """A photo's bytes, checked to be those stored: ``stored-photo-missing``, ``stored-photo-changed``."""
         path = self.path(sha256, suffix)
         try:
             data = path.read_bytes()

@@ -20,6 +20,7 @@ DATABASE_NAME = "records.sqlite"
 PHOTO_FOLDER_NAME = "photos"
 MAX_LOGO_BYTES = 2_000_000
 _LOGO_STARTS = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff")
+_SHOP_CHOICES = {"paper": ("a4", "letter"), "units": ("mm", "inch")}
 _ALL_PHOTOS = "SELECT sha256, suffix FROM photos ORDER BY sha256"
 
 #: What can be deleted -> table, what a person calls the item, and the job it belongs to.
@@ -33,17 +34,11 @@ _KINDS: dict[str, tuple[str, str, str]] = {
 }
 
 #: Called with (done, all) after each step of long work.
-Progress = Callable[[int, int], object]
+Progress = Callable[[int, int], None]
 
 
 def data_folder(given: str | os.PathLike[str] | None = None) -> Path:
-    """Return the data folder: the one given, else ``GAPVISION_DATA``, else the user's own.
-
-    Parameters
-    ----------
-    given : path, optional
-        What ``--data`` said.
-    """
+    """The data folder: the one that ``--data`` gave, else ``GAPVISION_DATA``, else the user's own."""
     named = given or os.environ.get("GAPVISION_DATA")
     if named:
         return Path(named).expanduser()
@@ -94,13 +89,7 @@ class Store(ExchangePart):
         self.close()
 
     def check(self, progress: Progress | None = None) -> list[str]:
-        """Check the database and every photo; return what is wrong, in words.
-
-        Parameters
-        ----------
-        progress : callable, optional
-            Called with (photos checked, photos in all).
-        """
+        """Check the database and every photo; return what is wrong, in words."""
         wrong = self.database.problems()
         photos = self.database.rows(_ALL_PHOTOS)
         for number, row in enumerate(photos, 1):
@@ -114,17 +103,9 @@ class Store(ExchangePart):
 
     # --- the bin: what is deleted can be brought back until it is emptied -------------
     def delete(self, kind: str, item_id: int) -> BinItem:
-        """Put something into the bin, with all that hangs on it.
+        """Put something into the bin, with all that hangs on it; ``bin-item-not-found``.
 
-        Parameters
-        ----------
-        kind : str
-            ``job``, ``seam``, ``visit``, ``photo`` (its ``shot_id``), ``note`` or ``plan``.
-
-        Raises
-        ------
-        GapvisionError
-            ``bin-item-not-found``.
+        Its kind is ``job``, ``seam``, ``visit``, ``photo`` (its ``shot_id``), ``note`` or ``plan``.
         """
         table, label, job = _KINDS[kind]
         with self.database.saving() as db:
@@ -146,11 +127,7 @@ class Store(ExchangePart):
     def undo_delete(self, bin_id: int | None = None) -> BinItem:
         """Bring something back, by default what was deleted last.
 
-        Raises
-        ------
-        GapvisionError
-            ``bin-item-not-found``; ``job-exists`` or ``seam-exists`` when its
-            name was given to another one meanwhile.
+        Refused with ``bin-item-not-found``; ``job-exists`` or ``seam-exists`` when another one has its name meanwhile.
         """
         with self.database.saving() as db:
             item = next((i for i in self.bin() if bin_id in (None, i.bin_id)), None)
@@ -166,13 +143,7 @@ class Store(ExchangePart):
             return item
 
     def empty_bin(self) -> tuple[int, int]:
-        """Remove for good what is in the bin, and photos that nothing needs any more.
-
-        Returns
-        -------
-        tuple of int
-            How many items and how many photo files went.
-        """
+        """Remove for good what is in the bin, and photos that nothing needs any more; return how many of each."""
         with self.database.saving() as db:
             items = self.bin()
             for item in items:
@@ -185,29 +156,18 @@ class Store(ExchangePart):
         # Files go after their rows, and under the writer's turn, so that a photo
         # that another phone just stored again is not taken from under its row.
         with self.database.saving() as db:
-            gone = 0
-            for row in unused:
-                if db.execute("SELECT 1 FROM photos WHERE sha256 = ?", (row["sha256"],)).fetchone() is None:
-                    self.photos.path(row["sha256"], row["suffix"]).unlink(missing_ok=True)
-                    gone += 1
-        return len(items), gone
+            kept = {r[0] for r in db.execute("SELECT sha256 FROM photos")}
+            gone = [r for r in unused if r["sha256"] not in kept]
+            for row in gone:
+                self.photos.path(row["sha256"], row["suffix"]).unlink(missing_ok=True)
+        return len(items), len(gone)
 
     # --- the backup -------------------------------------------------------------------
     def backup(self, target: Path, progress: Progress | None = None) -> int:
-        """Copy everything into another folder while the program runs.
+        """Copy everything into another folder, not inside this one, while the program runs; return how many photos.
 
         The copy is itself a data folder: open it with ``--data``.  A later
         backup into the same folder copies only the photos it lacks.
-
-        Parameters
-        ----------
-        target : Path
-            Not inside the data folder.
-
-        Returns
-        -------
-        int
-            How many photos were copied.
 
         Raises
         ------
@@ -249,53 +209,34 @@ class Store(ExchangePart):
 
     # --- the shop's own head for its documents ------------------------------------------
     def shop(self) -> Shop:
-        """Return the shop's head; empty before it was set."""
+        """The shop's head; empty before it was set."""
         rows = self.database.rows("SELECT key, value FROM settings WHERE key LIKE 'shop.%'")
         found: dict[str, Any] = {r["key"].removeprefix("shop."): r["value"] for r in rows}
         found["logo"] = base64.b64decode(found.get("logo", "")) or None
         return Shop(**{k: v for k, v in found.items() if k in Shop.__dataclass_fields__})
 
-    def set_shop(
-        self,
-        *,
-        name: str | None = None,
-        address: str | None = None,
-        contact: str | None = None,
-        logo: bytes | None = None,
-        paper: str | None = None,
-        units: str | None = None,
-    ) -> Shop:
-        """Change what is given; an empty logo takes it away.
+    def set_shop(self, *, logo: bytes | None = None, **texts: str | None) -> Shop:
+        """Change what is given; ``shop-setting-bad``, ``record-text-bad``.
 
         Parameters
         ----------
         logo : bytes, optional
-            A PNG or JPEG file of at most 2 MB.
-        paper : str, optional
-            ``a4`` or ``letter``.
-        units : str, optional
-            ``mm`` or ``inch``: which one stands first in reports.
-
-        Raises
-        ------
-        GapvisionError
-            ``shop-setting-bad``.
+            A PNG or JPEG file of at most 2 MB; an empty one takes it away.
+        **texts
+            ``name``, ``address``, ``contact``; ``paper``: ``a4`` or ``letter``; ``units``: ``mm`` or ``inch``, which
+            one stands first in reports.
         """
-        texts = {"name": name, "address": address, "contact": contact}
         new = {k: short_text(f"shop's {k}", text, most=500) for k, text in texts.items() if text is not None}
+        for key, allowed in _SHOP_CHOICES.items():
+            if new.get(key, allowed[0]) not in allowed:
+                raise GapvisionError("shop-setting-bad", f"'{new[key]}' is not one of {' or '.join(allowed)}.")
+        if logo and (len(logo) > MAX_LOGO_BYTES or not logo.startswith(_LOGO_STARTS)):
+            raise GapvisionError("shop-setting-bad", "The logo is not a PNG or JPEG of at most 2 MB.")
         if logo is not None:
-            if logo and (len(logo) > MAX_LOGO_BYTES or not logo.startswith(_LOGO_STARTS)):
-                raise GapvisionError("shop-setting-bad", "The logo is not a PNG or JPEG of at most 2 MB.")
             new["logo"] = base64.b64encode(logo).decode()
-        for key, value, allowed in (("paper", paper, ("a4", "letter")), ("units", units, ("mm", "inch"))):
-            if value is not None:
-                if value not in allowed:
-                    raise GapvisionError("shop-setting-bad", f"'{value}' is not one of {' or '.join(allowed)}.")
-                new[key] = value
         with self.database.saving() as db:
-            db.executemany(
-                "INSERT OR REPLACE INTO settings (key, value) VALUES (?, ?)", [(f"shop.{k}", v) for k, v in new.items()]
-            )
+            rows = [(f"shop.{k}", v) for k, v in new.items()]
+            db.executemany("INSERT OR REPLACE INTO settings (key, value) VALUES (?, ?)", rows)
         return self.shop()
 
 

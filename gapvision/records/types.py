@@ -6,7 +6,7 @@ Times the program stamps (``..._at``) are UTC, ISO 8601 ending in ``Z``.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Annotated, Any
 
 from msgspec import Meta
@@ -15,6 +15,7 @@ from msgspec import Meta
 STAGES = ("as found", "after fit-up", "after trimming", "before primer", "after paint")
 
 SIDES = ("", "left", "right")
+METALS = ("steel", "aluminium")
 
 #: How the car may stand.  Any other words are welcome too.
 SUPPORTS = ("on its wheels", "on axle stands", "on a two-post lift", "on a body jig", "bare shell on a trolley")
@@ -55,21 +56,18 @@ class Conditions:
     metal_temp_c: Annotated[float, Meta(ge=-60, le=200)] | None = None
     remarks: str = ""
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return a dict that JSON can hold."""
-        return asdict(self)
 
-    @classmethod
-    def from_dict(cls, data: dict[str, Any]) -> Conditions:
-        """Read a dict back; keys of a later version are left alone.
+class _OnASide:
+    """What stands on one side of the car, or on neither."""
 
-        Parameters
-        ----------
-        data : dict
-            As written by :meth:`to_dict`.
-        """
-        known = {f.name for f in fields(cls)}
-        return cls(**{k: v for k, v in data.items() if k in known})
+    __slots__ = ()
+    name: str
+    side: str
+
+    @property
+    def full_name(self) -> str:
+        """Side and name, like ``left door``."""
+        return f"{self.side} {self.name}".strip()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,9 +92,7 @@ class JobLine:
     Attributes
     ----------
     seams, measured, in_tolerance, out_of_tolerance, not_proven : int
-        How many seams the job has, how many were measured, and what the
-        latest verdict of each says.  A seam measured but not judged counts
-        in ``measured`` alone.
+        How many seams the job has, how many were measured, and what the latest verdict of each says.
     last_on : str
         Day of the latest visit, empty before the first one.
     """
@@ -111,16 +107,8 @@ class JobLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class StoredPanel:
-    """One panel of a car.
-
-    Attributes
-    ----------
-    metal : str
-        ``steel`` or ``aluminium``.
-    length_mm : float or None
-        Length of the panel across its gaps [mm], for the effect of temperature.
-    """
+class StoredPanel(_OnASide):
+    """One panel of a car, of one of METALS; its length across its gaps [mm], for the effect of temperature."""
 
     panel_id: int
     uid: str
@@ -130,23 +118,10 @@ class StoredPanel:
     metal: str
     length_mm: float | None
 
-    @property
-    def full_name(self) -> str:
-        """Side and name, like ``left door``."""
-        return f"{self.side} {self.name}".strip()
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seam:
-    """One seam of a car.
-
-    Attributes
-    ----------
-    spec : dict or None
-        The seam's specification, as the judgement room writes it.
-    position : int
-        Place in lists.
-    """
+class Seam(_OnASide):
+    """One seam of a car: its specification in its file's form, and its place in lists."""
 
     seam_id: int
     uid: str
@@ -156,11 +131,6 @@ class Seam:
     side: str
     spec: dict[str, Any] | None
     position: int
-
-    @property
-    def full_name(self) -> str:
-        """Side and name, like ``left door, rear``."""
-        return f"{self.side} {self.name}".strip()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,15 +149,10 @@ class Visit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredPhoto:
-    """A photo in the data folder.
+    """A photo in the data folder, by the SHA-256 of its bytes.
 
-    Attributes
-    ----------
-    sha256 : str
-        Of the stored bytes; also the file's name.
-    original_sha256 : str
-        Of the bytes as the phone made them; differs from ``sha256`` only when
-        location data was taken out before the photo was stored.
+    ``original_sha256`` is that of the bytes as the phone made them: another one only when location data was taken out
+    before the photo was stored.
     """
 
     sha256: str
@@ -200,17 +165,7 @@ class StoredPhoto:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredVerdict:
-    """A decision on one measurement, as the judgement room gave it.
-
-    Attributes
-    ----------
-    decision : str
-        ``in tolerance``, ``out of tolerance`` or ``not proven``.
-    rule : str
-        Name of the decision rule.
-    body : dict
-        The judgement room's own record.
-    """
+    """A decision on one measurement, by the rule of that name, and its file ``gapvision-verdict/1`` as ``body``."""
 
     verdict_id: int
     measurement_id: int
@@ -283,7 +238,7 @@ class Note:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredPlan:
-    """A correction plan, as the judgement room gave it."""
+    """A correction plan in its file's form; or a job's coats, or a panel file (see formats.job_file)."""
 
     plan_id: int
     uid: str

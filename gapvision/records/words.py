@@ -19,23 +19,12 @@ _SOURCES = (
     "SELECT text || ' ' || who FROM notes WHERE job_id = ? AND deleted_at IS NULL",
 )
 
-
 # Letters whose stroke or tie Unicode does not count as an accent.
 _STROKES = str.maketrans({"ø": "o", "ł": "l", "đ": "d", "ħ": "h", "æ": "ae", "œ": "oe", "ı": "i", "ð": "d", "þ": "th"})
 
 
 def plain(text: str) -> str:
-    """Fold case and take accents off, so that a search finds what a person means.
-
-    Parameters
-    ----------
-    text : str
-        Any language.
-
-    Returns
-    -------
-    str
-        Words separated by single spaces.
+    """Fold case and take accents off, so that a search finds what a person means; words with single spaces between.
 
     Examples
     --------
@@ -53,12 +42,6 @@ def note_words(db: sqlite3.Connection, job_id: int) -> None:
 
 
 def conditions_for(words: str) -> tuple[str, list[str]]:
-    """Turn what a person typed into a WHERE clause on ``jobs j``.
-
-    Returns
-    -------
-    tuple of str and list of str
-        The clause (every word must occur) and its values.
-    """
+    """Turn what a person typed into a WHERE clause on ``jobs j`` (every word must occur), and its values."""
     values = ["%" + w.replace("!", "!!").replace("%", "!%").replace("_", "!_") + "%" for w in plain(words).split()]
     return " AND ".join(["j.deleted_at IS NULL", *["j.words LIKE ? ESCAPE '!'"] * len(values)]), values

@@ -17,7 +17,7 @@ FILES = {"photos/aa.jpg": b"\xff\xd8 picture \x00\x01", "measurements/1.json": b
 @pytest.fixture
 def zipped(tmp_path):
     path = tmp_path / "job.zip"
-    seal = write_package(path, [(n, lambda d=d: d) for n, d in FILES.items()], {"job": "17"}, total=3)
+    seal = write_package(path, [(n, lambda d=d: d) for n, d in FILES.items()], {"job": "17"})
     return path, seal
 
 

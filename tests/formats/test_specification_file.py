@@ -1,8 +1,13 @@
 """Specification files: written, read, and what is wrong in them said with its place."""
 
+import tomllib
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import tomli_w
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.specification_file import (
@@ -10,7 +15,7 @@ from gapvision.formats.specification_file import (
     specification_from_table,
     specification_to_table,
 )
-from gapvision.judgement import PRESETS, limits_at, preset
+from gapvision.judgement import PRESETS, limits_at, preset, simple_spec
 
 DOOR = {
     "name": "door rear",
@@ -101,3 +106,29 @@ def test_files_that_cannot_be_read(tmp_path):
     (tmp_path / "latin.toml").write_bytes(b"\xff\xfe\xff")
     with pytest.raises(GapvisionError, match="not a text file"):
         read_specification(tmp_path / "latin.toml")
+
+
+LIMITS = ("straightness_mm", "straightness_100_mm", "jump_10_mm", "opposite_mm", "step_mm", "length_mm")
+
+
+@example(["straightness_mm"], 2e-288, 4.7625)
+@example(["step_mm"], 1e-5, 1e-8)
+@example(["length_mm"], 1e300, 4.7625)
+@given(st.lists(st.sampled_from(LIMITS), max_size=3), st.floats(1e-300, 1e300), st.floats(2e-9, 1e6))
+def test_what_is_written_is_read_back_or_refused_in_words(names, limit_mm, gap_mm):
+    """Lengths of any size: one that no file could hold is refused when it is written."""
+    spec = replace(simple_spec(gap_mm, 0.5 * gap_mm, 0.5 * gap_mm), **dict.fromkeys(names, limit_mm))
+    if names and not 1e-9 <= limit_mm <= 1e6:
+        with pytest.raises(GapvisionError, match=r" mm is no length for a file\.") as caught:
+            specification_to_table(spec)
+        assert caught.value.code == "value-out-of-range"
+    else:
+        assert specification_from_table(tomllib.loads(tomli_w.dumps(specification_to_table(spec)))) == spec
+
+
+@pytest.mark.parametrize("size", [2e-288, 1e-10, 2e6, "0.0000000000001mm", "5000000mm"])
+def test_lengths_out_of_all_proportion_are_refused(size):
+    with pytest.raises(GapvisionError) as caught:
+        specification_from_table({**DOOR, "straightness": size})
+    assert caught.value.code == "specification-unreadable"
+    assert " is not between 0.000000001 mm and 1000 m." in caught.value.message
