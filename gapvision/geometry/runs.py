@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from gapvision.model import HOLE, FloatArray, Span
+from gapvision.model import HOLE, Span
 
 #: Neighbours further apart than so many spacings have a hole between them: at least one station is missing there.
 HOLE_SPACINGS = 1.5
@@ -77,11 +76,3 @@ def holes(s_mm: ArrayLike, spacing_mm: float, extent_mm: tuple[float, float] | N
         if extent_mm[1] - s[-1] > beyond:
             found.append((float(s[-1]), extent_mm[1]))
     return [Span(state=HOLE, from_mm=start, to_mm=stop) for start, stop in found]
-
-
-def with_holes(s_mm: FloatArray, spacing_mm: float, *values: ArrayLike) -> tuple[FloatArray, ...]:
-    """Stations and values with NaN in the middle of each hole, so that no line is drawn across it."""
-    at = before_holes(s_mm, spacing_mm) + 1
-    places = np.insert(np.asarray(s_mm, float), at, (s_mm[at - 1] + s_mm[at]) / 2)
-    broken: list[Any] = [np.insert(np.asarray(v, float), at, np.nan) for v in values]
-    return places, *broken

@@ -8,8 +8,8 @@ others, and its TIFF reader always does: measured with 5.0.0.93.)
 from __future__ import annotations
 
 import io
-import threading
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import cv2
@@ -24,21 +24,13 @@ Pixels = NDArray[Any]
 # A broken file gets one sentence of ours; OpenCV's own complaints help nobody at a terminal.
 cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
 
+_SHRUNK = {8: cv2.IMREAD_REDUCED_COLOR_8, 4: cv2.IMREAD_REDUCED_COLOR_4, 2: cv2.IMREAD_REDUCED_COLOR_2}
 #: What Pillow and pillow-heif raise on damaged pictures (their own classes derive from these).
 _DECODE_ERRORS = (OSError, ValueError, SyntaxError, RuntimeError, EOFError, TypeError, KeyError, OverflowError)
 
 
 def decode_photo(data: bytes, header: Header, name: str) -> tuple[Pixels, NDArray[np.uint8] | None]:
-    """Luma as stored, and the colours at half size, both upright.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file, checked by :func:`gapvision.intake.headers.read_header`.
-    header : Header
-        Its header.
-    name : str
-        File name for messages.
+    """Luma as stored, and the colours at half size, both upright, of a file with the header that ``read_header`` gave.
 
     Returns
     -------
@@ -69,17 +61,9 @@ def from_rgb(pixels: NDArray[np.uint8]) -> tuple[Pixels, NDArray[np.uint8] | Non
 
 
 def half_size(stored: Pixels) -> Pixels:
-    """A picture at half size: pixel p of the full one lies at (p + 0.5) / 2 - 0.5.
+    """A picture (H, W) or (H, W, n), uint8 or uint16, at half size: means of two by two pixels.
 
-    Parameters
-    ----------
-    stored : ndarray, shape (H, W) or (H, W, n), uint8 or uint16
-        An odd size is filled up by its last row or column once more.
-
-    Returns
-    -------
-    ndarray, shape (ceil(H / 2), ceil(W / 2)) or with n, same type
-        Means of two by two pixels.
+    Pixel p of the full one lies at (p + 0.5) / 2 - 0.5; an odd size is filled up by its last row or column once more.
     """
     bottom, right = stored.shape[0] % 2, stored.shape[1] % 2
     if bottom or right:
@@ -88,30 +72,13 @@ def half_size(stored: Pixels) -> Pixels:
 
 
 def decode_rgb(data: bytes, header: Header, name: str, max_side_px: int | None = None) -> NDArray[np.uint8]:
-    """Colour for people, upright, 8 bits, shrunk on request.
-
-    Parameters
-    ----------
-    data, header, name
-        As for :func:`decode_photo`.
-    max_side_px : int, optional
-        Longest side of the result [px]; never enlarged.
-
-    Returns
-    -------
-    ndarray, shape (H, W, 3), uint8
-        Red, green, blue.
-    """
+    """Colour for people: red, green, blue (H, W, 3), uint8, upright; shrunk to a longest side, never enlarged."""
     longest = max(header.width_px, header.height_px)
     if header.kind == "jpeg" and header.channels in (1, 3):
-        shrink = 1
-        if max_side_px is not None:
-            # The decoder can halve for free; stay at or above the wanted size.
-            shrink = next((n for n in (8, 4, 2) if -(-longest // n) >= max_side_px), 1)
-        flag = {1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4,
-                8: cv2.IMREAD_REDUCED_COLOR_8}[shrink]  # fmt: skip
-        bgr = _opencv(data, flag | cv2.IMREAD_IGNORE_ORIENTATION, name)
-        rgb = cv2.cvtColor(bgr, cv2.COLOR_BGR2RGB)
+        # The decoder can halve for free; stay at or above the wanted size.
+        shrunk = (f for n, f in _SHRUNK.items() if max_side_px is not None and -(-longest // n) >= max_side_px)
+        flag = next(shrunk, cv2.IMREAD_COLOR)
+        rgb = cv2.cvtColor(_opencv(data, flag, name), cv2.COLOR_BGR2RGB)
     else:
         rgb = _to_rgb8(*_decode_stored(data, header, name))
     if max_side_px is not None and max(rgb.shape[:2]) > max_side_px:
@@ -123,12 +90,12 @@ def decode_rgb(data: bytes, header: Header, name: str, max_side_px: int | None =
 
 def turn_upright(stored: Pixels, orientation: int) -> Pixels:
     """Apply an EXIF orientation (1 to 8) to a stored picture; the result is contiguous."""
-    turn = _TURNS.get(orientation)
-    return np.ascontiguousarray(stored) if turn is None else turn(stored)
+    return _TURNS[orientation](stored)
 
 
 #: EXIF orientation -> how to turn.  OpenCV moves the pixels several times faster than numpy's strided copy.
 _TURNS: dict[int, Callable[[Pixels], Pixels]] = {
+    1: lambda stored: np.ascontiguousarray(stored),
     2: lambda stored: cv2.flip(stored, 1),
     3: lambda stored: cv2.rotate(stored, cv2.ROTATE_180),
     4: lambda stored: cv2.flip(stored, 0),
@@ -141,33 +108,27 @@ _TURNS: dict[int, Callable[[Pixels], Pixels]] = {
 
 def _decode_jpeg(data: bytes, header: Header, name: str) -> tuple[Pixels, NDArray[np.uint8] | None]:
     """Grey, not turned, and upright half-size colour: two decodings, since the grey is to be the luma as stored."""
-    found: list[NDArray[np.uint8] | None] = []
 
-    def decode_colour() -> None:
-        found.append(_or_none(_jpeg_half, data, header, name))
+    def grey() -> Pixels:
+        return _expect_size(_opencv(data, cv2.IMREAD_GRAYSCALE, name), header, name)
 
-    beside = None
-    if header.channels == 3 and not header.progressive:
-        # OpenCV lets go of Python's lock: on a second core the colours cost no time of their own.
-        beside = threading.Thread(target=decode_colour, name="gapvision-colour")
-        beside.start()
-    try:
-        grey = _expect_size(_opencv(data, cv2.IMREAD_GRAYSCALE | cv2.IMREAD_IGNORE_ORIENTATION, name), header, name)
-    finally:
-        if beside is not None:
-            beside.join()
-    if header.channels == 3 and beside is None:
-        decode_colour()  # afterwards: a progressive JPEG is held whole while decoded, and twice would be too much
-    return grey, found[0] if found else None
+    if header.channels != 3:
+        return grey(), None
+    if header.progressive:  # one after the other: it is held whole while decoded, and twice would be too much
+        return grey(), _or_none(_jpeg_half, data, header, name)
+    # OpenCV lets go of Python's lock: on a second core the colours cost no time of their own.
+    with ThreadPoolExecutor(1, "gapvision-colour") as beside:
+        colour = beside.submit(_or_none, _jpeg_half, data, header, name)
+        return grey(), colour.result()
 
 
 def _jpeg_half(data: bytes, header: Header, name: str) -> Pixels:
     orientation = header.exif.orientation
     if orientation != 1 and (header.width_px % 2 or header.height_px % 2):
         # The decoder halves from the stored top left, the picture here from the upright one: not the same pairs.
-        full = _opencv(data, cv2.IMREAD_COLOR | cv2.IMREAD_IGNORE_ORIENTATION, name)
+        full = _opencv(data, cv2.IMREAD_COLOR, name)
         return _half_bgr8(_expect_size(full, header, name), "BGR", orientation)
-    half = _opencv(data, cv2.IMREAD_REDUCED_COLOR_2 | cv2.IMREAD_IGNORE_ORIENTATION, name)
+    half = _opencv(data, cv2.IMREAD_REDUCED_COLOR_2, name)
     if half.shape[:2] != (-(-header.height_px // 2), -(-header.width_px // 2)):
         raise _damaged(name)
     return turn_upright(half, orientation)
@@ -208,7 +169,9 @@ def _decode_stored(data: bytes, header: Header, name: str) -> tuple[Pixels, str]
         return _over_white(_heic(data, name)), "RGB"
     if header.channels == 4 and header.kind == "jpeg":
         return _over_white(_pillow(data, "JPEG", name)), "RGB"
-    if header.kind == "tiff" and (header.photometric == 5 or header.channels == 2 or _transparent8(header)):
+    # OpenCV would multiply the colours of an 8-bit TIFF by their alpha while reading (measured with 5.0.0.93).
+    transparent8 = header.channels > 3 and header.bits == 8
+    if header.kind == "tiff" and (header.photometric == 5 or header.channels == 2 or transparent8):
         if header.bits != 8:
             raise GapvisionError("file-unreadable", f"'{name}' is a kind of TIFF that gapvision does not read.",
                                  "Save it as an 8-bit RGB picture and try again.")  # fmt: skip
@@ -217,14 +180,9 @@ def _decode_stored(data: bytes, header: Header, name: str) -> tuple[Pixels, str]
     return _over_white(stored), "BGR"
 
 
-def _transparent8(header: Header) -> bool:
-    """Whether OpenCV would multiply the colours by their alpha while reading (8-bit TIFF; measured with 5.0.0.93)."""
-    return header.channels > 3 and header.bits == 8
-
-
 def _opencv(data: bytes, flags: int, name: str) -> Pixels:
     try:
-        out = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
+        out = cv2.imdecode(np.frombuffer(data, np.uint8), flags | cv2.IMREAD_IGNORE_ORIENTATION)
     except cv2.error:
         out = None
     if out is None or out.dtype not in (np.uint8, np.uint16):
@@ -249,8 +207,7 @@ def _heic(data: bytes, name: str) -> Pixels:
     import pillow_heif
 
     try:
-        picture = pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False)
-        stored = np.asarray(picture)
+        stored = np.asarray(pillow_heif.open_heif(io.BytesIO(data), convert_hdr_to_8bit=False))
     except _DECODE_ERRORS:
         raise _damaged(name) from None
     if stored.ndim == 3 and stored.shape[2] == 1:

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 import re
 import struct
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 # Tag numbers of TIFF 6.0 and EXIF 2.3.
@@ -59,7 +59,7 @@ class Field:
 
     def number(self) -> float | None:
         """First value as a finite number, or None."""
-        found = Field(self.block, self.form, self.at, min(self.count, 1)).values()
+        found = replace(self, count=min(self.count, 1)).values()
         return found[0] if found and math.isfinite(found[0]) else None
 
     def text(self) -> bytes:
@@ -78,19 +78,9 @@ class ExifFields:
 
 
 def read_directory(block: bytes, offset: int | None = None) -> dict[int, Field]:
-    """Read one directory of a TIFF block.
+    """Read one directory of a TIFF block, which starts with the byte order mark: the first, or the one at ``offset``.
 
-    Parameters
-    ----------
-    block : bytes
-        From the byte order mark on.
-    offset : int, optional
-        Where the directory starts; None for the first one.
-
-    Returns
-    -------
-    dict of int to Field
-        Fields whose values lie inside the block; empty when there is no directory.
+    Given are the fields whose values lie inside the block, none when there is no directory.
     """
     order = {b"II*\x00": "<", b"MM\x00*": ">"}.get(bytes(block[:4]))
     if order is None or len(block) < 8:
@@ -129,13 +119,7 @@ def read_exif(block: bytes) -> ExifFields:
 
 
 def write_exif(fields: ExifFields) -> bytes:
-    """Build a small EXIF block that holds these fields and nothing else.
-
-    Returns
-    -------
-    bytes
-        Starting with the ``Exif`` heading, as a JPEG segment wants it.
-    """
+    """A small EXIF block that holds these fields and nothing else, with its heading, as a JPEG segment wants it."""
     from PIL import Image, TiffImagePlugin
 
     block = Image.Exif()

@@ -42,34 +42,16 @@ _OTHERS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Header:
-    """What the first bytes say.
+    """What the first bytes say."""
 
-    Attributes
-    ----------
-    kind : str
-        ``jpeg``, ``png``, ``tiff``, ``webp`` or ``heic``.
-    width_px, height_px : int
-        As stored, before orientation.
-    channels : int
-        1, 2, 3 or 4, as decoded (a palette counts as 3 or 4).
-    bits : int
-        Per channel.
-    exif : ExifFields
-        Orientation still to be applied (1 where the decoder has done it), focal length, time.
-    progressive : bool
-        JPEG only: built in several passes.
-    photometric : int
-        TIFF only: 0, 1 grey, 2 RGB, 3 palette, 5 CMYK, 6 YCbCr.
-    """
-
-    kind: str
-    width_px: int
+    kind: str  # jpeg, png, tiff, webp or heic
+    width_px: int  # as stored, before orientation
     height_px: int
-    channels: int
-    bits: int
-    exif: ExifFields
-    progressive: bool = False
-    photometric: int = -1
+    channels: int  # 1, 2, 3 or 4, as decoded (a palette counts as 3 or 4)
+    bits: int = 8  # per channel
+    exif: ExifFields  # its orientation is still to be applied (1 where the decoder has done it)
+    progressive: bool = False  # JPEG only: built in several passes
+    photometric: int = -1  # TIFF only: 0, 1 grey, 2 RGB, 3 palette, 5 CMYK, 6 YCbCr
 
     @property
     def decoded_bytes(self) -> int:
@@ -79,14 +61,7 @@ class Header:
 
 
 def read_header(data: bytes, name: str) -> Header:
-    """Find out what a picture file is, and refuse what should not be decoded.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    name : str
-        File name for messages.
+    """Find out what a picture file is, from all its bytes, and refuse what should not be decoded.
 
     Raises
     ------
@@ -126,22 +101,20 @@ def _reader_for(data: bytes, name: str) -> Callable[[bytes, str], Header]:
 
 
 def _check_size(header: Header, name: str) -> None:
-    pixels = header.width_px * header.height_px
-    if pixels <= 0:
-        raise GapvisionError("file-unreadable", f"'{name}' says that it has no pixels.")
-    if pixels > MAX_PHOTO_PIXELS.value:
-        raise GapvisionError(
-            "file-too-large",
-            f"'{name}' claims {header.width_px} x {header.height_px} pixels ({pixels / 1e6:.0f} megapixels); "
-            f"gapvision opens up to {MAX_PHOTO_PIXELS.value / 1e6:.0f}.",
-        )
+    width, height, most = header.width_px, header.height_px, MAX_PHOTO_PIXELS.value
+    if width * height <= 0:
+        raise _unreadable(name, "says that it has no pixels.")
+    if width * height > most:
+        said = f"'{name}' claims {width} x {height} pixels ({width * height / 1e6:.0f} megapixels)"
+        raise GapvisionError("file-too-large", f"{said}; gapvision opens up to {most / 1e6:.0f}.")
     if header.decoded_bytes > MAX_DECODED_BYTES.value:
-        raise GapvisionError(
-            "file-too-large",
-            f"'{name}' would take {header.decoded_bytes / 1e6:.0f} MB of memory when opened; "
-            f"gapvision allows {MAX_DECODED_BYTES.value / 1e6:.0f}.",
-            "Save it with 8 bits a colour, or in a smaller size, and try again.",
-        )
+        said = f"'{name}' would take {header.decoded_bytes / 1e6:.0f} MB of memory when opened"
+        advice = "Save it with 8 bits a colour, or in a smaller size, and try again."
+        raise GapvisionError("file-too-large", f"{said}; gapvision allows {MAX_DECODED_BYTES.value / 1e6:.0f}.", advice)
+
+
+def _unreadable(name: str, said: str, next_step: str = "") -> GapvisionError:
+    return GapvisionError("file-unreadable", f"'{name}' {said}", next_step)
 
 
 def cut_off(name: str, what: str = "the end of the picture") -> GapvisionError:
@@ -163,10 +136,7 @@ class Segment:
 
 
 def jpeg_segments(data: bytes) -> Iterator[Segment]:
-    """Walk the marker segments, each without the coded data behind it.
-
-    The end mark (0xD9) is the last one given; without it the file is cut off.
-    """
+    """Walk the marker segments, each without the coded data behind it; the last is the end mark (0xD9), if any."""
     at = 2
     while (match := _JPEG_MARKER.search(data, at)) is not None:
         marker, start, at = data[match.start() + 1], match.start(), match.end()
@@ -193,36 +163,34 @@ def _read_jpeg(data: bytes, name: str) -> Header:
     if scans == 0:
         raise IndexError("no picture before the end")
     if frame is None:
-        raise GapvisionError("file-unreadable", f"'{name}' is a JPEG without a picture in it.")
+        raise _unreadable(name, "is a JPEG without a picture in it.")
     bits, height, width, channels = struct.unpack_from(">BHHB", frame.payload)
     if bits != 8 or channels not in (1, 3, 4) or frame.marker not in (0xC0, 0xC1, 0xC2):
-        raise GapvisionError("file-unreadable", f"'{name}' is a rare kind of JPEG ({bits} bits, {channels} channels).")
+        raise _unreadable(name, f"is a rare kind of JPEG ({bits} bits, {channels} channels).")
     if scans > MAX_JPEG_SCANS.value:
-        raise GapvisionError("file-unreadable", f"'{name}' is built of far more passes than any camera writes.")
+        raise _unreadable(name, "is built of far more passes than any camera writes.")
+    passes = frame.marker == 0xC2
     return Header(
-        kind="jpeg", width_px=width, height_px=height, channels=channels, bits=8,
-        exif=read_exif(exif), progressive=frame.marker == 0xC2,
-    )  # fmt: skip
+        kind="jpeg", width_px=width, height_px=height, channels=channels, exif=read_exif(exif), progressive=passes
+    )
 
 
 # --- PNG ----------------------------------------------------------------------------
 
 
 def _read_png(data: bytes, name: str) -> Header:
-    if data[12:16] != b"IHDR":
-        raise GapvisionError("file-unreadable", f"'{name}' is a broken PNG.")
     width, height, bits, colour = struct.unpack_from(">IIBB", data, 16)
-    channels = {0: 1, 2: 3, 3: 3, 4: 2, 6: 4}.get(colour)
-    if channels is None or bits not in (1, 2, 4, 8, 16):
-        raise GapvisionError("file-unreadable", f"'{name}' is a broken PNG.")
+    channels = {0: 1, 2: 3, 3: 3, 4: 4, 6: 4}.get(colour)
+    if data[12:16] != b"IHDR" or channels is None or bits not in (1, 2, 4, 8, 16):
+        raise _unreadable(name, "is a broken PNG.")
     exif, at, ended = b"", 8, False
     while at + 12 <= len(data) and not ended:
         size, tag = struct.unpack_from(">I4s", data, at)
         if tag in (b"IDAT", b"PLTE", b"IHDR") and at + 12 + size <= len(data):
             stated = struct.unpack_from(">I", data, at + 8 + size)[0]
             if zlib.crc32(memoryview(data)[at + 4 : at + 8 + size]) != stated:
-                raise GapvisionError("file-unreadable", f"'{name}' is damaged: its picture cannot be decoded.",
-                                     "Copy the photo from the phone again.")  # fmt: skip
+                said = "is damaged: its picture cannot be decoded."
+                raise _unreadable(name, said, "Copy the photo from the phone again.")
         if tag == b"eXIf":
             exif = data[at + 8 : at + 8 + size]
         if tag == b"tRNS":
@@ -231,8 +199,8 @@ def _read_png(data: bytes, name: str) -> Header:
         at += 12 + size
     if not ended or at > len(data):
         raise cut_off(name)
-    return Header(kind="png", width_px=width, height_px=height, channels=4 if channels == 2 else channels,
-                  bits=max(bits, 8), exif=read_exif(exif))  # fmt: skip
+    bits = max(bits, 8)
+    return Header(kind="png", width_px=width, height_px=height, channels=channels, bits=bits, exif=read_exif(exif))
 
 
 # --- WebP ---------------------------------------------------------------------------
@@ -264,11 +232,11 @@ def _read_webp(data: bytes, name: str) -> Header:
                 alone = b"RIFF" + struct.pack("<I", length + 12) + b"WEBP" + data[at : at + 8 + length]
                 inner = _read_webp(alone, name)
                 if (inner.width_px, inner.height_px) != (width, height):
-                    raise GapvisionError("file-unreadable", f"'{name}' is a broken WebP.")
+                    raise _unreadable(name, "is a broken WebP.")
             at += 8 + length + (length & 1)
     else:
-        raise GapvisionError("file-unreadable", f"'{name}' is a broken WebP.")
-    return Header(kind="webp", width_px=width, height_px=height, channels=channels, bits=8, exif=read_exif(exif))
+        raise _unreadable(name, "is a broken WebP.")
+    return Header(kind="webp", width_px=width, height_px=height, channels=channels, exif=read_exif(exif))
 
 
 # --- TIFF ---------------------------------------------------------------------------
@@ -290,14 +258,10 @@ def _read_tiff(data: bytes, name: str) -> Header:
     width, height = first(_TIFF_WIDTH, 0), first(_TIFF_HEIGHT, 0)
     bits, samples = first(_TIFF_BITS, 1), first(_TIFF_SAMPLES, 1)
     photometric = first(_TIFF_PHOTOMETRIC, -1)
-    if (
-        bits not in (1, 2, 4, 8, 16)
-        or not 1 <= samples <= 5
-        or photometric not in (0, 1, 2, 3, 5, 6)
-        or first(_TIFF_SAMPLE_FORMAT, 1) != 1
-    ):
-        raise GapvisionError("file-unreadable", f"'{name}' is a kind of TIFF that gapvision does not read.",
-                             "Save it as an 8-bit or 16-bit RGB or grey picture and try again.")  # fmt: skip
+    known = bits in (1, 2, 4, 8, 16) and 1 <= samples <= 5 and photometric in (0, 1, 2, 3, 5, 6)
+    if not known or first(_TIFF_SAMPLE_FORMAT, 1) != 1:
+        advice = "Save it as an 8-bit or 16-bit RGB or grey picture and try again."
+        raise _unreadable(name, "is a kind of TIFF that gapvision does not read.", advice)
     header = Header(
         kind="tiff", width_px=width, height_px=height, channels=max(samples, 3) if photometric == 3 else samples,
         bits=max(bits, 8), exif=read_exif(data), photometric=photometric,
@@ -311,13 +275,13 @@ def _read_tiff(data: bytes, name: str) -> Header:
     # A decoder takes memory for every value of every field: more of them than the file holds, or more strips than the
     # picture has rows, are an attack.
     if sum(field.size for field in fields.values()) > len(data) or count > height * (width if tiled else 1) * samples:
-        raise GapvisionError("file-unreadable", f"'{name}' is a broken TIFF.")
+        raise _unreadable(name, "is a broken TIFF.")
     if count != lengths_count or max(o + n for o, n in zip(offsets, lengths, strict=True)) > len(data):
         raise cut_off(name, "a part of the picture")
     # A tile may stick out over the picture's border, but not by much more than the picture itself.
     tile = first(_TIFF_TILE_WIDTH, 0) * first(_TIFF_TILE_HEIGHT, 0)
     if tiled and not 0 < tile <= 4 * width * height + 1024 * 1024:
-        raise GapvisionError("file-unreadable", f"'{name}' is a broken TIFF.")
+        raise _unreadable(name, "is a broken TIFF.")
     return header
 
 
@@ -341,9 +305,7 @@ def _read_heic(data: bytes, name: str) -> Header:
         width, height = picture.size
         mode, exif = picture.mode, picture.info.get("exif") or b""
     except (OSError, ValueError, RuntimeError, SyntaxError, EOFError):
-        raise GapvisionError("file-unreadable", f"'{name}' is a broken or cut off HEIC picture.") from None
-    channels = {"L": 1, "LA": 2, "RGB": 3, "RGBA": 4, "RGBa": 4}.get(mode.split(";")[0], 4)
-    return Header(
-        kind="heic", width_px=width, height_px=height, channels=channels, bits=16 if ";16" in mode else 8,
-        exif=replace(read_exif(exif), orientation=1),  # the container's own rotation counts, and the decoder applies it
-    )  # fmt: skip
+        raise _unreadable(name, "is a broken or cut off HEIC picture.") from None
+    channels, bits = {"L": 1, "LA": 2, "RGB": 3}.get(mode.split(";")[0], 4), 16 if ";16" in mode else 8
+    told = replace(read_exif(exif), orientation=1)  # the container's own rotation counts, and the decoder applies it
+    return Header(kind="heic", width_px=width, height_px=height, channels=channels, bits=bits, exif=told)

@@ -36,18 +36,7 @@ def encode_srgb(linear: NDArray[Any]) -> NDArray[np.float64]:
 
 @lru_cache(maxsize=2)
 def linear_table(levels: int = 256) -> NDArray[np.float32]:
-    """Linear light of every stored level.
-
-    Parameters
-    ----------
-    levels : int
-        256 for uint8, 65536 for uint16.
-
-    Returns
-    -------
-    ndarray, shape (levels,), float32
-        0 to 1, read-only.
-    """
+    """Linear light, 0 to 1, of every stored level: 256 of uint8, 65536 of uint16; read-only, (levels,) float32."""
     if levels not in (256, 65536):
         raise ValueError(f"levels: expected 256 or 65536, got {levels}")
     table = decode_srgb(np.arange(levels) / (levels - 1)).astype(np.float32)
@@ -56,20 +45,9 @@ def linear_table(levels: int = 256) -> NDArray[np.float32]:
 
 
 def to_linear(grey: NDArray[Any]) -> NDArray[np.float32]:
-    """Stored grey to linear light.
+    """Stored grey of any shape, uint8 or uint16, to linear light of the same shape, float32: 0 (black) to 1 (white).
 
-    Give it the band that is needed, not the whole photo: the result takes four
-    bytes a pixel.
-
-    Parameters
-    ----------
-    grey : ndarray, any shape, uint8 or uint16
-        As stored in a photo.
-
-    Returns
-    -------
-    ndarray, same shape, float32
-        0 (black) to 1 (white).
+    Give it the band that is needed, not the whole photo: the result takes four bytes a pixel.
     """
     if grey.dtype == np.uint8 and grey.ndim == 2 and grey.size:
         import cv2

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -64,16 +65,9 @@ def read_photo(source: Source | NDArray[np.uint8], file_name: str | None = None)
     data, name = read_bytes(source, file_name)
     header = read_header(data, name)
     grey, colour = decode_photo(data, header, name)
-    return Photo(
-        grey=grey,
-        colour=colour,
-        file=name,
-        sha256=hashlib.sha256(data).hexdigest(),
-        focal_mm=header.exif.focal_mm,
-        focal_35mm_mm=header.exif.focal_35mm_mm,
-        taken_at=header.exif.taken_at,
-        exif_orientation=header.exif.orientation,
-    )
+    found = asdict(header.exif)
+    found["exif_orientation"] = found.pop("orientation")
+    return Photo(grey=grey, colour=colour, file=name, sha256=hashlib.sha256(data).hexdigest(), **found)
 
 
 def _from_pixels(pixels: NDArray[np.uint8], name: str) -> Photo:
@@ -82,31 +76,15 @@ def _from_pixels(pixels: NDArray[np.uint8], name: str) -> Photo:
     if pixels.shape[0] * pixels.shape[1] > MAX_PHOTO_PIXELS.value:
         raise GapvisionError("file-too-large", f"'{name}' has more than {MAX_PHOTO_PIXELS.value / 1e6:.0f} megapixels.")
     grey, colour = from_rgb(pixels)
-    return Photo(
-        grey=grey, colour=colour, file=name, sha256=hashlib.sha256(np.ascontiguousarray(pixels).data).hexdigest()
-    )
+    sha256 = hashlib.sha256(np.ascontiguousarray(pixels).data).hexdigest()
+    return Photo(grey=grey, colour=colour, file=name, sha256=sha256)
 
 
 def read_colour(source: Source, max_side_px: int | None = None, file_name: str | None = None) -> NDArray[np.uint8]:
-    """Read a photo for looking at: previews and overlays.
+    """Read a photo for looking at, previews and overlays: red, green, blue (H, W, 3), uint8, upright.
 
-    Parameters
-    ----------
-    source, file_name
-        As for :func:`read_photo`.
-    max_side_px : int, optional
-        Longest side of the result [px]; a smaller photo stays as it is.  A pixel ``p`` of the full photo
-        lies at ``(p + 0.5) * factor - 0.5`` with factor = result width / photo width.
-
-    Returns
-    -------
-    ndarray, shape (H, W, 3), uint8
-        Red, green, blue; upright.
-
-    Raises
-    ------
-    GapvisionError
-        As :func:`read_photo`.
+    Its longest side is at most ``max_side_px``; a smaller photo stays as it is.  A pixel ``p`` of the full photo lies
+    at ``(p + 0.5) * factor - 0.5`` with factor = result width / photo width.  Errors as :func:`read_photo`.
     """
     if max_side_px is not None and max_side_px < 1:
         raise ValueError(f"max_side_px: expected 1 or more, got {max_side_px}")
@@ -147,9 +125,8 @@ def read_bytes(source: Source, file_name: str | None = None) -> tuple[bytes, str
         with os.fdopen(handle, "rb", closefd=False) as file:
             data = file.read(int(MAX_PHOTO_BYTES.value) + 1)
     except OSError:
-        raise GapvisionError(
-            "file-unreadable", f"'{source}' could not be read from its disk.", "Copy the photo from the phone again."
-        ) from None
+        said = f"'{source}' could not be read from its disk."
+        raise GapvisionError("file-unreadable", said, "Copy the photo from the phone again.") from None
     finally:
         os.close(handle)
     _check_bytes(len(data), name)
@@ -178,11 +155,10 @@ def find_photos(folder: str | os.PathLike[str]) -> list[Path]:
 
 
 def _check_bytes(size: int, name: str) -> None:
-    if size > MAX_PHOTO_BYTES.value:
-        raise GapvisionError(
-            "file-too-large",
-            f"'{name}' has {size / 1e6:.0f} MB; gapvision opens up to {MAX_PHOTO_BYTES.value / 1e6:.0f}.",
-        )
+    most = MAX_PHOTO_BYTES.value
+    if size > most:
+        said = f"'{name}' has {size / 1e6:.0f} MB; gapvision opens up to {most / 1e6:.0f}."
+        raise GapvisionError("file-too-large", said)
 
 
 def _plain(name: str) -> str:

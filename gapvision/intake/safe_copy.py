@@ -13,7 +13,7 @@ from dataclasses import replace
 from gapvision.errors import GapvisionError
 from gapvision.intake.decode import decode_rgb
 from gapvision.intake.exif import write_exif
-from gapvision.intake.headers import Header, Segment, cut_off, jpeg_segments, read_header
+from gapvision.intake.headers import Header, cut_off, jpeg_segments, read_header
 from gapvision.intake.photo import Source, read_bytes
 
 _QUALITY = 95
@@ -23,28 +23,13 @@ _KEPT_APP = {0xE2: b"ICC_PROFILE\x00", 0xEE: b"Adobe"}
 
 
 def safe_copy(source: Source, file_name: str | None = None) -> bytes:
-    """Make a copy of a photo without location and other private data.
+    """A copy of a photo without location and other private data; arguments and errors as ``read_photo``.
 
-    Parameters
-    ----------
-    source, file_name
-        As for :func:`gapvision.intake.photo.read_photo`.
-
-    Returns
-    -------
-    bytes
-        A JPEG.  Of a JPEG source the same picture data; of any other kind an upright 8-bit copy.
-
-    Raises
-    ------
-    GapvisionError
-        As :func:`gapvision.intake.photo.read_photo`.
+    Of a JPEG it has the same picture data; of any other kind it is an upright 8-bit JPEG.
     """
     data, name = read_bytes(source, file_name)
     header = read_header(data, name)
-    if header.kind == "jpeg":
-        return _strip_jpeg(data, header, name)
-    return _as_jpeg(data, header, name)
+    return (_strip_jpeg if header.kind == "jpeg" else _as_jpeg)(data, header, name)
 
 
 def _strip_jpeg(data: bytes, header: Header, name: str) -> bytes:
@@ -54,8 +39,8 @@ def _strip_jpeg(data: bytes, header: Header, name: str) -> bytes:
     for segment in jpeg_segments(data):
         if at < 0 and segment.marker != 0xDA:
             if segment.marker == 0xE0 and segment.payload.startswith(b"JFIF\x00") and not first:
-                first = _jfif_without_thumbnail(segment.payload)
-            elif not _is_note(segment.marker) or _decides_looks(segment):
+                first = _segment(0xE0, segment.payload[:12].ljust(14, b"\x00"))  # without its small picture
+            elif not _is_note(segment.marker) or segment.payload.startswith(_KEPT_APP.get(segment.marker, ())):
                 kept.append(data[segment.start : segment.end])
         elif at < 0:
             at = segment.start
@@ -73,16 +58,6 @@ def _is_note(marker: int) -> bool:
     return 0xE0 <= marker <= 0xEF or marker == 0xFE
 
 
-def _decides_looks(segment: Segment) -> bool:
-    heading = _KEPT_APP.get(segment.marker)
-    return heading is not None and segment.payload.startswith(heading)
-
-
-def _jfif_without_thumbnail(payload: bytes) -> bytes:
-    plain = payload[:12].ljust(12, b"\x00") + b"\x00\x00"
-    return b"\xff\xe0" + (len(plain) + 2).to_bytes(2, "big") + plain
-
-
 def _as_jpeg(data: bytes, header: Header, name: str) -> bytes:
     import cv2
 
@@ -95,5 +70,8 @@ def _as_jpeg(data: bytes, header: Header, name: str) -> bytes:
 
 
 def _exif_segment(header: Header, upright: bool = False) -> bytes:
-    payload = write_exif(replace(header.exif, orientation=1) if upright else header.exif)
-    return b"\xff\xe1" + (len(payload) + 2).to_bytes(2, "big") + payload
+    return _segment(0xE1, write_exif(replace(header.exif, orientation=1) if upright else header.exif))
+
+
+def _segment(marker: int, payload: bytes) -> bytes:
+    return bytes([0xFF, marker]) + (len(payload) + 2).to_bytes(2, "big") + payload

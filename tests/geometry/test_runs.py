@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from gapvision.geometry.runs import before_holes, holes, runs, with_holes
+from gapvision.geometry.runs import before_holes, holes, runs
 from gapvision.model import HOLE
 
 S = np.array([0.0, 1, 2, 6, 7, 20])
@@ -31,9 +31,3 @@ def test_each_station_stands_for_half_a_spacing_to_either_side():
 def test_ends_of_the_seam_count_when_they_are_known():
     assert [(x.from_mm, x.to_mm) for x in holes([3.0, 4.0], 1.0, (0.0, 9.0))] == [(0.0, 3.0), (4.0, 9.0)]
     assert holes([1.0, 2.0], 1.0, (0.0, 3.0)) == []
-
-
-def test_a_line_is_broken_in_each_hole():
-    s, gap = with_holes(S, 1.0, S + 1)
-    assert s[np.isnan(gap)].tolist() == [4.0, 13.5]
-    assert (np.diff(s) > 0).all()
