@@ -26,24 +26,14 @@ def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
     try:
         put_in_place(Path(path), content)
     except (OSError, ValueError) as error:
-        raise _not_written(path, error) from None
+        raise not_written(path, error) from None
 
 
 def put_in_place(path: Path, content: bytes, *, kept: bool = False) -> None:
-    """The same, with the system's own errors.
+    """The same with the system's own errors: OSError, ValueError.
 
-    Parameters
-    ----------
-    path : Path
-    content : bytes
-    kept : bool
-        For the program's own store: its owner's alone, and on the disk when this returns, even after a power cut.
-        Else with the rights that the user's mask gives.
-
-    Raises
-    ------
-    OSError, ValueError
-        Whatever stood at ``path`` before is still there.
+    What is ``kept`` is for the program's own store: its owner's alone, and on the disk when this returns, even after a
+    power cut.  Else it has the rights that the user's mask gives.
     """
     handle, part = tempfile.mkstemp(prefix=".part-", dir=path.parent)
     try:
@@ -68,13 +58,7 @@ def put_in_place(path: Path, content: bytes, *, kept: bool = False) -> None:
 
 
 def check_whole(path: str | os.PathLike[str]) -> None:
-    """Refuse now what :func:`write_whole` would refuse there later; leave nothing behind.
-
-    Raises
-    ------
-    GapvisionError
-        ``folder-not-writable``, ``disk-full``, in the same words.
-    """
+    """Refuse now, in the same words, what :func:`write_whole` would refuse there later; leave nothing behind."""
     target = Path(path)
     try:
         if target.is_dir():
@@ -83,23 +67,18 @@ def check_whole(path: str | os.PathLike[str]) -> None:
         os.close(handle)
         os.unlink(part)
     except (OSError, ValueError) as error:
-        raise _not_written(path, error) from None
+        raise not_written(path, error) from None
 
 
-def _not_written(path: str | os.PathLike[str], error: OSError | ValueError) -> GapvisionError:
+def not_written(path: str | os.PathLike[str], error: OSError | ValueError) -> GapvisionError:
+    """The refusal that follows from the system's error: ``folder-not-writable`` or ``disk-full``."""
     full = getattr(error, "errno", None) in (errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC))
     said = f"The disk is full: '{path}' could not be written." if full else f"'{path}' could not be written."
     return GapvisionError("disk-full" if full else "folder-not-writable", said)
 
 
 def check_folder(folder: Path) -> None:
-    """Find out whether a folder is there or can be made, without making it.
-
-    Raises
-    ------
-    OSError
-        The system's own, as making the folder raises it.
-    """
+    """Find out whether a folder is there or can be made, without making it; OSError as making it raises it."""
     above = folder
     while not above.exists() and above != above.parent:
         above = above.parent

@@ -30,8 +30,11 @@ Uid = Annotated[str, Meta(min_length=1, max_length=64)]
 Hash = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z")]
 
 
-class _Head(Loose):
+class _Row(Loose):
     uid: Uid
+
+
+class _Head(_Row):
     reference: Text
     customer: Text
     car: Text
@@ -39,24 +42,21 @@ class _Head(Loose):
     opened_on: Text
 
 
-class _Panel(Loose):
-    uid: Uid
+class _Panel(_Row):
     name: Text
     side: Text
     metal: Text
     length_mm: float | None
 
 
-class _Seam(Loose):
-    uid: Uid
+class _Seam(_Row):
     panel: str | None
     name: Text
     side: Text
     spec: dict[str, Any] | None
 
 
-class _Visit(Loose):
-    uid: Uid
+class _Visit(_Row):
     stage: Text
     on_date: Text
     who: Text
@@ -79,8 +79,7 @@ class _Verdict(Loose):
     body: dict[str, Any]
 
 
-class _Measurement(Loose, omit_defaults=True):
-    uid: Uid
+class _Measurement(_Row, omit_defaults=True):
     made_at: Text
     method_version: Annotated[int, Meta(ge=0, le=1_000_000)]
     program_version: Text
@@ -89,16 +88,14 @@ class _Measurement(Loose, omit_defaults=True):
     file: str | None = None
 
 
-class _Shot(Loose):
-    uid: Uid
+class _Shot(_Row):
     seam: str
     visit: str
     photo: _Photo
     measurements: list[_Measurement]
 
 
-class _Note(Loose):
-    uid: Uid
+class _Note(_Row):
     seam: str | None
     visit: str | None
     text: Text
@@ -106,8 +103,7 @@ class _Note(Loose):
     made_at: Text
 
 
-class _Plan(Loose):
-    uid: Uid
+class _Plan(_Row):
     panel: Text
     made_at: Text
     body: dict[str, Any]

@@ -36,16 +36,9 @@ def _stations(item: Verdict | model.FinishForecast, **columns: str) -> list[dict
 def verdict_to_dict(
     verdict: Verdict, spec: model.Specification | None = None, *, stations: bool = True
 ) -> dict[str, Any]:
-    """Put a verdict into its file's form (``gapvision-verdict/1``).
+    """Put a verdict into its file's form (``gapvision-verdict/1``), with every station if wanted.
 
-    Parameters
-    ----------
-    verdict : Verdict
-        The decision.
-    spec : Specification, optional
-        Kept beside it, so that the verdict can be understood alone.
-    stations : bool
-        Whether every station is listed.
+    With its specification beside it the verdict can be understood alone.
     """
     v, u = verdict, verdict.expanded_u_mm
     out: dict[str, Any] = {
@@ -87,22 +80,10 @@ def verdict_to_dict(
 
 
 def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verdict:
-    """Read back the verdict that was made about a measurement.
+    """Read back the verdict that was made about a measurement; its file has its specification.  ``stored-verdict-bad``.
 
     State, spans, checks, lengths and reasons are those of the file; limits and the stations' states, which the
     records do not keep, follow from the file's specification and rule.
-
-    Parameters
-    ----------
-    body : mapping
-        ``gapvision-verdict/1`` with its specification.
-    measurement : Measurement
-        What was judged.
-
-    Raises
-    ------
-    GapvisionError
-        ``stored-verdict-bad``.
     """
     try:
         spec = specification_from_table(body["specification"], "the specification of the verdict")
@@ -125,15 +106,7 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
 
 
 def told_verdict(body: Mapping[str, Any], say: words.Lengths) -> tuple[str, list[str]]:
-    """Sentence and reasons of a stored verdict: as they were written, or in inches where the file has the numbers.
-
-    Parameters
-    ----------
-    body : mapping
-        ``gapvision-verdict/1``.
-    say : Lengths
-        The unit wanted.
-    """
+    """Sentence and reasons of a stored verdict: as they were written, or in inches where the file has the numbers."""
     written = str(body["sentence"]), [str(x) for x in body.get("reasons", [])]
     if not say.inch or "why" not in body:
         return written

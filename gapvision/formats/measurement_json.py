@@ -88,13 +88,7 @@ def content_bytes(content: Mapping[str, Any]) -> bytes:
 
 
 def write(measurement: model.Measurement, path: str | os.PathLike[str]) -> None:
-    """Write a measurement file whole or not at all.
-
-    Raises
-    ------
-    GapvisionError
-        ``folder-not-writable``.
-    """
+    """Write a measurement file as :func:`write_whole` does."""
     write_whole(path, to_json(measurement))
 
 

@@ -26,6 +26,7 @@ from typing import Annotated, Any, BinaryIO, Literal
 from msgspec import Meta
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.atomic import not_written
 from gapvision.formats.declared import Loose, read_declared, read_json
 
 SCHEMA = "gapvision-package/1"
@@ -109,7 +110,7 @@ def write_package(
     Raises
     ------
     GapvisionError
-        ``folder-not-writable``, ``package-too-large``.
+        ``folder-not-writable``, ``disk-full``, ``package-too-large``.
     """
     target, frame, listed = Path(path), _Frame(), list[dict[str, Any]]()
     part = target.with_name(f".{target.name}.part")
@@ -136,8 +137,8 @@ def write_package(
             out.flush()
             os.fsync(out.fileno())
         os.replace(part, target)
-    except OSError:
-        raise GapvisionError("folder-not-writable", f"'{path}' could not be written.") from None
+    except OSError as error:
+        raise not_written(path, error) from None
     finally:
         part.unlink(missing_ok=True)
     return hashlib.sha256(manifest).hexdigest()

@@ -1,4 +1,4 @@
-"""Stations as CSV for spreadsheets; the summary for the terminal is in terminal.py."""
+"""Stations as CSV for spreadsheets."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _COLUMNS = (
 
 
 def csv_text(measurement: Measurement, verdict: Verdict | None = None, more: Sequence[ExtraLine] = ()) -> str:
-    """Stations as CSV, millimetres and inches side by side.
+    """Stations as CSV, millimetres and inches side by side: commas, decimal points, a heading line with units.
 
     Parameters
     ----------
@@ -34,11 +34,6 @@ def csv_text(measurement: Measurement, verdict: Verdict | None = None, more: Seq
         The decision about this profile: limits, state and, where it is not in tolerance, side of each station.
     more : sequence of ExtraLine
         E.g. the forecast after paint, on stations of the profile; where one has none its cells stay empty.
-
-    Returns
-    -------
-    str
-        Comma separated, decimal points, heading line with units.
     """
     head = [*_COLUMNS, *(head for x in more for head in (*_heads(x.label), *_heads(f"U of {x.label}")))]
     p = measurement.profile
@@ -69,13 +64,7 @@ def csv_text(measurement: Measurement, verdict: Verdict | None = None, more: Seq
 
 
 def write_csv(measurement: Measurement, path: str | os.PathLike[str], verdict: Verdict | None = None) -> None:
-    """Write :func:`csv_text` whole or not at all (UTF-8 with a mark, so that spreadsheets read it right).
-
-    Raises
-    ------
-    GapvisionError
-        ``folder-not-writable``.
-    """
+    """Write :func:`csv_text` as :func:`write_whole` does (UTF-8 with a mark, so that spreadsheets read it right)."""
     write_whole(path, csv_text(measurement, verdict).encode("utf-8-sig"))
 
 
@@ -90,17 +79,7 @@ def _by_station(s_mm: FloatArray) -> dict[float, int]:
 def comparison_csv(comparison: Comparison, before: str = "before", after: str = "after") -> str:
     """Two stages of a seam as CSV: both gaps, the change with its own U and what it says, at each common station.
 
-    Parameters
-    ----------
-    comparison : Comparison
-        What changed.
-    before, after : str
-        What to call the two.
-
-    Returns
-    -------
-    str
-        Comma separated, millimetres and inches side by side; ``s`` counts as in the photo before.
+    Millimetres and inches side by side; ``s`` counts as in the photo before.
     """
     c = comparison
     head = [*_heads("s"), *_heads(f"gap {before}"), *_heads(f"gap {after}"), *_heads("change")]
