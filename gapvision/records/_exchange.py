@@ -6,6 +6,7 @@ import hashlib
 import itertools
 from collections.abc import Callable
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError
@@ -63,9 +64,26 @@ class ExchangePart(ResultsPart):
         GapvisionError
             ``job-data-bad``, ``job-here-already``, ``record-text-bad``, ``value-out-of-range``.
         """
-        # Photos first, so that their files are whole before any row names them.
-        for shot in data.shots:
-            self._take_photo(shot.photo, photo)
+        new: list[Path] = []
+        try:
+            # Photos first, so that their files are whole before any row names them.
+            for entry in (shot.photo for shot in data.shots):
+                path, content = self.photos.path(entry.sha256, entry.suffix), photo(entry.sha256)
+                if hashlib.sha256(content).hexdigest() != entry.sha256:
+                    raise GapvisionError("job-data-bad", "A photo in the export is not the one that its name says.")
+                if not path.exists():
+                    new.append(path)
+                self.photos.keep(content, entry.suffix)
+            return self._take_rows(data, photo)
+        except BaseException:
+            with self.database.saving() as db:  # in the writer's turn: nobody stores the same photo meanwhile
+                kept = {r[0] for r in db.execute("SELECT sha256 FROM photos")}
+                for path in new:
+                    if path.stem not in kept:
+                        path.unlink(missing_ok=True)
+            raise
+
+    def _take_rows(self, data: JobFile, photo: Callable[[str], bytes]) -> Job:
         head = data.job
         with self.database.saving() as db:
             if db.execute("SELECT 1 FROM jobs WHERE uid = ? AND deleted_at IS NULL", (head.uid,)).fetchone():
@@ -87,6 +105,9 @@ class ExchangePart(ResultsPart):
                 found = read_declared(Conditions, v.conditions, "the export's job", "job-data-bad", path=path)
                 visits[v.uid] = self.add_visit(job_id, conditions=found, **v.but("uid", "conditions")).visit_id
             for shot in data.shots:
+                name = short_text("file name", shot.photo.file_name, most=300)
+                given = shot.photo.but("sha256", "suffix", "file_name")
+                self._note_photo(db, shot.photo.sha256, shot.photo.suffix, photo, file_name=name, **given)
                 shot_id = add_shot(db, seams[shot.seam], visits[shot.visit], shot.photo.sha256)
                 for m in shot.measurements:
                     self._take_measurement(shot_id, m)
@@ -96,15 +117,6 @@ class ExchangePart(ResultsPart):
             for plan in data.plans:
                 self.add_plan(job_id, short_text("panel", plan.panel), plan.body, made_at=plan.made_at)
             return self.job(job_id)
-
-    def _take_photo(self, entry: Any, photo: Callable[[str], bytes]) -> None:
-        name = short_text("file name", entry.file_name, most=300)
-        data = photo(entry.sha256)
-        if hashlib.sha256(data).hexdigest() != entry.sha256:
-            raise GapvisionError("job-data-bad", "A photo in the export is not the one that its name says.")
-        self.photos.keep(data, entry.suffix)
-        with self.database.saving() as db:
-            self._note_photo(db, entry.sha256, data, entry.suffix, entry.original_sha256, name, entry.taken_at)
 
     def _take_measurement(self, shot_id: int, m: Any) -> None:
         try:

@@ -6,7 +6,7 @@ import json
 import sqlite3
 import statistics
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from gapvision import __version__
@@ -96,21 +96,20 @@ class ResultsPart(JobsPart):
         with self.database.saving() as db:
             if self.seam(seam_id).job_id != self.visit(visit_id).job_id:
                 raise ValueError("the seam and the visit belong to different jobs")
-            self._note_photo(db, sha256, photo, suffix, original_sha256 or sha256, file_name, taken)
+            given = {"original_sha256": original_sha256 or sha256, "file_name": file_name, "taken_at": taken}
+            self._note_photo(db, sha256, suffix, lambda _: photo, **given)
             return self.add_measurement(add_shot(db, seam_id, visit_id, sha256), measurement)
 
     def _note_photo(
-        self, db: sqlite3.Connection, sha256: str, photo: bytes, suffix: str, original: str, name: str,
-        taken: str | None,
-    ) -> None:  # fmt: skip
+        self, db: sqlite3.Connection, sha256: str, suffix: str, photo: Callable[[str], bytes], **given: str | None
+    ) -> None:
         """Write the row of a photo just kept; emptying the bin may have removed row and file before this turn came."""
-        if not self.photos.path(sha256, suffix).exists():
-            self.photos.keep(photo, suffix)
+        path = self.photos.path(sha256, suffix)
+        if not path.exists():
+            self.photos.keep(photo(sha256), suffix)
         if db.execute("SELECT 1 FROM photos WHERE sha256 = ?", (sha256,)).fetchone() is None:
-            insert(
-                db, "photos", sha256=sha256, original_sha256=original, suffix=suffix, size_bytes=len(photo),
-                file_name=name, taken_at=taken, added_at=now_utc(),
-            )  # fmt: skip
+            size = path.stat().st_size
+            insert(db, "photos", sha256=sha256, suffix=suffix, size_bytes=size, added_at=now_utc(), **given)
 
     def add_measurement(self, shot_id: int, measurement: dict[str, Any]) -> MeasurementLine:
         """Store another result of a photo, as for :meth:`save_photo`, beside the ones it has."""

@@ -1,5 +1,6 @@
 """A job out of one shop's records and into another's; every field of the way in is checked."""
 
+import hashlib
 import json
 
 import pytest
@@ -98,6 +99,38 @@ def test_a_photo_that_is_not_its_hash(stores):
         take(two, data, b"another picture")
     assert caught.value.code == "job-data-bad"
     assert two.jobs() == []
+
+
+def everything_in(store):
+    """Files and photos' rows of a data folder."""
+    files = sorted(p.name for p in store.photos.folder.rglob("*") if p.is_file())
+    return files, sorted(r[0] for r in store.database.rows("SELECT sha256 FROM photos"))
+
+
+def test_a_refused_import_leaves_nothing_behind(stores):
+    """Eight photos stayed when the ninth was refused; those that were there before stay where they are."""
+    one, two = stores
+    job = fill(one)
+    (seam,), (visit,) = one.seams(job.job_id), one.visits(job.job_id)
+    more = [JPEG + bytes([k]) for k in range(3)]
+    for photo in more:
+        one.save_photo(seam.seam_id, visit.visit_id, photo, ".jpg", invented())
+    data = data_of(one, job)
+    photos = {hashlib.sha256(p).hexdigest(): p for p in (JPEG, *more)}
+    own = two.new_job().job_id
+    two.save_photo(two.add_seam(own, "sill").seam_id, two.add_visit(own, "as found").visit_id, JPEG, ".jpg", invented())
+    before = everything_in(two)
+    forged = photos | {data["shots"][-1]["photo"]["sha256"]: b"forged"}
+    with pytest.raises(GapvisionError, match="not the one that its name says"):
+        two.take_job(job_from_data(data), forged.__getitem__)
+    assert everything_in(two) == before
+    spoil(["seams", 0, "side"], "top")(data)
+    with pytest.raises(GapvisionError, match="'top' is not a side"):
+        two.take_job(job_from_data(data), photos.__getitem__)
+    assert everything_in(two) == before
+    spoil(["seams", 0, "side"], "left")(data)
+    two.take_job(job_from_data(data), photos.__getitem__)
+    assert len(everything_in(two)[0]) == 4
 
 
 def spoil(path, value):
