@@ -244,7 +244,7 @@ def test_a_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
     monkeypatch.setattr(os, "replace", fail)
     with pytest.raises(GapvisionError) as caught:
         write(measured(), path)
-    assert caught.value.code == "folder-not-writable"
+    assert caught.value.code == "disk-full"
     assert path.read_text() == "old"
     assert os.listdir(tmp_path) == ["m.json"]
 
