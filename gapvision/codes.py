@@ -329,6 +329,9 @@ usage opposite-does-not-overlap
 usage template-has-no-line
     The plan has no edge to change, so there is no line to draw.
     Name a seam with a trim line, or see what the plan says about the move.
+usage template-marks-differ
+    The template's marks are not as far apart as those on the panel.
+    Do not cut by it. Measure the marks' places and their distance again, straight from punch mark to punch mark.
 note travel-unlimited
     No travel was entered for the adjusters, so the move may be more than they allow.
     Enter travel_x, travel_y and travel_out of each hinge, latch and shim point.

@@ -7,16 +7,24 @@ left to right; y up.  This panel lies on one side of its edge, the gap on the ot
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
+from gapvision.errors import GapvisionError, require
+from gapvision.geometry.curves import smooth_curve
 from gapvision.geometry.runs import runs
-from gapvision.model import CorrectionPlan, FloatArray, Mark, StretchPlan
+from gapvision.model import CorrectionPlan, FloatArray, Mark, SeamReading, StretchPlan
+from gapvision.units import MM_PER_INCH
 
 TICK_MM = 25.0
+#: How far the marks' distance on the sheet and in the metal may differ [mm]: what a steel rule and two centre punches
+#: leave open; common practice, no source.
+MARKS_FIT_MM = 0.3
+_BEYOND_MM = 50.0  # marks so far from the stations are still drawn; there the edge goes on as round as its last 50 mm
+_SMOOTH_MM = 120.0  # as the form of a curved edge is judged
 Line = tuple[tuple[float, float], ...]
 
 
@@ -63,6 +71,37 @@ class TemplateDrawing:
     into_panel: float
 
     @property
+    def marks_apart_mm(self) -> float | None:
+        """Distance between the first mark and the last, straight across the sheet [mm]; None for fewer than two."""
+        if len(self.marks) < 2:
+            return None
+        return math.dist(*((m.x, m.y) for m in (self.marks[0], self.marks[-1])))
+
+    def check_marks(self, measured_mm: float) -> None:
+        """Refuse a sheet that does not fit the marks in the metal.
+
+        Parameters
+        ----------
+        measured_mm : float
+            Distance between the first mark and the last, measured on the panel [mm].
+
+        Raises
+        ------
+        GapvisionError
+            ``template-marks-differ``.
+        """
+        drawn, told = self.marks_apart_mm, f"The template of seam '{self.seam}' ({self.photo})"
+        if drawn is None:
+            marks = f"{told} has {'one mark' if self.marks else 'no mark'}, so no distance can be compared."
+            raise GapvisionError("template-marks-differ", marks)
+        require(
+            "template-marks-differ",
+            abs(drawn - measured_mm) <= MARKS_FIT_MM,
+            f"{told} has its marks {drawn:.2f} mm ({drawn / MM_PER_INCH:.3f} in) apart, the panel has "
+            f"{measured_mm:.2f} mm ({measured_mm / MM_PER_INCH:.3f} in).",
+        )
+
+    @property
     def bounds(self) -> tuple[float, float, float, float]:
         """Smallest and largest x and y of all lines [mm]: x0, y0, x1, y1."""
         points = [p for group in (self.present, self.scribe, self.build_up, self.ticks) for line in group for p in line]
@@ -83,61 +122,82 @@ def stretch_drawing(stretch: StretchPlan, panel: str, marks: Sequence[Mark] = ()
     Notes
     -----
     Lines are drawn in the panel's own frame: the move does not bend its edge, so
-    what is removed counts from the edge as it was measured.  The sheet lies on
-    the panel's outer face, seen as the camera saw it: with the panel to the left
-    of increasing stations it is drawn above its edge, else below.
+    what is removed counts from the edge as it was measured, square to it.  The sheet
+    lies on the panel's outer face, seen as the camera saw it: with the panel to the
+    left of increasing stations it is drawn above its edge, else below.  Marks more
+    than 50 mm beyond the stations are left out.
     """
-    reading = stretch.stages[0].reading
-    s, edge, remove = reading.s_mm, reading.panel_edge_mm, stretch.trim.remove_mm
+    reading, remove = stretch.stages[0].reading, stretch.trim.remove_mm
+    s, edge = reading.s_mm, reading.panel_edge_mm
     into = 1.0 if reading.panel_on_left else -1.0
     base = float(np.median(edge)) if not reading.curved else 0.5 * float(edge.min() + edge.max())
-    x = _along(s, edge)
-    present, new = -into * (edge - base), -into * (edge - remove - base)
-    ticks, labels = [], []
-    for station in np.arange(math.ceil(s[0] / TICK_MM), math.floor(s[-1] / TICK_MM) + 1) * TICK_MM:
-        tx, ty = float(np.interp(station, s, x)), float(np.interp(station, s, present))
-        long = 14.0 if round(station) % 100 == 0 else 9.0
-        ticks.append(((tx, ty + into * 2.0), (tx, ty + into * long)))
-        labels.append(Label(x=tx, y=ty + into * (long + 3.5), text=f"{station:.0f}"))
-    crosses = [
-        Label(
-            x=float(np.interp(m.at_mm, s, x)),
-            y=float(np.interp(m.at_mm, s, present)) + into * m.from_edge_mm,
-            text=m.name,
-        )
-        for m in marks
-        if s[0] - 50 <= m.at_mm <= s[-1] + 50
-    ]
+    course = _course(reading)
+
+    def line(at: FloatArray, inwards: ArrayLike) -> Line:
+        x, y = course(at, inwards).T
+        return tuple(zip(x.tolist(), (-into * (y - base)).tolist(), strict=True))
+
+    def changed(hit: NDArray[np.bool_]) -> tuple[Line, ...]:
+        return tuple(line(s[i:k], remove[i:k]) for i, k in runs(s, reading.spacing_mm, hit) if hit[i])
+
+    stations = np.arange(math.ceil(s[0] / TICK_MM), math.floor(s[-1] / TICK_MM) + 1) * TICK_MM
+    long = np.where(stations.round() % 100 == 0, 14.0, 9.0)
+    near = [m for m in marks if s[0] - _BEYOND_MM <= m.at_mm <= s[-1] + _BEYOND_MM]
+    crosses = line(np.array([m.at_mm for m in near]), [m.from_edge_mm for m in near])
     return TemplateDrawing(
         seam=stretch.seam,
         photo=stretch.photo,
         panel=panel,
-        present=tuple(_line(x[i:k], present[i:k]) for i, k in runs(s, reading.spacing_mm) if k - i > 1),
-        scribe=tuple(_runs(x, new, remove > 0)),
-        build_up=tuple(_runs(x, new, remove < 0)),
-        ticks=tuple(ticks),
-        marks=tuple(crosses),
-        labels=tuple(labels),
+        present=tuple(line(s[i:k], 0.0) for i, k in runs(s, reading.spacing_mm) if k - i > 1),
+        scribe=changed(remove > 0),
+        build_up=changed(remove < 0),
+        ticks=tuple(zip(line(stations, 2.0), line(stations, long), strict=True)),
+        marks=tuple(Label(x=x, y=y, text=m.name) for m, (x, y) in zip(near, crosses, strict=True)),
+        labels=tuple(
+            Label(x=x, y=y, text=f"{at:.0f}") for at, (x, y) in zip(stations, line(stations, long + 3.5), strict=True)
+        ),
         into_panel=into,
     )
 
 
-def _along(s: FloatArray, edge: FloatArray) -> FloatArray:
-    """Distance along the straight reference: on a curved edge shorter than along the seam."""
-    step, rise = np.diff(s), np.diff(edge)
-    lean = np.clip(np.gradient(_smooth(edge), s)[:-1], -2, 2) if len(s) > 2 else rise / np.maximum(step, 1e-9)
-    return np.asarray(s[0] + np.concatenate([[0.0], np.cumsum(step / np.hypot(1.0, lean))]), dtype=float)
+def _course(reading: SeamReading) -> Callable[[FloatArray, ArrayLike], FloatArray]:
+    """Lay the edge out in the plane; gives the places at stations, so far inwards from the edge and square to it.
+
+    Stations are lengths along the middle of the gap, and an edge's offset counts from a straight line.  So the middle
+    leans by the angle whose sine is its slope against the stations, and runs on along the line by the cosine.
+    """
+    from scipy.interpolate import CubicHermiteSpline
+
+    s, edge, half = reading.s_mm, reading.panel_edge_mm, reading.gap_mm / 2
+    cosine = np.ones(len(s))
+    for _ in range(3):  # the gap is square to the middle, so its share across the line depends on the lean
+        middle = _fair(s, edge + half * cosine, reading.spacing_mm)
+        sine = np.clip(np.gradient(middle, s, edge_order=min(2, len(s) - 1)), -0.95, 0.95) if len(s) > 1 else 0 * s
+        cosine = np.sqrt(1 - sine**2)
+    angle, off = np.arcsin(sine), (middle - edge) / cosine
+    along = s[0] + np.concatenate([[0.0], np.cumsum(np.diff(s) * (cosine[1:] + cosine[:-1]) / 2)])
+    points = np.stack([along, middle], 1)
+    spline = CubicHermiteSpline(s, points, np.stack([cosine, sine], 1)) if len(s) > 1 else None
+
+    def places(at: FloatArray, inwards: ArrayLike) -> FloatArray:
+        inside = np.clip(at, s[0], s[-1])
+        lean = np.interp(at, s, angle)
+        place = points[np.zeros(len(at), int)] if spline is None else spline(inside)
+        if spline is not None and (at != inside).any():  # goes on as round as its last part
+            bend = (angle - np.interp(s - _BEYOND_MM, s, angle)) / np.maximum(np.minimum(s - s[0], _BEYOND_MM), 1e-9)
+            beyond = at - inside
+            turn = beyond * np.where(beyond > 0, bend[-1], bend[np.searchsorted(s, s[0] + _BEYOND_MM) - 1])
+            chord = lean + turn / 2
+            place = place + beyond[:, None] * np.stack([np.cos(chord), np.sin(chord)], 1)
+            lean = lean + turn
+        square = np.stack([-np.sin(lean), np.cos(lean)], 1)  # towards the neighbour
+        return np.asarray(place - (np.interp(at, s, off) + np.asarray(inwards, float))[:, None] * square, dtype=float)
+
+    return places
 
 
-def _smooth(edge: FloatArray) -> FloatArray:
-    t = np.linspace(-1, 1, len(edge))
-    return np.asarray(np.polynomial.Polynomial.fit(t, edge, min(4, len(edge) - 1))(t), dtype=float)
-
-
-def _line(x: FloatArray, y: FloatArray) -> Line:
-    return tuple((float(a), float(b)) for a, b in zip(x, y, strict=True))
-
-
-def _runs(x: FloatArray, y: FloatArray, hit: Any) -> list[Line]:
-    cuts = np.flatnonzero(hit[1:] != hit[:-1]) + 1
-    return [_line(x[i], y[i]) for i in np.split(np.arange(len(x)), cuts) if hit[i[0]]]
+def _fair(s: FloatArray, values: FloatArray, spacing_mm: float) -> FloatArray:
+    """Smooth course of the middle of the gap; too few stations give a straight line."""
+    if len(s) < 6:
+        return np.asarray(np.polynomial.Polynomial.fit(s, values, min(1, len(s) - 1))(s), dtype=float)
+    return smooth_curve(s, values, max(_SMOOTH_MM, 3 * spacing_mm))
