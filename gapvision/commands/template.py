@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gapvision.commands._args import nonsense
 from gapvision.errors import GapvisionError
+from gapvision.units import parse_length
 
 if TYPE_CHECKING:
     from gapvision.judgement.template import TemplateDrawing
@@ -25,6 +27,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paper", metavar="a4|letter", help="paper in the printer (default: a4)")
     parser.add_argument(
         "-o", "--output", metavar="F.pdf", help="PDF to print (default: template.pdf, unless only --dxf is given)"
+    )
+    parser.add_argument(
+        "--marks-apart",
+        metavar="LENGTH",
+        help="from the first punch mark to the last, straight, as measured on the panel: a template that differs by "
+        "more than 0.3 mm is refused",
     )
     parser.add_argument("--dxf", metavar="F.dxf", help="the same lines for a plasma or laser cutter")
 
@@ -44,6 +52,11 @@ def run(args: argparse.Namespace) -> int:
     if not drawings:
         message = f"The plan changes no edge at a seam '{args.seam}'." if args.seam else ""
         raise GapvisionError("template-has-no-line", message)
+    if args.marks_apart:
+        apart = parse_length(args.marks_apart)
+        if len(drawings) > 1:
+            raise nonsense("--marks-apart is for one seam, and the plan changes more.", "Name it with --seam.")
+        drawings = [replace(d, measured_apart_mm=apart) for d in drawings]
     if "-o" in outputs:
         from gapvision.reports.template_pdf import write_template
 

@@ -28,7 +28,7 @@ A panel file::
     [[seams.marks]]                   # datum marks to lay the template on
     name = "punch 1"
     at = "100mm"
-    from_edge = "30mm"
+    from_edge = "30mm"                # and in [[seams]]: marks_apart = "210mm", from the first to the last, as measured
 
     [[adjusters]]
     name = "left hinge"
@@ -97,7 +97,9 @@ class _Mark(Declared, rename={"at_mm": "at", "from_edge_mm": "from_edge"}):
     from_edge_mm: Length
 
 
-class _Seam(Declared, rename={"allowed": "trim", "hand_mm": "hand", "worth_mm": "worth"}):
+class _Seam(
+    Declared, rename={"allowed": "trim", "hand_mm": "hand", "worth_mm": "worth", "marks_apart_mm": "marks_apart"}
+):
     name: Name
     start: Pair | None = None
     end: Pair | None = None
@@ -112,6 +114,7 @@ class _Seam(Declared, rename={"allowed": "trim", "hand_mm": "hand", "worth_mm": 
     worth_mm: Length = Length(WORTH_MM)
     photos: tuple[_Photo, ...] = ()
     marks: tuple[_Mark, ...] = ()
+    marks_apart_mm: Length | None = None
 
     def check(self) -> None:
         self.to(model.TrimRules)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from gapvision.errors import GapvisionError, require
 from gapvision.geometry.curves import smooth_curve
 from gapvision.geometry.runs import runs
-from gapvision.model import CorrectionPlan, FloatArray, Mark, SeamReading, StretchPlan
+from gapvision.model import CorrectionPlan, FloatArray, Mark, SeamReading, StretchPlan, TrimRules
 from gapvision.units import MM_PER_INCH
 
 TICK_MM = 25.0
@@ -24,6 +24,7 @@ TICK_MM = 25.0
 #: leave open; common practice, no source.
 MARKS_FIT_MM = 0.3
 _BEYOND_MM = 50.0  # marks so far from the stations are still drawn; there the edge goes on as round as its last 50 mm
+_TOLD_MM = 0.01  # changes below this are told as none, as in the plan's table
 _SMOOTH_MM = 120.0  # as the form of a curved edge is judged
 Line = tuple[tuple[float, float], ...]
 
@@ -57,6 +58,16 @@ class TemplateDrawing:
         Station numbers.
     into_panel : float
         +1 when the panel lies above its edge on the sheet, -1 when below.
+    safe : tuple of Line
+        The safe limit: no cut may reach beyond it; none where it was not entered.
+    depths : tuple of Label
+        At each tick with a change, what is removed there, with a plus what is added [mm].
+    runs : str
+        Where rising numbers lead, in the panel's own words for its directions.
+    move_first : bool
+        Whether the plan moves the panel before its edge is changed.
+    measured_apart_mm : float or None
+        Distance between the first mark and the last as measured on the panel [mm]; None: not stated.
     """
 
     seam: str
@@ -69,6 +80,11 @@ class TemplateDrawing:
     marks: tuple[Label, ...]
     labels: tuple[Label, ...]
     into_panel: float
+    safe: tuple[Line, ...] = ()
+    depths: tuple[Label, ...] = ()
+    runs: str = ""
+    move_first: bool = False
+    measured_apart_mm: float | None = None
 
     @property
     def marks_apart_mm(self) -> float | None:
@@ -77,20 +93,18 @@ class TemplateDrawing:
             return None
         return math.dist(*((m.x, m.y) for m in (self.marks[0], self.marks[-1])))
 
-    def check_marks(self, measured_mm: float) -> None:
-        """Refuse a sheet that does not fit the marks in the metal.
-
-        Parameters
-        ----------
-        measured_mm : float
-            Distance between the first mark and the last, measured on the panel [mm].
+    def check(self) -> None:
+        """Refuse a sheet whose marks do not fit those in the metal, where their distance was measured.
 
         Raises
         ------
         GapvisionError
             ``template-marks-differ``.
         """
-        drawn, told = self.marks_apart_mm, f"The template of seam '{self.seam}' ({self.photo})"
+        drawn, measured_mm = self.marks_apart_mm, self.measured_apart_mm
+        if measured_mm is None:
+            return
+        told = f"The template of seam '{self.seam}' ({self.photo})"
         if drawn is None:
             marks = f"{told} has {'one mark' if self.marks else 'no mark'}, so no distance can be compared."
             raise GapvisionError("template-marks-differ", marks)
@@ -112,11 +126,28 @@ class TemplateDrawing:
 
 def drawings_of_plan(plan: CorrectionPlan) -> list[TemplateDrawing]:
     """One drawing per stretch whose edge is changed."""
-    marks = {s.name: s.marks for s in plan.panel.seams}
-    return [stretch_drawing(x, plan.panel.name, marks[x.seam]) for x in plan.stretches if x.trim.needed]
+    seams = {seam.name: seam for seam in plan.panel.seams}
+    return [
+        replace(
+            stretch_drawing(x, plan.panel.name, seams[x.seam].marks, seams[x.seam].trim),
+            runs=_direction(x.stages[0].reading, plan.panel.words),
+            move_first=not plan.move.is_none,
+            measured_apart_mm=seams[x.seam].marks_apart_mm,
+        )
+        for x in plan.stretches
+        if x.trim.needed
+    ]
 
 
-def stretch_drawing(stretch: StretchPlan, panel: str, marks: Sequence[Mark] = ()) -> TemplateDrawing:
+def _direction(reading: SeamReading, words: Sequence[str]) -> str:
+    """Where rising stations lead, in the panel's words for x+, x-, y+ and y-."""
+    x, y = (reading.xy_mm[-1] - reading.xy_mm[0]).tolist()
+    return words[int(x < 0)] if abs(x) > abs(y) else words[2 + int(y < 0)]
+
+
+def stretch_drawing(
+    stretch: StretchPlan, panel: str, marks: Sequence[Mark] = (), trim: TrimRules | None = None
+) -> TemplateDrawing:
     """Draw the new edge of one stretch.
 
     Notes
@@ -140,9 +171,12 @@ def stretch_drawing(stretch: StretchPlan, panel: str, marks: Sequence[Mark] = ()
     def changed(hit: NDArray[np.bool_]) -> tuple[Line, ...]:
         return tuple(line(s[i:k], remove[i:k]) for i, k in runs(s, reading.spacing_mm, hit) if hit[i])
 
+    safe = (trim or TrimRules()).safe_at(s)
     stations = np.arange(math.ceil(s[0] / TICK_MM), math.floor(s[-1] / TICK_MM) + 1) * TICK_MM
     long = np.where(stations.round() % 100 == 0, 14.0, 9.0)
     near = [m for m in marks if s[0] - _BEYOND_MM <= m.at_mm <= s[-1] + _BEYOND_MM]
+    depth = np.interp(stations, s, remove)
+    deep = np.abs(depth) >= _TOLD_MM
     crosses = line(np.array([m.at_mm for m in near]), [m.from_edge_mm for m in near])
     return TemplateDrawing(
         seam=stretch.seam,
@@ -152,12 +186,16 @@ def stretch_drawing(stretch: StretchPlan, panel: str, marks: Sequence[Mark] = ()
         scribe=changed(remove > 0),
         build_up=changed(remove < 0),
         ticks=tuple(zip(line(stations, 2.0), line(stations, long), strict=True)),
-        marks=tuple(Label(x=x, y=y, text=m.name) for m, (x, y) in zip(near, crosses, strict=True)),
-        labels=tuple(
-            Label(x=x, y=y, text=f"{at:.0f}") for at, (x, y) in zip(stations, line(stations, long + 3.5), strict=True)
-        ),
+        marks=_labels([m.name for m in near], crosses),
+        labels=_labels([f"{at:.0f}" for at in stations], line(stations, long + 3.5)),
         into_panel=into,
+        safe=() if np.isinf(safe).all() else tuple(line(s[i:k], safe[i:k]) for i, k in runs(s, reading.spacing_mm)),
+        depths=_labels([f"{'' if d > 0 else '+'}{abs(d):.2f}" for d in depth[deep]], line(stations[deep], -3.0)),
     )
+
+
+def _labels(texts: Sequence[str], places: Line) -> tuple[Label, ...]:
+    return tuple(Label(x=x, y=y, text=text) for text, (x, y) in zip(texts, places, strict=True))
 
 
 def _course(reading: SeamReading) -> Callable[[FloatArray, ArrayLike], FloatArray]:
@@ -172,7 +210,7 @@ def _course(reading: SeamReading) -> Callable[[FloatArray, ArrayLike], FloatArra
     cosine = np.ones(len(s))
     for _ in range(3):  # the gap is square to the middle, so its share across the line depends on the lean
         middle = _fair(s, edge + half * cosine, reading.spacing_mm)
-        sine = np.clip(np.gradient(middle, s, edge_order=min(2, len(s) - 1)), -0.95, 0.95) if len(s) > 1 else 0 * s
+        sine = np.clip(np.gradient(middle, s, edge_order=2 if len(s) > 2 else 1), -0.95, 0.95) if len(s) > 1 else 0 * s
         cosine = np.sqrt(1 - sine**2)
     angle, off = np.arcsin(sine), (middle - edge) / cosine
     along = s[0] + np.concatenate([[0.0], np.cumsum(np.diff(s) * (cosine[1:] + cosine[:-1]) / 2)])

@@ -203,6 +203,8 @@ class SeamLayout:
         The edge in the photos that is this panel's.
     trim, marks : TrimRules, tuple of Mark
         What may be done to its edge, and what a template is laid on.
+    marks_apart_mm : float or None
+        Distance between the first mark and the last, measured straight on the panel [mm]; None: not measured.
     photos : tuple of PhotoPlace
         How its photos lie on it.
     """
@@ -213,6 +215,7 @@ class SeamLayout:
     panel_edge: str = "B"
     trim: TrimRules = field(default_factory=TrimRules)
     marks: tuple[Mark, ...] = ()
+    marks_apart_mm: float | None = None
     photos: tuple[PhotoPlace, ...] = ()
 
 

@@ -362,6 +362,12 @@ def _templates(plan: CorrectionPlan) -> None:
     if not drawings:
         st.write("No edge has to be changed, so there is no template.")
         return
+    try:
+        for drawing in drawings:
+            drawing.check()
+    except GapvisionError as error:
+        st.error(str(error))
+        return
 
     def make(name: str) -> bytes:
         from gapvision.reports.template_dxf import write_dxf

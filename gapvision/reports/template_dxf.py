@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from ezdxf.layouts.layout import Modelspace
 
 #: Layer -> colour index of the DXF standard palette.
-LAYERS = {"SCRIBE": 1, "BUILD_UP": 5, "PRESENT_EDGE": 7, "STATIONS": 8, "MARKS": 3, "CHECK_LINE": 2}
+LAYERS = {"SCRIBE": 1, "BUILD_UP": 5, "PRESENT_EDGE": 7, "SAFE_LIMIT": 6, "STATIONS": 8, "MARKS": 3, "CHECK_LINE": 2}
 _APART_MM = 60.0
 
 
@@ -33,10 +33,12 @@ def write_dxf(drawings: Sequence[TemplateDrawing], path: str | Path) -> None:
     Raises
     ------
     GapvisionError
-        ``template-has-no-line``, ``folder-not-writable``.
+        ``template-has-no-line``, ``template-marks-differ``, ``folder-not-writable``.
     """
     if not drawings:
         raise GapvisionError("template-has-no-line")
+    for drawing in drawings:
+        drawing.check()
     out = io.StringIO()
     _document(drawings).write(out)
     write_whole(Path(path), out.getvalue().encode("utf-8"))
@@ -68,13 +70,14 @@ def _one(space: Modelspace, d: TemplateDrawing, lift: float) -> None:
         ("PRESENT_EDGE", d.present),
         ("SCRIBE", d.scribe),
         ("BUILD_UP", d.build_up),
+        ("SAFE_LIMIT", d.safe),
         ("STATIONS", d.ticks),
     )
     for layer, lines in groups:
         for line in lines:
             if len(line) > 1:
                 space.add_lwpolyline([(x, y + lift) for x, y in line], dxfattribs={"layer": layer})
-    for label in d.labels:
+    for label in (*d.labels, *d.depths):
         space.add_text(label.text, height=3, dxfattribs={"layer": "STATIONS", "insert": (label.x, label.y + lift)})
     for mark in d.marks:
         space.add_circle((mark.x, mark.y + lift), 2, dxfattribs={"layer": "MARKS"})

@@ -11,15 +11,16 @@ from typing import TYPE_CHECKING
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import write_whole
-from gapvision.judgement.template import Line, TemplateDrawing
+from gapvision.judgement.template import MARKS_FIT_MM, Line, TemplateDrawing
 from gapvision.reports.target_sheet import PAPERS_MM
+from gapvision.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
 
 _MARGIN_MM = 10.0  # most printers leave 5 mm unprinted
 _OVERLAP_MM = 15.0
-_HEAD_MM = 20.0  # room for the title and the check line
+_HEAD_MM = 28.0  # room for the title, what to heed and the check line
 _MM = 72 / 25.4
 _AIR_MM = 12.0
 
@@ -89,12 +90,14 @@ def write_template(drawings: Sequence[TemplateDrawing], path: str | Path, paper:
     Raises
     ------
     GapvisionError
-        ``template-has-no-line``, ``paper-unknown``, ``folder-not-writable``.
+        ``template-has-no-line``, ``template-marks-differ``, ``paper-unknown``, ``folder-not-writable``.
     """
     from reportlab.pdfgen.canvas import Canvas
 
     if not drawings:
         raise GapvisionError("template-has-no-line")
+    for drawing in drawings:
+        drawing.check()
     out = io.BytesIO()
     pages = [(d, t) for d in drawings for t in tiles_for(d, paper)]
     size = PAPERS_MM[paper]
@@ -131,54 +134,55 @@ def _page(c: Canvas, d: TemplateDrawing, tile: Tile, number: int, count: int) ->
 
 
 def _drawing(c: Canvas, d: TemplateDrawing) -> None:
-    c.setStrokeColorRGB(0, 0, 0)
+    black, red, blue, grey = (0, 0, 0), (0.8, 0, 0), (0, 0, 0.75), (0.45, 0.45, 0.45)
+    groups: tuple[tuple[tuple[Line, ...], tuple[float, ...], list[float]], ...] = (
+        (d.ticks, black, []), (d.present, black, [2.0, 1.2]), (d.safe, grey, [4.0, 1.0, 0.5, 1.0]),
+        (d.scribe, red, []), (d.build_up, blue, [0.8, 0.8]),
+    )  # fmt: skip
     c.setLineWidth(0.25)
-    for line in d.ticks:
-        _polyline(c, line)
-    c.setFont("Helvetica", 3.2)
-    for label in d.labels:
-        c.drawCentredString(label.x, label.y - 1.1, label.text)
-    c.setDash([2.0, 1.2])
-    for line in d.present:
-        _polyline(c, line)
+    for lines, colour, dashes in groups:
+        c.setStrokeColorRGB(*colour)
+        c.setDash(dashes)
+        for line in lines:
+            _polyline(c, line)
     c.setDash([])
-    c.setLineWidth(0.25)
-    c.setStrokeColorRGB(0.8, 0, 0)
+    c.setStrokeColorRGB(*red)
     for line in d.scribe:
-        _polyline(c, line)
         _ends(c, line, d.into_panel)
-    c.setStrokeColorRGB(0, 0, 0.75)
-    c.setDash([0.8, 0.8])
-    for line in d.build_up:
-        _polyline(c, line)
-    c.setDash([])
-    c.setStrokeColorRGB(0, 0, 0)
+    c.setStrokeColorRGB(*black)
+    for labels, size in ((d.labels, 3.2), (d.depths, 2.4)):
+        c.setFont("Helvetica", size)
+        for label in labels:
+            c.drawCentredString(label.x, label.y - size / 3, label.text)
+    c.setFont("Helvetica", 3.2)
     for mark in d.marks:
-        c.line(mark.x - 4, mark.y, mark.x + 4, mark.y)
-        c.line(mark.x, mark.y - 4, mark.x, mark.y + 4)
+        _cross(c, mark.x, mark.y)
         c.circle(mark.x, mark.y, 2, stroke=1, fill=0)
         c.drawString(mark.x + 5, mark.y - 1, mark.text)
     _words(c, d)
 
 
 def _words(c: Canvas, d: TemplateDrawing) -> None:
-    """Say what lies on either side, once in the middle of every 150 mm."""
-    x0, _, x1, _ = d.bounds
+    """Say what lies on either side and which way it runs, once in the middle of every 150 mm."""
+    (x0, _), (x1, _) = d.present[0][0], d.present[-1][-1]
+    points = sorted(p for line in d.present for p in line)
     c.setFont("Helvetica", 3.0)
     c.setFillColorRGB(0.3, 0.3, 0.3)
-    ys = [y for line in d.present for _, y in line]
-    inside, outside = (max(ys), min(ys)) if d.into_panel > 0 else (min(ys), max(ys))
-    for k in range(max(1, round((x1 - x0) / 150))):
-        x = x0 + (k + 0.5) * (x1 - x0) / max(1, round((x1 - x0) / 150))
-        c.drawCentredString(x, inside + d.into_panel * 23 - 1, f"{d.panel}: this side stays")
-        c.drawCentredString(x, outside - d.into_panel * 7 - 1, "gap")
+    count = max(1, round((x1 - x0) / 150))
+    for k in range(count):
+        x = x0 + (k + 0.5) * (x1 - x0) / count
+        y = min(points, key=lambda p: abs(p[0] - x))[1]
+        c.drawCentredString(x, y + d.into_panel * 23 - 1, f"{d.panel}: this side stays")
+        c.drawCentredString(x, y - d.into_panel * 9 - 1, f"gap; this way {d.runs}: >>>" if d.runs else "gap")
     c.setFillColorRGB(0, 0, 0)
 
 
 def _ends(c: Canvas, line: Line, into: float) -> None:
-    """A short bar across each end of a cut, so that its start is found without colour."""
-    for x, y in (line[0], line[-1]):
-        c.line(x, y + into * 0.6, x, y + into * 5)
+    """A short bar square to each end of a cut, so that its start is found without colour."""
+    for (x, y), (nx, ny), way in ((line[0], line[min(1, len(line) - 1)], into), (line[-1], line[-2:][0], -into)):
+        long = math.hypot(nx - x, ny - y) or 1.0
+        across = -way * (ny - y) / long, way * ((nx - x) / long or 1.0)
+        c.line(x + 0.6 * across[0], y + 0.6 * across[1], x + 5 * across[0], y + 5 * across[1])
 
 
 def _polyline(c: Canvas, line: Line) -> None:
@@ -194,23 +198,8 @@ def _head(c: Canvas, d: TemplateDrawing, tile: Tile, number: int, count: int) ->
     c.setFont("Helvetica-Bold", 4.2)
     c.drawString(_MARGIN_MM, top - 4, _short(f"{d.panel}: {d.seam} seam, new edge at true scale", 58))
     c.setFont("Helvetica", 3.0)
-    c.drawString(
-        _MARGIN_MM,
-        top - 8.5,
-        _short(f"from {d.photo}; page {number} of {count}, tile {tile.name} of {tile.columns} x {tile.rows}", 80),
-    )
-    c.drawString(
-        _MARGIN_MM,
-        top - 12.5,
-        "red line: scribe and cut to it; blue dots: build up to it; dashes: "
-        "the edge as it is; numbers: mm along the seam",
-    )
-    c.drawString(
-        _MARGIN_MM,
-        top - 16.5,
-        "Print at 100 % (actual size). Measure both check lines with a steel "
-        "rule: if either is off, do not use the sheet.",
-    )
+    for k, text in enumerate(_heed(d, f"page {number} of {count}, tile {tile.name} of {tile.columns} x {tile.rows}")):
+        c.drawString(_MARGIN_MM, top - 8.5 - 4 * k, _short(text, 115 if k == 0 else 165))
     right = _MARGIN_MM + tile.width
     c.setLineWidth(0.2)
     c.line(right - 100, top - 6, right, top - 6)
@@ -225,6 +214,25 @@ def _head(c: Canvas, d: TemplateDrawing, tile: Tile, number: int, count: int) ->
     c.rotate(90)
     c.drawCentredString(0, 0, "exactly 50 mm")
     c.restoreState()
+
+
+def _heed(d: TemplateDrawing, page: str) -> list[str]:
+    """What stands above the drawing, a line each."""
+    first = "Do step 1 of the plan (the move) first, close it, look, measure. " if d.move_first else ""
+    told = [
+        f"from {_short(d.photo, 60)}; {page}",
+        "red line: scribe and cut to it; blue dots: build up to it; dashes: the edge as it is; dash-dot: never beyond",
+        f"{first}Lay it on the panel's outer face, print up, flat along its bend; numbers: mm along the seam.",
+        "Print at 100 % (actual size). Measure both check lines with a steel rule: if one is off, do not use it.",
+    ]
+    if d.marks_apart_mm is not None:
+        one, two = d.marks[0].text, d.marks[-1].text
+        away = f"{d.marks_apart_mm:.1f} mm ({d.marks_apart_mm / MM_PER_INCH:.3f} in)"
+        told.append(
+            f"{_short(one, 12)} to {_short(two, 12)}, straight: {away}. Measured on the panel: ________ "
+            f"More than {MARKS_FIT_MM} mm off: do not cut by it."
+        )
+    return told
 
 
 def _overlaps(c: Canvas, tile: Tile) -> None:

@@ -88,6 +88,7 @@ WRONG = [
     (["template", "none.toml"], "'none.toml' was not found", 2),
     (["template", LEFT], "is not a plan of gapvision.", 2),
     (["template", str(EXAMPLE / "bonnet.toml"), "--seam", "rear"], "The plan changes no edge at a seam 'rear'.", 2),
+    (["template", str(EXAMPLE / "bonnet.toml"), "--marks-apart", "181mm"], "the panel has 181.00 mm", 2),
     (["template", str(EXAMPLE / "bonnet.toml"), "--paper", "a5", "-o", "x.pdf"], "There is no sheet for 'a5'.", 2),
 ]
 

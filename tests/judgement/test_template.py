@@ -1,5 +1,7 @@
 """Templates of edges of known shape: arcs and straight lines, laid out with a compass and nothing of the program."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import least_squares
@@ -7,7 +9,7 @@ from scipy.optimize import least_squares
 from gapvision.errors import GapvisionError
 from gapvision.judgement.template import stretch_drawing
 from gapvision.judgement.trim import trim_line
-from gapvision.model import Mark, StagePrediction, StretchPlan
+from gapvision.model import Mark, StagePrediction, StretchPlan, TrimRules
 
 from ._panels import reading
 
@@ -21,7 +23,7 @@ def punch(name, at):
 MARKS = (punch("punch 1", 20.0), punch("punch 2", 20.0 + APART))
 
 
-def drawing(radius, inside, *, on_left=True, remove=0.8, marks=MARKS, noise=0.02, hole=(0, 0), lean=0.0):
+def drawing(radius, inside, *, on_left=True, remove=0.8, marks=MARKS, noise=0.02, hole=(0, 0), rules=None):
     """Template of a panel whose edge is an arc about one centre with its neighbour's.
 
     ``radius`` is that of the middle of the gap; ``inside`` says that the panel lies on the centre's side.
@@ -32,14 +34,14 @@ def drawing(radius, inside, *, on_left=True, remove=0.8, marks=MARKS, noise=0.02
     own = radius - bend * GAP / 2  # radius of the panel's edge
     angle = (s - 125.0) / radius
     # Offsets towards the neighbour from a straight line, as a photo gives them; the centre lies at -bend * radius.
-    edge = bend * (own * np.cos(angle + lean) - radius) + np.random.default_rng(5).normal(0, noise, len(s))
+    edge = bend * (own * np.cos(angle) - radius) + np.random.default_rng(5).normal(0, noise, len(s))
     stretch = reading(s, GAP, edge=edge, panel_on_left=on_left, curved=True)
     low, high = np.full(len(s), 4.0), np.full(len(s), 5.0)
     trim = trim_line(s, edge, np.full(len(s), GAP), low, high)
-    trim = type(trim)(**{**{f: getattr(trim, f) for f in trim.__slots__}, "remove_mm": np.full(len(s), remove)})
+    trim = replace(trim, remove_mm=np.full(len(s), remove))
     stages = (StagePrediction(stage="as measured", reading=stretch, verdict=None),)
     plan = StretchPlan(seam="x", photo="x.jpg", stages=stages, trim=trim, finish=None, lower_mm=low, upper_mm=high)
-    return stretch_drawing(plan, "panel", marks), own, bend
+    return stretch_drawing(plan, "panel", marks, rules), own, bend
 
 
 def about(points, radius):
@@ -105,11 +107,22 @@ def test_lines_do_not_reach_over_a_hole():
 
 def test_a_template_that_does_not_fit_its_marks_is_refused():
     sheet, *_ = drawing(600.0, True)
-    sheet.check_marks(197.5)
+    sheet.check()
+    replace(sheet, measured_apart_mm=197.5).check()
     with pytest.raises(GapvisionError, match=r"197\.[67]\d mm .* 208\.90 mm") as caught:
-        sheet.check_marks(208.9)
+        replace(sheet, measured_apart_mm=208.9).check()
     assert caught.value.code == "template-marks-differ"
     bare, *_ = drawing(600.0, True, marks=MARKS[:1])
     with pytest.raises(GapvisionError, match="one mark") as caught:
-        bare.check_marks(208.9)
+        replace(bare, measured_apart_mm=208.9).check()
     assert caught.value.code == "template-marks-differ"
+
+
+def test_depths_and_the_safe_line():
+    sheet, own, bend = drawing(400.0, True, noise=0.0, rules=TrimRules(safe_limit=((0.0, 3.0),)))
+    assert {d.text for d in sheet.depths} == {"0.80"}
+    assert len(sheet.depths) == len(sheet.ticks) == 10
+    (safe,) = sheet.safe
+    assert np.abs(about(safe, own - bend * 3.0)).max() < 0.05
+    assert drawing(400.0, True)[0].safe == ()
+    assert {d.text for d in drawing(400.0, True, remove=-0.3)[0].depths} == {"+0.30"}

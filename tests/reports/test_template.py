@@ -115,7 +115,7 @@ def test_tiles_overlap_and_cover():
 
 
 def test_high_drawings_get_rows():
-    high = replace(drawing(200), marks=(Label(x=10, y=-300, text="far"),))
+    high = replace(drawing(200), marks=(Label(x=10, y=-280, text="far"),))
     assert {t.row for t in tiles_for(high, "a4")} == {0, 1}
 
 
