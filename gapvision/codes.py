@@ -345,6 +345,9 @@ note line-not-possible
     No straight line brings every station within its limits.
     See between which stations it fails and by how much; part of the neighbour's edge has to change too, or metal be \
 added.
+note hole-in-the-trim
+    The edge was not measured all along, and beside the hole metal is to go or to come.
+    Do nothing to that edge yet: clean, light or uncover the place, photograph it, and make the plan again.
 note safe-limit-reached
     The safe limit (fold, flange, spot welds) stops the trim.
     Never cut beyond it: set the panel further away, or change the neighbour's edge.

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from gapvision.errors import GapvisionError, require
 from gapvision.geometry.curves import smooth_curve
 from gapvision.geometry.runs import runs
-from gapvision.model import CorrectionPlan, FloatArray, Mark, SeamReading, StretchPlan, TrimRules
+from gapvision.model import NOT_MEASURED, CorrectionPlan, FloatArray, Mark, SeamReading, StretchPlan, TrimRules
 from gapvision.units import MM_PER_INCH
 
 TICK_MM = 25.0
@@ -174,10 +174,13 @@ def stretch_drawing(
     safe = (trim or TrimRules()).safe_at(s)
     stations = np.arange(math.ceil(s[0] / TICK_MM), math.floor(s[-1] / TICK_MM) + 1) * TICK_MM
     long = np.where(stations.round() % 100 == 0, 14.0, 9.0)
-    near = [m for m in marks if s[0] - _BEYOND_MM <= m.at_mm <= s[-1] + _BEYOND_MM]
+    nearby = [m for m in marks if s[0] - _BEYOND_MM <= m.at_mm <= s[-1] + _BEYOND_MM]
     depth = np.interp(stations, s, remove)
-    deep = np.abs(depth) >= _TOLD_MM
-    crosses = line(np.array([m.at_mm for m in near]), [m.from_edge_mm for m in near])
+    near = np.abs(s[:, None] - stations).min(axis=0, initial=np.inf) <= reading.spacing_mm  # none in a hole
+    deep = (np.abs(depth) >= _TOLD_MM) & near
+    unseen = [x for x in stretch.trim.spans if x.action == NOT_MEASURED]
+    middles = line(np.array([(x.from_mm + x.to_mm) / 2 for x in unseen]), -3.0)
+    crosses = line(np.array([m.at_mm for m in nearby]), [m.from_edge_mm for m in nearby])
     return TemplateDrawing(
         seam=stretch.seam,
         photo=stretch.photo,
@@ -186,11 +189,14 @@ def stretch_drawing(
         scribe=changed(remove > 0),
         build_up=changed(remove < 0),
         ticks=tuple(zip(line(stations, 2.0), line(stations, long), strict=True)),
-        marks=_labels([m.name for m in near], crosses),
+        marks=_labels([m.name for m in nearby], crosses),
         labels=_labels([f"{at:.0f}" for at in stations], line(stations, long + 3.5)),
         into_panel=into,
         safe=() if np.isinf(safe).all() else tuple(line(s[i:k], safe[i:k]) for i, k in runs(s, reading.spacing_mm)),
-        depths=_labels([f"{'' if d > 0 else '+'}{abs(d):.2f}" for d in depth[deep]], line(stations[deep], -3.0)),
+        depths=(
+            *_labels([f"{'' if d > 0 else '+'}{abs(d):.2f}" for d in depth[deep]], line(stations[deep], -3.0)),
+            *_labels([f"{NOT_MEASURED}: leave"] * len(unseen), middles),
+        ),
     )
 
 

@@ -15,9 +15,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.geometry.runs import HOLE_SPACINGS, runs
+from gapvision.geometry.runs import HOLE_SPACINGS, before_holes, runs
 from gapvision.judgement.programmes import least_excess, least_sum
-from gapvision.model import FloatArray, Notice, TrimLine, TrimRow, TrimRules, TrimSpan
+from gapvision.model import NOT_MEASURED, FloatArray, Notice, TrimLine, TrimRow, TrimRules, TrimSpan
 
 BoolArray = NDArray[np.bool_]
 
@@ -27,6 +27,7 @@ _FILL_WEIGHT = 1e-4  # filling counts only among lines that cut equally much
 _ADD_LAST = 1e4  # dressing the whole edge: adding metal only where no trim can do it
 _NOTHING_MM = 1e-6  # below the solver's rounding
 _JOIN_MM = 10.0
+_STROKE_MM = 5.0  # a file stroke goes on over a hole as long as specifications let pass; common practice, no source
 _SMALL_MM = 0.01  # changes below this are told as none
 
 
@@ -94,7 +95,7 @@ def trim_line(
     short = np.where(short > 10 * _NOTHING_MM, short, 0.0)
     if short.max() <= rules.worth_mm and changes:
         short = np.zeros(len(short))
-    short_spans = _spans(s_mm, short, spacing_mm, "out of limits")
+    short_spans, spans = _spans(s_mm, short, spacing_mm, "out of limits"), _change_spans(s_mm, remove, spacing_mm)
     kind = "fair" if curved else "straight"
     return TrimLine(
         s_mm=s_mm,
@@ -107,11 +108,11 @@ def trim_line(
         kind=kind,
         short_by_mm=float(short.max()),
         short_spans=short_spans,
-        spans=_change_spans(s_mm, remove, spacing_mm),
+        spans=spans,
         rows=_rows(s_mm, gap_mm, new_gap, remove, spacing_mm) if changes else (),
         cut_mm=float((remove > _SMALL_MM).sum() * spacing_mm),
         add_mm=float((remove < -_SMALL_MM).sum() * spacing_mm),
-        notices=tuple(_notices(short_spans, remove, safe, rules, kind)) if changes else (),
+        notices=tuple(_notices(short_spans, spans, remove, safe, rules, kind)) if changes else (),
     )
 
 
@@ -240,13 +241,17 @@ def _design_curve(s: FloatArray, edge: FloatArray) -> FloatArray:
 def _spans(s: FloatArray, amount: FloatArray, spacing: float, action: str) -> tuple[TrimSpan, ...]:
     hit = _joined(s, amount > 0)
     out = []
-    # One file stroke goes on over a short hole.
-    for start, stop in runs(s, max(spacing, _JOIN_MM / HOLE_SPACINGS), hit):
+    for start, stop in runs(s, _stroke(spacing), hit):
         i = start + int(np.argmax(amount[start:stop]))
         if hit[start] and amount[i] > 0:
             ends, most = (float(s[start]), float(s[stop - 1])), (float(amount[i]), float(s[i]))
             out.append(TrimSpan(action, *ends, *most))
     return tuple(out)
+
+
+def _stroke(spacing: float) -> float:
+    """Spacing beyond which stations have a hole between them that no file stroke goes over."""
+    return max(spacing, _STROKE_MM / HOLE_SPACINGS)
 
 
 def _worth(s: FloatArray, excess: FloatArray, worth_mm: float, spacing: float) -> BoolArray:
@@ -272,7 +277,10 @@ def _joined(s: FloatArray, hit: BoolArray) -> BoolArray:
 def _change_spans(s: FloatArray, remove: FloatArray, spacing: float) -> tuple[TrimSpan, ...]:
     cut = _spans(s, np.where(remove > _SMALL_MM, remove, 0.0), spacing, "remove")
     add = _spans(s, np.where(remove < -_SMALL_MM, -remove, 0.0), spacing, "add")
-    return tuple(sorted(cut + add, key=lambda x: x.from_mm))
+    at = before_holes(s, _stroke(spacing))
+    beside = np.maximum(np.abs(remove[at]), np.abs(remove[at + 1])) > _SMALL_MM
+    holes = [TrimSpan(NOT_MEASURED, float(s[i]), float(s[i + 1]), 0.0, float(s[i])) for i in at[beside]]
+    return tuple(sorted([*cut, *add, *holes], key=lambda x: x.from_mm))
 
 
 def _rows(
@@ -293,8 +301,16 @@ def _rows(
 
 
 def _notices(
-    short: Sequence[TrimSpan], remove: FloatArray, safe: FloatArray, rules: TrimRules, kind: str
+    short: Sequence[TrimSpan],
+    spans: Sequence[TrimSpan],
+    remove: FloatArray,
+    safe: FloatArray,
+    rules: TrimRules,
+    kind: str,
 ) -> Iterator[Notice]:
+    holes = [[x.from_mm, x.to_mm] for x in spans if x.action == NOT_MEASURED]
+    if holes:
+        yield Notice(code="hole-in-the-trim", values={"holes_mm": holes})
     if short:
         where = [[x.from_mm, x.to_mm, x.largest_mm, x.largest_at_mm] for x in short]
         yield Notice(code="line-not-possible", values={"line": kind, "missed_mm": where})

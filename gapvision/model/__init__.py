@@ -51,6 +51,7 @@ from gapvision.model.panel import (
 )
 from gapvision.model.photo import Notice, Photo, StripView
 from gapvision.model.plan import (
+    NOT_MEASURED,
     STAGES_OF_PLAN,
     CorrectionPlan,
     Move,

@@ -92,9 +92,13 @@ class TrimRow:
     action: str
 
 
+#: Action of a span that lies in a hole of the photo, beside metal that is cut or built up.
+NOT_MEASURED = "not measured"
+
+
 @dataclass(frozen=True, slots=True)
 class TrimSpan:
-    """A stretch that is cut, built up, or that no line of this kind can bring within the limits [mm]."""
+    """A stretch that is cut, built up, not measured, or that no line of this kind brings within the limits [mm]."""
 
     action: str
     from_mm: float
@@ -125,7 +129,7 @@ class TrimLine:
     short_spans : tuple of TrimSpan
         Where it fails and by how much.
     spans : tuple of TrimSpan
-        Where metal is removed and where it is added.
+        Where metal is removed and where it is added, and the holes beside that.
     rows : tuple of TrimRow
         The table, every 25 mm and at each change.
     cut_mm, add_mm : float

@@ -96,7 +96,7 @@ def draw_plan(plan: CorrectionPlan, seam: str | None = None) -> Figure:
             cut = stage.stage == "after the trim" and stretch.trim.needed
             words = {"remove": "cut", "add": "build up"}
             trim = [
-                (x.from_mm, x.to_mm, f"{words.get(x.action, x.action)} up to {x.largest_mm:.2f} mm")
+                (x.from_mm, x.to_mm, f"{words[x.action]} up to {x.largest_mm:.2f} mm" if x.largest_mm else x.action)
                 for x in (stretch.trim.spans if cut else ())
             ]
             title = f"{stretch.seam} ({stretch.photo}), {stage.stage}: {stage.verdict.state}"

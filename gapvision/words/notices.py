@@ -73,6 +73,11 @@ def _line_not_possible(v: Values, say: Lengths) -> str:
     return f"No {v['line']} line brings every station within its limits; the best one misses them from {where}."
 
 
+def _hole_in_the_trim(v: Values, say: Lengths) -> str:
+    holes = ", ".join(say.stretch(*ends) for ends in v["holes_mm"])
+    return f"The edge was not measured from {holes}, and beside that metal is to go or to come."
+
+
 def _film_thick(v: Values, say: Lengths) -> tuple[str, str]:
     film = say.film(*v["film_um"])
     if "clear_coat_um" in v:
@@ -106,6 +111,7 @@ def _known_stated(v: Values, say: Lengths) -> str:
 
 _TEXTS: dict[str, Callable[[Values, Lengths], str | tuple[str, str]]] = {
     "line-not-possible": _line_not_possible,
+    "hole-in-the-trim": _hole_in_the_trim,
     "film-thick": _film_thick,
     "film-common-practice": _film_common_practice,
     "edge-contradicted": _edge_contradicted,

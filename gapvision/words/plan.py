@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from gapvision.model import Adjuster, CorrectionPlan, PointMove, TrimLine, TrimRow, TrimSpan
+from gapvision.model import NOT_MEASURED, Adjuster, CorrectionPlan, PointMove, TrimLine, TrimRow, TrimSpan
 from gapvision.model.plan import TOLD_MM
 from gapvision.words.lengths import Lengths
 
@@ -56,7 +56,9 @@ def travel(adjuster: Adjuster, directions: Sequence[str], say: Lengths) -> str:
 
 
 def trim_span(span: TrimSpan, say: Lengths) -> str:
-    """Where metal goes or comes, and the most of it."""
+    """Where metal goes or comes, and the most of it; a hole is to be left."""
+    if span.action == NOT_MEASURED:
+        return f"{say.stretch(span.from_mm, span.to_mm)} was not measured: leave it"
     return f"{say.stretch(span.from_mm, span.to_mm)} {span.action} up to {say.target(span.largest_mm)}"
 
 

@@ -9,7 +9,7 @@ from scipy.optimize import least_squares
 from gapvision.errors import GapvisionError
 from gapvision.judgement.template import stretch_drawing
 from gapvision.judgement.trim import trim_line
-from gapvision.model import Mark, StagePrediction, StretchPlan, TrimRules
+from gapvision.model import Mark, StagePrediction, StretchPlan, TrimRules, TrimSpan
 
 from ._panels import reading
 
@@ -38,7 +38,8 @@ def drawing(radius, inside, *, on_left=True, remove=0.8, marks=MARKS, noise=0.02
     stretch = reading(s, GAP, edge=edge, panel_on_left=on_left, curved=True)
     low, high = np.full(len(s), 4.0), np.full(len(s), 5.0)
     trim = trim_line(s, edge, np.full(len(s), GAP), low, high)
-    trim = replace(trim, remove_mm=np.full(len(s), remove))
+    spans = (TrimSpan("not measured", *map(float, hole), 0.0, float(hole[0])),) if hole[1] else ()
+    trim = replace(trim, remove_mm=np.full(len(s), remove), spans=spans)
     stages = (StagePrediction(stage="as measured", reading=stretch, verdict=None),)
     plan = StretchPlan(seam="x", photo="x.jpg", stages=stages, trim=trim, finish=None, lower_mm=low, upper_mm=high)
     return stretch_drawing(plan, "panel", marks, rules), own, bend
@@ -126,3 +127,9 @@ def test_depths_and_the_safe_line():
     assert np.abs(about(safe, own - bend * 3.0)).max() < 0.05
     assert drawing(400.0, True)[0].safe == ()
     assert {d.text for d in drawing(400.0, True, remove=-0.3)[0].depths} == {"+0.30"}
+
+
+def test_a_hole_is_written_on_the_sheet():
+    depths = drawing(400.0, True, hole=(110, 140))[0].depths
+    assert [d.text for d in depths if not d.text[0].isdigit()] == ["not measured: leave"]
+    assert len(depths) == 11 - 1 + 1  # a tick each 25 mm from 0 to 250, but for the one at 125 mm

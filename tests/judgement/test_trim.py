@@ -41,6 +41,36 @@ def test_a_high_place_in_the_band_is_not_cut_with_another():
     assert (t.remove_mm[S < 150] == 0).all()
 
 
+@pytest.mark.parametrize("height", [0.9, -0.9])
+def test_a_hole_with_a_bulge_in_it_is_said_and_nothing_is_cut_into_it(height):
+    # A bulge 80 mm long whose middle 40 mm lie in a hole of the photo: a rounded one, as a knock leaves it.
+    bulge = np.where((S > 100) & (S < 180), height * np.sin(np.pi * (S - 100) / 80), 0.0)
+    seen = (S <= 120) | (S >= 160)
+    t = trim(bulge[seen], (4.76 - bulge)[seen], S[seen])
+    do = "remove" if height > 0 else "add"
+    assert [x.action for x in t.spans] == [do, "not measured", do]
+    hole = t.spans[1]
+    assert (hole.from_mm, hole.to_mm) == (120.0, 160.0)
+    assert all(x.to_mm <= 120 or x.from_mm >= 160 for x in t.spans if x.action == do)
+    (said,) = [n for n in t.notices if n.code == "hole-in-the-trim"]
+    assert "120 to 160 mm" in words.notice(said, words.MM)[0]
+    assert words.trim_span(hole, words.MM) == "120 to 160 mm was not measured: leave it"
+
+
+def test_a_hole_away_from_the_fault_is_no_matter():
+    edge = np.where((S >= 100) & (S < 140), 0.8, 0.0)
+    seen = (S < 200) | (S > 230)
+    t = trim(edge[seen], (4.76 - edge)[seen], S[seen])
+    assert [x.action for x in t.spans] == ["remove"]
+    assert "hole-in-the-trim" not in [n.code for n in t.notices]
+
+
+def test_one_missing_station_parts_no_cut():
+    edge = np.where((S >= 100) & (S < 140), 0.8, 0.0)
+    t = trim(np.delete(edge, 120), np.delete(4.76 - edge, 120), np.delete(S, 120))
+    assert [(x.action, x.from_mm, x.to_mm) for x in t.spans] == [("remove", 100, 139)]
+
+
 def test_adds_only_where_the_gap_is_too_wide():
     edge = -np.where((S >= 100) & (S < 140), 0.9, 0.0)
     t = trim(edge, 4.76 - edge)
