@@ -1,4 +1,4 @@
-"""``gapvision strips``: write a sheet of strips to print."""
+"""``gapvision strips``: write a sheet of strips to print, with its own number."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the sheet and say how to print it."""
-    from gapvision.reports.target_sheet import parse_letters, write_target_sheet
+    from gapvision.reports.target_sheet import parse_letters, sheets_needed, write_target_sheet
+    from gapvision.targets.sheet_code import draw_sheet_number, sheet_text
 
     letters = parse_letters(args.letters)
     path = Path(args.output)
@@ -25,7 +26,11 @@ def run(args: argparse.Namespace) -> int:
         raise GapvisionError(
             "folder-not-writable", f"'{path}' does not end in .pdf.", "Give a file name like strips.pdf."
         )
-    write_target_sheet(path, letters, args.paper)
+    sheets = [draw_sheet_number() for _ in range(sheets_needed(letters))]
+    write_target_sheet(path, letters, args.paper, sheets)
     print(f"Wrote {path}: strip{'s' if len(letters) > 1 else ''} {', '.join(letters)} and a page that shows their use.")
-    print('Print it at 100 % ("actual size"), then measure both check lines with a steel rule and keep the numbers.')
+    print(f"It is sheet {' and '.join(sheet_text(n) for n in sheets)}: print it once, copy it never.")
+    print('Print at 100 % ("actual size"), measure both check lines with a steel rule, and tell them once, like:')
+    for sheet in sheets:
+        print(f"  gapvision sheet {sheet} --check-length 198.6mm --check-width 149.2mm")
     return 0

@@ -10,7 +10,7 @@ _TEXT_MM = 3.5
 _LEAD_MM = 4.7
 
 
-def draw_howto(pdf: Any, width_mm: float, height_mm: float) -> None:
+def draw_howto(pdf: Any, width_mm: float, height_mm: float, numbered: bool = False) -> None:
     """Draw the how-to on the current page.
 
     Parameters
@@ -19,6 +19,8 @@ def draw_howto(pdf: Any, width_mm: float, height_mm: float) -> None:
         Already scaled to mm with y down from the page's top-left corner.
     width_mm, height_mm : float
         Page [mm].
+    numbered : bool
+        Whether the strips carry the number of their sheet.
     """
     _say(pdf, _MARGIN_MM, _MARGIN_MM + 4, ["From strips to a measured gap"], 6.0, bold=True)
     across = (width_mm - 2 * _MARGIN_MM - 10) / 2
@@ -29,8 +31,18 @@ def draw_howto(pdf: Any, width_mm: float, height_mm: float) -> None:
             _draw_print,
             (
                 'Print at 100 % ("actual size"), never "fit to page".',
-                "Measure both check lines with a steel rule and keep",
-                "the two numbers: gapvision asks for them.",
+                *(
+                    (
+                        "Print a file once, copy never: 'gapvision strips' makes",
+                        "the next sheet, with its own number. Measure both check",
+                        "lines with a steel rule; gapvision asks for them once.",
+                    )
+                    if numbered
+                    else (
+                        "Measure both check lines with a steel rule and keep",
+                        "the two numbers: gapvision asks for them.",
+                    )
+                ),
             ),
         ),
         (

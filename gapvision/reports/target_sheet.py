@@ -17,7 +17,7 @@ from typing import Any
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import write_whole
 from gapvision.reports.target_howto import draw_howto
-from gapvision.targets import strip
+from gapvision.targets import sheet_code, strip
 
 #: Landscape pages, width x height [mm]: A4 of ISO 216, US Letter 11 x 8.5 in.
 PAPERS_MM: dict[str, tuple[float, float]] = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
@@ -121,7 +121,12 @@ def parse_letters(text: str) -> str:
     return "".join(dict.fromkeys(found))
 
 
-def target_sheet_pdf(letters: Sequence[str], paper: str = "a4") -> bytes:
+def sheets_needed(letters: Sequence[str]) -> int:
+    """How many pages of strips, each a sheet of its own, the letters take."""
+    return -(-len(letters) // STRIPS_PER_PAGE)
+
+
+def target_sheet_pdf(letters: Sequence[str], paper: str = "a4", sheets: Sequence[int] = ()) -> bytes:
     """Draw the strips, four to a page, and one page of how-to.
 
     Parameters
@@ -130,6 +135,8 @@ def target_sheet_pdf(letters: Sequence[str], paper: str = "a4") -> bytes:
         Strip letters, e.g. ``"ABCD"``.
     paper : str
         ``a4`` or ``letter``.
+    sheets : sequence of int
+        Number of each page of strips (:func:`gapvision.targets.sheet_code.draw_sheet_number`); none: strips without.
 
     Returns
     -------
@@ -147,26 +154,31 @@ def target_sheet_pdf(letters: Sequence[str], paper: str = "a4") -> bytes:
     if not letters:
         raise GapvisionError("strip-letters-not-understood", "No strip letters were given.")
     pages = [letters[i : i + STRIPS_PER_PAGE] for i in range(0, len(letters), STRIPS_PER_PAGE)]
+    numbers: Sequence[int | None] = sheets or [None] * len(pages)
     out = io.BytesIO()
     # invariant: fixed dates and file id, so that the sheets in calibration/ can be made again byte by byte
     pdf: Any = Canvas(out, pagesize=(where.width_mm * _MM, where.height_mm * _MM), invariant=1, pageCompression=1)
-    pdf.setTitle(f"gapvision strips {', '.join(letters)}")
+    pdf.setTitle(f"gapvision strips {', '.join(letters)}{_of_sheets(sheets)}")
     pdf.setSubject("Print at 100 % (actual size), single-sided, matt paper")
     pdf.setCreator("gapvision")
     pdf.setAuthor("gapvision")
     pdf.setViewerPreference("PrintScaling", "None")
-    for page in pages:
+    for page, sheet in zip(pages, numbers, strict=True):
         _start_page(pdf, where)
-        _draw_page(pdf, where, page)
+        _draw_page(pdf, where, page, sheet)
         pdf.showPage()
     _start_page(pdf, where)
-    draw_howto(pdf, where.width_mm, where.height_mm)
+    draw_howto(pdf, where.width_mm, where.height_mm, numbered=bool(sheets))
     pdf.showPage()
     pdf.save()
     return out.getvalue()
 
 
-def write_target_sheet(path: str | Path, letters: Sequence[str], paper: str = "a4") -> None:
+def _of_sheets(sheets: Sequence[int]) -> str:
+    return f" of sheet {' and '.join(sheet_code.sheet_text(n) for n in sheets)}" if sheets else ""
+
+
+def write_target_sheet(path: str | Path, letters: Sequence[str], paper: str = "a4", sheets: Sequence[int] = ()) -> None:
     """Write the PDF; an existing sheet is replaced only once the new one is complete.
 
     Raises
@@ -174,7 +186,7 @@ def write_target_sheet(path: str | Path, letters: Sequence[str], paper: str = "a
     GapvisionError
         ``folder-not-writable`` if the file cannot be written, or as :func:`target_sheet_pdf`.
     """
-    write_whole(path, target_sheet_pdf(letters, paper))
+    write_whole(path, target_sheet_pdf(letters, paper, sheets))
 
 
 def _start_page(pdf: Any, where: SheetLayout) -> None:
@@ -195,20 +207,19 @@ def _text(pdf: Any, x: float, y: float, words: str, size_mm: float, bold: bool =
     pdf.restoreState()
 
 
-def _draw_page(pdf: Any, where: SheetLayout, letters: Sequence[str]) -> None:
+def _draw_page(pdf: Any, where: SheetLayout, letters: Sequence[str], sheet: int | None) -> None:
     first, last = letters[0], letters[-1]
     name = f"Strip {first}" if len(letters) == 1 else f"Strips {', '.join(letters[:-1])} and {last}"
-    _text(
-        pdf,
-        where.left_mm,
-        where.top_mm - 2.6,
-        f'{name}. Print at 100 % ("actual size") on matt paper. Cut along the grey lines; keep the white margin.',
-        3.2,
-    )
+    how = f'{name}. Print at 100 % ("actual size") on matt paper. Cut along the grey lines; keep the white margin.'
+    if sheet is not None:
+        how = f"Sheet {sheet_code.sheet_text(sheet)}. {how} Print once, copy never."
+    _text(pdf, where.left_mm, where.top_mm - 2.6, how, 3.2)
     for place, letter in enumerate(letters):
         _draw_strip(pdf, where, place, letter)
+        if sheet is not None:
+            _draw_number(pdf, where, place, sheet)
     _draw_cut_lines(pdf, where, len(letters))
-    _draw_check_lines(pdf, where)
+    _draw_check_lines(pdf, where, sheet)
 
 
 def _draw_strip(pdf: Any, where: SheetLayout, place: int, letter: str) -> None:
@@ -244,6 +255,19 @@ def _draw_strip(pdf: Any, where: SheetLayout, place: int, letter: str) -> None:
     _text(pdf, x0 + strip.PATTERN_LENGTH_MM + 5.2, y0 + strip.PATTERN_WIDTH_MM / 2 + 2.4, letter, 7.0, bold=True)
 
 
+def _draw_number(pdf: Any, where: SheetLayout, place: int, sheet: int) -> None:
+    """The sheet's number on one strip: for the camera along both long sides, for people at its left end."""
+    x0, y0 = where.pattern_origin(place)
+    black = pdf.beginPath()
+    for (low, high), cells in zip(sheet_code.cell_rows_mm(), sheet_code.black_cells(sheet), strict=True):
+        for start, stop in _runs(cells):
+            black.rect(x0 + start * sheet_code.CELL_MM, y0 + low, (stop - start) * sheet_code.CELL_MM, high - low)
+    pdf.setFillGray(0)
+    pdf.drawPath(black, stroke=0, fill=1)
+    # Beside a black square, like the letter above it: never beside a marker.
+    _text(pdf, x0 - 1.4, y0 + strip.PATTERN_WIDTH_MM - 0.3, sheet_code.sheet_text(sheet), 2.0, turn=-90)
+
+
 def _runs(flags: Any) -> list[tuple[int, int]]:
     """Start and end (exclusive) of each run of True."""
     runs, start = [], None
@@ -271,7 +295,7 @@ def _draw_cut_lines(pdf: Any, where: SheetLayout, count: int) -> None:
     pdf.restoreState()
 
 
-def _draw_check_lines(pdf: Any, where: SheetLayout) -> None:
+def _draw_check_lines(pdf: Any, where: SheetLayout, sheet: int | None) -> None:
     pdf.saveState()
     pdf.setLineWidth(0.2)
     (xa, xb), y = where.along_mm, where.along_y_mm
@@ -286,4 +310,8 @@ def _draw_check_lines(pdf: Any, where: SheetLayout) -> None:
     words = "Measure between the middles of the end ticks with a steel rule:"
     _text(pdf, xa + 3, y + 4.2, f"{words} {strip.CHECK_ALONG_MM:.0f} mm if true. This print: __________ mm", 3.2)
     _text(pdf, x + 5.0, yb - 8, f"{strip.CHECK_ACROSS_MM:.0f} mm if true. This print: __________ mm", 3.2, turn=-90)
-    _text(pdf, xb + 6, y + 0.6, "Keep both numbers with the strips.", 3.0)
+    if sheet is None:
+        _text(pdf, xb + 6, y + 0.6, "Keep both numbers with the strips.", 3.0)
+    else:
+        _text(pdf, xb + 6, y - 0.6, "Tell gapvision both, once for all:", 3.0)
+        _text(pdf, xb + 6, y + 3.2, f"gapvision sheet {sheet}", 3.0, bold=True)

@@ -1,6 +1,10 @@
+import re
+
+import pypdfium2
 import pytest
 
 from gapvision.cli import main
+from gapvision.targets.sheet_code import parse_sheet, sheet_text
 
 
 def test_writes_a_sheet_and_says_how_to_print_it(tmp_path, capsys):
@@ -8,8 +12,19 @@ def test_writes_a_sheet_and_says_how_to_print_it(tmp_path, capsys):
     assert main(["strips", "--paper", "letter", "--letters", "A,C", "-o", str(target)]) == 0
     said = capsys.readouterr().out
     assert target.read_bytes().startswith(b"%PDF")
+    sheet = parse_sheet(re.search(r"sheet ([0-9 ]+):", said)[1])
+    assert f"gapvision sheet {sheet} --check-length" in said
+    with pypdfium2.PdfDocument(target.read_bytes()) as document:
+        assert sheet_text(sheet) in document[0].get_textpage().get_text_range()
     assert "100 %" in said
     assert "check lines" in said
+
+
+def test_every_sheet_has_its_own_number(tmp_path, capsys):
+    for k in range(2):
+        assert main(["strips", "--letters", "A-H", "-o", str(tmp_path / f"{k}.pdf")]) == 0
+    numbers = re.findall(r"gapvision sheet (\d{9}) ", capsys.readouterr().out)
+    assert len(set(numbers)) == len(numbers) == 4
 
 
 @pytest.mark.parametrize(

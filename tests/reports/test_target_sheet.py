@@ -8,10 +8,14 @@ import pypdfium2
 import pytest
 
 from gapvision.errors import GapvisionError
+from gapvision.model import Photo
 from gapvision.reports import target_sheet
 from gapvision.targets import strip
+from gapvision.vision.detect import find_strips
+from gapvision.vision.sheet import read_sheet
 
 PX_PER_PT = 300 / 72
+SHEET = 407122947
 
 
 def rasterise(data, page=0):
@@ -26,7 +30,7 @@ def rasterise(data, page=0):
 
 @pytest.fixture(scope="module", params=["a4", "letter"])
 def sheet(request):
-    data = target_sheet.target_sheet_pdf("ACFH", request.param)
+    data = target_sheet.target_sheet_pdf("ACFH", request.param, [SHEET])
     return target_sheet.layout(request.param), data, *rasterise(data)
 
 
@@ -46,6 +50,37 @@ def test_every_corner_lies_where_it_should(sheet):
         found_mm = (corners.reshape(-1, 2) + first + 0.5) / px_per_mm
         want_mm = strip.corners_mm()[ids.ravel()] + origin
         assert np.abs(found_mm - want_mm).max() < 0.05, letter
+
+
+def test_every_strip_carries_the_number_of_its_sheet(sheet):
+    """Off the rendered page as if it were a photo, also where a margin was cut 1 mm too narrow; and as plain digits."""
+    where, data, picture, px_per_mm = sheet
+    soft = cv2.GaussianBlur(picture, (0, 0), 0.8)
+    for place in range(4):
+        x, y = where.pattern_origin(place)
+        for cut in (strip.MARGIN_MM, strip.MARGIN_MM - 1):
+            low = np.round((np.array([x, y]) - cut) * px_per_mm).astype(int)
+            size = np.array([strip.PATTERN_LENGTH_MM, strip.PATTERN_WIDTH_MM]) + 2 * cut
+            high = low + np.round(size * px_per_mm).astype(int)
+            alone = np.full_like(picture, 120)
+            alone[low[1] : high[1], low[0] : high[0]] = soft[low[1] : high[1], low[0] : high[0]]
+            (view,) = find_strips(Photo(grey=alone, file="page.png", sha256=""))
+            assert view.letter == "ACFH"[place]
+            assert len(view.corner_ids) == 38
+            assert read_sheet(alone, view) == SHEET
+    with pypdfium2.PdfDocument(data) as document:
+        words = document[0].get_textpage().get_text_range()
+    assert words.count("407 122 947") == 5  # on each strip, and above them
+    assert f"gapvision sheet {SHEET}" in words
+    assert "copy never" in words
+
+
+def test_each_page_of_strips_is_a_sheet():
+    assert [target_sheet.sheets_needed(letters) for letters in ("A", "ABCD", "ABCDE", "ABCDEFGH")] == [1, 1, 2, 2]
+    with pypdfium2.PdfDocument(target_sheet.target_sheet_pdf("ABCDE", "a4", [SHEET, 555000116])) as document:
+        pages = [document[k].get_textpage().get_text_range() for k in range(3)]
+    assert ["407 122 947" in page for page in pages] == [True, False, False]
+    assert ["555 000 116" in page for page in pages] == [False, True, False]
 
 
 def _middles_of_ticks(line, px_per_mm):
