@@ -104,6 +104,12 @@ usage paper-unknown
 usage strip-letters-not-understood
     It is not clear which strips are wanted.
     Write the letters like A-D or A,C; strips run from A to H.
+usage sheet-file-bad
+    What is kept of a sheet's check lines cannot be used.
+    Measure both check lines again and give them with 'gapvision sheet'.
+usage sheet-unchecked
+    The check lines of that sheet were never measured.
+    Measure them with a steel rule and give both with --check-length and --check-width.
 usage sheet-not-understood
     That is not the number of a sheet.
     Type the nine digits that are printed on the sheet and on each of its strips.
@@ -180,6 +186,9 @@ warning coverage-low
 warning print-scale-matters
     Without the length of the printed check lines the gap is not known well enough.
     Measure the 200 mm and the 150 mm line on the sheet with a steel rule and give both lengths.
+warning sheets-differ
+    One pair of check lengths was given, but the strips come from different sheets.
+    Measure the check lines of each sheet and tell them once with 'gapvision sheet', then leave the lengths out.
 warning edge-contradicted
     An edge was stated to be made one way, but in the photo it looks made another way.
     Feel the edge, and check that A is the panel with the lowest strip letter. If you are right, light it from another \

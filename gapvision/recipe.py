@@ -44,7 +44,7 @@ from gapvision.vision.placing import CUT_KIND
 from gapvision.vision.quality import no_strip_notice, quality_notices, strip_quality
 from gapvision.vision.rises import BY_RULES
 from gapvision.vision.seam import find_seam, orient, recentre
-from gapvision.vision.sheet import with_sheets
+from gapvision.vision.sheet import printed_to_scale, with_sheets
 
 _EDGE_HEIGHT_MM = -1.5  # where the band is drawn: a strip's thickness and a usual edge's depth below the print
 _CENTRED_MM = 0.8  # within what the detector is used to: a second look changes little
@@ -81,15 +81,16 @@ def measure_photo(photo: Photo, settings: Settings | None = None) -> Measurement
             status="refused",
             notices=(notice,),
             photos=(_seen(photo),),
-            settings=settings,
+            settings=replace(settings, sheets=()),
             method_version=METHOD_VERSION,
         )
 
 
 def _measure(photo: Photo, settings: Settings) -> Measurement:
     """The recipe: strips, seam, sides, edges, gap; then what is to be said of it."""
-    scale, size = (settings.print_scale_along, settings.print_scale_across), (photo.width_px, photo.height_px)
-    views = _strips(photo, scale)
+    views, size = _strips(photo, settings), (photo.width_px, photo.height_px)
+    settings = replace(settings, sheets=tuple(c for c in settings.sheets if c.sheet in {v.sheet for v in views}))
+    to_scale = printed_to_scale(views, settings)
     quality = strip_quality(photo, views)
     notices = quality_notices(quality)
     for notice in notices:
@@ -113,7 +114,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         _EDGE_HEIGHT_MM,
         _reading(edges, "a", told_a),
         _reading(edges, "b", told_b),
-        print_scale_checked=settings.print_scale_checked,
+        print_scale_checked=to_scale,
         station_mm=settings.station_mm,
         step=(step.mean_mm, step.expanded_u_mm / COVERAGE_FACTOR),
     )
@@ -130,7 +131,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         status="warn" if any(notice.kind == "warning" for notice in notices) else "ok",
         notices=tuple(notices),
         photos=(_seen(photo, views, field),),
-        scale=_scale(settings, views, field, band, sides),
+        scale=_scale(to_scale, views, field, band, sides),
         profile=profile,
         **figures_of(profile),
         step_used=step,
@@ -149,9 +150,9 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
     )
 
 
-def _strips(photo: Photo, scale: tuple[float, float]) -> list[StripView]:
-    """The strips that show enough of themselves."""
-    views = with_sheets(photo, find_strips(photo, *scale))
+def _strips(photo: Photo, settings: Settings) -> list[StripView]:
+    """The strips that show enough of themselves, each to its own print scale."""
+    views = [_printed(view, settings) for view in with_sheets(photo, find_strips(photo))]
     if not views:
         notice = no_strip_notice(photo)
         raise GapvisionError(notice.code, notice.message, notice.advice)
@@ -159,6 +160,12 @@ def _strips(photo: Photo, scale: tuple[float, float]) -> list[StripView]:
     if max(len(v.corner_ids) for v in views) < _GOOD_CORNERS or longest < _GOOD_LENGTH_MM:
         raise GapvisionError("too-few-corners")
     return [v for v in views if len(v.corner_ids) >= _LEAST_CORNERS]
+
+
+def _printed(view: StripView, settings: Settings) -> StripView:
+    """The strip as its sheet's check lines say that it was printed."""
+    scale, _ = settings.print_scale_of(view.sheet)
+    return replace(view, corners_mm=view.corners_mm * scale, print_scale=scale)
 
 
 def _edges(photo: Photo, field: FittedField, line: CentreLine, settings: Settings) -> tuple[Band, SeamEdges]:
@@ -223,15 +230,16 @@ def _seen(photo: Photo, views: Sequence[StripView] = (), field: FittedField | No
 
 
 def _scale(
-    settings: Settings, views: list[StripView], field: FittedField, band: Band, sides: dict[str, str]
+    to_scale: bool, views: list[StripView], field: FittedField, band: Band, sides: dict[str, str]
 ) -> ScaleInfo:
-    """How the photo was seen."""
+    """How the photo was seen; its print scale is that of the strip with the lowest letter."""
+    along, across = min(views, key=lambda v: v.letter).print_scale
     return ScaleInfo(
         px_per_mm=float(np.median(band.px_per_mm)),
-        print_scale_along=settings.print_scale_along,
-        print_scale_across=settings.print_scale_across,
-        print_scale_checked=settings.print_scale_checked,
-        print_scale_u=COVERAGE_FACTOR * print_scale_std(settings.print_scale_checked),
+        print_scale_along=along,
+        print_scale_across=across,
+        print_scale_checked=to_scale,
+        print_scale_u=COVERAGE_FACTOR * print_scale_std(to_scale),
         strips=tuple(sorted(field.letters)),
         tilt_across_deg=float(np.median(band.sight_deg[0])),
         tilt_along_deg=float(np.median(band.sight_deg[1])),

@@ -27,6 +27,7 @@ from gapvision.formats.judgement_json import forecast_to_dict, verdict_from_dict
 from gapvision.formats.package import Package, write_package
 from gapvision.formats.panel_file import layout_from_table
 from gapvision.formats.plan_json import PlanFile
+from gapvision.formats.sheet_file import read_sheets
 from gapvision.formats.specification_file import specification_from_table
 from gapvision.formats.table import csv_text
 from gapvision.formats.toml import toml_from_text
@@ -103,6 +104,9 @@ def stored(store: Store, line: MeasurementLine) -> Measurement:
 def measure_again(store: Store, line: MeasurementLine) -> MeasurementLine:
     """Measure a stored photo with today's method, with all that was stated for its latest result; the old one stays."""
     settings = stored(store, line).settings
+    # Check lines that were measured since count as well.
+    newest = {check.sheet: check for check in (*settings.sheets, *read_sheets(store.folder))}
+    settings = replace(settings, sheets=tuple(newest.values()))
     new = measure_file(store.photo_bytes(line.photo), line.photo.file_name, settings)
     # Measured on the stored copy, but evidence is of the photo as it was taken.
     new = replace(new, photos=(replace(new.photo, sha256=line.photo.original_sha256),))
@@ -191,11 +195,13 @@ def compare_measurements(
 
 
 def _same_print(before: Measurement, after: Measurement) -> bool:
-    """Tell whether both show the same strips with the same check lengths."""
+    """Tell whether both show the same strips with the same check lengths, and off no other sheet."""
     one, two = before.scale, after.scale
     if one is None or two is None:
         return False
     alike = all(getattr(one, k) == getattr(two, k) for k in ("strips", "print_scale_along", "print_scale_across"))
+    sheets = [{v.letter: v.sheet for v in m.photo.strips if v.sheet is not None} for m in (before, after)]
+    alike = alike and all(sheets[0][k] == sheets[1][k] for k in set(sheets[0]) & set(sheets[1]))
     # Without check lines measured, two prints that look alike may differ.
     return alike and one.print_scale_checked and two.print_scale_checked
 

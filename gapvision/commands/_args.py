@@ -174,6 +174,24 @@ def add_check_lines(parser: argparse._ActionsContainer) -> None:
     parser.add_argument("--check-width", metavar="LENGTH", help="what its 150 mm line measures; one serves for both")
 
 
+def print_of(args: argparse.Namespace) -> dict[str, Any]:
+    """Print scale as the settings of a measurement take it: the lengths given, else what is remembered of sheets.
+
+    Raises
+    ------
+    GapvisionError
+        ``value-out-of-range`` or ``length-not-understood``; ``sheet-file-bad``.
+    """
+    from gapvision.formats.sheet_file import read_sheets
+    from gapvision.records import data_folder
+    from gapvision.targets.print_scale import print_scales
+
+    along, across, checked = print_scales(args.check_length, args.check_width)
+    if not checked:
+        return {"sheets": read_sheets(data_folder(args.data))}
+    return {"print_scale_along": along, "print_scale_across": across, "print_scale_checked": True}
+
+
 def add_known(parser: argparse.ArgumentParser) -> None:
     """Add --edge-a, --edge-b, --step and --step-u."""
     group = parser.add_argument_group(

@@ -16,13 +16,13 @@ from gapvision.commands._args import (
     given_spec,
     known_of,
     parse_point,
+    print_of,
     say_of,
 )
 from gapvision.commands._records import Bar, add_data, open_store, picked
 from gapvision.errors import GapvisionError
 from gapvision.model import Measurement
 from gapvision.records import TICKS
-from gapvision.targets.print_scale import print_scales
 from gapvision.words import Lengths, notice
 
 _EPILOG = """\
@@ -66,14 +66,8 @@ def run(args: argparse.Namespace) -> int:
     from gapvision.records import Conditions, data_folder
     from gapvision.workshop import add_photo, judge_line
 
-    along, across, checked = print_scales(args.check_length, args.check_width)
-    settings = Settings(
-        print_scale_along=along,
-        print_scale_across=across,
-        print_scale_checked=checked,
-        seam_hint_px=None if args.along is None else tuple(args.along),
-        **known_of(args),
-    )
+    along = None if args.along is None else tuple(args.along)
+    settings = Settings(seam_hint_px=along, **print_of(args), **known_of(args))
     conditions = Conditions(**picked(args, *TICKS), support=args.support, metal_temp_c=args.metal_temp)
     said = conditions != Conditions()
     wanted, say = given_spec(args), say_of(args)

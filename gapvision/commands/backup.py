@@ -21,10 +21,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Copy."""
     from gapvision.formats.settings_file import copy_settings
+    from gapvision.formats.sheet_file import copy_sheets
     from gapvision.records import data_folder
 
     with open_store(args) as store:
         copied = store.backup(Path(args.folder), Bar("copying photos"))
     copy_settings(data_folder(args.data), Path(args.folder))
+    copy_sheets(data_folder(args.data), Path(args.folder))
     print(f"backed up to {args.folder}: the database and {copied} new photos")
     return 0

@@ -15,6 +15,7 @@ from gapvision.commands._args import (
     known_of,
     nonsense,
     parse_point,
+    print_of,
     say_of,
     wanted_of,
 )
@@ -128,17 +129,9 @@ def make_orders(args: argparse.Namespace, photos: list[Path], *, many: bool) -> 
     """One order per photo: where it lies, how to measure and judge it, what to write."""
     from gapvision.commands._batch import Order
     from gapvision.model import Settings
-    from gapvision.targets.print_scale import print_scales
 
     spec, rule = wanted_of(args)
-    along, across, checked = print_scales(args.check_length, args.check_width)
-    settings = {
-        "print_scale_along": along,
-        "print_scale_across": across,
-        "print_scale_checked": checked,
-        "edges": args.edges,
-        **known_of(args),
-    }
+    settings = {"edges": args.edges, **print_of(args), **known_of(args)}
     if args.seam is not None:
         if many or len(args.seam) < 2:
             raise nonsense(

@@ -43,7 +43,7 @@ def to_dict(measurement: model.Measurement) -> dict[str, Any]:
     edges = {"a": m.edge_a, "b": m.edge_b}
     numbers = {
         "scale": m.scale,
-        "sheet": _sheet(m.scale, m.photo),
+        "sheet": _sheet(m),
         "spacing_mm": None if m.profile is None else m.profile.spacing_mm,
         "gap": m.summary,
         "flush": None if m.step is None else {"mean_mm": m.step.mean_mm, "u_mm": m.step.expanded_u_mm},
@@ -116,15 +116,17 @@ def _photo_dict(photo: model.SeenPhoto) -> dict[str, Any]:
     return out
 
 
-def _sheet(scale: model.ScaleInfo | None, photo: model.SeenPhoto) -> dict[str, Any] | None:
+def _sheet(m: model.Measurement) -> dict[str, Any] | None:
+    scale = m.scale
     if scale is None:
         return None
+    told = "check lines" if m.settings.print_scale_checked or not m.settings.sheets else "check lines of the sheet"
     return {
-        "strips": dict.fromkeys(scale.strips) | {v.letter: v.sheet for v in photo.strips},
+        "strips": dict.fromkeys(scale.strips) | {v.letter: v.sheet for v in m.photo.strips},
         "print_scale_along": scale.print_scale_along,
         "print_scale_across": scale.print_scale_across,
         "print_scale_u": scale.print_scale_u,
-        "print_scale_from": "check lines" if scale.print_scale_checked else "assumed",
+        "print_scale_from": told if scale.print_scale_checked else "assumed",
     }
 
 

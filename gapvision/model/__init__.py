@@ -64,4 +64,4 @@ from gapvision.model.plan import (
     TrimSpan,
 )
 from gapvision.model.profile import ExtraLine, GapProfile, GapSummary, Step, Straightness
-from gapvision.model.settings import KnownEdge, KnownStep, LeftOut, Settings
+from gapvision.model.settings import KnownEdge, KnownStep, LeftOut, Settings, SheetCheck

@@ -23,6 +23,29 @@ class LeftOut:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SheetCheck:
+    """What the check lines of one numbered sheet measured, once for all photos of its strips.
+
+    Attributes
+    ----------
+    sheet : int
+        The sheet's number.
+    print_scale_along, print_scale_across : float
+        Measured over nominal length.
+    checked_on : str
+        Day, like ``2026-03-31``.
+    """
+
+    sheet: int
+    print_scale_along: float
+    print_scale_across: float
+    checked_on: str
+
+    def __post_init__(self) -> None:
+        _check_print_scale(self.print_scale_along, self.print_scale_across)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """How to measure.
 
@@ -31,7 +54,9 @@ class Settings:
     print_scale_along, print_scale_across : float
         Measured over nominal length of the check lines.
     print_scale_checked : bool
-        Whether the check lines were measured at all.
+        Whether the check lines were measured for this photo; what they say then goes before what sheets say.
+    sheets : tuple of SheetCheck
+        Sheets whose check lines are remembered; of a measurement, those that it was measured with.
     seam_hint_px : tuple of (x, y) or None
         Two or more points along the seam [px].
     station_mm : float
@@ -69,13 +94,12 @@ class Settings:
     step_mm: float | None = None
     step_u_mm: float = 0.2
     left_out: tuple[LeftOut, ...] = ()
+    sheets: tuple[SheetCheck, ...] = ()
 
     def __post_init__(self) -> None:
         self._check_known()
         _require(self.edges in ("auto", "rules"), f"'{self.edges}' is not a way to find edges; use auto or rules.")
-        for value in (self.print_scale_along, self.print_scale_across):
-            scale = f"A print scale of {value:.3f} cannot be right."
-            _require(0.85 <= value <= 1.15, scale, "Measure the 200 mm and the 150 mm check line again.")
+        _check_print_scale(self.print_scale_along, self.print_scale_across)
         apart = f"Stations {self.station_mm} mm apart make no sense here."
         _require(0.2 <= self.station_mm <= 20, apart, "Use 0.2 to 20 mm (0.008 to 0.787 in).")
         shown = self.seam_hint_px is None or len(self.seam_hint_px) > 1
@@ -109,6 +133,14 @@ class Settings:
             f"Give {_STEP_U_MM[0]} to {_STEP_U_MM[1]:.0f} mm (0.001 to 0.118 in); 0.2 mm (0.008 in) suits feeler "
             "gauges under a straight-edge.",
         )
+
+    def print_scale_of(self, sheet: int | None) -> tuple[tuple[float, float], bool]:
+        """Print scale along and across a strip of that sheet (None: not known), and whether check lines say so."""
+        if not self.print_scale_checked:
+            for known in self.sheets:
+                if known.sheet == sheet:
+                    return (known.print_scale_along, known.print_scale_across), True
+        return (self.print_scale_along, self.print_scale_across), self.print_scale_checked
 
     @property
     def known_edges(self) -> tuple[KnownEdge | None, KnownEdge | None]:
@@ -145,6 +177,12 @@ class KnownStep:
 
     mean_mm: float
     expanded_u_mm: float
+
+
+def _check_print_scale(*scales: float) -> None:
+    for value in scales:
+        message = f"A print scale of {value:.3f} cannot be right."
+        _require(_within(value, 0.85, 1.15), message, "Measure the 200 mm and the 150 mm check line again.")
 
 
 def _within(value: object, low: float, high: float) -> bool:

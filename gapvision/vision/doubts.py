@@ -10,6 +10,7 @@ from gapvision.vision.band import Band
 from gapvision.vision.edges import SeamEdges, is_unfamiliar
 from gapvision.vision.rises import BY_RULES
 from gapvision.vision.seam import SeamFind
+from gapvision.vision.sheet import print_notices
 
 _TILT_COUNTS_DEG = 5.0
 _LIFTED_RMS_PX = 0.8
@@ -51,7 +52,7 @@ def doubts(
         *_of_stations(profile, len(band.line.s_mm), band.tilt_deg, _what_helps(settings, field.step_free)),
         *_if(rules_only and is_unfamiliar(band), "seam-unfamiliar"),
         *_if(edges.burnt_share > 0.3, "gap-burnt-out"),
-        *_if(not settings.print_scale_checked, "print-scale-unchecked"),
+        *print_notices(views, settings),
         *_if(not field.step_free and settings.step_mm is None, "step-unknown"),
         *_if(photo.focal_35mm_mm is None, "focal-unknown"),
         *_if(tolerance is not None and px_per_mm * tolerance < LEAST_PX_PER_TOLERANCE.value, "resolution-low"),

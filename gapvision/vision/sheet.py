@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.model import FloatArray, Photo, StripView
+from gapvision.model import FloatArray, Notice, Photo, Settings, StripView
 from gapvision.targets import sheet_code, strip
 
 _LEAST_CORNERS = 8  # with fewer the homography sways where the code lies
@@ -28,6 +28,43 @@ _LEAST_SPAN = 12.0  # grey levels of 255 between the strip's black and white
 def with_sheets(photo: Photo, views: list[StripView]) -> list[StripView]:
     """The same strips, each with the number of its sheet where that could be read."""
     return [replace(view, sheet=read_sheet(photo.grey, view)) for view in views]
+
+
+def printed_to_scale(views: list[StripView], settings: Settings) -> bool:
+    """Whether check lines tell the print scale of every strip; one pair of lengths tells that of one sheet only."""
+    if settings.print_scale_checked:
+        return len(_numbers(views)) < 2
+    return all(settings.print_scale_of(view.sheet)[1] for view in views)
+
+
+def print_notices(views: list[StripView], settings: Settings) -> list[Notice]:
+    """What is to be said of the check lines: nothing, or whose are missing."""
+    if printed_to_scale(views, settings):
+        return []
+    if settings.print_scale_checked:
+        sheets = " and ".join(sheet_code.sheet_text(n) for n in _numbers(views))
+        message = f"One pair of check lengths was given, but the strips come from sheets {sheets}."
+        return [Notice(code="sheets-differ", message=message)]
+    missing = [v for v in views if not settings.print_scale_of(v.sheet)[1]]
+    numbers = _numbers(missing)
+    if not numbers:
+        return [Notice(code="print-scale-unchecked")]
+    told = ", ".join(
+        f"{sheet_code.sheet_text(n)} (strip {', '.join(v.letter for v in missing if v.sheet == n)})" for n in numbers
+    )
+    return [
+        Notice(
+            code="print-scale-unchecked",
+            message=f"The check lines of sheet {told} were never measured; U allows for a printer that scales.",
+            advice="Measure the sheet's 200 mm and 150 mm line with a steel rule and tell both once, on the page or with "
+            f"'gapvision sheet {numbers[0]}'.",
+        )
+    ]
+
+
+def _numbers(views: list[StripView]) -> list[int]:
+    """The sheets that are known, each once."""
+    return sorted({v.sheet for v in views if v.sheet is not None})
 
 
 def read_sheet(grey: NDArray[Any], view: StripView) -> int | None:
