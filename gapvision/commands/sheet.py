@@ -14,7 +14,7 @@ from gapvision.model import SheetCheck
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.epilog = (
-        "The number stands on the sheet and on each of its strips; photos of them are measured with what is remembered. "
+        "The number stands on the sheet and on each of its strips. Photos of them are measured with what is kept here. "
         "Example: gapvision sheet 407122947 --check-length 198.6mm --check-width 149,2mm"
     )
     parser.add_argument("sheet", nargs="*", metavar="NUMBER", help="nine digits; without it, all sheets are listed")

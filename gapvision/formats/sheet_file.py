@@ -42,9 +42,7 @@ class _File(Declared):
         try:
             date.fromisoformat(self.checked_on)
         except ValueError:
-            raise Refused(
-                f"'{self.checked_on[:40]}' is not a day.", 'Write it like "2026-03-31".', ".checked_on"
-            ) from None
+            raise Refused(f"'{self.checked_on[:40]}' is not a day like 2026-03-31.", path=".checked_on") from None
 
 
 def read_sheets(folder: Path) -> tuple[SheetCheck, ...]:

@@ -56,8 +56,8 @@ def print_notices(views: list[StripView], settings: Settings) -> list[Notice]:
         Notice(
             code="print-scale-unchecked",
             message=f"The check lines of sheet {told} were never measured; U allows for a printer that scales.",
-            advice="Measure the sheet's 200 mm and 150 mm line with a steel rule and tell both once, on the page or with "
-            f"'gapvision sheet {numbers[0]}'.",
+            advice="Measure the sheet's 200 mm and 150 mm line with a steel rule and tell both once, "
+            f"on the page or with 'gapvision sheet {numbers[0]}'.",
         )
     ]
 
