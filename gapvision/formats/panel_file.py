@@ -37,6 +37,7 @@ A panel file::
     travel_x = ["-2mm", "3mm"]
     travel_y = ["-4mm", "4mm"]
     travel_out = ["-1mm", "3mm"]
+    step = "0.5mm"                    # the finest change it allows, such as the thinnest shim
 
     [finish]                          # a finish plan as in its own file; or finish = "finish.toml"
 
@@ -137,13 +138,14 @@ class _Seam(
         raise _bad(f"Seam '{self.name}' has no place on the panel.", advice)
 
 
-class _Adjuster(Declared, rename={"xy": "at"}):
+class _Adjuster(Declared, rename={"xy": "at", "step_mm": "step"}):
     name: Name
     xy: Pair
     kind: str = "shim point"
     travel_x: Pair | None = None
     travel_y: Pair | None = None
     travel_out: Pair | None = None
+    step_mm: Length = Length(0)
 
     def check(self) -> None:
         self.to(model.Adjuster)

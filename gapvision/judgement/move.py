@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 from gapvision.geometry.straightness import lower_hull
 from gapvision.judgement.programmes import least_excess, least_movement, least_sum
 from gapvision.model import Adjuster, FloatArray, Move, MoveResult, Notice, Panel, Point, PointMove, SeamReading
+from gapvision.model.plan import LEAST_MOVE_MM
 
 IndexArray = NDArray[np.intp]
 _Travels = Sequence[tuple[float, float] | None]
@@ -113,9 +115,11 @@ def best_move(
         notices.append(Notice(code="travel-stops-move"))
     names = ("x_mm", "y_mm", "turn_rad", "out_mm", "tilt_x_rad", "tilt_y_rad")
     move = Move(**dict(zip(names, (*x.tolist(), *out.tolist()), strict=True)))
+    least = _least_moves(panel, readings, at, rows * np.sqrt(weight)[:, None], np.sqrt(weight), unit)
+    points = [replace(p, least_mm=least_mm) for p, least_mm in zip(point_moves(panel, move, at), least, strict=True)]
     return MoveResult(
         move=move,
-        points=tuple(point_moves(panel, move, at)),
+        points=tuple(points),
         excess_before_mm=before,
         excess_after_mm=after,
         step_before_mm=out_before,
@@ -133,6 +137,33 @@ def point_moves(panel: Panel, move: Move, at: Sequence[Adjuster] | None = None) 
         lift = lift_at(p.xy, panel.centre, move)
         out.append(PointMove(name=p.name, kind=p.kind, xy=p.xy, x_mm=float(dx), y_mm=float(dy), out_mm=lift))
     return out
+
+
+def _least_moves(
+    panel: Panel,
+    readings: Sequence[SeamReading],
+    at: Sequence[Adjuster],
+    rows: FloatArray,
+    weight: FloatArray,
+    unit: FloatArray,
+) -> list[tuple[float, float, float]]:
+    """What is worth moving at each adjuster [mm]: the hand's least, the adjuster's step, U of the move, the largest.
+
+    A stretch is taken to be wrong as a whole (its parts of U that stations share do not average out); each way round
+    the least squares of all gaps give the move that would follow from it.
+    """
+    ends = np.cumsum([0, *(len(r.s_mm) for r in readings)])
+    solve, spread = np.linalg.pinv(rows, rcond=1e-6), []
+    for r, start, stop in zip(readings, ends[:-1], ends[1:], strict=True):
+        spread.append(solve[:, start:stop] @ (weight[start:stop] * r.expanded_u_mm) * unit)
+    known = [r.step_u_mm for r in readings if math.isfinite(r.step_u_mm)]
+    u_out = max(known, default=0.0)
+    moves = []
+    for p in at:
+        u_x, u_y = np.hypot.reduce(_in_plane_rows(p.xy, panel.centre) @ np.array(spread).T, axis=1).tolist()
+        x, y, out = (max(LEAST_MOVE_MM, p.step_mm, u) for u in (u_x, u_y, u_out))
+        moves.append((x, y, out))
+    return moves
 
 
 def lift_at(xy: Point, centre: Point, move: Move) -> float:

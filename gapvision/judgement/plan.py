@@ -63,6 +63,10 @@ def make_plan(panel: Panel) -> CorrectionPlan:
         notices.append(Notice(code="proof-not-possible"))
     steps = [_step_limits(panel, seam, r) for seam, r in pairs]
     move = best_move(panel, [r for _, r in pairs], [(lo, up) for lo, up, _ in limits], steps)
+    if move.is_none:
+        still = tuple(replace(p, x_mm=0.0, y_mm=0.0, out_mm=0.0) for p in move.points)
+        excess, step = move.excess_before_mm, move.step_before_mm
+        move = replace(move, move=Move(), points=still, excess_after_mm=excess, step_after_mm=step, turn_error_mm=0.0)
     notices += move.notices
     stretches = []
     for (seam, reading), (lower, upper, _) in zip(pairs, limits, strict=True):

@@ -91,6 +91,8 @@ class Adjuster:
         Place in the panel's plane [mm].
     travel_x, travel_y, travel_out : (float, float) or None
         Least and most movement it allows [mm]; None: not entered, taken as unlimited.
+    step_mm : float
+        Finest change it allows, such as the thinnest shim [mm].
     """
 
     name: str
@@ -99,6 +101,7 @@ class Adjuster:
     travel_x: Travel | None = None
     travel_y: Travel | None = None
     travel_out: Travel | None = None
+    step_mm: float = 0.0
 
     def __post_init__(self) -> None:
         for travel in (self.travel_x, self.travel_y, self.travel_out):
@@ -107,6 +110,7 @@ class Adjuster:
                 f"The travel of '{self.name}' does not reach from zero or less to zero or more.",
                 'Write it like ["-3mm", "2mm"]: how far it can still go each way.',
             )
+        _require(0 <= self.step_mm < 10, f"The step of '{self.name}' is not between 0 and 10 mm.")
 
     @property
     def is_limited(self) -> bool:

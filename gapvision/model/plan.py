@@ -10,13 +10,20 @@ from gapvision.model.judgement import OUT, Verdict
 from gapvision.model.panel import Panel, Point, SeamReading
 from gapvision.model.photo import Notice
 
-#: Movements below this are told as none [mm].
-TOLD_MM = 0.005
+#: Nobody sets a panel finer than this [mm]; common practice, no source.
+LEAST_MOVE_MM = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PointMove:
-    """What to do at one adjuster [mm]: along x and y, and out of the plane (in is negative)."""
+    """What to do at one adjuster [mm]: along x and y, and out of the plane (in is negative).
+
+    Attributes
+    ----------
+    least_mm : (float, float, float)
+        The same three ways: a movement below it is told as none, because the hand, the adjuster's step or U of the
+        move itself is larger.
+    """
 
     name: str
     kind: str
@@ -24,6 +31,14 @@ class PointMove:
     x_mm: float
     y_mm: float
     out_mm: float
+    least_mm: tuple[float, float, float] = (LEAST_MOVE_MM, LEAST_MOVE_MM, LEAST_MOVE_MM)
+
+    @property
+    def ways_mm(self) -> tuple[float, float, float]:
+        """Along x and y, and out: what is worth doing, 0 where it is not [mm]."""
+        moves = (self.x_mm, self.y_mm, self.out_mm)
+        x, y, out = (v if abs(v) >= least else 0.0 for v, least in zip(moves, self.least_mm, strict=True))
+        return x, y, out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +93,7 @@ class MoveResult:
     @property
     def is_none(self) -> bool:
         """Whether the panel stays where it is."""
-        return all(max(abs(p.x_mm), abs(p.y_mm), abs(p.out_mm)) < TOLD_MM for p in self.points)
+        return not any(any(p.ways_mm) for p in self.points)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from gapvision.model import NOT_MEASURED, Adjuster, CorrectionPlan, PointMove, TrimLine, TrimRow, TrimSpan
-from gapvision.model.plan import TOLD_MM
 from gapvision.words.lengths import Lengths
 
 _OUT, _IN = "out (proud)", "in"
@@ -14,7 +13,7 @@ _OUT, _IN = "out (proud)", "in"
 def steps(plan: CorrectionPlan, say: Lengths) -> list[str]:
     """What to do, in order: move, change the edges, paint."""
     if plan.move.is_none:
-        told = ["Leave the panel where it is: no move brings the gaps further into their limits than they are."]
+        told = ["Leave the panel where it is: no move that a hand can set brings the gaps further into their limits."]
     else:
         moves = "; ".join(f"{p.name} {point_move(p, plan.panel.words, say)}" for p in plan.move.points)
         told = [f"Move the {plan.panel.name} first: {moves}. Then latch it, close it and measure again."]
@@ -42,8 +41,8 @@ def point_move(point: PointMove, directions: Sequence[str], say: Lengths) -> str
         The unit.
     """
     right, left, front, back = directions
-    ways = ((point.x_mm, right, left), (point.y_mm, front, back), (point.out_mm, _OUT, _IN))
-    parts = [f"{say.target(abs(v))} {plus if v > 0 else minus}" for v, plus, minus in ways if abs(v) >= TOLD_MM]
+    ways = zip(point.ways_mm, ((right, left), (front, back), (_OUT, _IN)), strict=True)
+    parts = [f"{say.target(abs(v))} {plus if v > 0 else minus}" for v, (plus, minus) in ways if v]
     return ", ".join(parts) or "leave as it is"
 
 

@@ -10,7 +10,7 @@ from gapvision import words
 from gapvision.judgement import make_plan, predict_move
 from gapvision.judgement.move import best_move, gap_change, shift_rows, upper_hull
 from gapvision.judgement.panel import on_left_by_place
-from gapvision.model import IN, Adjuster, Move
+from gapvision.model import IN, Adjuster, Move, PointMove
 from gapvision.words import MM
 
 from ._panels import CENTRE, HINGES, bonnet, spec
@@ -225,3 +225,26 @@ def test_upper_hull():
     ]
     assert upper_hull(x, np.zeros(5)) in ([0, 4], [0, 1, 2, 3, 4])
     assert spec().nominal[0].gap_mm == 4.76
+
+
+@pytest.mark.parametrize("unit", ["mm", "in", "fraction"])
+@pytest.mark.parametrize(("off", "u", "step", "told"), [
+    (0.62, 0.02, 0.0, True), (0.57, 0.02, 0.0, False), (0.7, 0.02, 0.25, False), (0.7, 0.3, 0.0, False),
+])  # fmt: skip
+def test_what_no_hand_can_set_is_not_told(off, u, step, told, unit):
+    # Left and right are off by so much, each the other way: a plain shift of that less the 0.5 mm allowed would do.
+    gaps = {"left": lambda s: 4.76 + off + 0 * s, "right": lambda s: 4.76 - off + 0 * s}
+    panel = bonnet(gaps, u=u, rule="simple", aim="band", adjusters=[replace(h, step_mm=step) for h in HINGES])
+    plan = make_plan(panel)
+    said = words.steps(plan, words.Lengths(unit))[0]
+    assert said.startswith("Move the bonnet" if told else "Leave the panel where it is")
+    assert plan.move.is_none != told
+    assert plan.move.move.x_mm == pytest.approx(-(off - 0.5) if told else 0.0, abs=0.01)
+    assert "(0 in)" not in said
+    assert " 0 in" not in said
+
+
+def test_a_small_part_of_a_move_is_left():
+    # 0.45 mm across, of which a turn of 0.05 mm at the latch is not worth a word.
+    point = PointMove(name="latch", kind="latch", xy=(0.0, 0.0), x_mm=-0.45, y_mm=0.05, out_mm=0.0)
+    assert words.point_move(point, bonnet(EVEN).words, MM) == "0.45 mm (0.018 in) to the left"

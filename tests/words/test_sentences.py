@@ -28,7 +28,7 @@ def moved(x=0.0, y=0.0, out=0.0, name="hinge (M8 x 25 mm)"):
     [
         (moved(x=-0.94), MM, "0.94 mm (0.037 in) to the left"),
         (moved(x=1.6, out=-0.4), MM, "1.60 mm (1/16 in full) to the right, 0.40 mm (1/64 in) in"),
-        (moved(y=2.3, out=0.006), FRACTION, "3/32 in scant (2.30 mm) to the front, 0.0002 in (0.01 mm) out (proud)"),
+        (moved(y=2.3, out=0.006), FRACTION, "3/32 in scant (2.30 mm) to the front"),
         (moved(y=-2.3), IN, "0.091 in (2.30 mm) to the rear"),
         (moved(x=0.004), FRACTION, "leave as it is"),  # what is not told is left, not moved by 0 in
     ],
