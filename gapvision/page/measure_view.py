@@ -12,7 +12,7 @@ from streamlit.delta_generator import DeltaGenerator
 from gapvision.errors import GapvisionError
 from gapvision.judgement import simple_spec
 from gapvision.model import LeftOut, Measurement, Settings, Specification, Verdict
-from gapvision.page import save_view, service, session, widgets
+from gapvision.page import save_view, service, session, sheet_view, widgets
 from gapvision.page.inbox import Inbox, InboxPhoto
 from gapvision.page.session import Chosen
 from gapvision.page.shown import OnScreen, draw_viewer, judged, plot_files, remember, wanted_of
@@ -44,6 +44,7 @@ def show(ticket: str) -> None:
             widgets.show_error(error)
         return
     measurement = service.without_spans(measurement, session.excluded(photo.sha256))
+    sheet_view.show(measurement)
     remember(OnScreen(photo, measurement, spec))
     verdict = judged(measurement, spec)
     with top:
@@ -203,7 +204,10 @@ def _same(one: Specification, two: Specification) -> bool:
 def _settings(photo: Chosen, spec: Specification | None) -> Settings | None:
     """How to measure; None after saying what is wrong."""
     with st.expander("Printed check lines and edges"):
-        st.write("Measure both check lines on the printed sheet with a steel rule. One given serves for both.")
+        st.write(
+            "For strips without a sheet's number: measure both check lines on the printed sheet with a steel rule. One "
+            "given serves for both. Lengths given here go before what is remembered of a sheet."
+        )
         left, right = st.columns(2)
         left.text_input("200 mm line measures", key="check_length", placeholder="e.g. 198.6mm")
         right.text_input("150 mm line measures", key="check_width", placeholder="e.g. 149.2mm")
@@ -297,6 +301,7 @@ def _settings_typed(photo: Chosen, spec: Specification | None) -> Settings:
         print_scale_along=along,
         print_scale_across=across,
         print_scale_checked=checked,
+        sheets=() if checked else sheet_view.known_sheets(),
         seam_hint_px=session.seam_points(photo.sha256),
         tolerance_mm=None if spec is None else spec.half_width_mm,
         edges=st.session_state["edges_method"],

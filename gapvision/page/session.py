@@ -78,7 +78,7 @@ DEFAULTS: dict[str, Any] = {
 }
 #: Widgets that come by number (coats, films, a specification's lines, a seam's stages) begin with one of these words;
 #: kept likewise.
-PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "datum_")
+PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "datum_", "sheet_")
 
 
 #: What else the draft holds, as it was made on the page.
