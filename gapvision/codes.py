@@ -231,6 +231,21 @@ usage seam-not-in-job
 usage seam-exists
     The job has a seam of that name already.
     Choose another name or side.
+usage seam-has-specification
+    The seam has another specification already.
+    Give --change-spec to replace it, or leave the new one out.
+usage answer-needed
+    This is asked before it is done.
+    Give --yes if it is right; else correct it.
+warning photo-at-two-stages
+    The same photo is kept for another stage too.
+    Take a photo at each stage; delete the one that is at the wrong stage.
+warning day-to-come
+    The day given has not come yet.
+    Check the day, and the clock of camera and computer.
+warning day-not-the-cameras
+    The day given is another one than the camera's clock says.
+    Check the day and the camera's clock.
 usage visit-not-found
     The job has no such visit.
     See 'gapvision job show' for the visits there are.

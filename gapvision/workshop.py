@@ -36,6 +36,7 @@ from gapvision.judgement import compare as _compare
 from gapvision.judgement.thermal import ThermalChange, thermal_change
 from gapvision.model import Measurement
 from gapvision.records import TICKS, Job, MeasurementLine, Seam, Store, StoredPhoto, Visit, conditions_notices
+from gapvision.records.words import plain
 
 Point = tuple[float, float]
 Progress = Callable[[int, int], None] | None
@@ -111,6 +112,47 @@ def measure_again(store: Store, line: MeasurementLine) -> MeasurementLine:
     # Measured on the stored copy, but evidence is of the photo as it was taken.
     new = replace(new, photos=(replace(new.photo, sha256=line.photo.original_sha256),))
     return store.add_measurement(line.shot_id, measurement_json.to_dict(new))
+
+
+def wants_other(seam: Seam, spec: model.Specification) -> bool:
+    """Whether a seam has a specification that asks for something else than this one; names and source do not count."""
+    if seam.spec is None:
+        return False
+    try:
+        return replace(_wanted(seam), name=spec.name, panel=spec.panel, side=spec.side, source=spec.source) != spec
+    except GapvisionError:  # kept from another shop or an older program
+        return True
+
+
+def clock_of(data: bytes, file_name: str) -> str | None:
+    """When a photo was taken by its camera's clock, ISO 8601."""
+    from gapvision.intake.headers import read_header
+
+    return read_header(data, file_name).exif.taken_at
+
+
+def photo_doubts(
+    store: Store, job_id: int | None, stage: str, day: str, sha256: str, taken_at: str | None, *, today: str = ""
+) -> tuple[model.Notice, ...]:
+    """What a person is asked before a photo is kept for a stage and a day, and what the report says afterwards.
+
+    ``photo-at-two-stages`` in one job, ``day-to-come`` and ``day-not-the-cameras``; a day more or less is none: a
+    camera's clock knows no time zone.  What is no day is for others to refuse.
+    """
+    found = []
+    same = [] if job_id is None else [x for x in store.job_lines(job_id) if x.photo.original_sha256 == sha256]
+    others = dict.fromkeys(x.visit.stage for x in same if plain(x.visit.stage) != plain(stage))
+    if others:
+        said = f"The same photo is kept for stage '{next(iter(others))}'."
+        found.append(model.Notice(code="photo-at-two-stages", message=said))
+    with suppress(ValueError):
+        given, clock = date.fromisoformat(day), (taken_at or day)[:10]
+        if given > date.fromisoformat(today or date.today().isoformat()):
+            found.append(model.Notice(code="day-to-come", message=f"The day {day} has not come yet."))
+        if abs((given - date.fromisoformat(clock)).days) > 1:
+            said = f"The day given is {day}, but the camera's clock says {clock}."
+            found.append(model.Notice(code="day-not-the-cameras", message=said))
+    return tuple(found)
 
 
 # --- comparing ------------------------------------------------------------------------
@@ -378,6 +420,10 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
     remarks = [" ".join(words.notice(n, say)) for n in after.measurement.notices if n.kind != "note"]
     # What a person stated and no photo shows belongs to the evidence.
     remarks += [words.notice(n, say)[0] for n in after.measurement.notices if n.code == "known-stated"]
+    for x in (first, last) if first.visit != last.visit else (last,):
+        about = (seam.job_id, x.visit.stage, x.visit.on_date, x.photo.original_sha256, x.photo.taken_at)
+        doubts = (words.notice(n, say)[0] for n in photo_doubts(store, *about, today=x.made_at[:10]))
+        remarks += [f"{x.visit.stage}: {said}" for said in doubts]
     spec = judged = None
     try:
         spec = None if seam.spec is None else _wanted(seam)

@@ -95,6 +95,13 @@ def show_table(rows: Sequence[tuple[str, ...]], heads: tuple[str, ...], nothing:
     print("\n".join(lines) if rows else nothing)
 
 
+def agreed(what: str) -> bool:
+    """Ask at a terminal whether it shall be done; anywhere else --yes must have said so."""
+    if not sys.stdin.isatty():
+        raise GapvisionError("answer-needed", what)
+    return input(f"{what} Do it? [y/N] ").strip().casefold() in ("y", "yes")
+
+
 def number(value: float | None, form: str = ".2f") -> str:
     """A number, or a dash where there is none."""
     return "-" if value is None else format(value, form)

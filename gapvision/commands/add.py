@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
 import sys
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -41,7 +43,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seam", required=True, help="the seam's name, e.g. 'left door, rear'")
     parser.add_argument("--side", default="", choices=("", "left", "right"), help="side of a new seam")
     parser.add_argument("--stage", required=True, help="e.g. 'as found', 'after fit-up', 'after trimming'")
-    parser.add_argument("--on", metavar="DAY", help="like 2026-03-31; default: today")
+    parser.add_argument("--on", metavar="DAY", help="like 2026-03-31; default: by the camera's clock, else today")
     parser.add_argument("--who", default="", help="who took the photo")
     for name, text in TICKS.items():
         action = argparse.BooleanOptionalAction
@@ -49,10 +51,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--support", default="", help="how the car stands, e.g. 'on its wheels'")
     parser.add_argument("--metal-temp", type=decimal, metavar="C", help="temperature of the metal [degrees Celsius]")
     add_wanted(parser, rule=False, note="set once, then kept with the seam and judged by")
+    parser.add_argument("--change-spec", action="store_true", help="replace what the seam is judged by")
     add_check_lines(parser)
     add_known(parser)
     parser.add_argument("--along", nargs="+", type=parse_point, metavar="X,Y", help="points along the seam [px]")
     parser.add_argument("--drop-location", action="store_true", help="store a copy without location data")
+    parser.add_argument("--yes", action="store_true", help="a second stage or a doubtful day is right")
     parser.add_argument("--keep-refused", action="store_true", help="store a photo that cannot be measured, too")
     add_shown(parser)
     add_data(parser)
@@ -64,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     from gapvision.formats.specification_file import specification_to_table
     from gapvision.model import Settings
     from gapvision.records import Conditions, data_folder
-    from gapvision.workshop import add_photo, judge_line
+    from gapvision.workshop import add_photo, clock_of, judge_line, photo_doubts, wants_other
 
     along = None if args.along is None else tuple(args.along)
     settings = Settings(seam_hint_px=along, **print_of(args), **known_of(args))
@@ -76,22 +80,32 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args) as store:
         job = store.job(args.job)
         kept = read_kept(data_folder(args.data), job.reference)
-        seam = None
+        kept_spec = None if kept.spec is None else specification_to_table(kept.spec)  # a new seam goes by it
+        there, seam = _find(store, job, args), None
+        visit: Any = None
+        if there is not None and wanted is not None and wants_other(there, wanted) and not args.change_spec:
+            message = f"Seam '{there.full_name}' has another specification already."
+            raise GapvisionError("seam-has-specification", message)
         bar = Bar("measuring")
         for number, name in enumerate(args.photos, 1):
             try:
                 from gapvision.intake.photo import read_bytes
 
                 data, file_name = read_bytes(name)
+                clock, sha256 = clock_of(data, file_name), hashlib.sha256(data).hexdigest()
+                day = visit.on_date if visit else args.on or (clock or date.today().isoformat())[:10]
+                doubts = photo_doubts(store, job.job_id, args.stage, day, sha256, clock)
+                if doubts and not args.yes:
+                    raise GapvisionError("answer-needed", " ".join(n.message for n in doubts))
                 if seam is None:
                     with store.database.saving():
-                        seam = _seam(store, job, args, kept)
-                        if spec is not None:
-                            seam = store.edit_seam(seam.seam_id, spec=spec)
+                        seam = there or _new_seam(store, job, args, spec or kept_spec)
+                        if wanted is not None and (seam.spec is None or wants_other(seam, wanted)):
+                            seam = store.edit_seam(seam.seam_id, spec=spec, who=args.who)
                         visit = store.find_visit(
                             job.job_id,
                             args.stage,
-                            on_date=args.on,
+                            on_date=day,
                             who=args.who,
                             conditions=conditions if said else None,
                         )
@@ -120,20 +134,22 @@ def run(args: argparse.Namespace) -> int:
     return 2 if unreadable else 3 if refused else 0
 
 
-def _seam(store: Any, job: Any, args: argparse.Namespace, kept: Any) -> Any:
-    """Find the seam, or add it and say so; a new one goes by what is kept for the job or the shop."""
+def _find(store: Any, job: Any, args: argparse.Namespace) -> Any:
+    """The seam, or None where it is a new one."""
     try:
         return store.find_seam(job.job_id, args.seam, args.side)
     except GapvisionError as error:
         if error.code != "seam-not-in-job" or "more than one" in error.message:
             raise
+    return None
+
+
+def _new_seam(store: Any, job: Any, args: argparse.Namespace, spec: Any) -> Any:
+    """Add the seam and say so."""
     name, side = args.seam, args.side
     first, _, rest = name.partition(" ")
     if not side and first.casefold() in ("left", "right") and rest.strip():
         name, side = rest.strip(), first.casefold()
-    from gapvision.formats.specification_file import specification_to_table
-
-    spec = None if kept.spec is None else specification_to_table(kept.spec)
     seam = store.add_seam(job.job_id, name, side=side, spec=spec)
     print(f"New seam in job {job.reference}: {seam.full_name}")
     return seam

@@ -23,7 +23,7 @@ from gapvision.commands._args import (
     nonsense,
     say_of,
 )
-from gapvision.commands._records import Bar, add_data, number, open_store, picked, show_table
+from gapvision.commands._records import Bar, add_data, agreed, number, open_store, picked, show_table
 from gapvision.errors import GapvisionError
 from gapvision.units import parse_length
 
@@ -252,6 +252,11 @@ def _undo(store: Store, args: argparse.Namespace) -> None:
 
 def _bin(store: Store, args: argparse.Namespace) -> None:
     if args.empty:
+        count = len(store.bin())
+        what = f"{count} item{'s' if count != 1 else ''} in the bin would be removed for good."
+        if count and not args.yes and not agreed(what):
+            print("Nothing was removed.")
+            return
         items, photos = store.empty_bin()
         print(f"Removed for good: {items} items, {photos} photos.")
         return
@@ -327,5 +332,6 @@ _ACTIONS: dict[str, tuple[str, Callable[[Store, argparse.Namespace], None], list
     ]),
     "bin": ("list the bin, or empty it", _bin, [
         _argument("--empty", action="store_true", help="remove for good what is in the bin"),
+        _argument("--yes", action="store_true", help="with --empty: do not ask"),
     ]),
 }  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 import streamlit as st
@@ -82,15 +83,35 @@ def offer(photo: Chosen, measurement: Measurement, spec: Specification | None) -
                 f"Goes to {'a new job' if job is None else 'job ' + job.reference}, "
                 f"{f'seam {name}' if name else 'a seam without a name yet'}, stage {st.session_state['stage']}."
             )
-            if st.button("Save", type="primary", key="save"):
+            if _pressed(measurement, job):
                 _save(photo, measurement, spec, job, seam)
         else:
             with st.expander("Save to a job", key="save_box"):
                 job, seam = _choices()
-                if st.button("Save", type="primary", key="save"):
+                if _pressed(measurement, job):
                     _save(photo, measurement, spec, job, seam)
     except GapvisionError as error:
         widgets.show_error(error)
+
+
+def _pressed(measurement: Measurement, job: Job | None) -> bool:
+    """The button that saves; what is in doubt about stage or day is asked first."""
+    from gapvision.workshop import photo_doubts
+
+    taken = measurement.photo
+    job_id = None if job is None else job.job_id
+    about = (st.session_state["stage"], _day(measurement), taken.sha256, taken.taken_at)
+    doubts = photo_doubts(records(), job_id, *about)
+    with st.container():
+        for doubt in doubts:
+            st.warning(doubt.message)
+        sure = not doubts or st.checkbox("Save it all the same: it is right", key="save_sure")
+    return st.button("Save", type="primary", key="save", disabled=not sure)
+
+
+def _day(measurement: Measurement) -> str:
+    """The visit's day: by the camera's clock, else today."""
+    return (measurement.photo.taken_at or date.today().isoformat())[:10]
 
 
 def chosen() -> tuple[Job | None, Seam | None]:
@@ -170,7 +191,9 @@ def _save(
         job = store.new_job(reference=state["new_reference"], customer=state["new_customer"], car=state["new_car"])
     if seam is None:
         seam = store.add_seam(job.job_id, state["new_seam"].strip(), side=state["new_side"])
-    visit = store.find_visit(job.job_id, state["stage"], who=state["who"], conditions=conditions)
+    visit = store.find_visit(
+        job.job_id, state["stage"], on_date=_day(measurement), who=state["who"], conditions=conditions
+    )
     line = keep_photo(store, seam, visit, photo.path.read_bytes(), photo.name.removeprefix("sample: "), measurement)
     if spec is not None and seam.spec is None:
         store.edit_seam(seam.seam_id, spec=specification_to_table(spec))

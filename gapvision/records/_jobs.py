@@ -51,6 +51,16 @@ def _seam(row: sqlite3.Row) -> Seam:
     return made_of(Seam, row, spec=None if row["spec"] is None else json.loads(row["spec"]))
 
 
+def _wants(spec: dict[str, Any]) -> str:
+    """A specification in short, as its file has it."""
+
+    def told(value: Any) -> str:
+        return ", ".join(f"{p['gap']} at {p['at']}" for p in value) if isinstance(value, list) else str(value)
+
+    named = ("format", "name", "panel", "side", "source")
+    return "; ".join(f"{key} {told(value)}" for key, value in spec.items() if key not in named)
+
+
 def visit_of(row: sqlite3.Row, prefix: str = "") -> Visit:
     """Make a visit from its row."""
     said = json.loads(row[prefix + "conditions"])  # a later version may have more of them
@@ -216,10 +226,16 @@ class JobsPart(Part):
         asked = f"{side} {name}".strip()
         raise GapvisionError("seam-not-in-job", f"The job has {wrong} '{asked}' (its seams: {names}).")
 
-    def edit_seam(self, seam_id: int, *, spec: dict[str, Any] | None = None, panel_id: int | None = None) -> Seam:
-        """Set a seam's specification or panel; what is left out stays."""
+    def edit_seam(
+        self, seam_id: int, *, spec: dict[str, Any] | None = None, panel_id: int | None = None, who: str = ""
+    ) -> Seam:
+        """Set a seam's specification or panel; what is left out stays.  A note says which specification it had."""
         with self.database.saving() as db:
             seam = self.seam(seam_id)
+            if spec is not None and seam.spec is not None and _wants(spec) != _wants(seam.spec):
+                said = f"Before: {_wants(seam.spec)}. Now: {_wants(spec)}."
+                text = f"What is wanted of {seam.full_name} was changed. {said}"
+                self.add_note(seam.job_id, text, who=who, seam_id=seam_id)
             update(db, "seams", seam_id, spec=None if spec is None else json.dumps(spec), panel_id=panel_id)
             self._touch(db, seam.job_id)
             return self.seam(seam_id)

@@ -233,7 +233,7 @@ def test_bin_and_undo(run):
     assert run("job", "undo")[1] == "Brought back: seam right door, rear.\n"
     assert run("job", "undo")[0] == 2
     run("job", "delete", "17", "--measurement", "1")
-    assert run("job", "bin", "--empty")[1] == "Removed for good: 1 items, 1 photos.\n"
+    assert run("job", "bin", "--empty", "--yes")[1] == "Removed for good: 1 items, 1 photos.\n"
 
 
 def test_edit_note_panel(run):

@@ -310,6 +310,9 @@ def test_save_keeps_the_result_on_screen_and_measures_nothing(page, stroke, monk
     page.button(key="save").click().run()
     assert not page.exception
     page.selectbox(key="stage").set_value("after fit-up").run()
+    assert "The same photo is kept for stage 'as found'." in [w.value for w in page.warning]
+    assert page.button(key="save").disabled, "asked first"
+    page.checkbox(key="save_sure").check().run()
     page.button(key="save").click().run()
     assert not page.exception
     store = records()
@@ -377,6 +380,7 @@ def test_job_seam_and_stage_can_be_chosen_before_the_photo(page, job):
     assert page.text_input(key="tolerance").value == "0.4mm", "and only once"
     page.selectbox(key="stage").set_value("after paint").run()
     assert any("Goes to job T-1, seam bonnet, left, stage after paint." in m.value for m in page.markdown)
+    page.checkbox(key="save_sure").check().run()  # the same photo is kept for another stage
     page.button(key="save").click().run()
     assert not page.exception
     assert store.history(seam.seam_id)[-1].visit.stage == "after paint"
