@@ -139,6 +139,8 @@ def test_a_day(server, visit, shots, tmp_path):
             expect(one.page.get_by_role("combobox", name="Job", exact=True)).to_have_value(re.compile(r"20\d\d-001"))
             expect(one.page.get_by_role("combobox", name="Seam", exact=True)).to_have_value("door, rear")
             choose(one, "Stage", 1)
+            one.page.get_by_text("The same photo is kept for stage 'as found'.").wait_for()
+            one.page.get_by_text("Save it all the same: it is right").click()
         one.page.get_by_text("Latched").click()
         one.settled()
         shots(one, f"save_{stage.replace(' ', '_')}_phone")

@@ -383,7 +383,8 @@ def test_job_seam_and_stage_can_be_chosen_before_the_photo(page, job):
     page.checkbox(key="save_sure").check().run()  # the same photo is kept for another stage
     page.button(key="save").click().run()
     assert not page.exception
-    assert store.history(seam.seam_id)[-1].visit.stage == "after paint"
+    (line,) = (x for x in store.history(seam.seam_id) if x.visit.stage == "after paint")
+    assert line.visit.on_date == line.photo.taken_at[:10], "by the camera's clock"
     photo = store.history(seam.seam_id)[0].photo
     Inbox().add(page.session_state["ticket"], "own.jpg", store.photo_bytes(photo))
     fresh = reloaded(page)
