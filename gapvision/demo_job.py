@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from gapvision.records import Job, Store
+from gapvision import workshop
+from gapvision.errors import GapvisionError
+from gapvision.formats.specification_file import specification_to_table
+from gapvision.judgement import simple_spec
+from gapvision.model import Measurement, Settings
+from gapvision.records import Conditions, Job, Store
+from gapvision.samples import FOLDER
 
 REFERENCE = "DEMO-1"
 SHOP: dict[str, Any] = {
@@ -16,33 +19,22 @@ SHOP: dict[str, Any] = {
     "address": "Slipway 3, Lower Quay",
     "contact": "An invented shop for trying things out",
 }
-CUSTOMER = "Ines Example"
-CAR = "two-seat roadster, steel body, red oxide primer, bare shell with new sills"
-NOTES = "Everything in this job is invented. Sills and hinge posts were renewed before the first visit."
+HEAD = {
+    "reference": REFERENCE,
+    "customer": "Ines Example",
+    "car": "two-seat roadster, steel body, red oxide primer, bare shell with new sills",
+    "notes": "Everything in this job is invented. Sills and hinge posts were renewed before the first visit.",
+    "opened_on": "2026-03-02",
+}
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Visit:
-    stage: str
-    on_date: str
-    who: str
-    conditions: dict[str, Any]
-
-
-_TICKED = {"latched": True, "shims_tight": True, "hinges_tight": True, "doors_closed": True}
+_STANDS: dict[str, Any] = {"latched": True, "shims_tight": True, "hinges_tight": True, "doors_closed": True}
+_ON_WHEELS = _STANDS | {"seal_fitted": True, "support": "on its wheels"}
+#: Stage, day, person, conditions.
 VISITS = (
-    _Visit(
-        stage="as found", on_date="2026-03-02", who="Sam",
-        conditions=_TICKED | {"seal_fitted": False, "support": "on axle stands", "metal_temp_c": 9.0},
-    ),
-    _Visit(
-        stage="after fit-up", on_date="2026-03-10", who="Sam",
-        conditions=_TICKED | {"seal_fitted": True, "support": "on its wheels", "metal_temp_c": 14.0},
-    ),
-    _Visit(
-        stage="after trimming", on_date="2026-03-17", who="Noor",
-        conditions=_TICKED | {"seal_fitted": True, "support": "on its wheels", "metal_temp_c": 16.0},
-    ),
+    ("as found", "2026-03-02", "Sam",
+     Conditions(**_STANDS, seal_fitted=False, support="on axle stands", metal_temp_c=9.0)),
+    ("after fit-up", "2026-03-10", "Sam", Conditions(**_ON_WHEELS, metal_temp_c=14.0)),
+    ("after trimming", "2026-03-17", "Noor", Conditions(**_ON_WHEELS, metal_temp_c=16.0)),
 )  # fmt: skip
 
 
@@ -69,56 +61,37 @@ SEAMS = (
 NOMINAL_MM, TOLERANCE_MM = 4.7625, 0.6  # 3/16 in, common practice, no source
 
 
-def make_demo_job(store: Store, progress: Callable[[int, int], object] | None = None) -> Job:
-    """Build the demo job: measure, judge and store its photos.
+def make_demo_job(store: Store, progress: workshop.Progress = None) -> Job:
+    """Build the demo job in a store: measure, judge and keep its photos; one that is there is left as it is.
 
-    Parameters
-    ----------
-    store : Store
-        Where it goes; a demo job that is there already is left as it is.
-    progress : callable, optional
-        Called with (photos done, photos in all).
-
-    Returns
-    -------
-    Job
+    ``progress`` is called with (photos done, photos in all).
     """
-    from gapvision.errors import GapvisionError
-    from gapvision.formats.specification_file import specification_to_table
-    from gapvision.judgement import simple_spec
-    from gapvision.model import Measurement, Settings
-    from gapvision.records import Conditions
-    from gapvision.samples import FOLDER
-    from gapvision.workshop import judge_line, keep_photo, measure_file
-
     try:
         return store.job(REFERENCE)
     except GapvisionError as error:
         if error.code != "job-not-found":
             raise
-    settings = Settings(print_scale_checked=True)
     # Measuring takes a while, so it comes first; then all is stored in one go,
     # and a demo job is there whole or not at all.
     names = [name for plan in SEAMS for name in plan.photos]
     measured: dict[str, tuple[bytes, str, Measurement]] = {}
     for done, name in enumerate(names, 1):
         data = (FOLDER / name).read_bytes()
-        measured[name] = (data, name, measure_file(data, name, settings))
+        measured[name] = (data, name, workshop.measure_file(data, name, Settings(print_scale_checked=True)))
         if progress is not None:
             progress(done, len(names))
     with store.database.saving():
-        job = store.new_job(reference=REFERENCE, customer=CUSTOMER, car=CAR, notes=NOTES, opened_on="2026-03-02")
+        job = store.new_job(**HEAD)
         visits = [
-            store.add_visit(job.job_id, v.stage, on_date=v.on_date, who=v.who, conditions=Conditions(**v.conditions))
-            for v in VISITS
+            store.add_visit(job.job_id, stage, on_date=day, who=who, conditions=found)
+            for stage, day, who, found in VISITS
         ]
         for plan in SEAMS:
             panel = store.put_panel(job.job_id, plan.panel, side=plan.side, metal="steel", length_mm=plan.length_mm)
             spec = replace(simple_spec(NOMINAL_MM, TOLERANCE_MM, TOLERANCE_MM), name=plan.name, side=plan.side)
-            seam = store.add_seam(
-                job.job_id, plan.name, side=plan.side, panel_id=panel.panel_id, spec=specification_to_table(spec)
-            )
+            table = specification_to_table(spec)
+            seam = store.add_seam(job.job_id, plan.name, side=plan.side, panel_id=panel.panel_id, spec=table)
             for name, visit in zip(plan.photos, visits, strict=False):
-                judge_line(store, keep_photo(store, seam, visit, *measured[name]))
+                workshop.judge_line(store, workshop.keep_photo(store, seam, visit, *measured[name]))
         store.add_note(job.job_id, "Left door: upper hinge shimmed by 1 mm at the second visit.", who="Sam")
         return job
