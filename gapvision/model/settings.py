@@ -76,6 +76,10 @@ class Settings:
     step_u_mm : float
         Expanded uncertainty (k = 2) of that step [mm].  0.2 mm: a depth gauge, or feeler gauges under a straight-edge,
         in the middle of the seam; common practice, no source.
+    one_sheet : bool
+        All strips in view come from one printed sheet and lie on magnets of one kind, so that they count as alike.
+    strip_thickness_mm : float or None
+        How thick the strips are, paper and magnet together [mm]; None: 0.5 mm and not surely so.
     left_out : tuple of LeftOut
         Spans of stations to leave out; they become holes.
     """
@@ -93,6 +97,8 @@ class Settings:
     edge_b_radius_mm: float | None = None
     step_mm: float | None = None
     step_u_mm: float = 0.2
+    one_sheet: bool = False
+    strip_thickness_mm: float | None = None
     left_out: tuple[LeftOut, ...] = ()
     sheets: tuple[SheetCheck, ...] = ()
 
