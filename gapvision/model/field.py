@@ -2,7 +2,8 @@
 
 A camera (focal length, principal point, radial distortion), a panel surface that may bend gently along and across,
 and for each strip where it lies on that surface, how much larger it was printed than stated and how much higher it
-lies than usual.  Strips on side B may stand higher or lower than those on side A (the step).  :func:`gapvision.vision.field.fit_field` fits it; here is what is done with it afterwards.
+lies than usual.  Strips on side B may stand higher or lower than those on side A (the step).
+:func:`gapvision.vision.field.fit_field` fits it; here is what is done with it afterwards.
 
 Frame: developed coordinates (s, t, n) in mm; s along the first strip, t across
 it (downwards in the strip's own frame), n out of the panel towards the camera.

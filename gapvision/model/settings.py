@@ -10,6 +10,7 @@ from gapvision.errors import require
 _require = partial(require, "value-out-of-range")
 _RADII_MM = (0.5, 5.0)  # from a corner filed round to a rim rolled over wire; common practice, no source
 _STEP_MM = 10.0
+_STRIP_THICKNESS_MM = (0.05, 5.0)
 _STEP_U_MM = (0.02, 3.0)
 
 
@@ -138,6 +139,12 @@ class Settings:
             f"A step cannot be read to within {self.step_u_mm} mm.",
             f"Give {_STEP_U_MM[0]} to {_STEP_U_MM[1]:.0f} mm (0.001 to 0.118 in); 0.2 mm (0.008 in) suits feeler "
             "gauges under a straight-edge.",
+        )
+        thick = self.strip_thickness_mm
+        _require(
+            thick is None or _within(thick, *_STRIP_THICKNESS_MM),
+            f"A strip {thick} mm thick makes no sense here.",
+            f"Give {_STRIP_THICKNESS_MM[0]} to {_STRIP_THICKNESS_MM[1]:.0f} mm (0.002 to 0.196 in).",
         )
 
     def print_scale_of(self, sheet: int | None) -> tuple[tuple[float, float], bool]:

@@ -9,7 +9,7 @@ would say so.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -57,9 +57,12 @@ _SIGMA_STEP_UNLIKE_MM = 0.7
 # Print scales of sheets that may come from two printers, or from one with two settings: within 1 % of each other,
 # any of it alike.  'Fit to page' shrinks by 3 to 6 % and shows as a step that no body has.  Common practice, no source.
 _SIZE_OF_SHEETS = 0.01 / np.sqrt(3)
+_SIZE_MEASURED = 0.001  # a steel rule over 150 mm read to 0.25 mm, check_values H-07
 _SIZE_WITHIN_SHEET = 0.0001  # paper takes up damp: 0.02 mm over a strip; common practice, no source
 # Paper taped down lies 0.1 mm high, magnetic sheet with paper on it 0.4 to 1.0 mm; common practice, no source.
 _THICKNESS_MM, _THICKNESS_STATED_MM = 0.35, 0.03
+_LEAST_BELIEVED, _LEAST_SAY = 1e-3, 1e-3
+_LEAST_TO_TELL, _ODD_SHARE = 3, 0.4
 _HELD_STEP_MM = 1e-6  # strips on one panel only: the step is no part of the fit; its doubt is added where it matters
 _CORNER_NOISE_FLOOR_PX = 0.04
 _RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))  # of the length of a plane vector, standard deviation 1 each way
@@ -89,10 +92,13 @@ class KnownStrips:
         All come from one printed sheet, or from sheets that were measured to be alike, on magnets of one kind.
     thickness_stated : bool
         How thick the strips are with their magnets was stated.
+    measured : frozenset of int
+        Numbers of the sheets whose own check lines were measured.
     """
 
     one_sheet: bool = False
     thickness_stated: bool = False
+    measured: frozenset[int] = frozenset()
 
 
 def fit_field(
@@ -160,12 +166,16 @@ def fit_field(
     fit = _settle(off, first, prior, _UNFIT_SHARE * max(size_px))
     st, up = places(fit.params)
     ids = np.concatenate([v.corner_ids for v in views])
+    precision = prior.root.T @ prior.root
     more = left_over(
         Left(
             px=seen,
             left_px=off(fit.params),
             reach=fit.reach,
             slope=fit.slope,
+            noise_px=fit.each_px,
+            prior_precision=precision,
+            prior_pull=precision @ (fit.params - prior.mean),
             lean=project(fit.params, st, up + 0.5) - project(fit.params, st, up - 0.5),
             along_mm=np.concatenate(local)[:, 0],
             strip=of_strip,
@@ -175,15 +185,15 @@ def fit_field(
         )
     )
     return FittedField(
-        params=fit.params,
-        covariance=fit.covariance + more.covariance,
+        params=fit.params if more is None else fit.params + more.shift,
+        covariance=fit.covariance if more is None else more.covariance,
         letters=tuple(letters),
         raised=tuple(letter for letter, is_up in zip(letters, raised, strict=True) if is_up),
         size_px=size_px,
         print_scales=tuple(v.print_scale for v in views),
         focal_source="exif" if focal_35mm_mm else "strips",
         noise_px=fit.noise_px,
-        strain=more.strain,
+        strain=0.0 if more is None else more.strain,
     )
 
 
@@ -198,9 +208,10 @@ class _Prior:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
-    """Parameters, their covariance, the corners' scatter [px]; how far a corner's pixel moves each, and each a corner's.
+    """Parameters, their covariance, the corners' scatter [px].
 
-    ``reach`` (p, 2 m) is what one pixel at a corner does to the parameters, ``slope`` (2 m, p) what they do to it.
+    ``reach`` (p, 2 m) is what one pixel at a corner does to the parameters, ``slope`` (2 m, p) what they do to it, and
+    ``each_px`` (2 m,) the scatter that each coordinate was given: larger where a corner lies far off.
     """
 
     params: FloatArray
@@ -208,6 +219,7 @@ class _Fit:
     noise_px: float
     reach: FloatArray
     slope: FloatArray
+    each_px: FloatArray
 
 
 def _settle(
@@ -258,6 +270,7 @@ def _settle(
                     noise_px=noise,
                     reach=unit[:, None] * (spread @ (plain.T * say**2)) / before,
                     slope=plain * before / unit,
+                    each_px=before / np.maximum(say, _LEAST_SAY),
                 )
             break
     raise GapvisionError("field-not-converged")
@@ -278,14 +291,8 @@ def _prior(
     sigma[LOG_F] = _SIGMA_LOG_F_EXIF if focal_35mm_mm else _SIGMA_LOG_F_GUESS
     sigma[[CX, CY, K1, K2]] = centre, centre, _SIGMA_K1, _SIGMA_K2
     sigma[[KS, KT, KST]] = _SIGMA_CURVE, _SIGMA_CURVE, _SIGMA_TWIST
-    sheets = _sheets(views, known)
-    alike = len(set(sheets)) == 1
-    sigma[STEP] = (_SIGMA_STEP_MM if alike else _SIGMA_STEP_UNLIKE_MM) if step_free else _HELD_STEP_MM
-    same = np.equal.outer(sheets, sheets)
-    # The one sheet's own scale is what the check lines tell; its doubt is added to the gap apart.
-    size = _SIZE_WITHIN_SHEET**2 * np.eye(n) + (0 if alike else _SIZE_OF_SHEETS**2) * same
-    thickness = _THICKNESS_STATED_MM if known.thickness_stated else _THICKNESS_MM
-    height = _THICKNESS_STATED_MM**2 * np.eye(n) + thickness**2 * same
+    sigma[STEP] = (_SIGMA_STEP_MM if are_alike(views, known) else _SIGMA_STEP_UNLIKE_MM) if step_free else _HELD_STEP_MM
+    size, height = _likeness(views, known)
     root = np.zeros((len(sigma) + 2 * n, own.stop))
     root[: len(sigma), : len(sigma)] = np.diag(1 / sigma)
     for first, covariance in ((0, size), (1, height)):
@@ -294,6 +301,117 @@ def _prior(
     unit_own = np.ravel(np.sqrt([np.diag(size), np.diag(height)]), "F")
     unit = np.concatenate([sigma, _POSE_UNIT, np.tile(_PLACE_UNIT, n - 1), unit_own])
     return _Prior(mean, root, unit)
+
+
+def _likeness(views: list[StripView], known: KnownStrips) -> tuple[FloatArray, FloatArray]:
+    """Covariances (n, n) of the strips' enlargements (shares) and heights [mm] before looking."""
+    sheets = _sheets(views, known)
+    same = np.equal.outer(sheets, sheets)
+    # The one sheet's own scale is what the check lines tell; its doubt is added to the gap apart.
+    between = np.array([_SIZE_MEASURED if v.sheet in known.measured else _SIZE_OF_SHEETS for v in views])
+    between *= not are_alike(views, known)
+    thickness = _THICKNESS_STATED_MM if known.thickness_stated else _THICKNESS_MM
+    own = np.eye(len(views))
+    return (
+        _SIZE_WITHIN_SHEET**2 * own + np.outer(between, between) * same,
+        _THICKNESS_STATED_MM**2 * own + thickness**2 * same,
+    )
+
+
+def are_alike(views: list[StripView], known: KnownStrips) -> bool:
+    """Whether all strips in view are known to be of one sheet."""
+    return len(set(_sheets(views, known))) == 1
+
+
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """How far strips are from fitting together.
+
+    Attributes
+    ----------
+    deviations : float
+        What has to be believed of their scales and heights and of the step, in standard deviations.
+    step_mm : float
+        Step that they would show if they were alike [mm].
+    """
+
+    deviations: float
+    step_mm: float
+
+
+def strips_apart(field: FittedField, views: list[StripView], known: KnownStrips) -> Apart:
+    """How far the strips of a fit are from fitting together.
+
+    Parameters
+    ----------
+    field : FittedField
+        Fitted to them.
+    views : list of StripView
+        The strips.
+    known : KnownStrips
+        As the field was fitted with.
+    """
+    by_letter = {v.letter: v for v in views}
+    views = [by_letter[letter] for letter in field.letters]
+    if are_alike(views, known):
+        # Held alike, they put all that does not fit into the step and the corners' scatter.
+        step = field.step_mm if field.step_free else 0.0
+        return Apart(abs(step) / _SIGMA_STEP_MM, step)
+    own = field.params[own_parameters(len(views))]
+    size, height = _likeness(views, known)
+    square = own[0::2] @ np.linalg.solve(size, own[0::2]) + own[1::2] @ np.linalg.solve(height, own[1::2])
+    if not field.step_free:
+        return Apart(float(np.sqrt(square)), 0.0)
+    # What does not fit is shared out by what each may be: m = v y / V of the whole y, whose own deviation is y^2 / V.
+    believed = field.step_mm / _SIGMA_STEP_UNLIKE_MM
+    square += believed**2
+    whole = float(_SIGMA_STEP_UNLIKE_MM * square / believed) if abs(believed) > _LEAST_BELIEVED else 0.0
+    return Apart(float(np.sqrt(square)), whole)
+
+
+def step_if_alike_mm(
+    field: FittedField, views: list[StripView], focal_35mm_mm: float | None, known: KnownStrips
+) -> float:
+    """Step that the strips would show if they were all alike [mm]; arguments as for :func:`odd_strip`."""
+    guess = strips_apart(field, views, known).step_mm
+    if len(views) < _LEAST_TO_TELL or are_alike(views, known):
+        return guess
+    try:  # of more than two strips the guess is too large
+        alike = fit_field(
+            views, field.size_px, focal_35mm_mm, frozenset(field.raised), field, replace(known, one_sheet=True)
+        )
+    except GapvisionError:
+        return guess
+    return alike.step_mm
+
+
+def odd_strip(
+    field: FittedField, views: list[StripView], focal_35mm_mm: float | None, known: KnownStrips
+) -> str | None:
+    """The one strip without which the others fit together; None where there are too few, or not just one.
+
+    Parameters
+    ----------
+    field, views, known
+        As for :func:`strips_apart`.
+    focal_35mm_mm : float or None
+        As the field was fitted with.
+    """
+    if len(views) < _LEAST_TO_TELL:
+        return None
+    with_all, without = strips_apart(field, views, known).deviations + field.rms_px(views), {}
+    for view in views:
+        rest = [v for v in views if v is not view]
+        try:
+            fit = fit_field(rest, field.size_px, focal_35mm_mm, frozenset(field.raised), known=known)
+        except GapvisionError:
+            continue
+        without[view.letter] = strips_apart(fit, rest, known).deviations + fit.rms_px(rest)
+    if len(without) < 2:
+        return None
+    best, second = sorted(without, key=lambda letter: without[letter])[:2]
+    plain = without[best] < _ODD_SHARE * min(without[second], with_all)
+    return best if plain else None
 
 
 def _sheets(views: list[StripView], known: KnownStrips) -> list[int]:
