@@ -55,8 +55,34 @@ All commands: gapvision --help
 _NEAR = 0.6
 
 
+class _OneScreen(argparse.HelpFormatter):
+    """Help without empty lines, its options wider and its usage shorter than usual, so that it stays on one screen."""
+
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, max_help_position=28, width=min(int(os.environ.get("COLUMNS", 80)), 100))
+
+    def start_section(self, heading: str | None) -> None:
+        """Leave out headings that say nothing."""
+        super().start_section(None if heading in ("positional arguments", "options") else heading)
+
+    def format_help(self) -> str:
+        """Close up what argparse leaves open."""
+        return re.sub(r"\n\n+(?=.)", "\n", super().format_help())
+
+    def add_usage(self, usage: str | None, actions: Any, groups: Any, prefix: str | None = None) -> None:
+        """Positional arguments alone; the options follow below anyhow."""
+        named = [a for a in actions if not a.option_strings]
+        if usage is None and len(actions) > len(named):
+            usage = " ".join(["%(prog)s", *([self._format_args(a, a.metavar or a.dest) for a in named]), "[options]"])
+        super().add_usage(usage, actions, groups, prefix)
+
+
 class Parser(argparse.ArgumentParser):
     """A parser whose faults are one sentence with the nearest word."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(**dict[str, Any]({"formatter_class": _OneScreen, "add_help": False} | options))
+        self.add_argument("-h", "--help", action="help", help=argparse.SUPPRESS)
 
     def error(self, message: str) -> NoReturn:
         """Refuse what cannot be understood."""
@@ -93,11 +119,19 @@ def main(argv: Sequence[str] | None = None) -> int:
         0 done, 1 a negative answer (see the command), 2 wrong usage or
         unreadable input, 3 photo refused.
     """
+    if "_ARGCOMPLETE" in os.environ:  # the shell asks how a line can go on
+        import argcomplete
+
+        argcomplete.autocomplete(build_parser())
     words = _join_minus(list(sys.argv[1:] if argv is None else argv))
+    if hasattr(sys.stdout, "reconfigure"):
+        sys.stdout.reconfigure(errors="backslashreplace")  # a file's name may hold what the terminal cannot show
     try:
         if not words:
             sys.stdout.write(_FIRST)
             return EXIT_OK
+        if any("\0" in word for word in words):
+            raise GapvisionError("command-not-understood", "A word holds a character that no name can have.")
         words = _with_command(words)
         args = _parse(words)
         return int(import_module(f"gapvision.commands.{COMMANDS[args.command][0]}").run(args))
@@ -106,6 +140,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_USAGE if CODES[error.code].kind == "usage" else EXIT_REFUSED
     except BrokenPipeError:
         return EXIT_OK
+    except OSError as error:  # what no command foresaw of a name, a folder or a disk
+        said = f"'{_plain(str(error.filename))}' cannot be used: {error.strerror}."
+        sys.stderr.write(f"gapvision: {said} [file-not-found]\n")
+        return EXIT_USAGE
     except KeyboardInterrupt:
         sys.stderr.write("gapvision: stopped.\n")
         return 130

@@ -7,6 +7,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.data_folder import RECORDS, SETTINGS, data_folder
 from gapvision.units import parse_length
 
 if TYPE_CHECKING:
@@ -34,18 +35,18 @@ def decimal(text: str) -> float:
 
 
 # --- what is wanted -------------------------------------------------------------------
-def add_wanted(parser: argparse.ArgumentParser, *, rule: bool = True, note: str = "") -> None:
+def add_wanted(parser: argparse.ArgumentParser, *, rule: bool = True, title: str = "what is wanted") -> None:
     """Add --nominal, --preset, --spec, --tol, --below, --above and, with ``rule``, --rule and --risk."""
-    group = parser.add_argument_group("what is wanted", note or None)
+    group = parser.add_argument_group(title)
     one = group.add_mutually_exclusive_group()
     one.add_argument("--nominal", type=parse_length, metavar="LENGTH", help="wanted gap, like 3/16in or 4.76mm")
-    one.add_argument("--preset", metavar="NAME", help="even-close, even-road or door-period (common practice)")
+    one.add_argument("--preset", metavar="NAME", help="even-close, even-road, door-period (common practice)")
     one.add_argument("--spec", metavar="F.toml", help="specification file")
-    for name, text in zip(_LIMITS, ("either way (default: 0.5mm)", "below it only", "above it only"), strict=True):
-        group.add_argument(f"--{name}", type=parse_length, metavar="LENGTH", help=f"with --nominal: allowed {text}")
+    texts = ("allowed either way (default: 0.5mm)", "allowed below it; --above: above it", argparse.SUPPRESS)
+    for name, text in zip(_LIMITS, texts, strict=True):
+        group.add_argument(f"--{name}", type=parse_length, metavar="LENGTH", help=text)
     if rule:
-        rules = "proven|simple|risk"
-        group.add_argument("--rule", metavar=rules, help="decision rule (default: proven)")
+        group.add_argument("--rule", metavar="NAME", help="proven (default), simple or risk")
         group.add_argument("--risk", type=decimal, metavar="SHARE", help="with --rule risk: accepted (default: 0.05)")
 
 
@@ -93,9 +94,7 @@ def given_rule(args: argparse.Namespace) -> DecisionRule | None:
 
 def wanted_of(args: argparse.Namespace) -> tuple[Specification | None, DecisionRule]:
     """What to judge by: what the arguments give, else what is kept for the job, else for the shop."""
-    from gapvision.formats.settings_file import read_kept
     from gapvision.model import DecisionRule
-    from gapvision.records import data_folder
 
     spec, rule = given_spec(args), given_rule(args)
     job = ""
@@ -104,11 +103,14 @@ def wanted_of(args: argparse.Namespace) -> tuple[Specification | None, DecisionR
 
         with open_store(args) as store:
             job = store.job(args.job).reference
-    kept = read_kept(data_folder(args.data), job)
-    spec = kept.spec if spec is None else spec
-    if spec is None and rule is not None:
+    if (data_folder(args.data) / SETTINGS).is_file():
+        from gapvision.formats.settings_file import read_kept
+
+        kept = read_kept(data_folder(args.data), job)
+        spec, rule = (kept.spec if spec is None else spec), rule or kept.rule
+    if spec is None and args.rule is not None:
         raise nonsense("--rule judges by a wanted gap, and none is known.", "Give one too, like --nominal 3/16in.")
-    return spec, rule or kept.rule or DecisionRule()
+    return spec, rule or DecisionRule()
 
 
 def add_kept(parser: argparse.ArgumentParser) -> None:
@@ -119,7 +121,6 @@ def add_kept(parser: argparse.ArgumentParser) -> None:
 def keep(args: argparse.Namespace, job: str = "") -> None:
     """Keep what is wanted for the shop, or for a job."""
     from gapvision.formats.settings_file import Kept, write_kept
-    from gapvision.records import data_folder
 
     said = Kept(given_spec(args), given_rule(args))
     if args.forget and said != Kept():
@@ -132,7 +133,6 @@ def kept_rows(args: argparse.Namespace, job: str = "") -> list[tuple[str, str]]:
     """What is kept, for people."""
     from gapvision import words
     from gapvision.formats.settings_file import read_kept
-    from gapvision.records import data_folder
 
     kept, say = read_kept(data_folder(args.data), job), say_of(args)
     rows = [("rule", "" if kept.rule is None else words.rule(kept.rule))]
@@ -158,10 +158,10 @@ def say_of(args: argparse.Namespace) -> Lengths:
 
     units = args.units
     if units is None:
-        from gapvision.records import Store, data_folder
-
         folder = data_folder(args.data)
-        if (folder / "records.sqlite").is_file():
+        if (folder / RECORDS).is_file():
+            from gapvision.records import Store
+
             with Store(folder) as store:
                 units = store.shop().units
     return Lengths("fraction" if units == "inch" else "mm")
@@ -183,7 +183,6 @@ def print_of(args: argparse.Namespace) -> dict[str, Any]:
         ``value-out-of-range`` or ``length-not-understood``; ``sheet-file-bad``.
     """
     from gapvision.formats.sheet_file import read_sheets
-    from gapvision.records import data_folder
     from gapvision.targets.print_scale import print_scales
 
     along, across, checked = print_scales(args.check_length, args.check_width)
@@ -193,20 +192,12 @@ def print_of(args: argparse.Namespace) -> dict[str, Any]:
 
 
 def add_known(parser: argparse.ArgumentParser) -> None:
-    """Add --edge-a, --edge-b, --step, --step-u, --one-sheet and --strip-thickness."""
-    group = parser.add_argument_group(
-        "what you know of the edges", "A: the panel with the lowest strip letter. What you state makes U smaller."
-    )
-    for name in ("a", "b"):
-        group.add_argument(
-            f"--edge-{name}", type=parse_edge, metavar="KIND", help="cut, rolled, or with its radius: rolled:1.5mm"
-        )
+    """Add --edge-a, --edge-b, --step and --step-u."""
+    group = parser.add_argument_group("what you know of the edges (A is the panel with the lowest letter)")
+    for name, text in (("a", "cut, rolled or rolled:1.5mm (its radius); or --edge-b"), ("b", argparse.SUPPRESS)):
+        group.add_argument(f"--edge-{name}", type=parse_edge, metavar="KIND", help=text)
     group.add_argument("--step", type=parse_length, metavar="LENGTH", help="how far face B stands above face A")
     group.add_argument("--step-u", type=parse_length, metavar="LENGTH", help="U (k = 2) of it (default: 0.2mm)")
-    group.add_argument("--one-sheet", action="store_true", help="all strips come from one sheet, on one kind of magnet")
-    group.add_argument(
-        "--strip-thickness", type=parse_length, metavar="LENGTH", help="of strip and magnet (default: about 0.5mm)"
-    )
 
 
 def known_of(args: argparse.Namespace) -> dict[str, Any]:
@@ -227,10 +218,6 @@ def known_of(args: argparse.Namespace) -> dict[str, Any]:
         if args.step is None:
             raise nonsense("--step-u belongs to --step.", "Give --step too, or leave it out.")
         known["step_u_mm"] = args.step_u
-    if args.one_sheet:
-        known["one_sheet"] = True
-    if args.strip_thickness is not None:
-        known["strip_thickness_mm"] = args.strip_thickness
     return known
 
 

@@ -127,7 +127,7 @@ def measure_all(orders: list[Order], progress: Callable[[int, int, str], object]
             pool.shutdown()
         except KeyboardInterrupt:
             stopped = True
-            _stop(pool)
+            _stop(pool, orders)
         waiting = [k for k in waiting if k not in outcomes]
         if waiting and workers == 1 and not stopped:  # alone in its process and still down: this photo is the one
             lost = waiting.pop(0)
@@ -149,12 +149,19 @@ def _start_worker() -> None:
     cv2.setNumThreads(1)
 
 
-def _stop(pool: Any) -> None:
-    """End the workers now; what one was writing is a part file, which goes with it."""
+def _stop(pool: Any, orders: list[Order]) -> None:
+    """End the workers now, and take away the part file that one was writing."""
+    from gapvision.formats.atomic import PART
+
     workers = list((pool._processes or {}).values())
     for worker in workers:
-        worker.terminate()
+        worker.kill()
     pool.shutdown(wait=False, cancel_futures=True)
+    for worker in workers:
+        worker.join(1)
+    for folder in {path.parent for order in orders for path in order.outputs.values()}:
+        for part in (p for worker in workers for p in folder.glob(f"{PART}{worker.pid}-*")):
+            part.unlink(missing_ok=True)
 
 
 def _measure(order: Order) -> Outcome:
@@ -163,7 +170,6 @@ def _measure(order: Order) -> Outcome:
     from gapvision.model import Settings
     from gapvision.recipe import measure_photo
 
-    _draw_ahead(order)
     photo = read_photo(order.photo)
     tolerance = None if order.spec is None else order.spec.half_width_mm
     measurement = measure_photo(photo, Settings(tolerance_mm=tolerance, **order.settings))
@@ -172,19 +178,6 @@ def _measure(order: Order) -> Outcome:
         verdict = judge_measurement(measurement, order.spec, order.rule)
     written, unwritten = write_outputs(measurement, verdict, order)
     return _outcome(order, measurement, verdict, written, unwritten)
-
-
-def _draw_ahead(order: Order) -> None:
-    """Load what the plot needs while the photo is measured: that takes half as long as measuring, on another core."""
-    import threading
-
-    if "plot" in order.outputs:
-        threading.Thread(target=_load_drawing, daemon=True).start()
-
-
-def _load_drawing() -> None:
-    import matplotlib.backends.backend_agg
-    import matplotlib.figure  # noqa: F401
 
 
 def write_outputs(
@@ -215,9 +208,15 @@ def _write(kind: str, path: Path, measurement: Measurement, verdict: Verdict | N
 
         write_csv(measurement, path, verdict)
     elif kind == "plot":
-        from gapvision.reports.figures import draw_profile, write_figure
+        if path.suffix.lower() == ".png":
+            from gapvision.formats.atomic import write_whole
+            from gapvision.reports.quick_plot import quick_plot
 
-        write_figure(draw_profile(measurement, verdict, unit=order.say.unit), path)
+            write_whole(path, quick_plot(measurement, verdict, order.say.unit))
+        else:
+            from gapvision.reports.figures import draw_profile, write_figure
+
+            write_figure(draw_profile(measurement, verdict, unit=order.say.unit), path)
     else:
         from gapvision.formats.atomic import write_whole
         from gapvision.intake.photo import read_colour

@@ -45,7 +45,10 @@ def in_folders(places: Mapping[str, tuple[Path, str]], taken: set[str]) -> dict[
     """
     for number in range(1, 10_000):
         tail = "" if number == 1 else f"-{number}"
-        found = {kind: stem.with_name(f"{stem.name}{tail}{end}") for kind, (stem, end) in places.items()}
+        found = {}
+        for kind, (stem, end) in places.items():
+            head, dot, last = end.rpartition(".")
+            found[kind] = stem.with_name(f"{stem.name}{head}{tail}{dot}{last}")
         if not any(_key(path) in taken or os.path.lexists(path) for path in found.values()):
             taken |= {_key(path) for path in found.values()}
             return found
@@ -122,7 +125,7 @@ def check_outputs(
             check_folder(path.parent)
         except OSError as error:
             raise no_folder(path, error) from None
-        if path.parent.is_dir() or (to_make is not None and path.parent not in to_make):
+        if os.path.isdir(path.parent) or (to_make is not None and path.parent not in to_make):
             check_whole(path)
         if os.path.lexists(path):
             raise GapvisionError("output-taken", f"'{path}' is there already, and nothing is overwritten.")

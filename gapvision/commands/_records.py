@@ -16,9 +16,7 @@ if TYPE_CHECKING:
 
 def add_data(parser: argparse.ArgumentParser) -> None:
     """Add --data."""
-    parser.add_argument(
-        "--data", metavar="DIR", help="data folder (default: GAPVISION_DATA, else the user's own data folder)"
-    )
+    parser.add_argument("--data", metavar="DIR", help="data folder (default: GAPVISION_DATA, else your own)")
 
 
 def open_store(args: argparse.Namespace) -> Store:

@@ -28,10 +28,9 @@ from gapvision.records import TICKS
 from gapvision.words import Lengths, notice
 
 _EPILOG = """\
-A seam or stage that the job does not have yet is added.  Exit code: 0 stored,
-2 a file could not be read or an argument not be understood, 3 a photo was refused
-(and not stored, unless --keep-refused). Example, after 'gapvision demo-job' and 'gapvision demo':
-gapvision add gapvision_demo/seam.jpg --job DEMO-1 --seam sill --stage "as found" --data gapvision_demo_job
+Exit code: 0 stored, 2 unreadable, 3 refused (not stored). Example, after 'gapvision demo'
+and 'gapvision demo-job': gapvision add gapvision_demo/seam.jpg --job DEMO-1 --seam sill --stage "as found"
+--data gapvision_demo_job
 """
 
 
@@ -40,17 +39,17 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _EPILOG
     parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photos of this seam at this stage")
     parser.add_argument("--job", required=True, help="the job's reference")
-    parser.add_argument("--seam", required=True, help="the seam's name, e.g. 'left door, rear'")
+    parser.add_argument("--seam", required=True, help="its name, like 'left door, rear', or a new one")
     parser.add_argument("--side", default="", choices=("", "left", "right"), help="side of a new seam")
     parser.add_argument("--stage", required=True, help="e.g. 'as found', 'after fit-up', 'after trimming'")
-    parser.add_argument("--on", metavar="DAY", help="like 2026-03-31; default: by the camera's clock, else today")
+    parser.add_argument("--on", metavar="DAY", help="like 2026-03-31; default: the camera's, else today")
     parser.add_argument("--who", default="", help="who took the photo")
     for name, text in TICKS.items():
         action = argparse.BooleanOptionalAction
         parser.add_argument(f"--{name.split('_')[0]}", dest=name, action=action, default=None, help=text)
     parser.add_argument("--support", default="", help="how the car stands, e.g. 'on its wheels'")
     parser.add_argument("--metal-temp", type=decimal, metavar="C", help="temperature of the metal [degrees Celsius]")
-    add_wanted(parser, rule=False, note="set once, then kept with the seam and judged by")
+    add_wanted(parser, rule=False, title="what is wanted of this seam, from now on")
     parser.add_argument("--change-spec", action="store_true", help="replace what the seam is judged by")
     add_check_lines(parser)
     add_known(parser)

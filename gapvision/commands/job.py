@@ -46,7 +46,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         if run_action is _show:
             add_shown(child)
         if run_action is _edit:
-            add_wanted(child, note="kept: this job's new seams that say nothing else go by it")
+            add_wanted(child, title="what is wanted, and kept: this job's new seams that say nothing else go by it")
             add_kept(child)
         add_data(child)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -37,9 +38,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.usage = "gapvision [measure] PHOTO... [--nominal LENGTH] [options]"
     parser.epilog = (
-        "Without 'measure', plot and marked photo are written beside each photo. An output is a file, or a "
-        "folder/. Exit code: 0 in tolerance or not judged, 1 not in tolerance, 2 unreadable, 3 refused. Example, after "
-        "'gapvision demo': gapvision gapvision_demo/seam.jpg --nominal 3/16in"
+        "Without 'measure', --beside is meant. An output is a file, or a folder/. Exit code: 0 in tolerance or not "
+        "judged, 1 not in tolerance, 2 unreadable, 3 refused. "
+        "Example, after 'gapvision demo': gapvision gapvision_demo/seam.jpg --nominal 3/16in"
     )
     parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photo, or folder of photos")
     add_wanted(parser)
@@ -114,7 +115,7 @@ def list_photos(names: list[str]) -> tuple[list[Path], bool]:
     from_folder = False
     for name in names:
         path = Path(name)
-        if path.is_dir():
+        if os.path.isdir(path):
             from_folder = True
             inside = [p for p in find_photos(path) if not OWN_PICTURE.search(p.name)]
             if not inside:

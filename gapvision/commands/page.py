@@ -6,6 +6,7 @@ import argparse
 import socket
 import sys
 
+from gapvision.commands._records import add_data
 from gapvision.errors import GapvisionError
 
 _PORT = 8501
@@ -13,6 +14,7 @@ _PORT = 8501
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
+    parser.epilog = "Example, after 'gapvision demo-job': gapvision page --data gapvision_demo_job"
     parser.add_argument("--lan", action="store_true", help="serve the workshop's network, behind a passcode")
     parser.add_argument(
         "--passcode", metavar="WORD", help="passcode for --lan, 6 letters or digits or more (default: made anew)"
@@ -21,11 +23,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--port", type=int, default=_PORT, help=f"port (default: {_PORT}; a free one is taken when it is in use)"
     )
     parser.add_argument("--no-browser", action="store_true", help="do not open the browser")
-    parser.add_argument(
-        "--data",
-        metavar="DIR",
-        help="folder for photos and records (default: GAPVISION_DATA or the user's data folder)",
-    )
+    add_data(parser)
 
 
 def run(args: argparse.Namespace) -> int:

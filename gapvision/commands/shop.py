@@ -19,7 +19,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--logo", metavar="F.png", help="PNG or JPEG of at most 2 MB; an empty name takes it away")
     parser.add_argument("--paper", choices=("a4", "letter"))
     parser.add_argument("--units", choices=("mm", "inch"), help="which stands first, here and in reports")
-    add_wanted(parser, note="kept: photos and seams that say nothing else go by it")
+    add_wanted(parser, title="what is wanted, and kept: photos and new seams that say nothing else go by it")
     add_kept(parser)
     add_data(parser)
 

@@ -10,6 +10,7 @@ from gapvision.errors import GapvisionError
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
+    parser.epilog = "Example: gapvision strips --paper letter --letters A,E"
     parser.add_argument("--paper", default="a4", metavar="a4|letter", help="paper in the printer (default: a4)")
     parser.add_argument("--letters", default="A-D", metavar="A-D", help="strips to print, A to H, e.g. A-D or A,C")
     parser.add_argument("-o", "--output", default="strips.pdf", metavar="FILE.pdf", help="where to write the sheet")

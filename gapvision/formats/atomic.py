@@ -14,6 +14,9 @@ from pathlib import Path
 
 from gapvision.errors import GapvisionError
 
+#: How the name of a file that is being written begins; its process's number follows.
+PART = ".part-"
+
 
 def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
     """Write bytes to a temporary file beside the target, then rename it over the target.
@@ -35,7 +38,7 @@ def put_in_place(path: Path, content: bytes, *, kept: bool = False) -> None:
     What is ``kept`` is for the program's own store: its owner's alone, and on the disk when this returns, even after a
     power cut.  Else it has the rights that the user's mask gives.
     """
-    handle, part = tempfile.mkstemp(prefix=".part-", dir=path.parent)
+    handle, part = tempfile.mkstemp(prefix=f"{PART}{os.getpid()}-", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(content)
@@ -63,7 +66,7 @@ def check_whole(path: str | os.PathLike[str]) -> None:
     try:
         if target.is_dir():
             raise IsADirectoryError
-        handle, part = tempfile.mkstemp(prefix=".part-", dir=target.parent)
+        handle, part = tempfile.mkstemp(prefix=PART, dir=target.parent)
         os.close(handle)
         os.unlink(part)
     except (OSError, ValueError) as error:

@@ -22,12 +22,12 @@ from typing import Any, Literal
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import write_whole
+from gapvision.formats.data_folder import SETTINGS as FILE
 from gapvision.formats.declared import Declared, read_declared
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.formats.toml import read_toml
 from gapvision.model import DecisionRule, Specification
 
-FILE = "settings.toml"
 FORMAT = "gapvision-settings/1"
 
 

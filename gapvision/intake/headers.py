@@ -79,6 +79,14 @@ def read_header(data: bytes, name: str) -> Header:
     return header
 
 
+def is_photo(data: bytes) -> bool:
+    """Whether a file's first 256 bytes are those of a photo that can be opened."""
+    try:
+        return bool(_reader_for(data, ""))
+    except (GapvisionError, struct.error):
+        return False
+
+
 def _reader_for(data: bytes, name: str) -> Callable[[bytes, str], Header]:
     if data[:3] == b"\xff\xd8\xff":
         return _read_jpeg

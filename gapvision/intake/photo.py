@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
 from gapvision.intake.decode import decode_photo, decode_rgb, from_rgb
-from gapvision.intake.headers import read_header
+from gapvision.intake.headers import is_photo, read_header
 from gapvision.limits import MAX_PHOTO_BYTES, MAX_PHOTO_PIXELS
 from gapvision.model import Photo
 
@@ -134,7 +134,9 @@ def read_bytes(source: Source, file_name: str | None = None) -> tuple[bytes, str
 
 
 def find_photos(folder: str | os.PathLike[str]) -> list[Path]:
-    """Photos in a folder by their name's ending, sorted, without its sub-folders and hidden files.
+    """Photos in a folder by their name's ending, or by their bytes where the name has none; sorted.
+
+    Sub-folders and hidden files are left out.
 
     Raises
     ------
@@ -143,7 +145,8 @@ def find_photos(folder: str | os.PathLike[str]) -> list[Path]:
     """
     path = Path(folder)
     try:
-        found = [p for p in path.iterdir() if p.suffix.lower() in PHOTO_SUFFIXES and not p.name.startswith(".")]
+        found = [p for p in path.iterdir() if not p.name.startswith(".")]
+        found = [p for p in found if p.suffix.lower() in PHOTO_SUFFIXES or (not p.suffix and _begins_as_photo(p))]
     except PermissionError:
         raise GapvisionError("file-not-permitted", f"'{folder}' may not be read by this user.") from None
     except OSError:
@@ -152,6 +155,16 @@ def find_photos(folder: str | os.PathLike[str]) -> list[Path]:
     if not photos:
         raise GapvisionError("file-not-found", f"There is no photo in '{folder}'.")
     return photos
+
+
+def _begins_as_photo(path: Path) -> bool:
+    try:
+        if not path.is_file():  # a pipe would hang
+            return False
+        with path.open("rb") as file:
+            return is_photo(file.read(256))
+    except OSError:
+        return False
 
 
 def _check_bytes(size: int, name: str) -> None:

@@ -7,8 +7,9 @@ verdicts as the judgement room's JSON; it imports neither the measuring nor the
 reports.
 """
 
+from gapvision.formats.data_folder import data_folder
 from gapvision.records.conditions import conditions_notices
-from gapvision.records.store import Progress, Store, data_folder
+from gapvision.records.store import Progress, Store
 from gapvision.records.types import (
     SIDES,
     STAGES,

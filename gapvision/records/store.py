@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -35,16 +34,6 @@ _KINDS: dict[str, tuple[str, str, str]] = {
 
 #: Called with (done, all) after each step of long work.
 Progress = Callable[[int, int], None]
-
-
-def data_folder(given: str | os.PathLike[str] | None = None) -> Path:
-    """The data folder: the one that ``--data`` gave, else ``GAPVISION_DATA``, else the user's own."""
-    named = given or os.environ.get("GAPVISION_DATA")
-    if named:
-        return Path(named).expanduser()
-    from platformdirs import user_data_path  # late: only records need it
-
-    return user_data_path("gapvision", appauthor=False)
 
 
 class Store(ExchangePart):

@@ -76,7 +76,10 @@ def draw_overlay(
         pens.text((size[0] * _OVERSAMPLE / 2, size[1] * _OVERSAMPLE / 2), f"Refused: {words}", width=0.9)
     elif len(measurement.profile.s_mm) > 1:
         _draw_measured(pens, measurement, verdict, unit)
-    picture.paste(small := sheet.resize(size, Image.Resampling.BOX), (0, 0), small)
+    if (drawn := sheet.getbbox()) is not None:  # only where there are lines: the sheet is large
+        left, top, right, bottom = (v // _OVERSAMPLE for v in (drawn[0], drawn[1], drawn[2] + 1, drawn[3] + 1))
+        part = sheet.crop((left * _OVERSAMPLE, top * _OVERSAMPLE, right * _OVERSAMPLE, bottom * _OVERSAMPLE))
+        picture.paste(small := part.reduce(_OVERSAMPLE), (left, top), small)
     return picture
 
 

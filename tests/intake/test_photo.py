@@ -652,6 +652,10 @@ def test_find_photos(tmp_path):
         (tmp_path / name).write_bytes(b"x")
     (tmp_path / "folder.jpg").mkdir()
     assert [p.name for p in find_photos(tmp_path)] == ["a.heic", "b.JPG"]
+    (tmp_path / "IMG_0001").write_bytes(b"\xff\xd8\xff\xe0 a photo whose ending got lost")
+    (tmp_path / "README").write_bytes(b"no photo")
+    os.mkfifo(tmp_path / "pipe")
+    assert [p.name for p in find_photos(tmp_path)] == ["IMG_0001", "a.heic", "b.JPG"]
 
 
 def test_find_photos_in_nothing(tmp_path):
