@@ -356,6 +356,9 @@ usage template-has-no-line
 usage template-marks-differ
     The template's marks are not as far apart as those on the panel.
     Do not cut by it. Measure the marks' places and their distance again, straight from punch mark to punch mark.
+usage photos-disagree
+    Two photos of one stretch of a seam contradict each other.
+    Check where each begins, which way it runs and which edge is the panel's, and that nothing was moved between them.
 note travel-unlimited
     No travel was entered for the adjusters, so the move may be more than they allow.
     Enter travel_x, travel_y and travel_out of each hinge, latch and shim point.

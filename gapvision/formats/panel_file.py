@@ -9,6 +9,7 @@ A panel file::
     length = "1000mm"
     rule = "proven"                   # proven, simple, risk
     aim = "band"                      # band: least movement that brings the gaps in; middle: as even as can be
+    side = "left"                     # of a door: on which side of the car it is; the photos are held against it
     outline = [["-600mm", "0mm"], ["600mm", "0mm"], ["0mm", "1000mm"]]   # around it, for the drawing; or left out
 
     [[seams]]
@@ -160,6 +161,7 @@ class _File(Declared, rename={"words": "directions"}):
     rule: str = "proven"
     risk: float = 0.05
     aim: str = "band"
+    side: Literal["", "left", "right"] = ""
     centre: Pair | None = None
     words: tuple[str, str, str, str] | None = None
     outline: Annotated[tuple[Pair, ...], Meta(min_length=3)] | None = None

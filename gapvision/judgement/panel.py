@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import fields, replace
+from functools import partial
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -20,10 +22,15 @@ from gapvision.model import (
     SeamLayout,
     SeamReading,
     Specification,
+    path_length,
 )
+from gapvision.units import MM_PER_INCH
 
 #: Nobody files or builds up less than this; common practice, no source [mm].
 WORTH_MM = 0.05
+
+#: How well a person can say where a photo begins on its seam; common practice, no source [mm].
+PLACE_MM = 10.0
 
 
 def corners(places: Mapping[str, tuple[Point, ...]]) -> tuple[Point, ...]:
@@ -99,6 +106,16 @@ def panel_of(layout: PanelLayout, seams: Sequence[tuple[SeamLayout, Specificatio
     measured = [
         PanelSeam(**{**_fields(seam), "spec": spec, "readings": tuple(readings)}) for seam, spec, readings in seams
     ]
+    ways: dict[bool, str] = {}
+    for one in measured:
+        for reading in one.readings:
+            ways.setdefault(seen_from_outside(reading), one.name)
+    require(
+        "panel-file-bad",
+        len(ways) < 2,
+        f"Seams {' and '.join(repr(name) for name in ways.values())}: their photos show the panel from opposite faces.",
+        "Change reverse or panel_edge of one of them, and say on which side of the car the panel is (side).",
+    )
     return Panel(**{**_fields(layout), "seams": tuple(measured)})
 
 
@@ -119,15 +136,54 @@ def read_on_seam(
     Raises
     ------
     GapvisionError
-        ``panel-file-bad`` when the photo shows the panel on the other side of the seam.
+        ``panel-file-bad`` when its place is not said or not on the seam, or when it shows the panel on the other side
+        of the seam.
     """
-    at, edge = photo.at_mm or 0.0, seam.panel_edge
+    refuse, told = partial(require, "panel-file-bad"), f"{where[:1].upper()}{where[1:]}"
+    advice = 'Write at = "60mm", measured along the seam from its start.'
+    refuse(photo.at_mm is not None, f"{told}: it is not said where along the seam its first station lies.", advice)
+    at, edge = photo.at_mm, seam.panel_edge
     reading = reading_from_measurement(measurement, seam.name, reverse=photo.reverse, panel_edge=edge, at_mm=at)
     reading = placed(reading, seam.place, layout.centre)
-    require(
-        "panel-file-bad",
-        not layout.lid or on_left_by_place(reading) == reading.panel_on_left,
-        f"{where[:1].upper()}{where[1:]}: in the photo the panel lies on the other side of the seam than in the shape.",
-        "Change reverse (true or false), or panel_edge (A or B).",
+    start, stop, length = float(reading.s_mm[0]), float(reading.s_mm[-1]), path_length(seam.place)
+    refuse(
+        start >= -PLACE_MM and stop <= length + PLACE_MM,
+        f"{told}: its stations would reach from {start:.0f} to {stop:.0f} mm, but the seam is {length:.0f} mm "
+        f"({length / MM_PER_INCH:.1f} in) long.",
+        "Correct where the photo begins (at), or the seam's start and end.",
+    )
+    facing = {"right": False, "left": True}.get(layout.side, True if layout.lid else None)
+    refuse(
+        facing in (None, seen_from_outside(reading)),
+        f"{told}: in the photo the panel lies on the other side of the seam than in the shape.",
+        "Change reverse (true or false), or panel_edge (A or B); of a door see which side of the car was said.",
     )
     return reading
+
+
+def seen_from_outside(reading: SeamReading) -> bool:
+    """Whether the photo shows the panel as it is drawn, not its mirror image, as the right of a car does."""
+    return on_left_by_place(reading) == reading.panel_on_left
+
+
+def check_photos(panel: Panel) -> None:
+    """Refuse photos of one stretch of a seam that contradict each other.
+
+    Raises
+    ------
+    GapvisionError
+        ``photos-disagree`` when their gaps differ, in the middle of all stations that both have, by more than U.
+    """
+    for seam in panel.seams:
+        for one, two in combinations(seam.readings, 2):
+            s = one.s_mm[(one.s_mm >= two.s_mm[0]) & (one.s_mm <= two.s_mm[-1])]
+            if len(s) == 0 or s[-1] - s[0] < PLACE_MM:
+                continue
+            gaps, us = ([np.interp(s, r.s_mm, getattr(r, n)) for r in (one, two)] for n in ("gap_mm", "expanded_u_mm"))
+            off, u = abs(float(np.median(gaps[0] - gaps[1]))), float(np.median(np.hypot(*us)))
+            require(
+                "photos-disagree",
+                off <= u,
+                f"Seam '{seam.name}': photos '{one.photo}' and '{two.photo}' differ by {off:.2f} mm "
+                f"({off / MM_PER_INCH:.3f} in) from {s[0]:.0f} to {s[-1]:.0f} mm, more than their U of {u:.2f} mm.",
+            )

@@ -13,6 +13,7 @@ from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.conformity import guard_band
 from gapvision.judgement.finish import film_loss, forecast
 from gapvision.judgement.move import best_move, gap_change, lift_at
+from gapvision.judgement.panel import check_photos
 from gapvision.judgement.specification import limits_at, nominal_at
 from gapvision.judgement.tolerance import form_checks, judge_gap
 from gapvision.judgement.trim import trim_line
@@ -54,7 +55,13 @@ def make_plan(panel: Panel) -> CorrectionPlan:
     CorrectionPlan
         The move is the exact minimax over all seams, the trims are exact for
         their kind of line; see :mod:`move` and :mod:`trim`.
+
+    Raises
+    ------
+    GapvisionError
+        ``photos-disagree``.
     """
+    check_photos(panel)
     pairs = [(seam, r) for seam in panel.seams for r in seam.readings]
     loss = _loss(panel)
     notices: list[Notice] = []

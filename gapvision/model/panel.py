@@ -252,6 +252,8 @@ class PanelLayout:
         What the move is chosen for, a key of AIMS.
     lid : bool
         Seen from above, so that a photo shows on which side of the seam the panel lies.
+    side : str
+        Side of the car, ``left`` or ``right``, of a panel that is seen from outside; empty: not said.
     """
 
     name: str
@@ -265,6 +267,7 @@ class PanelLayout:
     aim: str = "band"
     finish: FinishPlan | None = None
     lid: bool = False
+    side: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ from gapvision.formats.panel_file import panel_from_table
 from gapvision.judgement import make_plan
 from tests.judgement.test_plan import measurement
 
-SEAM = {"name": "left", "preset": "even-road", "panel_edge": "B", "photos": [{"file": "x.json"}]}
+SEAM = {"name": "left", "preset": "even-road", "panel_edge": "B", "photos": [{"file": "x.json", "at": "0mm"}]}
 FILE = {"shape": "bonnet", "width": "1200mm", "length": "1000mm", "seams": [SEAM]}
 
 
@@ -57,7 +57,7 @@ BAD = [
     ),
     ({**FILE, "seams": [{**SEAM, "panel_edge": "C"}]}, "The panel file, seams[0].panel_edge: 'C' is not known here."),
     (
-        {**FILE, "seams": [{**SEAM, "photos": [{"file": "x.json", "reverse": True}]}]},
+        {**FILE, "seams": [{**SEAM, "photos": [{"file": "x.json", "at": "0mm", "reverse": True}]}]},
         "The panel file, seams[0].photos[0], 'x.json': in the photo the panel lies on the other side of the seam "
         "than in the shape.",
     ),

@@ -1,0 +1,91 @@
+"""What a person states of photos on a panel is checked: place, direction, side, and whether photos agree."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from gapvision.errors import GapvisionError
+from gapvision.judgement import make_plan, panel_of, placed, read_on_seam, ready_shape
+from gapvision.model import PanelLayout, PhotoPlace, SeamLayout
+
+from ._panels import CENTRE, bonnet, reading, spec
+from .test_plan import measurement
+
+
+def layout_of(shape, side=""):
+    known = ready_shape(shape)
+    places = known.places(1000.0, 700.0)
+    seams = tuple(SeamLayout(name=name, place=place, spec=spec()) for name, place in places.items())
+    centre = (500.0, 350.0) if shape == "door" else (0.0, 350.0)
+    return PanelLayout(name=shape, shape=shape, seams=seams, centre=centre, lid=known.lid, side=side)
+
+
+def lay(layout, name, **how):
+    seam = next(s for s in layout.seams if s.name == name)
+    return read_on_seam(layout, seam, measurement(b_above=how.pop("b_above", True)), PhotoPlace(**how), "photo a.json")
+
+
+@pytest.mark.parametrize(("at", "inside"), [(0.0, True), (601.0, True), (620.0, False), (990.0, False), (-20.0, False)])
+def test_stations_lie_on_the_seam(at, inside):
+    # The photo shows 99 mm of seam; the seam of the door is 700 mm long.
+    if inside:
+        assert lay(layout_of("door"), "rear", at_mm=at).s_mm[0] == at
+        return
+    with pytest.raises(GapvisionError, match=r"the seam is 700 mm .* long") as caught:
+        lay(layout_of("door"), "rear", at_mm=at)
+    assert caught.value.code == "panel-file-bad"
+    assert f"{at:.0f} to {at + 99:.0f} mm" in caught.value.message
+
+
+def test_a_place_that_is_not_said_is_asked_for():
+    with pytest.raises(GapvisionError, match=r"Photo a\.json: it is not said where along the seam") as caught:
+        lay(layout_of("door"), "rear")
+    assert "at = " in caught.value.next_step
+
+
+# From outside the left side of the car its front is at the left: on the rear seam, which runs downwards, a person who
+# looks down along it has the door on the right hand. From outside the right side it is the other way round.
+@pytest.mark.parametrize(("side", "reverse", "good"), [
+    ("left", True, True), ("left", False, False), ("right", False, True), ("right", True, False),
+])  # fmt: skip
+def test_a_door_that_lies_on_the_wrong_side_is_refused(side, reverse, good):
+    layout = layout_of("door", side)
+    if good:
+        assert lay(layout, "rear", at_mm=100.0, reverse=reverse).photo == "a.jpg"
+        return
+    with pytest.raises(GapvisionError, match="on the other side of the seam"):
+        lay(layout, "rear", at_mm=100.0, reverse=reverse)
+
+
+def test_doors_whose_photos_contradict_each_other_are_refused():
+    layout = layout_of("door")
+    rear, front = (next(s for s in layout.seams if s.name == name) for name in ("rear", "front"))
+    # Rear and front lie on opposite sides of the door: seen alike, one of them is said wrong.
+    one, same = lay(layout, "rear", at_mm=100.0), lay(layout, "front", at_mm=100.0)
+    with pytest.raises(GapvisionError, match="'rear' and 'front'") as caught:
+        panel_of(layout, [(rear, spec(), [one]), (front, spec(), [same])])
+    assert "side" in caught.value.next_step
+    turned = lay(layout, "front", at_mm=100.0, reverse=True)
+    assert len(panel_of(layout, [(rear, spec(), [one]), (front, spec(), [turned])]).readings) == 2
+
+
+def two_photos(differ, u=0.2, first=(0, 500), second=(400, 900)):
+    panel = bonnet({"left": lambda s: 4.9 + 0 * s}, u=u)
+    seam = panel.seams[0]
+    photos = tuple(
+        placed(reading(np.arange(*ends, 5.0), gap, u, seam="left", spacing=5.0), seam.place, CENTRE)
+        for ends, gap in ((first, 4.9), (second, 4.9 + differ))
+    )
+    return replace(panel, seams=(replace(seam, readings=photos),))
+
+
+def test_photos_of_one_stretch_that_contradict_each_other_give_no_plan():
+    with pytest.raises(GapvisionError, match=r"0\.60 mm .* from 400 to 495 mm, .* U of 0\.28 mm") as caught:
+        make_plan(two_photos(0.6))
+    assert caught.value.code == "photos-disagree"
+
+
+@pytest.mark.parametrize("how", [{"differ": 0.25}, {"differ": 0.6, "second": (500, 900)}, {"differ": 0.6, "u": 0.5}])
+def test_photos_that_agree_or_do_not_overlap_are_planned(how):
+    assert len(make_plan(two_photos(**how)).stretches) == 2
