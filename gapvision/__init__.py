@@ -69,7 +69,7 @@ from typing import TYPE_CHECKING
 __version__ = "0.1.0"
 
 #: Raised whenever a change moves a measured number, so that old records stay comparable.
-METHOD_VERSION = 8
+METHOD_VERSION = 9
 
 if TYPE_CHECKING:
     from gapvision.errors import GapvisionError as GapvisionError

@@ -124,6 +124,9 @@ refusal foreign-target
 refusal field-not-converged
     The strips' corners do not fit together on one gently curved surface.
     Lay each strip flat on one panel, none over an edge or a fold, show them whole, and take the photo again.
+refusal strips-apart
+    The strips do not fit together: they were printed to different sizes, or one lies far above its panel.
+    Use strips of one sheet, lay them flat on their panels, and take the photo again.
 refusal too-few-corners
     Too little of the strip can be seen.
     Get the whole strip into the picture, uncovered, and take the photo again.
@@ -165,6 +168,9 @@ warning resolution-low
 warning two-seams
     Two lines beside the strip look equally like a gap.
     Show which seam is meant with two points along it, or move the strip nearer to it.
+warning step-large
+    Taken to be alike, the strips put one panel more than 3 mm above the other.
+    Use strips of one sheet on magnets of one kind, say so, press them down, and measure the step by hand.
 warning strip-lifted
     A strip does not lie flat on the panel.
     Press the strip down along its whole length and take the photo again.
@@ -211,6 +217,9 @@ note print-scale-unchecked
 note focal-unknown
     The photo does not say with which focal length it was taken; it was worked out from the strips.
     Use the photo as the phone stored it, not a copy from a messenger.
+note sheets-unknown
+    The strips may come from different sheets or lie on different magnets, so the step is hardly known; U allows for it.
+    Use strips of one sheet on one kind of magnet and say so; it makes U smaller in photos taken at a slant.
 note step-unknown
     Strips lie on one side only, so a step in height between the panels is not known; U allows for it.
     Lay a strip on each side of the seam, or measure the step by hand with a straight-edge and state it.

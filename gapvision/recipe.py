@@ -26,11 +26,12 @@ from gapvision.model import (
     Step,
     StripView,
 )
+from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band, CentreLine, sample_band
 from gapvision.vision.detect import find_strips
-from gapvision.vision.doubts import doubts
+from gapvision.vision.doubts import doubts, strip_notices
 from gapvision.vision.edges import SeamEdges, find_edges
-from gapvision.vision.field import fit_field
+from gapvision.vision.field import KnownStrips, fit_field
 from gapvision.vision.gap import (
     RIM_SHARE_LEARNED,
     RIM_SHARE_RULES,
@@ -93,13 +94,18 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
     to_scale = printed_to_scale(views, settings)
     quality = strip_quality(photo, views)
     notices = quality_notices(quality)
-    for notice in notices:
-        if notice.kind == "refusal":
-            raise GapvisionError(notice.code, notice.message, notice.advice)
-    flat = fit_field(views, size, photo.focal_35mm_mm)
+    _refuse(notices)
+    likeness = KnownStrips(
+        one_sheet=settings.one_sheet,
+        thickness_stated=settings.strip_thickness_mm is not None,
+        measured=frozenset(c.sheet for c in settings.sheets),
+    )
+    flat = fit_field(views, size, photo.focal_35mm_mm, known=likeness)
     hint = np.array(settings.seam_hint_px, float) if settings.seam_hint_px else None
     found = find_seam(photo, flat, views, settings.station_mm, hint)
-    field, line, sides = orient(photo, views, flat, found)
+    field, line, sides = orient(photo, views, flat, found, likeness)
+    notices += strip_notices(field, views, photo.focal_35mm_mm, likeness)
+    _refuse(notices)
     band, edges = _edges(photo, field, line, settings)
     if band.tilt_deg > _REFUSE_TILT_DEG:
         raise GapvisionError(
@@ -117,6 +123,7 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         print_scale_checked=to_scale,
         station_mm=settings.station_mm,
         step=(step.mean_mm, step.expanded_u_mm / COVERAGE_FACTOR),
+        face_mm=settings.strip_thickness_mm or FACE_HEIGHT_MM,
     )
     if len(profile.s_mm) < _LEAST_STATIONS:
         raise GapvisionError("edges-not-found")
@@ -148,6 +155,12 @@ def _measure(photo: Photo, settings: Settings) -> Measurement:
         settings=settings,
         method_version=METHOD_VERSION,
     )
+
+
+def _refuse(notices: list[Notice]) -> None:
+    for notice in notices:
+        if notice.kind == "refusal":
+            raise GapvisionError(notice.code, notice.message, notice.advice)
 
 
 def _strips(photo: Photo, settings: Settings) -> list[StripView]:

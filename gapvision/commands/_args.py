@@ -192,12 +192,15 @@ def print_of(args: argparse.Namespace) -> dict[str, Any]:
 
 
 def add_known(parser: argparse.ArgumentParser) -> None:
-    """Add --edge-a, --edge-b, --step and --step-u."""
+    """Add --edge-a, --edge-b, --step, --step-u, --one-sheet and --strip-thickness."""
     group = parser.add_argument_group("what you know of the edges (A is the panel with the lowest letter)")
     for name, text in (("a", "cut, rolled or rolled:1.5mm (its radius); or --edge-b"), ("b", argparse.SUPPRESS)):
         group.add_argument(f"--edge-{name}", type=parse_edge, metavar="KIND", help=text)
     group.add_argument("--step", type=parse_length, metavar="LENGTH", help="how far face B stands above face A")
     group.add_argument("--step-u", type=parse_length, metavar="LENGTH", help="U (k = 2) of it (default: 0.2mm)")
+    group.add_argument("--one-sheet", action="store_true", help="all strips are of one sheet, on one kind of magnet")
+    text = "strip and magnet (default: about 0.5mm)"
+    group.add_argument("--strip-thickness", type=parse_length, metavar="LENGTH", help=text)
 
 
 def known_of(args: argparse.Namespace) -> dict[str, Any]:
@@ -218,6 +221,10 @@ def known_of(args: argparse.Namespace) -> dict[str, Any]:
         if args.step is None:
             raise nonsense("--step-u belongs to --step.", "Give --step too, or leave it out.")
         known["step_u_mm"] = args.step_u
+    if args.one_sheet:
+        known["one_sheet"] = True
+    if args.strip_thickness is not None:
+        known["strip_thickness_mm"] = args.strip_thickness
     return known
 
 

@@ -28,7 +28,7 @@ from gapvision.records import TICKS
 from gapvision.words import Lengths, notice
 
 _EPILOG = """\
-Exit code: 0 stored, 2 unreadable, 3 refused (not stored). Example, after 'gapvision demo'
+Exit code: 0 stored, 2 unreadable, 3 refused. Example, after 'gapvision demo'
 and 'gapvision demo-job': gapvision add gapvision_demo/seam.jpg --job DEMO-1 --seam sill --stage "as found"
 --data gapvision_demo_job
 """
@@ -56,7 +56,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--along", nargs="+", type=parse_point, metavar="X,Y", help="points along the seam [px]")
     parser.add_argument("--drop-location", action="store_true", help="store a copy without location data")
     parser.add_argument("--yes", action="store_true", help="a second stage or a doubtful day is right")
-    parser.add_argument("--keep-refused", action="store_true", help="store a photo that cannot be measured, too")
+    parser.add_argument("--keep-refused", action="store_true", help="store also what cannot be measured")
     add_shown(parser)
     add_data(parser)
 

@@ -1,12 +1,13 @@
 """The fitted map of a photo: from a pixel to a place on the panel, and back.
 
 A camera (focal length, principal point, radial distortion), a panel surface that may bend gently along and across,
-and for each strip where it lies on that surface.  Strips on side B may stand higher or lower than those on side A
-(the step).  :func:`gapvision.vision.field.fit_field` fits it; here is what is done with it afterwards.
+and for each strip where it lies on that surface, how much larger it was printed than stated and how much higher it
+lies than usual.  Strips on side B may stand higher or lower than those on side A (the step).
+:func:`gapvision.vision.field.fit_field` fits it; here is what is done with it afterwards.
 
 Frame: developed coordinates (s, t, n) in mm; s along the first strip, t across
 it (downwards in the strip's own frame), n out of the panel towards the camera.
-n = 0 is the printed face of the strips on side A.
+n = 0 is the printed face of a strip of usual thickness on side A.
 """
 
 from __future__ import annotations
@@ -36,8 +37,10 @@ class FittedField:
     Attributes
     ----------
     params : ndarray, shape (p,)
-        Focal length (log), principal point, distortion, bends, step, camera pose, strip places; p = 15 + 3 for each
-        strip after the first.
+        Focal length (log), principal point, distortion, bends, step, camera pose, strip places, and for each strip how
+        much larger than stated it is printed (share) and how much higher than usual it lies [mm]; p = 15 + 3 for each
+        strip after the first + 2 for each strip.  The last may be missing (before method 9 strips were taken to be
+        alike) and are then 0.
     covariance : ndarray, shape (p, p)
         Of the parameters.
     letters : tuple of str
@@ -52,6 +55,9 @@ class FittedField:
         ``exif`` or ``strips``.
     noise_px : float
         Scatter of the corners, standard deviation each way [px].
+    strain : float
+        How much a short length beside the strips may be stretched by what no map explains (a wobble of the picture),
+        standard uncertainty as a share of it.
     """
 
     params: FloatArray
@@ -62,13 +68,17 @@ class FittedField:
     print_scales: tuple[tuple[float, float], ...]
     focal_source: str
     noise_px: float
+    strain: float = 0.0
 
     def __post_init__(self) -> None:
         if not self.letters or not set(self.raised) < set(self.letters):
             raise ValueError("letters: expected one or more, and one of them not raised")
         if len(self.print_scales) != len(self.letters):
             raise ValueError("print_scales: expected one for each strip")
-        n = N_COMMON + 3 * (len(self.letters) - 1)
+        n = own_parameters(len(self.letters)).stop
+        missing = 2 * len(self.letters) * (len(self.params) == n - 2 * len(self.letters))
+        object.__setattr__(self, "params", np.pad(np.asarray(self.params, float), (0, missing)))
+        object.__setattr__(self, "covariance", np.pad(np.asarray(self.covariance, float), (0, missing)))
         frozen_array(self, "params", (n,))
         frozen_array(self, "covariance", (n, n))
 
@@ -149,22 +159,28 @@ class FittedField:
         s, t, angle = place(self.params, k)
         return float(s), float(t), float(angle)
 
+    def strip_height_mm(self, letter: str) -> float:
+        """Height n of a strip's printed face [mm]."""
+        own = float(self.params[own_parameters(len(self.letters))][2 * self.letters.index(letter) + 1])
+        return own + (self.step_mm if letter in self.raised else 0.0)
+
     def strip_corners(self, view: StripView) -> FloatArray:
         """Where a strip's corners lie on the panel, shape (m, 2) [mm]."""
-        k, height = self.letters.index(view.letter), self.step_mm if view.letter in self.raised else 0.0
-        return strip_to_panel(self.params, k, local_corners(view), height)
+        return self._strip_to_panel(view.letter, local_corners(view))
+
+    def _strip_to_panel(self, letter: str, local: FloatArray) -> FloatArray:
+        k = self.letters.index(letter)
+        larger = self.params[own_parameters(len(self.letters))][2 * k]
+        return strip_to_panel(self.params, k, local * (1 + larger), self.strip_height_mm(letter))
 
     def strip_ends_px(self, letter: str) -> FloatArray:
         """Where the two ends of a strip's pattern lie in the photo, shape (2, 2) [px]."""
-        height = self.step_mm if letter in self.raised else 0.0
-        k = self.letters.index(letter)
-        ends = np.array([[-120.0, 0.0], [120.0, 0.0]]) * self.print_scales[k][0]
-        return self.project(strip_to_panel(self.params, k, ends, height), height)
+        ends = np.array([[-120.0, 0.0], [120.0, 0.0]]) * self.print_scales[self.letters.index(letter)][0]
+        return self.project(self._strip_to_panel(letter, ends), self.strip_height_mm(letter))
 
     def residual_px(self, view: StripView) -> FloatArray:
         """What the map leaves at a strip's corners, shape (m, 2) [px]."""
-        height = self.step_mm if view.letter in self.raised else 0.0
-        return self.project(self.strip_corners(view), height) - view.corners_px
+        return self.project(self.strip_corners(view), self.strip_height_mm(view.letter)) - view.corners_px
 
     def rms_px(self, views: list[StripView]) -> float:
         """What the map leaves at all corners of its strips, root of the mean square [px]."""
@@ -173,6 +189,12 @@ class FittedField:
 
 def _unit(vectors: FloatArray) -> FloatArray:
     return np.asarray(vectors / np.linalg.norm(vectors, axis=1, keepdims=True), dtype=float)
+
+
+def own_parameters(strips: int) -> slice:
+    """Where each strip's own enlargement (share) and height [mm] stand among the parameters, strip after strip."""
+    start = N_COMMON + 3 * (strips - 1)
+    return slice(start, start + 2 * strips)
 
 
 # Below, p holds one set of parameters, shape (p,), or several at once, shape (..., p): a derivative is then one call.
@@ -245,11 +267,14 @@ def place(p: FloatArray, k: int) -> FloatArray:
 
 
 def strip_to_panel(p: FloatArray, k: int, local: FloatArray, height_mm: FloatArray | float = 0.0) -> FloatArray:
-    """Corners of strip k to (s, t); paper keeps its length, so at a height on a bent panel it spans less of (s, t)."""
+    """Corners of strip k, shape (..., m, 2), to (s, t).
+
+    Paper keeps its length, so at a height on a bent panel it spans less of (s, t).
+    """
     s, t, angle = (place(p, k)[..., i, None] for i in range(3))
     c, d = np.cos(angle), np.sin(angle)
     longer_s, longer_t = 1 + height_mm * p[..., KS, None], 1 + height_mm * p[..., KT, None]
-    along, across = c * local[:, 0] - d * local[:, 1], d * local[:, 0] + c * local[:, 1]
+    along, across = c * local[..., 0] - d * local[..., 1], d * local[..., 0] + c * local[..., 1]
     return np.stack([s + along / longer_s, t + across / longer_t], -1)
 
 

@@ -10,6 +10,7 @@ from gapvision.errors import require
 _require = partial(require, "value-out-of-range")
 _RADII_MM = (0.5, 5.0)  # from a corner filed round to a rim rolled over wire; common practice, no source
 _STEP_MM = 10.0
+_STRIP_THICKNESS_MM = (0.05, 5.0)
 _STEP_U_MM = (0.02, 3.0)
 
 
@@ -76,6 +77,10 @@ class Settings:
     step_u_mm : float
         Expanded uncertainty (k = 2) of that step [mm].  0.2 mm: a depth gauge, or feeler gauges under a straight-edge,
         in the middle of the seam; common practice, no source.
+    one_sheet : bool
+        All strips in view come from one printed sheet and lie on magnets of one kind, so that they count as alike.
+    strip_thickness_mm : float or None
+        How thick the strips are, paper and magnet together [mm]; None: 0.5 mm and not surely so.
     left_out : tuple of LeftOut
         Spans of stations to leave out; they become holes.
     """
@@ -93,6 +98,8 @@ class Settings:
     edge_b_radius_mm: float | None = None
     step_mm: float | None = None
     step_u_mm: float = 0.2
+    one_sheet: bool = False
+    strip_thickness_mm: float | None = None
     left_out: tuple[LeftOut, ...] = ()
     sheets: tuple[SheetCheck, ...] = ()
 
@@ -132,6 +139,12 @@ class Settings:
             f"A step cannot be read to within {self.step_u_mm} mm.",
             f"Give {_STEP_U_MM[0]} to {_STEP_U_MM[1]:.0f} mm (0.001 to 0.118 in); 0.2 mm (0.008 in) suits feeler "
             "gauges under a straight-edge.",
+        )
+        thick = self.strip_thickness_mm
+        _require(
+            thick is None or _within(thick, *_STRIP_THICKNESS_MM),
+            f"A strip {thick} mm thick makes no sense here.",
+            f"Give {_STRIP_THICKNESS_MM[0]} to {_STRIP_THICKNESS_MM[1]:.0f} mm (0.002 to 0.196 in).",
         )
 
     def print_scale_of(self, sheet: int | None) -> tuple[tuple[float, float], bool]:

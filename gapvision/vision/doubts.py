@@ -8,12 +8,15 @@ from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.model import FittedField, GapProfile, Notice, Photo, Settings, StripView
 from gapvision.vision.band import Band
 from gapvision.vision.edges import SeamEdges, is_unfamiliar
+from gapvision.vision.field import KnownStrips, are_alike, odd_strip, step_if_alike_mm, strips_apart
 from gapvision.vision.rises import BY_RULES
 from gapvision.vision.seam import SeamFind
 from gapvision.vision.sheet import print_notices
 
+_LARGE_STEP_MM = 3.0  # between panels that are hung: common practice, no source
+_APART_DEVIATIONS = 3.0
 _TILT_COUNTS_DEG = 5.0
-_LIFTED_RMS_PX = 0.8
+_LIFTED_RMS_PX = 0.5  # usual: 0.06 to 0.13
 _RIVAL_SHARE = 0.72
 _TRUSTED_U_MM = 0.25
 _WHOLE_STRIP_CORNERS = 28
@@ -45,7 +48,7 @@ def doubts(
     hidden = [v.letter for v in views if len(v.corner_ids) < _WHOLE_STRIP_CORNERS]
     tolerance = settings.tolerance_mm
     out = [
-        *_if(field.rms_px(views) > _LIFTED_RMS_PX, "strip-lifted"),
+        *_lifted(field, views),
         *_if(found.rival > _RIVAL_SHARE and settings.seam_hint_px is None, "two-seams"),
         *_if(burnt_out, "edge-overexposed"),
         *_if(edges.under_share > 0.5, "edge-underexposed"),
@@ -61,6 +64,47 @@ def doubts(
         message = f"Part of strip {', '.join(hidden)} is hidden, dirty, torn or out of view."
         out.append(Notice(code="strip-damaged", message=message))
     return out
+
+
+def strip_notices(
+    field: FittedField, views: list[StripView], focal_35mm_mm: float | None, known: KnownStrips
+) -> list[Notice]:
+    """Whether the strips fit together: refused where they do not, a warning of a step that few bodies have.
+
+    Parameters
+    ----------
+    field, views, focal_35mm_mm, known
+        The fit, and what it was made from.
+    """
+    apart = strips_apart(field, views, known)
+    if max(abs(apart.step_mm), abs(field.step_mm)) < _LARGE_STEP_MM and apart.deviations < _APART_DEVIATIONS:
+        unknown = field.step_free and not are_alike(views, known)
+        return _if(unknown, "sheets-unknown")
+    odd = odd_strip(field, views, focal_35mm_mm, known)
+    if apart.deviations >= _APART_DEVIATIONS:
+        message = f"Strips {', '.join(sorted(field.letters))} do not fit together: they were printed to different "
+        message += "sizes, or one lies far above its panel."
+        return [Notice(code="strips-apart", message=message + (f" Without strip {odd} the others fit." if odd else ""))]
+    step = step_if_alike_mm(field, views, focal_35mm_mm, known)
+    if abs(step) < _LARGE_STEP_MM:
+        return _if(not are_alike(views, known), "sheets-unknown")
+    return [Notice(code="step-large", values={"odd": odd, "step_mm": step, "alike": are_alike(views, known)})]
+
+
+def _lifted(field: FittedField, views: list[StripView]) -> list[Notice]:
+    """Warn of strips whose corners lie on no plane of their own, whatever the rest of the picture does."""
+    bent = []
+    for view in views:
+        u, v = ((view.corners_mm - view.corners_mm.mean(0)) / np.maximum(np.ptp(view.corners_mm, axis=0), 1.0)).T
+        plane = np.stack([np.ones_like(u), u, v, u * u, u * v], 1)  # a plane seen in perspective, to second order
+        left = field.residual_px(view)
+        left = left - plane @ np.linalg.lstsq(plane, left, rcond=None)[0]
+        if float(np.sqrt((left**2).mean())) > _LIFTED_RMS_PX:
+            bent.append(view.letter)
+    if not bent:
+        return []
+    which = f"Strip {bent[0]} does" if len(bent) == 1 else f"Strips {', '.join(sorted(bent))} do"
+    return [Notice(code="strip-lifted", message=f"{which} not lie flat on the panel.")]
 
 
 def _if(holds: bool, code: str) -> list[Notice]:

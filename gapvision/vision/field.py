@@ -9,6 +9,7 @@ would say so.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -29,6 +30,7 @@ from gapvision.model.field import (
     STEP,
     TVEC,
     local_corners,
+    own_parameters,
     place,
     project,
     rotation,
@@ -36,6 +38,8 @@ from gapvision.model.field import (
     surface,
     to_panel,
 )
+from gapvision.targets.strip import CORNERS_ACROSS, CORNERS_ALONG
+from gapvision.vision.residue import Left, left_over
 
 # The diagonal of 35 mm film; CIPA DCG-001 defines the equivalent focal length by the diagonal (from memory).
 _FILM_DIAGONAL_MM = 43.267
@@ -47,6 +51,18 @@ _SIGMA_K1, _SIGMA_K2 = 0.04, 0.015
 _SIGMA_CURVE = 1 / 1500.0  # bend of a panel over one photo [1/mm]
 _SIGMA_TWIST = 1 / 4000.0
 _SIGMA_STEP_MM = 2.0
+# Strips of unknown origin hardly tell a step: then it is what hands leave on a body, mostly within 1 mm and 1.4 mm at
+# most; common practice, no source.
+_SIGMA_STEP_UNLIKE_MM = 0.7
+# Print scales of sheets that may come from two printers, or from one with two settings: within 1 % of each other,
+# any of it alike.  'Fit to page' shrinks by 3 to 6 % and shows as a step that no body has.  Common practice, no source.
+_SIZE_OF_SHEETS = 0.01 / np.sqrt(3)
+_SIZE_MEASURED = 0.001  # a steel rule over 150 mm read to 0.25 mm, check_values H-07
+_SIZE_WITHIN_SHEET = 0.0001  # paper takes up damp: 0.02 mm over a strip; common practice, no source
+# Paper taped down lies 0.1 mm high, magnetic sheet with paper on it 0.4 to 1.0 mm; common practice, no source.
+_THICKNESS_MM, _THICKNESS_STATED_MM = 0.35, 0.03
+_LEAST_BELIEVED, _LEAST_SAY = 1e-3, 1e-3
+_LEAST_TO_TELL, _ODD_SHARE = 3, 0.4
 _HELD_STEP_MM = 1e-6  # strips on one panel only: the step is no part of the fit; its doubt is added where it matters
 _CORNER_NOISE_FLOOR_PX = 0.04
 _RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))  # of the length of a plane vector, standard deviation 1 each way
@@ -66,19 +82,39 @@ _UNFIT_SHARE = 5e-4
 _STILL_TO_GO = 0.1  # a fit has come to rest when its minimum is nearer than this share of a standard uncertainty
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownStrips:
+    """What is known of how alike the strips in view are.
+
+    Attributes
+    ----------
+    one_sheet : bool
+        All come from one printed sheet, or from sheets that were measured to be alike, on magnets of one kind.
+    thickness_stated : bool
+        How thick the strips are with their magnets was stated.
+    measured : frozenset of int
+        Numbers of the sheets whose own check lines were measured.
+    """
+
+    one_sheet: bool = False
+    thickness_stated: bool = False
+    measured: frozenset[int] = frozenset()
+
+
 def fit_field(
     views: list[StripView],
     size_px: tuple[int, int],
     focal_35mm_mm: float | None,
     side_b: frozenset[str] = frozenset(),
     start: FittedField | None = None,
+    known: KnownStrips | None = None,
 ) -> FittedField:
     """Fit the field to every corner of every strip.
 
     Parameters
     ----------
     views : list of StripView
-        Strips in view, the first becomes the frame.
+        Strips in view, the first becomes the frame.  Those with one ``sheet`` count as alike.
     size_px : tuple of int
         Width and height of the photo.
     focal_35mm_mm : float or None
@@ -87,6 +123,8 @@ def fit_field(
         Letters of strips on the other panel; their height is then free if strips lie on both.
     start : FittedField, optional
         Earlier fit of the same strips to start from.
+    known : KnownStrips, optional
+        What is known of their likeness besides their sheets.
 
     Returns
     -------
@@ -105,48 +143,96 @@ def fit_field(
     seen = np.concatenate([v.corners_px for v in views])
     raised = np.array([v.letter in side_b for v in views])
     raised &= not raised.all()
-    up = np.repeat(raised.astype(float), [len(v.corner_ids) for v in views])
-    prior, sigma = _priors(size_px, focal_35mm_mm, step_free=bool(raised.any()))
+    of_strip = np.repeat(np.arange(len(views)), [len(v.corner_ids) for v in views])
+    own = own_parameters(len(views))
+    prior = _prior(size_px, focal_35mm_mm, views, bool(raised.any()), known or KnownStrips())
     if start is not None and set(start.letters) == set(letters):
         first = _restart(start, letters)
     else:
-        first = _first_guess(views, local, prior)
+        first = _first_guess(views, local, prior.mean)
+
+    def places(q: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Where parameters (..., p) put the corners: on the panel (..., m, 2), and how high (..., m)."""
+        larger, up = q[..., own][..., 0::2], q[..., own][..., 1::2] + raised * q[..., STEP, None]
+        st = [
+            strip_to_panel(q, k, at * (1 + larger[..., k, None, None]), up[..., k, None]) for k, at in enumerate(local)
+        ]
+        return np.concatenate(st, axis=-2), up[..., of_strip]
 
     def off(q: FloatArray) -> FloatArray:
         """What parameters (..., p) leave at the corners, shape (..., m, 2) [px]."""
-        step = q[..., STEP, None]
-        st = np.concatenate([strip_to_panel(q, k, at, raised[k] * step) for k, at in enumerate(local)], axis=-2)
-        return project(q, st, up * step) - seen
+        return project(q, *places(q)) - seen
 
-    params, covariance, noise = _settle(off, first, prior, sigma, _UNFIT_SHARE * max(size_px))
+    fit = _settle(off, first, prior, _UNFIT_SHARE * max(size_px))
+    st, up = places(fit.params)
+    ids = np.concatenate([v.corner_ids for v in views])
+    precision = prior.root.T @ prior.root
+    more = left_over(
+        Left(
+            px=seen,
+            left_px=off(fit.params),
+            reach=fit.reach,
+            slope=fit.slope,
+            noise_px=fit.each_px,
+            prior_precision=precision,
+            prior_pull=precision @ (fit.params - prior.mean),
+            lean=project(fit.params, st, up + 0.5) - project(fit.params, st, up - 0.5),
+            along_mm=np.concatenate(local)[:, 0],
+            strip=of_strip,
+            row=ids // CORNERS_ALONG + CORNERS_ACROSS * of_strip,
+            column=ids % CORNERS_ALONG,
+            side_px=max(size_px),
+        )
+    )
     return FittedField(
-        params=params,
-        covariance=covariance,
+        params=fit.params if more is None else fit.params + more.shift,
+        covariance=fit.covariance if more is None else more.covariance,
         letters=tuple(letters),
         raised=tuple(letter for letter, is_up in zip(letters, raised, strict=True) if is_up),
         size_px=size_px,
         print_scales=tuple(v.print_scale for v in views),
         focal_source="exif" if focal_35mm_mm else "strips",
-        noise_px=noise,
+        noise_px=fit.noise_px,
+        strain=0.0 if more is None else more.strain,
     )
 
 
-def _settle(
-    off: Callable[[FloatArray], FloatArray],
-    first: FloatArray,
-    prior: FloatArray,
-    sigma: FloatArray,
-    most_noise_px: float,
-) -> tuple[FloatArray, FloatArray, float]:
-    """Parameters, their covariance and the corners' scatter [px], each round with the scatter that the last one left.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Prior:
+    """What is known before looking: ``root @ (params - mean)`` are independent and of standard deviation 1."""
 
-    ``off`` gives what parameters (..., p) leave at the corners (..., m, 2) [px]; ``prior`` and ``sigma`` belong to the
-    first of the parameters.
+    mean: FloatArray
+    root: FloatArray
+    unit: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """Parameters, their covariance, the corners' scatter [px].
+
+    ``reach`` (p, 2 m) is what one pixel at a corner does to the parameters, ``slope`` (2 m, p) what they do to it, and
+    ``each_px`` (2 m,) the scatter that each coordinate was given: larger where a corner lies far off.
+    """
+
+    params: FloatArray
+    covariance: FloatArray
+    noise_px: float
+    reach: FloatArray
+    slope: FloatArray
+    each_px: FloatArray
+
+
+def _settle(
+    off: Callable[[FloatArray], FloatArray], first: FloatArray, prior: _Prior, most_noise_px: float
+) -> _Fit:
+    """Fit in rounds, each with the scatter that the last one left.
+
+    ``off`` gives what parameters (..., p) leave at the corners (..., m, 2) [px].
     """
     from scipy.optimize import least_squares
 
-    known = len(prior)
-    unit = np.concatenate([sigma, _POSE_UNIT, np.tile(_PLACE_UNIT, (len(first) - N_COMMON) // 3)])
+    unit = prior.unit
+    root = prior.root * unit
 
     def scatter(x: FloatArray) -> float:
         middle = float(np.median(np.hypot(*off(first + unit * x).T)))
@@ -154,12 +240,12 @@ def _settle(
 
     def residuals(x: FloatArray, noise: float) -> FloatArray:
         q = first + unit * x
-        return np.concatenate([(off(q) / noise).ravel(), (q[:known] - prior) / sigma])
+        return np.concatenate([(off(q) / noise).ravel(), prior.root @ (q - prior.mean)])
 
     def derivatives(x: FloatArray, noise: float) -> FloatArray:
         q = first + unit * x
         moved = (off(q + _DIFFERENCE * np.diag(unit)) - off(q)) / (_DIFFERENCE * noise)
-        return np.concatenate([moved.reshape(len(q), -1).T, np.eye(known, len(q))])
+        return np.concatenate([moved.reshape(len(q), -1).T, root])
 
     x = np.zeros(len(first))
     noise = scatter(x)
@@ -167,7 +253,7 @@ def _settle(
         if not np.isfinite(noise):
             break
         fit = least_squares(
-            residuals, x, derivatives, x_scale=_WIDE, loss=lambda squares: _say(squares, known),
+            residuals, x, derivatives, x_scale=_WIDE, loss=lambda squares: _say(squares, len(root)),
             ftol=_COST_SETTLED, max_nfev=_MOST_STEPS, args=(noise,),
         )  # fmt: skip
         x = fit.x
@@ -175,24 +261,162 @@ def _settle(
         if abs(noise / before - 1) < _NOISE_SETTLED:
             spread = np.linalg.inv(fit.jac.T @ fit.jac)
             if fit.grad @ spread @ fit.grad < _STILL_TO_GO**2 and noise < most_noise_px:
-                return first + unit * x, np.outer(unit, unit) * spread, noise
+                plain = derivatives(x, before)[: -len(root)]
+                # A corner that has less say moves the parameters less: its row in fit.jac is the smaller.
+                say = (plain * fit.jac[: -len(root)]).sum(1) / (plain**2).sum(1)
+                return _Fit(
+                    params=first + unit * x,
+                    covariance=np.outer(unit, unit) * spread,
+                    noise_px=noise,
+                    reach=unit[:, None] * (spread @ (plain.T * say**2)) / before,
+                    slope=plain * before / unit,
+                    each_px=before / np.maximum(say, _LEAST_SAY),
+                )
             break
     raise GapvisionError("field-not-converged")
 
 
-def _priors(size_px: tuple[int, int], focal_35mm_mm: float | None, step_free: bool) -> tuple[FloatArray, FloatArray]:
-    """What is known before looking of lens, bends and step: mean and standard deviation, in the parameters' order."""
+def _prior(
+    size_px: tuple[int, int], focal_35mm_mm: float | None, views: list[StripView], step_free: bool, known: KnownStrips
+) -> _Prior:
+    """What is known before looking of lens, bends, step and strips."""
     w, h = size_px
+    n = len(views)
+    own = own_parameters(n)
     focal = (focal_35mm_mm or _TYPICAL_EQUIVALENT_MM) / _FILM_DIAGONAL_MM * np.hypot(w, h)
     centre = _SIGMA_PP_RATIO * max(w, h)
-    mean = np.zeros(RVEC.start)
+    mean = np.zeros(own.stop)
     mean[[LOG_F, CX, CY]] = np.log(focal), (w - 1) / 2, (h - 1) / 2
     sigma = np.empty(RVEC.start)
     sigma[LOG_F] = _SIGMA_LOG_F_EXIF if focal_35mm_mm else _SIGMA_LOG_F_GUESS
     sigma[[CX, CY, K1, K2]] = centre, centre, _SIGMA_K1, _SIGMA_K2
     sigma[[KS, KT, KST]] = _SIGMA_CURVE, _SIGMA_CURVE, _SIGMA_TWIST
-    sigma[STEP] = _SIGMA_STEP_MM if step_free else _HELD_STEP_MM
-    return mean, sigma
+    sigma[STEP] = (_SIGMA_STEP_MM if are_alike(views, known) else _SIGMA_STEP_UNLIKE_MM) if step_free else _HELD_STEP_MM
+    size, height = _likeness(views, known)
+    root = np.zeros((len(sigma) + 2 * n, own.stop))
+    root[: len(sigma), : len(sigma)] = np.diag(1 / sigma)
+    for first, covariance in ((0, size), (1, height)):
+        rows = slice(len(sigma) + first * n, len(sigma) + (first + 1) * n)
+        root[rows, own.start + first : own.stop : 2] = np.linalg.inv(np.linalg.cholesky(covariance))
+    unit_own = np.ravel(np.sqrt([np.diag(size), np.diag(height)]), "F")
+    unit = np.concatenate([sigma, _POSE_UNIT, np.tile(_PLACE_UNIT, n - 1), unit_own])
+    return _Prior(mean, root, unit)
+
+
+def _likeness(views: list[StripView], known: KnownStrips) -> tuple[FloatArray, FloatArray]:
+    """Covariances (n, n) of the strips' enlargements (shares) and heights [mm] before looking."""
+    sheets = _sheets(views, known)
+    same = np.equal.outer(sheets, sheets)
+    # The one sheet's own scale is what the check lines tell; its doubt is added to the gap apart.
+    between = np.array([_SIZE_MEASURED if v.sheet in known.measured else _SIZE_OF_SHEETS for v in views])
+    between *= not are_alike(views, known)
+    thickness = _THICKNESS_STATED_MM if known.thickness_stated else _THICKNESS_MM
+    own = np.eye(len(views))
+    return (
+        _SIZE_WITHIN_SHEET**2 * own + np.outer(between, between) * same,
+        _THICKNESS_STATED_MM**2 * own + thickness**2 * same,
+    )
+
+
+def are_alike(views: list[StripView], known: KnownStrips) -> bool:
+    """Whether all strips in view are known to be of one sheet."""
+    return len(set(_sheets(views, known))) == 1
+
+
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """How far strips are from fitting together.
+
+    Attributes
+    ----------
+    deviations : float
+        What has to be believed of their scales and heights and of the step, in standard deviations.
+    step_mm : float
+        Step that they would show if they were alike [mm].
+    """
+
+    deviations: float
+    step_mm: float
+
+
+def strips_apart(field: FittedField, views: list[StripView], known: KnownStrips) -> Apart:
+    """How far the strips of a fit are from fitting together.
+
+    Parameters
+    ----------
+    field : FittedField
+        Fitted to them.
+    views : list of StripView
+        The strips.
+    known : KnownStrips
+        As the field was fitted with.
+    """
+    by_letter = {v.letter: v for v in views}
+    views = [by_letter[letter] for letter in field.letters]
+    if are_alike(views, known):
+        # Held alike, they put all that does not fit into the step and the corners' scatter.
+        step = field.step_mm if field.step_free else 0.0
+        return Apart(abs(step) / _SIGMA_STEP_MM, step)
+    own = field.params[own_parameters(len(views))]
+    size, height = _likeness(views, known)
+    square = own[0::2] @ np.linalg.solve(size, own[0::2]) + own[1::2] @ np.linalg.solve(height, own[1::2])
+    if not field.step_free:
+        return Apart(float(np.sqrt(square)), 0.0)
+    # What does not fit is shared out by what each may be: m = v y / V of the whole y, whose own deviation is y^2 / V.
+    believed = field.step_mm / _SIGMA_STEP_UNLIKE_MM
+    square += believed**2
+    whole = float(_SIGMA_STEP_UNLIKE_MM * square / believed) if abs(believed) > _LEAST_BELIEVED else 0.0
+    return Apart(float(np.sqrt(square)), whole)
+
+
+def step_if_alike_mm(
+    field: FittedField, views: list[StripView], focal_35mm_mm: float | None, known: KnownStrips
+) -> float:
+    """Step that the strips would show if they were all alike [mm]; arguments as for :func:`odd_strip`."""
+    guess = strips_apart(field, views, known).step_mm
+    if len(views) < _LEAST_TO_TELL or are_alike(views, known):
+        return guess
+    try:  # of more than two strips the guess is too large
+        alike = fit_field(
+            views, field.size_px, focal_35mm_mm, frozenset(field.raised), field, replace(known, one_sheet=True)
+        )
+    except GapvisionError:
+        return guess
+    return alike.step_mm
+
+
+def odd_strip(
+    field: FittedField, views: list[StripView], focal_35mm_mm: float | None, known: KnownStrips
+) -> str | None:
+    """The one strip without which the others fit together; None where there are too few, or not just one.
+
+    Parameters
+    ----------
+    field, views, known
+        As for :func:`strips_apart`.
+    focal_35mm_mm : float or None
+        As the field was fitted with.
+    """
+    if len(views) < _LEAST_TO_TELL:
+        return None
+    with_all, without = strips_apart(field, views, known).deviations + field.rms_px(views), {}
+    for view in views:
+        rest = [v for v in views if v is not view]
+        try:
+            fit = fit_field(rest, field.size_px, focal_35mm_mm, frozenset(field.raised), known=known)
+        except GapvisionError:
+            continue
+        without[view.letter] = strips_apart(fit, rest, known).deviations + fit.rms_px(rest)
+    if len(without) < 2:
+        return None
+    best, second = sorted(without, key=lambda letter: without[letter])[:2]
+    plain = without[best] < _ODD_SHARE * min(without[second], with_all)
+    return best if plain else None
+
+
+def _sheets(views: list[StripView], known: KnownStrips) -> list[int]:
+    """A number for each strip's sheet; a strip whose sheet is not known has one of its own."""
+    return [0 if known.one_sheet else -1 - k if v.sheet is None else v.sheet for k, v in enumerate(views)]
 
 
 def _say(squares: FloatArray, priors: int) -> FloatArray:
@@ -219,7 +443,7 @@ def _say(squares: FloatArray, priors: int) -> FloatArray:
 
 def _first_guess(views: list[StripView], local: list[FloatArray], prior: FloatArray) -> FloatArray:
     """Parameters to start from: the first strip's pose, the others where they lie on its flat plane."""
-    p = np.concatenate([prior, np.zeros(6 + 3 * (len(views) - 1))])
+    p = prior.copy()
     focal = np.exp(prior[LOG_F])
     k_matrix = np.array([[focal, 0, prior[CX]], [0, focal, prior[CY]], [0, 0, 1]])
     p[RVEC], p[TVEC] = _first_pose(local[0], views[0].corners_px, k_matrix)
@@ -245,7 +469,7 @@ def _restart(start: FittedField, letters: list[str]) -> FloatArray:
     for k in order[1:]:
         s, t, a = place(start.params, k)
         out.append(np.array([c * (s - s0) + d * (t - t0), -d * (s - s0) + c * (t - t0), a - a0]))
-    return np.concatenate(out)
+    return np.concatenate([*out, np.zeros(2 * len(order))])
 
 
 def _first_pose(local: FloatArray, px: FloatArray, k_matrix: FloatArray) -> tuple[FloatArray, FloatArray]:

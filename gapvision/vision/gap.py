@@ -68,6 +68,7 @@ def build_profile(
     print_scale_checked: bool,
     station_mm: float,
     step: tuple[float, float] = STEP_UNKNOWN,
+    face_mm: float = FACE_HEIGHT_MM,
 ) -> GapProfile:
     """Gap, edges and uncertainty at every station where both edges are trusted.
 
@@ -85,6 +86,8 @@ def build_profile(
         Spacing [mm].
     step : tuple of float
         Step of face B above face A and its standard uncertainty [mm], from elsewhere; counts where the field has none.
+    face_mm : float
+        Height of a strip's printed face above its panel [mm].
 
     Returns
     -------
@@ -111,7 +114,7 @@ def build_profile(
         """Where both edges lie on the panel, by step, depths and the field's parameters; (..., k) to (..., n, 2)."""
         step, depth_a, depth_b = (inputs[..., i, None] for i in range(3))
         # The frame's height 0 is the print; the face of its panel lies a strip's thickness below.
-        up_a, up_b = -FACE_HEIGHT_MM - depth_a, step - FACE_HEIGHT_MM - depth_b
+        up_a, up_b = -face_mm - depth_a, step - face_mm - depth_b
         return field.to_panel(px_a, up_a, inputs[..., 3:]), field.to_panel(px_b, up_b, inputs[..., 3:])
 
     inputs = np.array([step_mm, kind_a.depth_mm, kind_b.depth_mm, *field.params])
@@ -137,7 +140,7 @@ def build_profile(
     parts = {
         "edge": combine([std_a, std_b]),
         # Pose, lens, bends, as the covariance of the fit ties them together; the step acts through the heights, apart.
-        "scale": combine(by_field, field.covariance / np.outer(field_std, field_std)),
+        "scale": np.hypot(combine(by_field, field.covariance / np.outer(field_std, field_std)), gap * field.strain),
         "print_scale": gap * print_scale_std(print_scale_checked),
         "tilt_step": np.abs(by_step),
         "depth": combine(by_depths),

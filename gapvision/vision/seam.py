@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from gapvision.errors import GapvisionError
 from gapvision.model import FittedField, FloatArray, Photo, StripView
 from gapvision.vision.band import CentreLine, Overview, normals_along, overview
-from gapvision.vision.field import fit_field
+from gapvision.vision.field import KnownStrips, fit_field
 
 _CELL_S_MM, _CELL_T_MM = 2.0, 0.25  # of the overview
 _REACH_BEYOND_MM = 16.0  # seam measured beyond the outermost corners; scale is extrapolated there
@@ -345,7 +345,7 @@ def recentre(line: CentreLine, middle_mm: FloatArray, station_mm: float) -> Cent
 
 
 def orient(
-    photo: Photo, views: list[StripView], flat: FittedField, found: SeamFind
+    photo: Photo, views: list[StripView], flat: FittedField, found: SeamFind, known: KnownStrips | None = None
 ) -> tuple[FittedField, CentreLine, dict[str, str]]:
     """Name the sides, and fit the field again with the step between the panels free where strips lie on both.
 
@@ -357,6 +357,8 @@ def orient(
         Fitted with all strips at one height.
     found : SeamFind
         The seam found with it.
+    known : KnownStrips, optional
+        What is known of how alike the strips are.
 
     Returns
     -------
@@ -373,7 +375,7 @@ def orient(
     if not side_b:
         # The normals of the line that was found point down in the field's frame.
         return flat, found.line if first == "up" else replace(found.line, normals=-found.line.normals), sides
-    field = fit_field(views, flat.size_px, photo.focal_35mm_mm, side_b, start=flat)
+    field = fit_field(views, flat.size_px, photo.focal_35mm_mm, side_b, flat, known)
     points = field.to_panel(flat.project(found.line.points))
     half, ahead = 6, np.gradient(points, axis=0)
     window = np.ones(2 * half + 1) / (2 * half + 1)

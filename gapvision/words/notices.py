@@ -109,6 +109,14 @@ def _known_stated(v: Values, say: Lengths) -> str:
     return f"Stated, not measured: {'; '.join(said)}. A is the panel with strip {v['strip']}."
 
 
+def _step_large(v: Values, say: Lengths) -> str:
+    stands = f"face B {say.small(v['step_mm'], signed=True)} above face A"
+    told = f"The strips put {stands}."
+    if not v["alike"]:
+        told = f"If the strips are alike, they put {stands}; U allows for both."
+    return told if v["odd"] is None else f"{told} Without strip {v['odd']} the others fit together."
+
+
 _TEXTS: dict[str, Callable[[Values, Lengths], str | tuple[str, str]]] = {
     "line-not-possible": _line_not_possible,
     "hole-in-the-trim": _hole_in_the_trim,
@@ -116,5 +124,6 @@ _TEXTS: dict[str, Callable[[Values, Lengths], str | tuple[str, str]]] = {
     "film-common-practice": _film_common_practice,
     "edge-contradicted": _edge_contradicted,
     "step-contradicted": _step_contradicted,
+    "step-large": _step_large,
     "known-stated": _known_stated,
 }

@@ -69,12 +69,29 @@ def test_the_line_of_sight_is_told_with_its_side(across, along):
 
 def test_flush_is_reported_and_its_effect_removed(scene, measured):
     _, truth = scene("flush")
-    m = measured("flush")
+    one_sheet = replace(CHECKED, one_sheet=True)
+    m = measured("flush", one_sheet)
     assert m.step.mean_mm == pytest.approx(1.0, abs=0.2)
     # Left in, 1 mm of step seen 12 degrees off square would be 0.21 mm more between two views of opposite tilt.
     other, other_truth = render_grey(replace(FLUSH, camera=replace(FLUSH.camera, tilt_across_deg=-12.0)), seed=5)
-    from_the_other_side = measure_photo(photo_of(other), CHECKED)
+    from_the_other_side = measure_photo(photo_of(other), one_sheet)
     assert abs(np.median(errors(m, truth)) - np.median(errors(from_the_other_side, other_truth))) < 0.12
+
+
+def test_a_step_that_two_sheets_could_feign_is_within_its_u(measured):
+    """The same photo with nothing said of the strips: 1 % of print scale would look like a step of 3 mm."""
+    m = measured("flush")
+    assert abs(m.step.mean_mm - 1.0) <= m.step.expanded_u_mm
+    assert m.step.expanded_u_mm > 1.0
+    assert "sheets-unknown" in {n.code for n in m.notices}
+
+
+def test_a_stated_thickness_of_the_strips_moves_the_panel(scene, measured):
+    """A strip 3 mm thick lies 1 % nearer at 300 mm: a gap below it is that much wider than taken at its face."""
+    thick = measured("plain", replace(CHECKED, strip_thickness_mm=3.5))
+    usual = measured("plain")
+    nearer = 3.0 / np.mean(usual.scale.distance_mm)
+    assert np.median(thick.profile.gap_mm / usual.profile.gap_mm) == pytest.approx(1 + nearer, abs=0.003)
 
 
 def test_turning_the_photo_changes_no_millimetre(scene, measured):
