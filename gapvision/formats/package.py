@@ -195,12 +195,13 @@ class Package:
         size = self.path.stat().st_size
         if not _END.size <= size <= _MOST_BYTES + 100_000_000:
             raise GapvisionError("package-bad")
-        self._file.seek(size - _END.size)
-        sign, disk, disk2, here, count, length, start, comment = _END.unpack(self._file.read(_END.size))
-        # A list that fits into memory, with nothing behind it.
+        self._file.seek(max(size - _END.size - 20, 0))
+        before, end = (tail := self._file.read())[: -_END.size], tail[-_END.size :]
+        sign, disk, disk2, here, count, length, start, comment = _END.unpack(end)
+        # A list that fits into memory, with nothing behind it, and no second one for zips of more than 4 GB.
         if (sign, disk, disk2, here, comment, start + length + _END.size) != (b"PK\x05\x06", 0, 0, count, 0, size):
             raise GapvisionError("package-bad")
-        if length > _MOST_FILES * 256:
+        if length > _MOST_FILES * 256 or before.startswith(b"PK\x06\x07"):
             raise GapvisionError("package-bad")
         try:
             listed = zipfile.ZipFile(self._file).infolist()

@@ -133,6 +133,19 @@ def test_sizes_that_lie_are_refused(zipped):
     assert refused(path) == "package-bad"
 
 
+def test_a_second_list_is_never_read(zipped, monkeypatch):
+    """A zip64 record (APPNOTE.TXT 4.3.14 and 4.3.15, from memory) that tells of another, larger list of files."""
+    path, _ = zipped
+    data = path.read_bytes()
+    end, (length, start) = data[-22:], struct.unpack("<II", data[-10:-2])
+    record = struct.pack("<4sQ2H2I4Q", b"PK\x06\x06", 44, 45, 45, 0, 0, 4, 4, len(data) - 22, 0)
+    locator = struct.pack("<4sIQI", b"PK\x06\x07", 0, len(data) - 22, 1)
+    longer = length + len(record) + len(locator)
+    path.write_bytes(data[:-22] + record + locator + end[:12] + struct.pack("<II", longer, start) + end[20:])
+    monkeypatch.setattr(zipfile, "ZipFile", None)
+    assert refused(path) == "package-bad"
+
+
 @pytest.mark.parametrize(
     "name",
     [
