@@ -13,6 +13,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.epilog = "Example: gapvision strips --paper letter --letters A,E"
     parser.add_argument("--paper", default="a4", metavar="a4|letter", help="paper in the printer (default: a4)")
     parser.add_argument("--letters", default="A-D", metavar="A-D", help="strips to print, A to H, e.g. A-D or A,C")
+    parser.add_argument("--no-number", action="store_true", help="no sheet's number: nothing is remembered of it")
     parser.add_argument("-o", "--output", default="strips.pdf", metavar="FILE.pdf", help="where to write the sheet")
 
 
@@ -27,9 +28,12 @@ def run(args: argparse.Namespace) -> int:
         raise GapvisionError(
             "folder-not-writable", f"'{path}' does not end in .pdf.", "Give a file name like strips.pdf."
         )
-    sheets = [draw_sheet_number() for _ in range(sheets_needed(letters))]
+    sheets = [] if args.no_number else [draw_sheet_number() for _ in range(sheets_needed(letters))]
     write_target_sheet(path, letters, args.paper, sheets)
     print(f"Wrote {path}: strip{'s' if len(letters) > 1 else ''} {', '.join(letters)} and a page that shows their use.")
+    if not sheets:
+        print('Print it at 100 % ("actual size"), measure both check lines with a steel rule and keep the numbers.')
+        return 0
     print(f"It is sheet {' and '.join(sheet_text(n) for n in sheets)}: print it once, copy it never.")
     print('Print at 100 % ("actual size"), measure both check lines with a steel rule, and tell them once, like:')
     for sheet in sheets:

@@ -20,7 +20,7 @@ _LEAST_CORNERS = 8  # with fewer the homography sways where the code lies
 _SMOOTH_CORNERS = 16  # so many carry a bend of the strip and the lens's distortion beside the homography
 _BEYOND_MM = 14.0  # how far from the outermost corners cells are believed to lie where the corners say
 _SAMPLES = 4  # along and across a cell
-_LEAST_CONTRAST = 0.12  # of a bit over the strip's black and white; strips without a code show less than 0.03
+_LEAST_CONTRAST = 0.12  # of a bit; of 26 519 places on shared photos, without a code, 99.9 % show less than 0.07
 _NEARBY = 10  # pairs of cells either way whose white counts
 _LEAST_SPAN = 12.0  # grey levels of 255 between the strip's black and white
 

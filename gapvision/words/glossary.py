@@ -47,6 +47,7 @@ GLOSSARY = (
     Term(
         "strip", "the printed paper that gives the scale; read at its check lines", replaces=("ruler", "marker strip")
     ),
+    Term("sheet", "a printed page of strips, known by its number; its check lines tell its print scale"),
     Term("panel, neighbour", "the panel that is worked on, and the one across the gap"),
     Term("move, trim", "to shift a panel as it is; to cut or build up its edge", "mm, out and removing positive"),
     Term("film", "dry thickness of the coats of paint", "micrometre"),

@@ -20,6 +20,14 @@ def test_writes_a_sheet_and_says_how_to_print_it(tmp_path, capsys):
     assert "check lines" in said
 
 
+def test_without_a_number_it_is_the_sheet_that_is_kept_ready(tmp_path, capsys):
+    target = tmp_path / "strips.pdf"
+    assert main(["strips", "--no-number", "-o", str(target)]) == 0
+    assert "gapvision sheet" not in capsys.readouterr().out
+    with pypdfium2.PdfDocument(target.read_bytes()) as document:
+        assert "copy never" not in document[0].get_textpage().get_text_range()
+
+
 def test_every_sheet_has_its_own_number(tmp_path, capsys):
     for k in range(2):
         assert main(["strips", "--letters", "A-H", "-o", str(tmp_path / f"{k}.pdf")]) == 0

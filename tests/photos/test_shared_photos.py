@@ -11,7 +11,10 @@ import sys
 import numpy as np
 import pytest
 
+from gapvision.intake.photo import read_photo
 from gapvision.lab.bench import accuracy
+from gapvision.vision.detect import find_strips
+from gapvision.vision.sheet import bit_contrasts, read_sheet
 
 pytestmark = [pytest.mark.slow, pytest.mark.shared]
 
@@ -50,6 +53,19 @@ def yardstick(photos, scores, tmp_path_factory):
     assert done.returncode == 0, done.stderr
     sys.stdout.write(done.stdout)  # shown with the failure, or with -rA
     return json.loads(out.read_text(encoding="utf-8"))["overall"]
+
+
+def test_strips_without_a_number_are_of_no_sheet(photos):
+    """A number read where none was printed would bring another sheet's print scale: hardly a bit may be sure."""
+    seen = 0
+    for path in sorted(photos.glob("*.jpg")):
+        photo = read_photo(path)
+        for view in find_strips(photo):
+            assert read_sheet(photo.grey, view) is None
+            soft = bit_contrasts(photo.grey, view)
+            seen += soft is not None
+            assert soft is None or (np.abs(soft[np.isfinite(soft)]) > 0.12).mean() < 0.02, path.name
+    assert seen > 60
 
 
 def test_what_a_user_states_makes_u_smaller_and_keeps_it_true(photos, scores):
