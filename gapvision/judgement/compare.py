@@ -37,7 +37,8 @@ from gapvision.units import format_inch, format_mm
 TAP_STD_U_MM = 1.2
 #: The same of a strip that was left in its place, or put back to a mark [mm]; computed: 1 mm either way.
 STRIP_STD_U_MM = 0.6
-_LEAST_OVERLAP_MM = 40.0
+#: Less seam than this in both photos tells nothing of what changed [mm].
+LEAST_OVERLAP_MM = 40.0
 _STRIDE_MM = 1.0
 #: Errors of neighbouring stations go together over about this length [mm].
 _CORRELATED_MM = 5.0
@@ -184,7 +185,7 @@ def datum_by_alignment(
         ``comparison-no-overlap``.
     """
     shortest = min(_span(before), _span(after))
-    if shortest < _LEAST_OVERLAP_MM:
+    if shortest < LEAST_OVERLAP_MM:
         told = f"{format_mm(shortest, 0)} ({format_inch(shortest, 1)})"
         raise GapvisionError("comparison-no-overlap", f"One of the profiles is only {told} long.")
     reach = 0.4 * shortest if reach_mm is None else reach_mm
@@ -313,7 +314,7 @@ def compare_profiles(
     """
     on, left = _common(before, after, datum.shift_mm)
     s = before.s_mm[on]
-    if len(s) < 2 or s[-1] - s[0] < _LEAST_OVERLAP_MM:
+    if len(s) < 2 or s[-1] - s[0] < LEAST_OVERLAP_MM:
         raise GapvisionError("comparison-no-overlap")
     at = s - datum.shift_mm
     first, second = before.gap_mm[on], np.interp(at, after.s_mm, after.gap_mm)
@@ -325,7 +326,7 @@ def compare_profiles(
         p_1 = np.nan_to_num(before.parts_mm["print_scale"][on])
         p_2 = np.interp(at, after.s_mm, np.nan_to_num(after.parts_mm["print_scale"]))
         var = var - p_1**2 - p_2**2 + (p_1 - p_2) ** 2
-    var = var + _place_std(after, at, datum.std_u_mm) ** 2
+    var = var + place_std(after, at, datum.std_u_mm) ** 2
     u = COVERAGE_FACTOR * np.sqrt(np.maximum(var, 0))
     change = second - first
     state = tuple(WIDER if c > w else TIGHTER if c < -w else SAME for c, w in zip(change, u, strict=True))
@@ -358,7 +359,7 @@ def compare_profiles(
     )
 
 
-def _place_std(after: GapProfile, at: FloatArray, std_mm: float) -> FloatArray:
+def place_std(after: GapProfile, at: FloatArray, std_mm: float) -> FloatArray:
     """Standard uncertainty of the later gap from not knowing quite where it lies [mm]."""
     smooth = _smooth(after.gap_mm)
     slope = np.interp(at, after.s_mm, np.gradient(smooth, after.s_mm))

@@ -8,7 +8,10 @@ from dataclasses import replace
 import numpy as np
 
 from gapvision.errors import GapvisionError, require
-from gapvision.model import Measurement, SeamReading
+from gapvision.judgement.compare import LAID_AGAIN_STD_U_MM, LEAST_OVERLAP_MM, datum_by_alignment, place_std
+from gapvision.model import COVERAGE_FACTOR, Datum, GapProfile, Measurement, SeamReading
+
+_LEAST_STATIONS = 10  # fewer have no waviness
 
 
 def reading_from_measurement(
@@ -101,10 +104,30 @@ def mirror(reading: SeamReading, length_mm: float | None = None) -> SeamReading:
 
 
 def laid_on(other: SeamReading, reading: SeamReading) -> SeamReading:
-    """Count the other side's seam the same way round and put its middle on the middle of ``reading``."""
+    """Lay the other side's seam on ``reading``: counted the same way round, and where their waviness agrees.
+
+    Where both have no feature in common, middle lies on middle, as people lay their strips.  What the gap does within
+    the doubt of the place goes into U.
+    """
     turned = mirror(other)
     shift = 0.5 * float(reading.s_mm[0] + reading.s_mm[-1] - turned.s_mm[0] - turned.s_mm[-1])
-    return replace(turned, s_mm=turned.s_mm + shift)
+    laid, profile = Datum(kind="strip", guessed=True, shift_mm=shift, std_u_mm=LAID_AGAIN_STD_U_MM), _profile(turned)
+    if min(len(reading.s_mm), len(turned.s_mm)) < _LEAST_STATIONS:
+        return replace(turned, s_mm=turned.s_mm + shift)
+    if min(np.ptp(reading.s_mm), np.ptp(turned.s_mm)) >= LEAST_OVERLAP_MM:
+        laid = datum_by_alignment(_profile(reading), profile, guess=laid)
+    std = np.hypot(turned.expanded_u_mm / COVERAGE_FACTOR, place_std(profile, turned.s_mm, laid.std_u_mm))
+    return replace(turned, s_mm=turned.s_mm + laid.shift_mm, expanded_u_mm=COVERAGE_FACTOR * std)
+
+
+def _profile(reading: SeamReading) -> GapProfile:
+    """A stretch as a profile, to be laid on another; its places in the photo do not count."""
+    r, none, nowhere = reading, np.zeros(len(reading.s_mm)), np.zeros((len(reading.s_mm), 2))
+    return GapProfile(
+        s_mm=r.s_mm, gap_mm=r.gap_mm, expanded_u_mm=r.expanded_u_mm, spacing_mm=r.spacing_mm,
+        edge_a_mm=r.panel_edge_mm, edge_b_mm=r.panel_edge_mm + r.gap_mm,
+        edge_a_px=nowhere, edge_b_px=nowhere, edge_a_u_mm=none, edge_b_u_mm=none,
+    )  # fmt: skip
 
 
 def _on_left(measurement: Measurement, panel_edge: str) -> bool:

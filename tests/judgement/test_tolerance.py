@@ -12,6 +12,7 @@ from gapvision.judgement import (
     judge_gap,
     judge_measurement,
     judge_reading,
+    laid_on,
     mirror,
     opposite_check,
     simple_spec,
@@ -177,6 +178,45 @@ def test_opposite_side_mirrored():
     assert check.expanded_u == pytest.approx(math.hypot(0.1, 0.1))
     assert check.state == OUT
     assert judge_reading(left, spec(opposite_mm=0.2), opposite=right).state == OUT
+
+
+def other_side(gap, first, u=0.12, form=0.1):
+    """A seam whose gap is a function of the place on the car [mm], as a photo of its own counts and turns it."""
+    s = np.arange(250.0)
+    noise = np.random.default_rng(int(first)).normal(0, 0.01, 250)
+    along = reading(s, gap(first + s) + noise, u, edge=form * np.sin((first + s) / 30))
+    return along, mirror(along)
+
+
+def wavy(x):
+    return 4.76 + 0.45 * np.sin(x / 23) + 0.3 * np.exp(-(((x - 330) / 12) ** 2))
+
+
+@pytest.mark.parametrize("apart", [0.0, 30.0, -45.0])
+def test_equal_sides_photographed_apart_are_equal(apart):
+    left, _ = other_side(wavy, 200.0)
+    _, right = other_side(wavy, 200.0 + apart)
+    verdict = judge_reading(left, spec(4.76, 2, 2, opposite_mm=0.6), opposite=laid_on(right, left))
+    (check,) = verdict.checks
+    assert check.state == IN
+    assert abs(check.value) < 0.1 + check.expanded_u
+
+
+def test_the_doubt_of_the_place_is_in_u_where_nothing_tells_it():
+    # A plain taper looks alike everywhere: 30 mm further on the same seam is 0.3 mm wider, and that proves nothing.
+    left, _ = other_side(lambda x: 4.0 + x / 100, 200.0, form=0.0)
+    _, right = other_side(lambda x: 4.0 + x / 100, 230.0, form=0.0)
+    laid = laid_on(right, left)
+    check = opposite_check(left, laid, 0.25, DecisionRule())
+    assert check.state == OPEN
+    assert check.expanded_u > 0.3
+    assert check.value == pytest.approx(-0.3, abs=0.08)
+
+
+def test_a_side_that_differs_is_still_out():
+    left, _ = other_side(wavy, 200.0)
+    _, right = other_side(lambda x: wavy(x) + 1.2, 230.0)
+    assert opposite_check(left, laid_on(right, left), 0.6, DecisionRule()).state == OUT
 
 
 def test_opposite_that_does_not_overlap():
