@@ -368,6 +368,9 @@ usage template-marks-differ
 usage photos-disagree
     Two photos of one stretch of a seam contradict each other.
     Check where each begins, which way it runs and which edge is the panel's, and that nothing was moved between them.
+warning seams-not-measured
+    Part of the panel's seams was not measured, and the plan leaves it free.
+    Photograph every seam of the panel from end to end at the same stage, and make the plan again.
 note travel-unlimited
     No travel was entered for the adjusters, so the move may be more than they allow.
     Enter travel_x, travel_y and travel_out of each hinge, latch and shim point.

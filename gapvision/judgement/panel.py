@@ -12,6 +12,7 @@ import numpy as np
 
 from gapvision.errors import require
 from gapvision.judgement.readings import reading_from_measurement
+from gapvision.judgement.shapes import ready_shape
 from gapvision.model import (
     Measurement,
     Panel,
@@ -116,7 +117,9 @@ def panel_of(layout: PanelLayout, seams: Sequence[tuple[SeamLayout, Specificatio
         f"Seams {' and '.join(repr(name) for name in ways.values())}: their photos show the panel from opposite faces.",
         "Change reverse or panel_edge of one of them, and say on which side of the car the panel is (side).",
     )
-    return Panel(**{**_fields(layout), "seams": tuple(measured)})
+    known = [seam.name for seam in layout.seams] + list(ready_shape(layout.shape).seams if layout.shape else ())
+    free = dict.fromkeys(name for name in known if name not in {seam.name for seam in measured})
+    return Panel(**{**_fields(layout), "seams": tuple(measured), "free": tuple(free)})
 
 
 def _fields(of: SeamLayout | PanelLayout) -> dict[str, Any]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -39,6 +39,7 @@ from gapvision.model import (
     TrimLine,
 )
 
+_WHOLE = 0.95  # a seam measured along this share of it counts as measured; common practice, no source
 _ROUNDING_MM = 0.005  # kept inside the limits, so that the last digit of a plan does not undo its proof
 
 
@@ -64,7 +65,7 @@ def make_plan(panel: Panel) -> CorrectionPlan:
     check_photos(panel)
     pairs = [(seam, r) for seam in panel.seams for r in seam.readings]
     loss = _loss(panel)
-    notices: list[Notice] = []
+    notices = list(_unmeasured(panel))
     limits = [aim_limits(panel, seam, r, loss) for seam, r in pairs]
     if any(collapsed for _, _, collapsed in limits):
         notices.append(Notice(code="proof-not-possible"))
@@ -100,6 +101,14 @@ def make_plan(panel: Panel) -> CorrectionPlan:
             shape=panel.shape,
         ),
     )
+
+
+def _unmeasured(panel: Panel) -> Iterator[Notice]:
+    """What is not measured, and so left free by everything that a plan says."""
+    partly = [(s.name, s.covered_mm, s.extent_mm[1]) for s in panel.seams if s.covered_mm < _WHOLE * s.extent_mm[1]]
+    if panel.free or partly:
+        values = {"free": list(panel.free), "partly": [list(seam) for seam in partly]}
+        yield Notice(code="seams-not-measured", values=values)
 
 
 def aim_limits(

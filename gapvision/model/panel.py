@@ -235,6 +235,14 @@ class PanelSeam(SeamLayout):
         """Start and end of the seam [mm] along itself."""
         return 0.0, self.spec.length_mm or path_length(self.place)
 
+    @property
+    def covered_mm(self) -> float:
+        """Length of seam that its photos show, overlaps once [mm]."""
+        done, end = 0.0, -math.inf
+        for start, stop in sorted((float(r.s_mm[0]), float(r.s_mm[-1])) for r in self.readings):
+            done, end = done + max(0.0, stop - max(start, end)), max(end, stop)
+        return done
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PanelLayout:
@@ -272,9 +280,10 @@ class PanelLayout:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Panel(PanelLayout):
-    """A panel, all its seams measured at the same stage."""
+    """A panel, all its seams measured at the same stage; ``free``: names of seams of which nothing was measured."""
 
     seams: tuple[PanelSeam, ...]
+    free: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         seams = "List at least one seam with its place and its measurement."

@@ -397,12 +397,14 @@ def _templates(plan: CorrectionPlan) -> None:
 def _say(plan: CorrectionPlan) -> None:
     """The plan in words: steps in order, what each stage buys, cautions."""
     st.subheader("What to do", anchor=False)
+    first = tuple(n for n in plan.notices if n.code == "seams-not-measured")
+    widgets.show_notices(first)
     for number, step in enumerate(words.steps(plan, widgets.lengths()), 1):
         st.write(f"{number}. {step}")
     for stage, state in plan.states.items():
         st.write(f"{stage.capitalize()}: {state}")
     _trims(plan)
-    widgets.show_notices(plan.notices)
+    widgets.show_notices(tuple(n for n in plan.notices if n not in first))
     with st.expander("Cautions"):
         for key in plan.cautions:
             st.write(f"- {words.CAUTIONS[key]}")

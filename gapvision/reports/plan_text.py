@@ -11,6 +11,8 @@ from gapvision.words import MM, Lengths
 def plan_text(plan: CorrectionPlan, say: Lengths = MM) -> str:
     """The plan: steps in order, what each buys, the trim tables, notes and cautions."""
     lines = [f"{plan.panel.name}: plan"]
+    first = [n for n in plan.notices if n.code == "seams-not-measured"]
+    lines += [wrap(" ".join(words.notice(n, say)), "  ", "  ") for n in first]
     lines += [wrap(f"{i}. {step}", "  ", "     ") for i, step in enumerate(words.steps(plan, say), 1)]
     lines += [
         "",
@@ -25,7 +27,7 @@ def plan_text(plan: CorrectionPlan, say: Lengths = MM) -> str:
         if stretch.trim.needed:
             lines += ["", *_trim_lines(stretch, say)]
     lines += _finish_lines(plan, say)
-    lines += ["", *(wrap(words.notice_line(n, say)) for n in plan.notices)]
+    lines += ["", *(wrap(words.notice_line(n, say)) for n in plan.notices if n not in first)]
     lines += ["", "  cautions", *(wrap(words.CAUTIONS[c], "  - ", "    ") for c in plan.cautions)]
     return "\n".join(lines) + "\n"
 

@@ -73,6 +73,12 @@ def _line_not_possible(v: Values, say: Lengths) -> str:
     return f"No {v['line']} line brings every station within its limits; the best one misses them from {where}."
 
 
+def _seams_not_measured(v: Values, say: Lengths) -> str:
+    told = [f"all of {', '.join(v['free'])}"] if v["free"] else []
+    told += [f"{name} but for {say.place(part)} in {say.place(whole)}" for name, part, whole in v["partly"]]
+    return f"Not measured: {'; '.join(told)}. The plan holds where it was measured, and leaves the rest free."
+
+
 def _hole_in_the_trim(v: Values, say: Lengths) -> str:
     holes = ", ".join(say.stretch(*ends) for ends in v["holes_mm"])
     return f"The edge was not measured from {holes}, and beside that metal is to go or to come."
@@ -119,6 +125,7 @@ def _step_large(v: Values, say: Lengths) -> str:
 
 _TEXTS: dict[str, Callable[[Values, Lengths], str | tuple[str, str]]] = {
     "line-not-possible": _line_not_possible,
+    "seams-not-measured": _seams_not_measured,
     "hole-in-the-trim": _hole_in_the_trim,
     "film-thick": _film_thick,
     "film-common-practice": _film_common_practice,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from gapvision.model import NOT_MEASURED, Adjuster, CorrectionPlan, PointMove, TrimLine, TrimRow, TrimSpan
+from gapvision.model import IN, NOT_MEASURED, Adjuster, CorrectionPlan, PointMove, TrimLine, TrimRow, TrimSpan
 from gapvision.words.lengths import Lengths
 
 _OUT, _IN = "out (proud)", "in"
@@ -12,7 +12,10 @@ _OUT, _IN = "out (proud)", "in"
 
 def steps(plan: CorrectionPlan, say: Lengths) -> list[str]:
     """What to do, in order: move, change the edges, paint."""
-    if plan.move.is_none:
+    changes = any(x.trim.needed for x in plan.stretches)
+    if plan.move.is_none and not changes and plan.states[plan.last_stage] == IN:
+        told = ["Nothing to do: every gap that was measured is in tolerance, and stays so."]
+    elif plan.move.is_none:
         told = ["Leave the panel where it is: no move that a hand can set brings the gaps further into their limits."]
     else:
         moves = "; ".join(f"{p.name} {point_move(p, plan.panel.words, say)}" for p in plan.move.points)

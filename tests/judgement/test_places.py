@@ -5,9 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.judgement import make_plan, panel_of, placed, read_on_seam, ready_shape
 from gapvision.model import PanelLayout, PhotoPlace, SeamLayout
+from gapvision.reports.plan_text import plan_text
 
 from ._panels import CENTRE, bonnet, reading, spec
 from .test_plan import measurement
@@ -89,3 +91,30 @@ def test_photos_of_one_stretch_that_contradict_each_other_give_no_plan():
 @pytest.mark.parametrize("how", [{"differ": 0.25}, {"differ": 0.6, "second": (500, 900)}, {"differ": 0.6, "u": 0.5}])
 def test_photos_that_agree_or_do_not_overlap_are_planned(how):
     assert len(make_plan(two_photos(**how)).stretches) == 2
+
+
+def test_what_was_not_measured_is_said_first():
+    layout = layout_of("door", "left")
+    rear = next(s for s in layout.seams if s.name == "rear")
+    panel = panel_of(layout, [(rear, spec(), [lay(layout, "rear", at_mm=100.0, reverse=True)])])
+    assert panel.free == ("front", "sill", "top")
+    plan = make_plan(panel)
+    assert plan.notices[0].code == "seams-not-measured"
+    told = plan_text(plan).splitlines()[1]
+    assert "Not measured: all of front, sill, top; rear but for 99 mm in 700 mm." in " ".join(plan_text(plan).split())
+    assert told.strip().startswith("Not measured: all of front")
+    assert plan_text(plan).count("all of front") == 1
+
+
+def test_a_panel_measured_all_round_says_nothing_of_it():
+    panel = bonnet({name: (lambda s: 4.76 + 0 * s) for name in ("left", "right", "rear")}, aim="band")
+    rear = panel.seams[2]
+    whole = replace(rear.readings[0], s_mm=rear.readings[0].s_mm * 1.2)
+    plan = make_plan(replace(panel, seams=(*panel.seams[:2], replace(rear, readings=(whole,)))))
+    assert "seams-not-measured" not in [n.code for n in plan.notices]
+    assert words.steps(plan, words.MM) == ["Nothing to do: every gap that was measured is in tolerance, and stays so."]
+
+
+def test_overlapping_photos_count_once():
+    seam = two_photos(0.0).seams[0]
+    assert seam.covered_mm == 895.0
