@@ -69,7 +69,7 @@ def _summary(m: Measurement, say: Lengths) -> list[str]:
     if m.scale is not None:
         seen = f"strips {', '.join(m.scale.strips)} from {say.place(m.scale.distance_mm)}, "
         seen += f"{m.scale.tilt_across_deg:+.0f} degrees across the seam, {m.scale.px_per_mm:.1f} px per mm"
-        rows.append(("seen", seen))
+        rows += [("seen", seen), ("print scale", words.print_scale(m))]
     return [f"{name:<16}{value}" for name, value in rows]
 
 

@@ -2,8 +2,25 @@
 
 from __future__ import annotations
 
-from gapvision.model import Straightness
+from gapvision.model import Measurement, Straightness
 from gapvision.words.lengths import Lengths
+
+
+def print_scale(m: Measurement) -> str:
+    """Where the print scale comes from: along and across each sheet, and which check lines told it."""
+    if m.settings.print_scale_checked:
+        along, across = m.settings.print_scale_along, m.settings.print_scale_across
+        return f"{along:.4f} along, {across:.4f} across, by the check lines given"
+    told = {check.sheet: check for check in m.settings.sheets}
+    parts = []
+    for sheet in sorted({view.sheet for view in m.photo.strips}, key=lambda n: n or 0):
+        name = "strips of no known sheet" if sheet is None else f"sheet {sheet:,}".replace(",", " ")
+        how = "check lines not measured"
+        if check := told.get(sheet or 0):
+            how = f"{check.print_scale_along:.4f} along, {check.print_scale_across:.4f} across"
+            how += f" by its check lines, {check.checked_on}"
+        parts.append(f"{name}: {how}")
+    return "; ".join(parts) or "check lines not measured"
 
 
 def form(edge: Straightness | None, say: Lengths) -> str:
