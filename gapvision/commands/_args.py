@@ -194,7 +194,7 @@ def print_of(args: argparse.Namespace) -> dict[str, Any]:
 def add_known(parser: argparse.ArgumentParser) -> None:
     """Add --edge-a, --edge-b, --step, --step-u, --one-sheet and --strip-thickness."""
     group = parser.add_argument_group("what you know of the edges (A is the panel with the lowest letter)")
-    for name, text in (("a", "cut, rolled or rolled:1.5mm (its radius); or --edge-b"), ("b", argparse.SUPPRESS)):
+    for name, text in (("a", "cut, rolled, rolled:1.5mm (radius); or --edge-b"), ("b", argparse.SUPPRESS)):
         group.add_argument(f"--edge-{name}", type=parse_edge, metavar="KIND", help=text)
     group.add_argument("--step", type=parse_length, metavar="LENGTH", help="how far face B stands above face A")
     group.add_argument("--step-u", type=parse_length, metavar="LENGTH", help="U (k = 2) of it (default: 0.2mm)")
