@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from gapvision import __version__, model, words
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.formats import measurement_json
 from gapvision.formats.declared import read_declared
 from gapvision.formats.finish_file import finish_from_table, finish_to_table
@@ -302,8 +302,8 @@ def verdict_of(store: Store, line: MeasurementLine) -> model.Verdict | None:
     found = store.verdict(line.measurement_id)
     if found is not None:
         verdict = verdict_from_dict(found.body, stored(store, line))
-        if verdict.state != found.decision:
-            raise GapvisionError("stored-verdict-bad", "The stored verdict contradicts itself.")
+        same = verdict.state == found.decision
+        require("stored-verdict-bad", same, "The stored verdict contradicts itself.")
         return verdict
     return _judged(store, line, store.seam(line.seam_id), None)
 
@@ -386,8 +386,7 @@ def evidence_report(
 
     job, visit = store.job(job_id), None if visit_id is None else store.visit(visit_id)
     lines = [x for x in store.job_lines(job_id, visit_id) if x.newest and x.status != "refused"]
-    if not lines:
-        raise GapvisionError("measurement-not-found", f"Job '{job.reference}' has nothing measured to report.")
+    require("measurement-not-found", bool(lines), f"Job '{job.reference}' has nothing measured to report.")
     head = ev.Head(**asdict(store.shop()) | {k: v for k, v in (("paper", paper), ("units", units)) if v})
     results = [(s, [x for x in lines if x.seam_id == s.seam_id]) for s in store.seams(job_id)]
     names = {s.seam_id: s.full_name for s, _ in results}
@@ -586,8 +585,7 @@ def import_job(store: Store, path: str | Path, *, progress: Progress = None) -> 
 
     with Package(path) as package:
         wrong = package.problems(progress)
-        if wrong:
-            raise GapvisionError("package-altered", f"The export was altered: {'; '.join(wrong[:3])}.")
+        require("package-altered", not wrong, f"The export was altered: {'; '.join(wrong[:3])}.")
         job = read_job(package.read("job.json"), package.read)
 
         def photo(sha256: str) -> bytes:

@@ -25,9 +25,9 @@ from typing import Annotated, Any, BinaryIO, Literal
 
 from msgspec import Meta
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.formats.atomic import not_written
-from gapvision.formats.declared import Loose, read_declared, read_json
+from gapvision.formats.declared import Loose, read_declared, read_json, shown
 
 SCHEMA = "gapvision-package/1"
 MANIFEST = "manifest.json"
@@ -118,8 +118,7 @@ def write_package(
     def put(out: BinaryIO, name: str, data: bytes) -> None:
         if not safe_name(name):
             raise ValueError(f"not a safe name: {name!r}")
-        if frame.offset + len(data) > _MOST_BYTES or len(listed) > _MOST_FILES:
-            raise GapvisionError("package-too-large")
+        require("package-too-large", frame.offset + len(data) <= _MOST_BYTES and len(listed) <= _MOST_FILES)
         out.write(frame.before(name, data))
         out.write(data)
 
@@ -193,16 +192,14 @@ class Package:
     def _read_places(self) -> dict[str, tuple[int, int]]:
         """Read the list at the zip's end: name -> (offset of the data, size)."""
         size = self.path.stat().st_size
-        if not _END.size <= size <= _MOST_BYTES + 100_000_000:
-            raise GapvisionError("package-bad")
+        require("package-bad", _END.size <= size <= _MOST_BYTES + 100_000_000)
         self._file.seek(max(size - _END.size - 20, 0))
         before, end = (tail := self._file.read())[: -_END.size], tail[-_END.size :]
         sign, disk, disk2, here, count, length, start, comment = _END.unpack(end)
         # A list that fits into memory, with nothing behind it, and no second one for zips of more than 4 GB.
-        if (sign, disk, disk2, here, comment, start + length + _END.size) != (b"PK\x05\x06", 0, 0, count, 0, size):
-            raise GapvisionError("package-bad")
-        if length > _MOST_FILES * 256 or before.startswith(b"PK\x06\x07"):
-            raise GapvisionError("package-bad")
+        found = (sign, disk, disk2, here, comment, start + length + _END.size)
+        require("package-bad", found == (b"PK\x05\x06", 0, 0, count, 0, size) and length <= _MOST_FILES * 256)
+        require("package-bad", not before.startswith(b"PK\x06\x07"))
         try:
             listed = zipfile.ZipFile(self._file).infolist()
         except (zipfile.BadZipFile, NotImplementedError, ValueError, struct.error):
@@ -210,17 +207,14 @@ class Package:
         places: dict[str, tuple[int, int]] = {}
         for entry in listed:
             name = entry.orig_filename
-            if not safe_name(name):
-                shown = "".join(c if c.isprintable() else "?" for c in name[:80])
-                raise GapvisionError("package-unsafe", f"The zip holds a file with the unsafe name '{shown}'.")
-            if entry.compress_type != zipfile.ZIP_STORED or entry.compress_size != entry.file_size or name in places:
-                raise GapvisionError("package-unsafe", f"The zip's file '{name}' is compressed or there twice.")
+            said = f"The zip holds a file with the unsafe name {shown(name)}."
+            require("package-unsafe", safe_name(name), said)
+            plain = entry.compress_type == zipfile.ZIP_STORED and entry.compress_size == entry.file_size
+            require("package-unsafe", plain and name not in places, f"The file '{name}' is compressed or there twice.")
             at = entry.header_offset + _LOCAL.size + len(name)
-            if at + entry.file_size > start:
-                raise GapvisionError("package-bad")
+            require("package-bad", at + entry.file_size <= start)
             places[name] = (at, entry.file_size)
-        if MANIFEST not in places or places[MANIFEST][1] > _MOST_MANIFEST_BYTES:
-            raise GapvisionError("package-bad")
+        require("package-bad", MANIFEST in places and places[MANIFEST][1] <= _MOST_MANIFEST_BYTES)
         return places
 
     def _raw(self, name: str) -> bytes:
@@ -236,11 +230,10 @@ class Package:
         GapvisionError
             ``package-altered``.
         """
-        if name not in self._entries or name not in self._places:
-            raise GapvisionError("package-altered", f"The file {name} is missing.")
+        there = name in self._entries and name in self._places
+        require("package-altered", there, f"The file {name} is missing.")
         data = self._raw(name)
-        if not _is(self._entries[name], data):
-            raise GapvisionError("package-altered", f"The file {name} was altered.")
+        require("package-altered", _is(self._entries[name], data), f"The file {name} was altered.")
         return data
 
     def problems(self, progress: Progress | None = None) -> list[str]:
@@ -276,6 +269,6 @@ def _is(entry: PackedFile, data: bytes) -> bool:
 def _parse_manifest(data: bytes) -> tuple[dict[str, Any], list[PackedFile]]:
     manifest = read_json(data, "the export's manifest", "package-bad")
     files = read_declared(_Manifest, manifest, "the export's manifest", "package-bad").files
-    if any(not safe_name(f.name) for f in files) or len({f.name for f in files}) != len(files):
-        raise GapvisionError("package-unsafe", "The manifest names a file outside its folder, or one twice.")
+    sound = all(safe_name(f.name) for f in files) and len({f.name for f in files}) == len(files)
+    require("package-unsafe", sound, "The manifest names a file outside its folder, or one twice.")
     return manifest, files

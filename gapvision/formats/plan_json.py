@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from msgspec import Meta, field
 
 from gapvision import __version__, words
-from gapvision.errors import GapvisionError
+from gapvision.errors import require
 from gapvision.formats.declared import Loose, Refused, place, plain_data, read_declared, read_file, read_json
 from gapvision.formats.judgement_json import forecast_to_dict, record, verdict_to_dict
 from gapvision.formats.specification_file import specification_to_table
@@ -156,8 +156,7 @@ def plan_from_dict(content: Any, where: str = "the plan") -> PlanFile:
         ``plan-file-bad``.
     """
     plan = read_declared(PlanFile, content, where, "plan-file-bad")
-    if plan.schema != SCHEMA:
-        raise GapvisionError("plan-file-bad", f"{place(where)} is not a plan of gapvision.")
+    require("plan-file-bad", plan.schema == SCHEMA, f"{place(where)} is not a plan of gapvision.")
     return plan
 
 

@@ -9,7 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.formats.declared import read_declared
 from gapvision.formats.job_file import SCHEMA, JobFile, job_from_data
 from gapvision.records._common import new_uid, update
@@ -69,8 +69,8 @@ class ExchangePart(ResultsPart):
             # Photos first, so that their files are whole before any row names them.
             for entry in (shot.photo for shot in data.shots):
                 path, content = self.photos.path(entry.sha256, entry.suffix), photo(entry.sha256)
-                if hashlib.sha256(content).hexdigest() != entry.sha256:
-                    raise GapvisionError("job-data-bad", "A photo in the export is not the one that its name says.")
+                same = hashlib.sha256(content).hexdigest() == entry.sha256
+                require("job-data-bad", same, "A photo in the export is not the one that its name says.")
                 if not path.exists():
                     new.append(path)
                 self.photos.keep(content, entry.suffix)
@@ -86,8 +86,8 @@ class ExchangePart(ResultsPart):
     def _take_rows(self, data: JobFile, photo: Callable[[str], bytes]) -> Job:
         head = data.job
         with self.database.saving() as db:
-            if db.execute("SELECT 1 FROM jobs WHERE uid = ? AND deleted_at IS NULL", (head.uid,)).fetchone():
-                raise GapvisionError("job-here-already")
+            here = db.execute("SELECT 1 FROM jobs WHERE uid = ? AND deleted_at IS NULL", (head.uid,)).fetchone()
+            require("job-here-already", here is None)
             db.execute("UPDATE jobs SET uid = ? WHERE uid = ?", (new_uid(), head.uid))  # one that lies in the bin
             reference = self._unused(head.reference)
             job_id = self.new_job(reference=reference, **head.but("uid", "reference")).job_id

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.records._common import Part, insert, made_of, name_in_use, new_uid, now_utc, update
 from gapvision.records._queries import COUNTS
 from gapvision.records.types import METALS, SIDES, Conditions, Job, JobLine, Note, Seam, StoredPanel, Visit
@@ -24,10 +24,8 @@ def short_text(what: str, text: str, least: int = 0, most: int | None = None) ->
     most = most or _MOST.get(what, _MAX_NAME)
     tidy = text.strip() if most > _MAX_NAME else " ".join(text.split())
     tidy = "".join(c for c in tidy if c in "\n\t" or c.isprintable())
-    if len(tidy) < least:
-        raise GapvisionError("record-text-bad", f"The {what} is empty.")
-    if len(tidy) > most:
-        raise GapvisionError("record-text-bad", f"The {what} is longer than {most} characters.")
+    require("record-text-bad", len(tidy) >= least, f"The {what} is empty.")
+    require("record-text-bad", len(tidy) <= most, f"The {what} is longer than {most} characters.")
     return tidy
 
 
@@ -42,8 +40,7 @@ def _day(text: str | None) -> str:
 
 
 def _side(text: str) -> str:
-    if text not in SIDES:
-        raise GapvisionError("record-text-bad", f"'{text}' is not a side of the car.", "Use left or right, or none.")
+    require("record-text-bad", text in SIDES, f"'{text}' is not a side of the car.", "Use left or right, or none.")
     return text
 
 
@@ -113,8 +110,7 @@ class JobsPart(Part):
         if not rows and isinstance(which, str):  # written in another case; only when there is just one
             every = self.database.rows("SELECT * FROM jobs WHERE deleted_at IS NULL")
             rows = [r for r in every if plain(r["reference"]) == plain(which)]
-        if len(rows) != 1:
-            raise GapvisionError("job-not-found", f"There is no job '{which}'.")
+        require("job-not-found", len(rows) == 1, f"There is no job '{which}'.")
         return made_of(Job, rows[0])
 
     def edit_job(self, job_id: int, *, reference: str | None = None, **texts: str | None) -> Job:
@@ -160,8 +156,8 @@ class JobsPart(Part):
         ``record-text-bad`` or ``value-out-of-range``.
         """
         name, side = short_text("panel's name", name, least=1), _side(side)
-        if metal is not None and metal not in METALS:
-            raise GapvisionError("record-text-bad", f"'{metal}' is not a metal known here.", "Use steel or aluminium.")
+        said, advice = f"'{metal}' is not a metal known here.", "Use steel or aluminium."
+        require("record-text-bad", metal is None or metal in METALS, said, advice)
         if length_mm is not None and not 50 <= length_mm <= 5000:
             raise GapvisionError("value-out-of-range", f"A panel {length_mm:g} mm long makes no sense here.")
         with self.database.saving() as db:

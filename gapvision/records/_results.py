@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from gapvision import __version__
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.model import IN, OPEN, OUT
 from gapvision.records._common import insert, made_of, new_uid, now_utc
 from gapvision.records._jobs import JobsPart, visit_of
@@ -32,8 +32,7 @@ def unpack(body: bytes) -> dict[str, Any]:
     """Read a measurement back; refuse one that would not fit in memory."""
     worker = zlib.decompressobj()
     text = worker.decompress(body, MAX_BODY_BYTES)
-    if worker.unconsumed_tail:
-        raise GapvisionError("records-damaged", "A stored measurement is far larger than one can be.")
+    require("records-damaged", not worker.unconsumed_tail, "A stored measurement is far larger than one can be.")
     found: dict[str, Any] = json.loads(text)
     return found
 
@@ -113,8 +112,7 @@ class ResultsPart(JobsPart):
 
     def add_measurement(self, shot_id: int, measurement: dict[str, Any]) -> MeasurementLine:
         """Store another result of a photo, as for :meth:`save_photo`, beside the ones it has."""
-        if measurement.get("status") not in STATUSES:
-            raise GapvisionError("measurement-file-bad", "The measurement has no status.")
+        require("measurement-file-bad", measurement.get("status") in STATUSES, "The measurement has no status.")
         with self.database.saving() as db:
             row = db.execute(
                 "SELECT w.job_id FROM shots s JOIN visits w ON w.id = s.visit_id WHERE s.id = ?", (shot_id,)

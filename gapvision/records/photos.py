@@ -8,7 +8,7 @@ import re
 import time
 from pathlib import Path
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.formats.atomic import put_in_place
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
@@ -55,8 +55,8 @@ class PhotoFolder:
             data = path.read_bytes()
         except OSError as error:
             raise GapvisionError("stored-photo-missing", f"The photo {path.name} is not in the data folder.") from error
-        if hashlib.sha256(data).hexdigest() != sha256:
-            raise GapvisionError("stored-photo-changed", f"The photo {path.name} is not the one that was stored.")
+        same = hashlib.sha256(data).hexdigest() == sha256
+        require("stored-photo-changed", same, f"The photo {path.name} is not the one that was stored.")
         return data
 
     def sweep(self) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.records._common import insert, made_of, name_in_use, now_utc, update
 from gapvision.records._exchange import ExchangePart
 from gapvision.records._jobs import short_text
@@ -163,8 +163,8 @@ class Store(ExchangePart):
         GapvisionError
             ``backup-target-bad``, ``stored-photo-missing``, ``stored-photo-changed``.
         """
-        if target.resolve().is_relative_to(self.folder.resolve()):
-            raise GapvisionError("backup-target-bad", "A backup inside the data folder would be lost with it.")
+        outside = not target.resolve().is_relative_to(self.folder.resolve())
+        require("backup-target-bad", outside, "A backup inside the data folder would be lost with it.")
         try:
             target.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -217,10 +217,10 @@ class Store(ExchangePart):
         """
         new = {k: short_text(f"shop's {k}", text, most=500) for k, text in texts.items() if text is not None}
         for key, allowed in _SHOP_CHOICES.items():
-            if new.get(key, allowed[0]) not in allowed:
-                raise GapvisionError("shop-setting-bad", f"'{new[key]}' is not one of {' or '.join(allowed)}.")
-        if logo and (len(logo) > MAX_LOGO_BYTES or not logo.startswith(_LOGO_STARTS)):
-            raise GapvisionError("shop-setting-bad", "The logo is not a PNG or JPEG of at most 2 MB.")
+            value = new.get(key, allowed[0])
+            require("shop-setting-bad", value in allowed, f"'{value}' is not one of {' or '.join(allowed)}.")
+        picture = not logo or (len(logo) <= MAX_LOGO_BYTES and logo.startswith(_LOGO_STARTS))
+        require("shop-setting-bad", picture, "The logo is not a PNG or JPEG of at most 2 MB.")
         if logo is not None:
             new["logo"] = base64.b64encode(logo).decode()
         with self.database.saving() as db:
