@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gapvision import words
-from gapvision.commands._outputs import make_folder
 from gapvision.errors import GapvisionError
+from gapvision.formats.atomic import make_folder
 from gapvision.words import MM, Lengths
 
 if TYPE_CHECKING:
@@ -189,7 +189,7 @@ def write_outputs(
         if measurement.profile is None and kind in ("csv", "plot"):
             continue
         try:
-            make_folder(path)
+            make_folder(path.parent)
             _write(kind, path, measurement, verdict, order)
         except GapvisionError as error:
             unwritten.append(error)

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.atomic import check_folder, check_whole
+from gapvision.formats.atomic import check_folder, check_whole, make_folder
 
 #: Kind of output -> what it is called, the endings that its name may have (the usual one first), and how to say them.
 ENDINGS: dict[str, tuple[str, tuple[str, ...], str]] = {
@@ -83,7 +83,7 @@ def outputs_of(
         found[option] = (kind, path)
     check_outputs(found, [x for x in inputs if x], folders)
     for folder in folders:
-        make_folder(folder / "-")
+        make_folder(folder)
     return {option: path for option, (_, path) in found.items()}
 
 
@@ -121,10 +121,7 @@ def check_outputs(
         if key in seen:
             raise GapvisionError("output-taken", f"{seen[key]} and {option} name the same file '{path}'.")
         seen[key] = option
-        try:
-            check_folder(path.parent)
-        except OSError as error:
-            raise no_folder(path, error) from None
+        check_folder(path.parent)
         if os.path.isdir(path.parent) or (to_make is not None and path.parent not in to_make):
             check_whole(path)
         if os.path.lexists(path):
@@ -134,20 +131,6 @@ def check_outputs(
 def plain_name(text: str) -> str:
     """A name for people as part of a file's name."""
     return re.sub(r"[^\w.-]+", "_", text).strip("._") or "job"
-
-
-def make_folder(path: Path) -> None:
-    """Make the folder of an output."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise no_folder(path, error) from None
-
-
-def no_folder(path: Path, error: OSError) -> GapvisionError:
-    """The refusal of an output whose folder cannot be made."""
-    message = f"The folder '{path.parent}' could not be made: {error.strerror}."
-    return GapvisionError("folder-not-writable", message)
 
 
 def _key(path: Path) -> str:

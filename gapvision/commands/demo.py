@@ -22,8 +22,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Measure the sample photo."""
     from gapvision.commands._batch import Order, measure_one
-    from gapvision.commands._outputs import in_folders, make_folder
+    from gapvision.commands._outputs import in_folders
     from gapvision.errors import EXIT_OK, EXIT_REFUSED, GapvisionError
+    from gapvision.formats.atomic import make_folder
     from gapvision.judgement import simple_spec
     from gapvision.samples import DEMO_PHOTO, FOLDER
 
@@ -32,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
         folder = in_folders({"": (folder, "")}, set())[""]
     kinds = {"json": "json", "csv": "csv", "plot": "plot.png", "overlay": "marked.jpg"}
     outputs = {kind: folder / f"seam.{end}" for kind, end in kinds.items()}
-    make_folder(outputs["json"])
+    make_folder(folder)
     try:
         for name, copy in _COPIES.items():
             shutil.copyfile(FOLDER / name, folder / copy)

@@ -81,12 +81,21 @@ def not_written(path: str | os.PathLike[str], error: OSError | ValueError) -> Ga
 
 
 def check_folder(folder: Path) -> None:
-    """Find out whether a folder is there or can be made, without making it; OSError as making it raises it."""
+    """Find out whether a folder is there or can be made, without making it; refused as :func:`make_folder` does."""
     above = folder
     while not above.exists() and above != above.parent:
         above = above.parent
     if not above.is_dir() or (above != folder and not os.access(above, os.W_OK | os.X_OK)):
-        folder.mkdir(parents=True, exist_ok=True)  # its error says why not
+        make_folder(folder)  # its error says why not
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder and those above it where they are missing; ``folder-not-writable`` says why it cannot be."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        said = f"The folder '{folder}' could not be made: {error.strerror}."
+        raise GapvisionError("folder-not-writable", said) from None
 
 
 def _umask() -> int:

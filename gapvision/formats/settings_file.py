@@ -20,8 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from gapvision.errors import GapvisionError
-from gapvision.formats.atomic import write_whole
+from gapvision.formats.atomic import make_folder, write_whole
 from gapvision.formats.data_folder import SETTINGS as FILE
 from gapvision.formats.declared import Declared, read_declared
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
@@ -115,8 +114,5 @@ def _write(folder: Path, table: dict[str, Any]) -> None:
     import tomli_w
 
     read_declared(_File, table, f"'{folder / FILE}'", "specification-unreadable")
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise GapvisionError("folder-not-writable", f"'{folder}' could not be made: {error.strerror}.") from None
+    make_folder(folder)
     write_whole(folder / FILE, tomli_w.dumps(table).encode())

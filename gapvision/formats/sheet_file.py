@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Literal
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.atomic import write_whole
+from gapvision.formats.atomic import make_folder, write_whole
 from gapvision.formats.declared import Declared, Length, Refused, read_declared
 from gapvision.formats.toml import read_toml
 from gapvision.model import SheetCheck
@@ -75,10 +75,7 @@ def write_sheet(folder: Path, check: SheetCheck) -> None:
         table[name] = f"{round(mm, 3):g}mm"
     table["checked_on"] = check.checked_on
     path = folder / FOLDER / f"{check.sheet}.toml"
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise GapvisionError("folder-not-writable", f"'{path.parent}' could not be made: {error.strerror}.") from None
+    make_folder(path.parent)
     write_whole(path, tomli_w.dumps(table).encode())
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError, require
+from gapvision.formats.atomic import make_folder
 from gapvision.records._common import insert, made_of, name_in_use, now_utc, update
 from gapvision.records._exchange import ExchangePart
 from gapvision.records._jobs import short_text
@@ -59,10 +60,7 @@ class Store(ExchangePart):
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise GapvisionError("folder-not-writable", f"The data folder {folder} cannot be made.") from error
+        make_folder(folder)
         self.database = Database(folder / DATABASE_NAME)
         self.photos = PhotoFolder(folder / PHOTO_FOLDER_NAME)
         self.photos.sweep()
@@ -165,10 +163,7 @@ class Store(ExchangePart):
         """
         outside = not target.resolve().is_relative_to(self.folder.resolve())
         require("backup-target-bad", outside, "A backup inside the data folder would be lost with it.")
-        try:
-            target.mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise GapvisionError("folder-not-writable", f"{target} cannot be written.") from error
+        make_folder(target)
         there, whose = target / DATABASE_NAME, "SELECT value FROM settings WHERE key = 'records.uid'"
         if there.exists() and _rows_of(there, whose) != [tuple(r) for r in self.database.rows(whose)]:
             raise GapvisionError("backup-target-bad", f"{target} holds other records.")
