@@ -194,8 +194,8 @@ def compare_measurements(
         For ``mark``: where the same mark lies in each photo [px].
     mirror : bool
         The second is the other side of the car.
-    nominal_mm : float, ndarray or callable, optional
-        Wanted gap; a callable gets the first profile's stations [mm].
+    nominal_mm : float, ndarray or Specification, optional
+        Wanted gap [mm].
 
     Raises
     ------
@@ -230,7 +230,9 @@ def compare_measurements(
         found = strip
     else:
         raise ValueError(f"datum: expected align, strip or mark, got {datum!r}")
-    wanted = nominal_mm(first.s_mm) if callable(nominal_mm) else nominal_mm
+    wanted = nominal_mm
+    if isinstance(nominal_mm, model.Specification):
+        wanted = nominal_at(nominal_mm, first.s_mm, (float(first.s_mm[0]), float(first.s_mm[-1])))
     return _compare.compare_profiles(
         first, second, found, nominal_mm=wanted, same_print=_same_print(before, after), mirrored=mirror
     )
@@ -414,29 +416,24 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
     """Gather what the report shows of one seam."""
     from gapvision.reports import evidence as ev
 
-    after = _shown(store, last)
-    before = compared = None
-    remarks = [" ".join(words.notice(n, say)) for n in after.measurement.notices if n.kind != "note"]
+    remarks: list[str] = []
+    after = _shown(store, last, remarks)
+    before = compared = spec = None
+    notices = after.measurement.notices
+    told = [" ".join(words.notice(n, say)) for n in notices if n.kind != "note"]
     # What a person stated and no photo shows belongs to the evidence.
-    remarks += [words.notice(n, say)[0] for n in after.measurement.notices if n.code == "known-stated"]
+    told += [words.notice(n, say)[0] for n in notices if n.code == "known-stated"]
     for x in (first, last) if first.visit != last.visit else (last,):
         about = (seam.job_id, x.visit.stage, x.visit.on_date, x.photo.original_sha256, x.photo.taken_at)
         doubts = (words.notice(n, say)[0] for n in photo_doubts(store, *about, today=x.made_at[:10]))
-        remarks += [f"{x.visit.stage}: {said}" for said in doubts]
-    spec = judged = None
-    try:
+        told += [f"{x.visit.stage}: {said}" for said in doubts]
+    remarks[:0] = told
+    with suppress(GapvisionError):  # its verdict says what is wrong with it
         spec = None if seam.spec is None else _wanted(seam)
-        judged = verdict_of(store, last)
-    except GapvisionError as error:
-        # Kept from another shop or an older program: the evidence is shown without its tolerance.
-        remarks.append(f"The tolerance is not shown: {error.message}")
     if first.measurement_id != last.measurement_id:
-        def nominal(s_mm: model.FloatArray) -> Any:
-            return None if spec is None else nominal_at(spec, s_mm, (float(s_mm[0]), float(s_mm[-1])))
-
         try:
-            compared = compare_lines(store, first, last, nominal_mm=nominal)
-            before = _shown(store, first)
+            compared = compare_lines(store, first, last, nominal_mm=spec)
+            before = _shown(store, first, remarks)
         except GapvisionError as error:
             if error.code != "comparison-no-overlap":
                 raise
@@ -445,26 +442,32 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
             remarks += [" ".join(words.notice(n, say)) for n in compared.notices]
             if compared.thermal is not None and compared.thermal_panel_only is not None:
                 remarks.append(words.heat(compared.thermal.per_side_mm, compared.thermal_panel_only.per_side_mm))
+    kept = store.verdict(last.measurement_id)
     return ev.SeamEvidence(
         name=seam.full_name, after=after, before=before, comparison=None if compared is None else compared.comparison,
-        judged=judged, remarks=tuple(remarks), forecast=(after.verdict or {}).get("forecast"),
+        remarks=tuple(dict.fromkeys(remarks)),
+        forecast=None if kept is None or after.verdict is None else kept.body.get("forecast"),
     )  # fmt: skip
 
 
-def _shown(store: Store, line: MeasurementLine) -> Any:
+def _shown(store: Store, line: MeasurementLine, remarks: list[str]) -> Any:
+    """A result with its verdict; a verdict that cannot be read is remarked."""
     from gapvision.reports import evidence as ev
 
-    c = line.visit.conditions
+    c, verdict = line.visit.conditions, None
     said = [(tick, "yes" if getattr(c, key) else "no") for key, tick in TICKS.items() if getattr(c, key) is not None]
     metal = "" if c.metal_temp_c is None else f"{c.metal_temp_c:g} °C"
     more = (("car stood", c.support), ("metal", metal), ("remarks", c.remarks))
     said += [(what, text) for what, text in more if text]
-    verdict = store.verdict(line.measurement_id)
+    try:
+        verdict = verdict_of(store, line)
+    except GapvisionError as error:
+        # Kept from another shop or an older program: the evidence is shown without its tolerance.
+        remarks.append(f"The tolerance is not shown: {error.message}")
     return ev.ShownResult(
         number=line.measurement_id, stage=line.visit.stage, on_date=line.visit.on_date, who=line.visit.who,
         measurement=stored(store, line), photo=store.photo_bytes(line.photo),
-        file_name=line.photo.file_name, sha256=line.photo.original_sha256, conditions=tuple(said),
-        verdict=verdict.body if verdict is not None and "sentence" in verdict.body else None,
+        file_name=line.photo.file_name, sha256=line.photo.original_sha256, conditions=tuple(said), verdict=verdict,
     )  # fmt: skip
 
 

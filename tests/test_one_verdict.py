@@ -14,19 +14,22 @@ import pypdfium2
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+from PIL import Image
 
 from gapvision.formats.judgement_json import verdict_from_dict, verdict_to_dict
 from gapvision.formats.table import csv_text
 from gapvision.judgement import judge_measurement, simple_spec
 from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, NominalPoint, Notice
-from gapvision.page.viewer import viewer_data
+from gapvision.page.viewer import reading, viewer_data
+from gapvision.records import Store
 from gapvision.reports import evidence as ev
 from gapvision.reports import overlay
 from gapvision.reports.figures import draw_profile
-from gapvision.reports.judgement_text import MARKS, verdict_text
-from gapvision.reports.terminal import describe
+from gapvision.reports.terminal import MARKS, describe, verdict_text
 from gapvision.words import MM, answer, at_a_glance, span_state
+from gapvision.workshop import evidence_report
 from tests.conftest import hand_made_measurement
+from tests.records.invented import invented
 
 
 def hundredths(low, high):
@@ -80,20 +83,43 @@ def measured(level, steps, hole, u, codes):
     return replace(one, status="warn" if doubtful else "ok")
 
 
-def spans_in_evidence(measurement, verdict, body):
+def spans_in_evidence(measurement, verdict):
     """The spans that the report marks in its plot, and all its words."""
     shown = ev.ShownResult(
         number=1, stage="as found", on_date="2026-03-02", who="", measurement=measurement, photo=None,
-        file_name="1.jpg", sha256="0" * 64, verdict=body,
+        file_name="1.jpg", sha256="0" * 64, verdict=verdict,
     )  # fmt: skip
-    seam = ev.SeamEvidence(name="door", after=shown, judged=verdict)
     report = ev.Evidence(
-        head=ev.Head(), reference="1", customer="", car="", made_on="2026-03-02", scope="all visits", seams=(seam,)
-    )
+        head=ev.Head(), reference="1", customer="", car="", made_on="2026-03-02", scope="all visits",
+        seams=(ev.SeamEvidence(name="door", after=shown),),
+    )  # fmt: skip
+    plot, text = read_report(lambda: ev.write_evidence(report))
+    return marked(plot.axes[0]), text
+
+
+def read_report(make):
+    """The last plot of a report, and all its words."""
     with patch("gapvision.reports.evidence.Plot", wraps=ev.Plot) as plot:
-        pdf = pypdfium2.PdfDocument(ev.write_evidence(report))
-    text = " ".join(" ".join(page.get_textpage().get_text_bounded() for page in pdf).split())
-    return marked(plot.call_args.args[0].axes[0]), text
+        pdf = pypdfium2.PdfDocument(make())
+    return plot.call_args.args[0], " ".join(" ".join(page.get_textpage().get_text_bounded() for page in pdf).split())
+
+
+def test_report_of_a_seam_that_was_never_judged_shows_one_verdict(tmp_path):
+    """Its plot, the plot's description, the table and the text: all judged by the seam's specification, or none."""
+    out = io.BytesIO()
+    Image.new("RGB", (400, 300)).save(out, "JPEG")
+    with Store(tmp_path) as store:
+        job = store.new_job(reference="17")
+        visit = store.add_visit(job.job_id, "as found", on_date="2026-01-01")
+        wanted = {"nominal": "4.0mm", "allow_below": "0.2mm", "allow_above": "0.2mm"}
+        for name, spec in (("sill", wanted), ("top", None)):
+            seam = store.add_seam(job.job_id, name, spec=spec)
+            store.save_photo(seam.seam_id, visit.visit_id, out.getvalue(), ".jpg", invented(4.8))
+            plot, text = read_report(lambda: evidence_report(store, job.job_id))
+            assert ("Out of tolerance." in plot.get_label()) == (spec is not None)
+            assert text.count("Out of tolerance. Rule") == 1
+            assert "1 too wide" in text
+            assert ("not judged: no specification" in text) == (spec is None)
 
 
 def hatched(axes):
@@ -156,8 +182,8 @@ def says_the_same(profile, spec, rule):
     spans = [(0 if x.state == HOLE else next(count), span_state(x)) for x in verdict.marked]
 
     data = viewer_data(measurement, verdict, preview_url="", full_url="")
-    for reading, state, side in zip(data["readings"], verdict.states, verdict.sides, strict=True):
-        assert reading.endswith(f", too {side}" if state == OUT else f", {state}")
+    for i, (state, side) in enumerate(zip(verdict.states, verdict.sides, strict=True)):
+        assert reading(data, i).endswith(f", too {side}" if state == OUT else f", {state}")
     marks = data["picture"]["marks"]
     assert [(x["number"], x["words"]) for x in marks] == spans
     assert [(round(x["start"], 3), round(x["stop"], 3)) for x in marks] == drawn
@@ -195,6 +221,6 @@ def says_the_same(profile, spec, rule):
     assert short.worst is verdict.worst
 
     body = verdict_to_dict(verdict, spec, stations=False)
-    places, report = spans_in_evidence(measurement, verdict_from_dict(body, measurement), body)
+    places, report = spans_in_evidence(measurement, verdict_from_dict(body, measurement))
     assert places == drawn
     assert verdict.state.capitalize() in report

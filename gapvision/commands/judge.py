@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
     from gapvision.formats.measurement_json import read
     from gapvision.judgement import judge_measurement, mirror, reading_from_measurement
     from gapvision.model import IN
-    from gapvision.reports.judgement_text import verdict_text
+    from gapvision.reports.terminal import verdict_text
 
     stem = Path(args.measurement).stem
     places = {"--json": ("json", args.json, f"{stem}.verdict"), "--plot": ("plot", args.plot, f"{stem}.plot")}
@@ -88,7 +88,7 @@ def _after_paint(path: str, verdict: Verdict, spec: Specification, say: Lengths,
     from gapvision.formats.judgement_json import forecast_to_dict
     from gapvision.judgement import after_paint
     from gapvision.model import IN
-    from gapvision.reports.judgement_text import forecast_text
+    from gapvision.reports.terminal import forecast_text
 
     future = after_paint(verdict, spec, read_finish(path))
     print("\n" + forecast_text(future, say), end="")

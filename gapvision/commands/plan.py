@@ -30,7 +30,7 @@ def run(args: argparse.Namespace) -> int:
     from gapvision.formats.atomic import write_whole
     from gapvision.formats.panel_file import read_panel
     from gapvision.judgement import make_plan
-    from gapvision.reports.plan_text import plan_text
+    from gapvision.reports.terminal import plan_text
 
     places = {"--json": ("json", args.json, "plan"), "--plot": ("plot", args.plot, "plan.plot")}
     outputs = outputs_of(places, [args.panel])

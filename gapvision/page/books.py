@@ -5,10 +5,12 @@ from __future__ import annotations
 from functools import lru_cache
 from pathlib import Path
 
-from gapvision.model import Measurement
+from gapvision.formats.specification_file import specification_from_table
+from gapvision.model import Measurement, Specification
 from gapvision.page.session import Chosen
 from gapvision.page.widgets import lengths
 from gapvision.records import MeasurementLine, Seam, Store, data_folder
+from gapvision.workshop import stored
 
 
 @lru_cache(maxsize=4)
@@ -29,8 +31,6 @@ def stored_photo(line: MeasurementLine) -> Chosen:
 
 def load(line: MeasurementLine) -> Measurement:
     """A stored result, as it was measured."""
-    from gapvision.workshop import stored
-
     return stored(records(), line)
 
 
@@ -42,7 +42,14 @@ def stored_path(sha256: str) -> Path | None:
 
 def seam_title(seam: Seam) -> str:
     """Side and name of a seam."""
-    return f"{seam.side} {seam.name}".strip()
+    return seam.full_name
+
+
+def wanted_of(seam: Seam | None) -> Specification | None:
+    """What is wanted of a seam of the records; the tolerance typed in Measure is not meant here."""
+    if seam is None or not seam.spec:
+        return None
+    return specification_from_table(seam.spec, f"the specification of {seam_title(seam)}")
 
 
 def line_title(line: MeasurementLine) -> str:

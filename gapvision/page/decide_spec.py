@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any
+from contextlib import suppress
+from dataclasses import replace
+from typing import Any, NamedTuple
 
 import streamlit as st
 
@@ -13,12 +14,14 @@ from gapvision.judgement import PRESETS, coat, preset, simple_spec
 from gapvision.judgement.films import FILMS
 from gapvision.model import RULES, STAGES, Coat, DecisionRule, FinishPlan, NominalPoint, Specification
 from gapvision.page import session, widgets
-from gapvision.page.books import records, seam_title
-from gapvision.page.session import OWN_TOLERANCE
+from gapvision.page.books import records, seam_title, wanted_of
+from gapvision.page.session import NEW, OWN_TOLERANCE
 from gapvision.page.shown import OnScreen
+from gapvision.page.widgets import to_type
 from gapvision.records import Job, Seam
-from gapvision.units import MM_PER_INCH, MM_PER_MICROMETRE, MM_PER_MIL
+from gapvision.units import MM_PER_MICROMETRE, MM_PER_MIL
 from gapvision.words import rule_title
+from gapvision.workshop import finish_of, set_finish
 
 _OF_SEAM = "seam "
 #: Field of the page -> label, field of Specification; all lengths.
@@ -37,8 +40,7 @@ _LENGTHS = {
 _IN_FILE = {"below": "allow_below", "above": "allow_above"}
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(NamedTuple):
     """Where the photo on screen belongs: a job, and its seam where that is known."""
 
     job: Job | None = None
@@ -59,18 +61,13 @@ def place_of(shown: OnScreen) -> Place:
     The seam whose stored result it is, or that the photo was saved to; else the one chosen in Measure before the
     photo was taken; else the job that was last looked at, with no seam.
     """
-    state = st.session_state
-    if shown.seam_id is not None:
-        try:
+    state, job = st.session_state, None
+    with suppress(GapvisionError):  # deleted in the meantime
+        if shown.seam_id is not None:
             seam = records().seam(shown.seam_id)
             return Place(records().job(seam.job_id), seam)
-        except GapvisionError:  # deleted in the meantime
-            return Place()
-    chosen = str(state["save_job"]) if state["what_for"] == "For a job" else str(state.get("job", ""))
-    try:
-        job = records().job(chosen) if chosen and chosen != "new ..." else None
-    except GapvisionError:
-        return Place()
+        chosen = str(state["save_job"]) if state["what_for"] == "For a job" else str(state.get("job", ""))
+        job = records().job(chosen) if chosen and chosen != NEW else None
     if job is None:
         return Place()
     seams = {s.seam_id: s for s in records().seams(job.job_id)}
@@ -95,9 +92,6 @@ def choose(shown: OnScreen, place: Place, below: Any) -> tuple[Specification | N
     if mine in own_seams and state.get("decide_seam") != about:
         state["spec_name"] = mine  # a photo of a seam that has a specification is judged by it
     state["decide_seam"] = about
-    names = [*own_seams, OWN_TOLERANCE, *PRESETS]
-    if state.get("spec_name") not in names:
-        state["spec_name"] = OWN_TOLERANCE
     left, right = st.columns(2)
 
     def told(name: str) -> str:
@@ -105,17 +99,19 @@ def choose(shown: OnScreen, place: Place, below: Any) -> tuple[Specification | N
             return f"{seam_title(own_seams[name])}, as job {place.job.reference} has it"
         return PRESETS[name][0] if name in PRESETS else name
 
-    name = left.selectbox("What is wanted", names, key="spec_name", format_func=told)
-    rule = _rule(right)
-    try:
-        source = _source(name, shown, own_seams)
+    names = [*own_seams, OWN_TOLERANCE, *PRESETS]
+    name = widgets.pick("What is wanted", names, "spec_name", told, OWN_TOLERANCE, left)
+    if right.selectbox("Decision rule", RULES, key="rule", format_func=rule_title) == "risk":
+        right.slider("Accepted risk of being wrong [%]", 1, 20, key="risk")
+    rule, spec, source = session.rule(), None, None
+    with widgets.telling():
+        source = preset(name) if name in PRESETS else wanted_of(own_seams[name]) if name in own_seams else shown.spec
         if source is None:
             st.info("Give a wanted gap and a tolerance in Measure, or choose a ready specification.")
             return None, rule
         with below:
             spec = _numbers(name, source)
-    except GapvisionError as error:
-        widgets.show_error(error)
+    if spec is None:
         return None, rule
     if spec is not source:
         st.write("Judged by the numbers typed below.")
@@ -126,23 +122,6 @@ def choose(shown: OnScreen, place: Place, below: Any) -> tuple[Specification | N
     elif name != OWN_TOLERANCE:
         st.write(f"Source of this specification: {spec.source}.")
     return spec, rule
-
-
-def _rule(column: Any) -> DecisionRule:
-    name = column.selectbox("Decision rule", RULES, key="rule", format_func=rule_title)
-    if name == "risk":
-        column.slider("Accepted risk of being wrong [%]", 1, 20, key="risk")
-    return session.rule()
-
-
-def _source(name: str, shown: OnScreen, own_seams: dict[str, Seam]) -> Specification | None:
-    """The specification that was chosen, before any number of it is changed."""
-    if name in own_seams:
-        table = own_seams[name].spec or {}
-        return specification_from_table(table, f"the specification of {seam_title(own_seams[name])}")
-    if name in PRESETS:
-        return preset(name)
-    return shown.spec
 
 
 def _numbers(name: str, source: Specification) -> Specification:
@@ -157,13 +136,9 @@ def _numbers(name: str, source: Specification) -> Specification:
         state["spec_filled"] = signature
         state["spec_as_filled"] = _texts()
     with st.expander("Its numbers", key="spec_box"):
-        st.text_input(
-            "Wanted gap, or place and gap in turn", key="spec_nominal", placeholder="e.g. 0% 1/4in; 100% 1/8in"
-        )
-        fields = list(_LENGTHS)
-        for row in range(0, len(fields), 2):
-            for column, field in zip(st.columns(2), fields[row : row + 2], strict=False):
-                column.text_input(_LENGTHS[field][0], key=f"spec_{field}", placeholder="no limit")
+        place = "Wanted gap, or place and gap in turn"
+        st.text_input(place, key="spec_nominal", placeholder="e.g. 0% 1/4in; 100% 1/8in")
+        widgets.text_fields(*((label, f"spec_{field}", "no limit") for field, (label, _) in _LENGTHS.items()))
         st.text_input("Taper beside the wanted one [mm per metre]", key="spec_taper", placeholder="no limit")
         st.write("An empty line sets no limit. Lengths are written like 4.76mm, 0.1875in or 3/16in.")
     if _texts() == state["spec_as_filled"]:
@@ -176,13 +151,11 @@ def _numbers(name: str, source: Specification) -> Specification:
         try:
             table["taper_mm_per_m"] = float(text)
         except ValueError:
-            raise GapvisionError(
-                "value-out-of-range", f"'{text}' is not a taper.", "Write mm per metre, e.g. 2, or nothing."
-            ) from None
+            said = f"'{text}' is not a taper."
+            raise GapvisionError("value-out-of-range", said, "Write mm per metre, e.g. 2, or nothing.") from None
     for word in ("name", "panel", "side"):
         table[word] = getattr(source, word)
-    spec = specification_from_table(table, "the specification")
-    return replace(spec, source=source.source)
+    return replace(specification_from_table(table, "the specification"), source=source.source)
 
 
 def _texts() -> list[str]:
@@ -199,25 +172,18 @@ def _fill(spec: Specification, fields: tuple[str, ...]) -> None:
             text = "" if spec.taper_mm_per_m is None else f"{spec.taper_mm_per_m:.6g}"
         else:
             value = getattr(spec, _LENGTHS[field][1])
-            text = "" if value is None else _typed(value)
+            text = "" if value is None else to_type(value)
         st.session_state[f"spec_{field}"] = text
-
-
-def _typed(length_mm: float) -> str:
-    """A length to be changed: in inch only where four decimals are all of it."""
-    inch = round(length_mm / MM_PER_INCH, 4)
-    exact = abs(inch * MM_PER_INCH - length_mm) < 1e-4
-    return f"{inch:g}in" if widgets.unit() != "mm" and exact else f"{length_mm:.6g}mm"
 
 
 def _nominal_text(spec: Specification) -> str:
     if len(spec.nominal) == 1:
-        return _typed(spec.nominal[0].gap_mm)
+        return to_type(spec.nominal[0].gap_mm)
 
     def at(point: NominalPoint) -> str:
-        return f"{100 * point.at:.6g}%" if spec.at_unit == "share" else _typed(point.at)
+        return f"{100 * point.at:.6g}%" if spec.at_unit == "share" else to_type(point.at)
 
-    return "; ".join(f"{at(p)} {_typed(p.gap_mm)}" for p in spec.nominal)
+    return "; ".join(f"{at(p)} {to_type(p.gap_mm)}" for p in spec.nominal)
 
 
 def _nominal_from(text: str) -> Any:
@@ -243,8 +209,6 @@ def _with_unit(text: str) -> str:
 
 def paint(place: Place) -> FinishPlan | None:
     """Coats still to come: those kept with the job, or chosen here."""
-    from gapvision.workshop import finish_of, set_finish
-
     kept = None if place.job is None else finish_of(records(), place.job.job_id)
     _fill_paint(place, kept)
     own = {} if kept is None else {c.kind: c for c in kept.coats}
@@ -252,16 +216,15 @@ def paint(place: Place) -> FinishPlan | None:
         st.write("Typical dry films of one coat; the paint maker's data sheet rules.")
         stage = st.selectbox("The photo shows", list(STAGES), key="finish_stage")
         options = [*FILMS, *(k for k in own if k not in FILMS)]
-        there = [k for k in st.session_state["finish_kinds"] if k in options]
-        if there != st.session_state["finish_kinds"]:  # another job's own kind of coat
-            st.session_state["finish_kinds"] = there
+        there = st.session_state["finish_kinds"]
+        if not set(there) <= set(options):  # another job's own kind of coat
+            st.session_state["finish_kinds"] = [k for k in there if k in options]
         kinds = st.multiselect("Coats, in all", options, key="finish_kinds")
         coats = [_coat(kind, own.get(kind)) for kind in kinds]
-        left, right = st.columns(2)
-        with left:
-            smallest = widgets.length_field("Smallest finished gap that does not chip", "smallest_gap")
-        with right:
-            movement = widgets.length_field("Allowance for swing and movement", "movement")
+        smallest, movement = widgets.length_fields(
+            ("Smallest finished gap that does not chip", "smallest_gap", ""),
+            ("Allowance for swing and movement", "movement", ""),
+        )
         if not coats:
             return None
         plan = FinishPlan(coats=tuple(coats), stage=stage, smallest_gap_mm=smallest, movement_mm=movement or 0.0)
@@ -290,24 +253,22 @@ def _fill_paint(place: Place, kept: FinishPlan | None) -> None:
     state["finish_kinds"] = [c.kind for c in kept.coats]
     for c in kept.coats:
         state[f"coats_{c.kind}"], state[f"film_{c.kind}"] = c.coats, tuple(c.film_um)
-    state["smallest_gap"] = "" if kept.smallest_gap_mm is None else _typed(kept.smallest_gap_mm)
-    state["movement"] = _typed(kept.movement_mm) if kept.movement_mm else ""
+    state["smallest_gap"] = "" if kept.smallest_gap_mm is None else to_type(kept.smallest_gap_mm)
+    state["movement"] = to_type(kept.movement_mm) if kept.movement_mm else ""
 
 
 def _coat(kind: str, kept: Coat | None) -> Coat:
     """Number and film of one kind of coat; edge and share stay as the job has them."""
     film = FILMS.get(kind)
     usual = kept.film_um if kept is not None else film.film_um if film is not None else (0.0, 0.0)
-    state = st.session_state
+    state, key = st.session_state, f"film_{kind}"
     state.setdefault(f"coats_{kind}", kept.coats if kept is not None else 1)
-    if not isinstance(state.get(f"film_{kind}"), tuple):  # none yet, or a list out of the draft
-        state[f"film_{kind}"] = tuple(state.get(f"film_{kind}", usual))
+    if not isinstance(state.get(key), tuple):  # none yet, or a list out of the draft
+        state[key] = tuple(state.get(key, usual))
     left, right = st.columns(2)
     count = left.number_input(f"{kind}: coats", 1, 20, key=f"coats_{kind}")
-    most = max(400.0, usual[1], state[f"film_{kind}"][1])
-    low, high = right.slider(
-        f"{kind}: film of one coat [micrometre]", 0.0, most, step=1.0, format="%.0f", key=f"film_{kind}"
-    )
+    most = max(400.0, usual[1], state[key][1])
+    low, high = right.slider(f"{kind}: film of one coat [micrometre]", 0.0, most, step=1.0, format="%.0f", key=key)
     if widgets.unit() != "mm":
         um_per_mil = MM_PER_MIL / MM_PER_MICROMETRE
         right.write(f"That is {low / um_per_mil:.1f} to {high / um_per_mil:.1f} mil (1 mil = 0.001 in).")

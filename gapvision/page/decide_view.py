@@ -9,12 +9,7 @@ import streamlit as st
 
 from gapvision import words
 from gapvision.formats.table import csv_text
-from gapvision.judgement import (
-    after_paint,
-    cautions_for,
-    judge_measurement,
-    reading_from_measurement,
-)
+from gapvision.judgement import after_paint, cautions_for, judge_measurement, reading_from_measurement
 from gapvision.model import ExtraLine, FinishForecast, Measurement, SeamReading, Specification, Verdict
 from gapvision.page import decide_spec, widgets
 from gapvision.page.books import line_title, load, records, seam_title
@@ -65,7 +60,7 @@ def show(ticket: str) -> None:
     files = plot_files(stem, shown.measurement, now, widgets.unit(), lines)
     csv = ("CSV", f"{stem}.csv", lambda: csv_text(shown.measurement, now, lines).encode("utf-8-sig"))
     widgets.downloads([*files, csv], "decide")
-    _cautions(future is not None)
+    widgets.show_cautions(cautions_for(moves=True, cuts=True, adds=True, paints=future is not None))
 
 
 def _other_side(spec: Specification, place: Place) -> SeamReading | None:
@@ -127,10 +122,3 @@ def _set_now(future: FinishForecast) -> None:
         st.write(sentence)
     st.write(words.DATA_SHEET)
     widgets.show_notices(future.notices)
-
-
-def _cautions(painting: bool) -> None:
-    """The usual cautions, where they apply."""
-    with st.expander("Cautions"):
-        for key in cautions_for(moves=True, cuts=True, adds=True, paints=painting):
-            st.write(f"- {words.CAUTIONS[key]}")

@@ -105,29 +105,30 @@ _PICTURES: dict[str, tuple[str, str]] = {
 #: Drawing -> the codes that it helps with.
 _HELPS = {
     "points": "line-too-narrow seam-not-found two-seams",
-    "print": "print-scale-matters foreign-target print-scale-unchecked",
+    "print": "print-scale-matters foreign-target print-scale-unchecked template-marks-differ sheet-file-bad sheet-unchecked sheets-differ",
     "lay": (
         "measurement-was-refused photo-has-no-profile nothing-to-judge strip-not-found too-few-corners "
-        "field-not-converged gap-out-of-frame strip-lifted strip-damaged step-unknown"
+        "field-not-converged gap-out-of-frame strip-lifted strip-damaged step-unknown strips-apart step-large"
     ),
     "write": (
         "length-not-understood value-out-of-range strip-letters-not-understood record-text-bad job-exists "
-        "seam-exists shop-setting-bad step-contradicted"
+        "seam-exists shop-setting-bad step-contradicted command-not-understood sheet-not-understood output-taken "
+        "day-to-come day-not-the-cameras answer-needed"
     ),
     "lines": (
         "specification-unreadable specification-nonsense finish-nonsense panel-file-bad plan-file-bad "
         "job-data-bad stored-verdict-bad measurement-file-bad"
     ),
-    "same place": "comparison-no-overlap opposite-does-not-overlap alignment-weak datum-missing",
+    "same place": "comparison-no-overlap opposite-does-not-overlap alignment-weak datum-missing photos-disagree",
     "checklist": "conditions-differ",
     "choose": (
-        "edge-contradicted stated-side-unsure job-here-already job-not-found seam-not-in-job visit-not-found "
+        "seam-has-specification photo-at-two-stages edge-contradicted stated-side-unsure job-here-already job-not-found seam-not-in-job visit-not-found "
         "measurement-not-found bin-item-not-found preset-unknown rule-unknown paper-unknown "
         "template-has-no-line"
     ),
     "folder": (
         "too-many-photos folder-not-writable records-newer records-damaged records-busy stored-photo-missing "
-        "stored-photo-changed backup-target-bad package-bad package-unsafe package-altered package-too-large"
+        "stored-photo-changed disk-full backup-target-bad package-bad package-unsafe package-altered package-too-large"
     ),
     "near": "strip-too-small resolution-low",
     "steady": "photo-blurred",
@@ -141,18 +142,7 @@ _FOR_CODE = {code: name for name, codes in _HELPS.items() for code in codes.spli
 
 
 def drawing_for(code: str) -> str:
-    """Picture of what to do about a code; empty where a drawing would say nothing.
-
-    Parameters
-    ----------
-    code : str
-        Registered code.
-
-    Returns
-    -------
-    str
-        An ``img`` element with the drawing inside, or nothing.
-    """
+    """An ``img`` element that shows what to do about a registered code; empty where a drawing would say nothing."""
     name = _FOR_CODE.get(code, "file" if code.startswith("file-") else "")
     if not name:
         return ""

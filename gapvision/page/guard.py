@@ -15,10 +15,14 @@ import re
 import secrets
 import threading
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from http.cookies import CookieError, SimpleCookie
 from typing import Any
 from urllib.parse import parse_qs, quote, urlsplit
+
+from starlette.requests import HTTPConnection, Request
+from starlette.responses import HTMLResponse, PlainTextResponse, Response
+from starlette.websockets import WebSocketClose
 
 COOKIE = "gapvision_pass"
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"  # none that look alike
@@ -27,6 +31,7 @@ _WAIT_S = 30.0
 _TRIES_ALL = 60
 _WINDOW_S = 600.0
 _MOST_BODY = 4096
+_WAIT = "Too many wrong tries. Wait {:.0f} seconds."
 _PLACE = re.compile(r"/(?:take)?(?:\?ticket=[a-z0-9]{20})?\Z")
 _LOCAL_HOSTS = ("localhost", "127.0.0.1", "[::1]")
 
@@ -60,13 +65,7 @@ class Guard:
     # --- decisions, without the web -------------------------------------------------
 
     def try_passcode(self, word: str, address: str, now: float | None = None) -> str | None:
-        """Give a pass for the right passcode.
-
-        Returns
-        -------
-        str or None
-            The cookie's value; None when the passcode is wrong or the address has to wait.
-        """
+        """Give a pass, the cookie's value, for the right passcode; None when it is wrong or the address has to wait."""
         now = time.monotonic() if now is None else now
         with self._lock:
             if self._waiting(address, now) > 0:
@@ -87,10 +86,8 @@ class Guard:
             return self._waiting(address, time.monotonic() if now is None else now)
 
     def _waiting(self, address: str, now: float) -> float:
-        for who in list(self._failed):
-            self._failed[who] = [t for t in self._failed[who] if now - t < _WINDOW_S]
-            if not self._failed[who]:
-                del self._failed[who]
+        lately = {who: [t for t in times if now - t < _WINDOW_S] for who, times in self._failed.items()}
+        self._failed = {who: times for who, times in lately.items() if times}
         mine = self._failed.get(address, [])
         wait = 0.0
         if len(mine) >= _TRIES:
@@ -101,130 +98,73 @@ class Guard:
             wait = max(wait, everyone[-_TRIES_ALL] + _WINDOW_S - now)
         return max(0.0, wait)
 
-    def knows(self, cookie_header: str) -> bool:
-        """Whether the request carries a pass."""
-        try:
-            morsel = SimpleCookie(cookie_header).get(COOKIE)
-        except CookieError:
-            return False
-        if morsel is None:
-            return False
-        word = morsel.value.encode()
+    def knows(self, word: str) -> bool:
+        """Whether a cookie is a pass."""
         with self._lock:
             # No early end: the time must not tell how near a guess was.
-            return any([hmac.compare_digest(word, one.encode()) for one in self._passes])
+            return any([hmac.compare_digest(word.encode(), one.encode()) for one in self._passes])
 
     # --- the web's side -------------------------------------------------------------
 
     async def pass_or_stop(self, app: Any, scope: Any, receive: Any, send: Any) -> None:
         """Hand the request on to ``app``, or answer it here."""
-        headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
-        origin = headers.get("origin")
-        if origin is not None and (scope["type"] == "websocket" or scope["method"] not in ("GET", "HEAD", "OPTIONS")):
-            if urlsplit(origin).netloc != headers.get("host"):
-                await _refuse(scope, receive, send, 403, "Another site cannot act here.")
-                return
+        asked, by_socket = HTTPConnection(scope), scope["type"] == "websocket"
+        origin, host = asked.headers.get("origin"), asked.headers.get("host", "")
+        acts = origin is not None and (by_socket or scope["method"] not in ("GET", "HEAD", "OPTIONS"))
+        answer: Any = None
+        if acts and urlsplit(origin).netloc != host:
+            answer = _refuse(403, "Another site cannot act here.")
+        elif self.passcode is None:
+            if _host(host) not in _LOCAL_HOSTS:  # a web site that points a name of its own at this machine
+                answer = _refuse(421, "This page serves only the machine it runs on.")
+        elif not self.knows(asked.cookies.get(COOKIE, "")):
+            answer = _refuse(401, "Give the passcode first.") if by_socket else await self._ask(Request(scope, receive))
+        if answer is None and acts:
             # The origin is this server itself.  Streamlit would compare it with its own list of addresses and,
             # for one that it does not know, ask a host outside for this machine's address: never let it wonder.
-            scope = {
-                **scope,
-                "headers": [(k, b"http://localhost" if k.lower() == b"origin" else v) for k, v in scope["headers"]],
-            }
-        if self.passcode is None:
-            if _host(headers.get("host", "")) in _LOCAL_HOSTS:
-                await app(scope, receive, send)
-            else:  # a web site that points a name of its own at this machine must not get in
-                await _refuse(scope, receive, send, 421, "This page serves only the machine it runs on.")
-            return
-        if self.knows(headers.get("cookie", "")):
-            await app(scope, receive, send)
-            return
-        if scope["type"] == "websocket":
-            await receive()
-            await send({"type": "websocket.close", "code": 1008})
-            return
-        address = (scope.get("client") or ("unknown", 0))[0]
-        if scope["method"] == "POST" and scope["path"] == "/enter":
-            asked = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("to", ["/"])[0]
-            await self._enter(address, receive, send, headers, _way_back(asked))
-        elif scope["method"] in ("GET", "HEAD") and "text/html" in headers.get("accept", ""):
-            wait = self.wait_s(address)
-            said = "" if wait == 0 else f"Too many wrong tries. Wait {wait:.0f} seconds."
-            query = scope.get("query_string", b"").decode("latin-1")
-            await _page(send, 401, _form(said, _way_back(f"{scope['path']}?{query}" if query else scope["path"])))
-        else:
-            await _refuse(scope, receive, send, 401, "Give the passcode first.")
+            own = [(k, b"http://localhost" if k.lower() == b"origin" else v) for k, v in scope["headers"]]
+            scope = {**scope, "headers": own}
+        if answer is not None and by_socket:
+            answer = WebSocketClose(1008)
+        await (answer or app)(scope, receive, send)
 
-    async def _enter(self, address: str, receive: Any, send: Any, headers: dict[str, str], to: str) -> None:
+    async def _ask(self, request: Request) -> Response:
+        """Ask for the passcode, or look at the one that was given."""
+        address = request.client.host if request.client else "unknown"
+        if request.method == "POST" and request.scope["path"] == "/enter":
+            return await self._enter(request, address, _way_back(request.query_params.get("to", "/")))
+        if request.method in ("GET", "HEAD") and "text/html" in request.headers.get("accept", ""):
+            wait = self.wait_s(address)
+            query = f"?{request.query_params}" if request.query_params else ""
+            return _page(401, _WAIT.format(wait) if wait else "", _way_back(request.scope["path"] + query))
+        return _refuse(401, "Give the passcode first.")
+
+    async def _enter(self, request: Request, address: str, to: str) -> Response:
         body = b""
-        while True:
-            message = await receive()
-            if message["type"] == "http.disconnect":
-                return
-            body += message.get("body", b"")
+        async for part in request.stream():
+            body += part
             if len(body) > _MOST_BODY:
-                await _page(send, 413, _form("That is far too long for a passcode.", to))
-                return
-            if not message.get("more_body"):
-                break
+                return _page(413, "That is far too long for a passcode.", to)
         wait = self.wait_s(address)
         if wait > 0:
-            await _page(
-                send,
-                429,
-                _form(f"Too many wrong tries. Wait {wait:.0f} seconds.", to),
-                [(b"retry-after", str(int(wait) + 1).encode())],
-            )
-            return
-        word = parse_qs(body.decode("utf-8", "replace")).get("passcode", [""])[0]
-        ticket = self.try_passcode(word, address)
+            return _page(429, _WAIT.format(wait), to, {"retry-after": str(int(wait) + 1)})
+        ticket = self.try_passcode(parse_qs(body.decode("utf-8", "replace")).get("passcode", [""])[0], address)
         if ticket is None:
             said = "That is not the passcode. It stands on the computer where the page was started."
-            await _page(send, 403, _form(said, to))
-            return
+            return _page(403, said, to)
         cookie = f"{COOKIE}={ticket}; Path=/; HttpOnly; SameSite=Lax; Max-Age=86400"
-        if headers.get("x-forwarded-proto") == "https":
+        if request.headers.get("x-forwarded-proto") == "https":
             cookie += "; Secure"
-        await _page(send, 303, "", [(b"location", to.encode()), (b"set-cookie", cookie.encode())])
+        return _page(303, "", to, {"location": to, "set-cookie": cookie})
 
 
 def _host(header: str) -> str:
     """Host without its port."""
-    if header.startswith("["):
-        return header.split("]")[0] + "]"
-    return header.split(":")[0].lower()
+    return header.split("]")[0] + "]" if header.startswith("[") else header.split(":")[0].lower()
 
 
-async def _refuse(scope: Any, receive: Any, send: Any, status: int, words: str) -> None:
-    if scope["type"] == "websocket":
-        await receive()
-        await send({"type": "websocket.close", "code": 1008})
-        return
-    body = words.encode()
-    head = [
-        (b"content-type", b"text/plain; charset=utf-8"),
-        (b"content-length", str(len(body)).encode()),
-        (b"cache-control", b"no-store"),
-    ]
-    await send({"type": "http.response.start", "status": status, "headers": head})
-    await send({"type": "http.response.body", "body": body})
-
-
-async def _page(send: Any, status: int, text: str, more: list[tuple[bytes, bytes]] | None = None) -> None:
-    body = text.encode()
-    head = [
-        (b"content-type", b"text/html; charset=utf-8"),
-        (b"content-length", str(len(body)).encode()),
-        (b"cache-control", b"no-store"),
-        (
-            b"content-security-policy",
-            b"default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'self'; frame-ancestors 'none'",
-        ),
-        (b"x-content-type-options", b"nosniff"),
-        *(more or []),
-    ]
-    await send({"type": "http.response.start", "status": status, "headers": head})
-    await send({"type": "http.response.body", "body": body})
+def _refuse(status: int, words: str) -> Response:
+    return PlainTextResponse(words, status, {"cache-control": "no-store"})
 
 
 PLAIN_STYLE = """
@@ -252,9 +192,12 @@ def _way_back(place: str) -> str:
     return place if _PLACE.match(place) else "/"
 
 
-def _form(said: str, to: str) -> str:
+def _page(status: int, said: str, to: str, more: Mapping[str, str] | None = None) -> Response:
+    """The form that asks for the passcode, and what is to be said before it."""
     note = f'<p class="said" role="alert">{html.escape(said)}</p>' if said else ""
-    return (
+    allowed = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; form-action 'self'; frame-ancestors 'none'"
+    head = {"cache-control": "no-store", "content-security-policy": allowed, "x-content-type-options": "nosniff"}
+    text = (
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>gapvision: passcode</title><style>{PLAIN_STYLE}</style></head><body><main><h1>gapvision</h1>"
         f"<p>This page belongs to a workshop. Type the passcode that stands on the computer where it was started.</p>{note}"
@@ -262,3 +205,4 @@ def _form(said: str, to: str) -> str:
         '<input id="passcode" name="passcode" autocomplete="off" autocapitalize="none" spellcheck="false" required autofocus>'
         "<button>Open</button></form></main></body></html>"
     )
+    return HTMLResponse(text, status, {**head, **(more or {})})

@@ -11,17 +11,16 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
 import re
 import secrets
 import shutil
 import time
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import put_in_place
+from gapvision.records import data_folder
 
 _TICKET = re.compile(r"^[a-z0-9]{20}$")
 _LETTERS = "abcdefghijkmnpqrstuvwxyz23456789"
@@ -29,19 +28,8 @@ _KEEP_DAYS = 30.0
 MOST_PHOTOS = 200
 
 
-@dataclass(frozen=True, slots=True)
-class InboxPhoto:
-    """One photo in the inbox.
-
-    Attributes
-    ----------
-    path : Path
-        The unchanged bytes.
-    name : str
-        Name of the file on the phone, for people.
-    sha256 : str
-        Of the bytes.
-    """
+class InboxPhoto(NamedTuple):
+    """One photo in the inbox: its unchanged bytes, its name on the phone (for people), their SHA-256."""
 
     path: Path
     name: str
@@ -52,24 +40,8 @@ class InboxPhoto:
         return self.path.read_bytes()
 
 
-def data_folder() -> Path:
-    """Folder of the program's data: GAPVISION_DATA, or the platform's folder for user data."""
-    chosen = os.environ.get("GAPVISION_DATA")
-    if chosen:
-        return Path(chosen)
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("gapvision", appauthor=False))
-
-
 class Inbox:
-    """Folder of tickets, each with its photos and its draft.
-
-    Parameters
-    ----------
-    root : Path, optional
-        Where it lies; inside the data folder when left out.
-    """
+    """Folder of tickets, each with its photos and its draft; inside the data folder unless told otherwise."""
 
     def __init__(self, root: Path | None = None) -> None:
         self.root = root or data_folder() / "inbox"
@@ -102,9 +74,8 @@ class Inbox:
             if not path.exists():
                 if len(list(folder.glob("*.photo"))) >= MOST_PHOTOS:
                     raise GapvisionError("too-many-photos")
-                put_in_place(
-                    folder / f"{sha}.json", json.dumps({"name": plain, "added": time.time()}).encode(), kept=True
-                )
+                about = json.dumps({"name": plain, "added": time.time()})
+                put_in_place(folder / f"{sha}.json", about.encode(), kept=True)
                 put_in_place(path, data, kept=True)
         except OSError as error:
             raise GapvisionError("folder-not-writable", f"The photo could not be kept: {error.strerror}.") from None

@@ -3,25 +3,23 @@
 from __future__ import annotations
 
 import tempfile
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from gapvision import words
-from gapvision.errors import GapvisionError
-from gapvision.formats.specification_file import specification_from_table
+from gapvision.demo_job import make_demo_job
 from gapvision.formats.table import comparison_csv, csv_text
-from gapvision.judgement import nominal_at
-from gapvision.model import Comparison, ExtraLine, Measurement, Verdict
+from gapvision.model import Comparison, ExtraLine, Verdict
 from gapvision.page import before_after, widgets
-from gapvision.page.books import line_title, load, records, seam_title, stored_photo
-from gapvision.page.shown import OnScreen, draw_viewer, plot_files, remember, wanted_of
+from gapvision.page.books import line_title, load, records, seam_title, stored_photo, wanted_of
+from gapvision.page.shown import OnScreen, draw_viewer, plot_files, remember
 from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
 from gapvision.reports.profile_picture import line_of
-from gapvision.workshop import verdict_of
+from gapvision.workshop import Point, compare_lines, evidence_report, export_job, verdict_of
 
 _MOST = 100
 _JOB_FIELDS = ("job_reference", "job_customer", "job_car", "job_notes")
@@ -43,14 +41,10 @@ def show(ticket: str) -> None:
         if not words.strip():
             _demo_job()
         return
-    by_reference = {line.job.reference: line for line in lines}
+    titles = {line.job.reference: _title(line) for line in lines}
     wanted = st.session_state.get("job")
-    if st.session_state.get("job_choice") not in by_reference:
-        st.session_state["job_choice"] = wanted if wanted in by_reference else lines[0].job.reference
-    reference = st.selectbox(
-        f"Job ({len(lines)} found)", list(by_reference), key="job_choice", format_func=lambda r: _title(by_reference[r])
-    )
-    job = by_reference[reference].job
+    reference = widgets.pick(f"Job ({len(lines)} found)", titles, "job_choice", titles.__getitem__, wanted)
+    job = next(line.job for line in lines if line.job.reference == reference)
     st.session_state["job"] = reference
     _about(job)
     states = records().seam_states(job.job_id)
@@ -62,29 +56,19 @@ def show(ticket: str) -> None:
 
 
 def _title(line: JobLine) -> str:
-    parts = [line.job.reference, line.job.car, line.job.customer]
-    return (
-        ", ".join(p for p in parts if p)
-        + f" ({line.seams} seam{'' if line.seams == 1 else 's'}, {line.measured} measured)"
-    )
+    parts = ", ".join(p for p in (line.job.reference, line.job.car, line.job.customer) if p)
+    return f"{parts} ({line.seams} seam{'' if line.seams == 1 else 's'}, {line.measured} measured)"
 
 
 def _new_job() -> None:
-    # Not a form: what is typed in one is lost when a phone drops the page before it is sent.
-    if st.session_state.pop("job_opened", False):
-        for key in _JOB_FIELDS:
-            st.session_state[key] = ""
-    with st.expander("New job", key="new_job_box"):
+    widgets.empty_after("job_opened", *_JOB_FIELDS)
+    with st.expander("New job", key="new_job_box"), widgets.telling():
         reference = st.text_input("Reference", key="job_reference", placeholder="empty: the next free number")
         customer = st.text_input("Customer", key="job_customer")
         car = st.text_input("Car, in your own words", key="job_car")
         notes = st.text_area("Notes", key="job_notes")
         if st.button("Open the job", key="open_job"):
-            try:
-                job = records().new_job(reference=reference, customer=customer, car=car, notes=notes)
-            except GapvisionError as error:
-                widgets.show_error(error)
-                return
+            job = records().new_job(reference=reference, customer=customer, car=car, notes=notes)
             st.session_state["job_choice"] = st.session_state["job"] = job.reference
             st.session_state["job_opened"] = True
             st.rerun()
@@ -95,8 +79,7 @@ def _about(job: Job) -> None:
         st.write(job.notes)
     for note in records().notes(job.job_id)[-5:]:
         st.write(f"Note, {note.made_at[:10]} {note.who}: {note.text}")
-    if st.session_state.pop("note_kept", False):
-        st.session_state["note_text"] = ""
+    widgets.empty_after("note_kept", "note_text")
     text = st.text_area("Add a note", key="note_text", height=90)
     if st.button("Keep the note", key="keep_note") and text.strip():
         records().add_note(job.job_id, text.strip(), who=st.session_state["who"])
@@ -112,13 +95,12 @@ def _at_a_glance(states: list[SeamState]) -> None:
         return
     rows, say = [], widgets.lengths()
     for state in states:
-        line = state.latest
-        sign, word = state_of(state)
-        gap = ""
-        if line is not None and line.mean_mm is not None:
-            gap = f"{say.gap_alone(line.mean_mm)}, U {say.small(line.u_mm or 0.0, alone=True)}"
-        stage = "" if line is None else f"{line.visit.stage}, {line.visit.on_date}"
-        rows.append((seam_title(state.seam), f"{sign} {word}", gap, stage))
+        line, gap, stage = state.latest, "", ""
+        if line is not None:
+            stage = f"{line.visit.stage}, {line.visit.on_date}"
+            if line.mean_mm is not None:
+                gap = f"{say.gap_alone(line.mean_mm)}, U {say.small(line.u_mm or 0.0, alone=True)}"
+        rows.append((seam_title(state.seam), " ".join(state_of(state)), gap, stage))
     widgets.table("Seams", ("Seam", "State", "Mean gap", "Stage"), rows)
 
 
@@ -138,10 +120,8 @@ def _history(measured: list[SeamState]) -> None:
     """One seam through its stages; an earlier result can be laid under it."""
     st.subheader("One seam through the stages", anchor=False)
     by_id = {s.seam.seam_id: s.seam for s in measured}
-    if st.session_state.get("seam_choice") not in by_id:
-        wanted = st.session_state.get("seam")
-        st.session_state["seam_choice"] = wanted if wanted in by_id else next(iter(by_id))
-    seam = by_id[st.selectbox("Seam", list(by_id), key="seam_choice", format_func=lambda i: seam_title(by_id[i]))]
+    wanted = st.session_state.get("seam")
+    seam = by_id[widgets.pick("Seam", by_id, "seam_choice", lambda i: seam_title(by_id[i]), wanted)]
     st.session_state["seam"] = seam.seam_id
     lines = [line for line in records().history(seam.seam_id) if line.status != "refused"]
     after = _stage(seam, lines)
@@ -153,11 +133,7 @@ def _history(measured: list[SeamState]) -> None:
     if len(lines) > 1:
         others = {line.measurement_id: line for line in lines if line is not after}
         key = f"before_{seam.seam_id}"
-        if st.session_state.get(key) not in others:
-            st.session_state[key] = next(iter(others))
-        before = others[
-            st.selectbox("Compare with", list(others), key=key, format_func=lambda i: line_title(others[i]))
-        ]
+        before = others[widgets.pick("Compare with", others, key, lambda i: line_title(others[i]))]
         said, pictures, warned = st.container(), st.container(), st.container()
         with said:
             more, comparison = _compare(seam, before, after, warned)
@@ -169,16 +145,20 @@ def _history(measured: list[SeamState]) -> None:
     # Another view can be opened only before its switch is drawn: by what is called when the button was pressed.
     shown = OnScreen(stored_photo(after), measurement, wanted_of(seam), seam.seam_id)
     st.button("Decide about this result", key="decide_this", on_click=_decide, args=(shown, after.measurement_id))
-    _downloads(seam, after, measurement, verdict, comparison, before, more)
+    st.subheader("Download this plot", anchor=False)
+    stem = f"{seam_title(seam)} {after.visit.stage}".replace(" ", "_").replace(",", "")
+    numbers = partial(csv_text, measurement, verdict)
+    if comparison is not None and before is not None:  # of both stages, with their change
+        numbers = partial(comparison_csv, comparison, before.visit.stage, after.visit.stage)
+    csv = ("Profile, CSV", f"{stem}.csv", lambda: numbers().encode("utf-8-sig"))
+    widgets.downloads([*plot_files(stem, measurement, verdict, widgets.unit(), more), csv], "jobs")
 
 
 def _decided(line: MeasurementLine) -> Verdict | None:
     """The decision about a result; None without one, or after saying why it cannot be shown."""
-    try:
+    with widgets.telling():
         return verdict_of(records(), line)
-    except GapvisionError as error:
-        widgets.show_error(error)
-        return None
+    return None
 
 
 def _stage(seam: Seam, lines: list[MeasurementLine]) -> MeasurementLine:
@@ -201,54 +181,17 @@ def _decide(shown: OnScreen, measurement_id: int) -> None:
     st.session_state["view"] = "Decide"
 
 
-def _downloads(
-    seam: Seam,
-    after: MeasurementLine,
-    measurement: Measurement,
-    verdict: Verdict | None,
-    comparison: Comparison | None,
-    before: MeasurementLine | None,
-    more: list[ExtraLine],
-) -> None:
-    """The plot on screen as PNG and SVG, and its numbers: of both stages with their change, else of the one."""
-    st.subheader("Download this plot", anchor=False)
-    stem = f"{seam_title(seam)} {after.visit.stage}".replace(" ", "_").replace(",", "")
-
-    def numbers() -> bytes:
-        if comparison is not None and before is not None:
-            text = comparison_csv(comparison, before.visit.stage, after.visit.stage)
-        else:
-            text = csv_text(measurement, verdict)
-        return text.encode("utf-8-sig")
-
-    files = plot_files(stem, measurement, verdict, widgets.unit(), more)
-    widgets.downloads([*files, ("Profile, CSV", f"{stem}.csv", numbers)], "jobs")
-
-
 def _compare(
     seam: Seam, before: MeasurementLine, after: MeasurementLine, warned: DeltaGenerator
 ) -> tuple[list[ExtraLine], Comparison | None]:
     """What changed, in words, and the profile before on the stations of after; warnings go below the pictures."""
-    from gapvision.workshop import compare_lines
-
-    datum = st.selectbox(
-        "Lay them on each other by",
-        list(_DATUMS),
-        key=f"datum_{seam.seam_id}",
-        format_func=lambda d: _DATUMS[d],
-    )
+    datum = widgets.pick("Lay them on each other by", _DATUMS, f"datum_{seam.seam_id}", _DATUMS.__getitem__)
     marks = _marks(seam, before, after) if datum == "mark" else ()
-    wanted = None
-    if seam.spec is not None:
-        spec = specification_from_table(seam.spec)
-
-        def wanted(s_mm):  # type: ignore[no-untyped-def]
-            return nominal_at(spec, s_mm, (float(s_mm[0]), float(s_mm[-1])))
-
-    try:
+    compared = None
+    with widgets.telling():
+        wanted = wanted_of(seam)
         compared = compare_lines(records(), before, after, datum=datum, marks=marks, nominal_mm=wanted)
-    except GapvisionError as error:
-        widgets.show_error(error)
+    if compared is None:
         return [], None
     c = compared.comparison
     st.write(" ".join(words.change(c, widgets.lengths())))
@@ -261,9 +204,7 @@ def _compare(
     return [line_of(earlier, f"before: {before.visit.stage}", -c.datum.shift_mm)], c
 
 
-def _marks(
-    seam: Seam, before: MeasurementLine, after: MeasurementLine
-) -> tuple[tuple[tuple[float, float], tuple[float, float]], ...]:
+def _marks(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> tuple[tuple[Point, Point], ...]:
     """Ask at which station of each photo the same mark lies; where that is in the photos."""
     st.write("Read the mark's station in each photo (choose the stage above to see it), and write both here.")
     places = []
@@ -285,52 +226,30 @@ def _marks(
 def _report(job: Job) -> None:
     """Evidence for the customer: the report as PDF, and the whole job as one sealed file; made when asked for."""
     st.subheader("Evidence", anchor=False)
-    left, right = st.columns(2)
-    unit = "mm" if st.session_state["unit"] == "mm" else "inch"
-
-    def report() -> bytes:
-        from gapvision.workshop import evidence_report
-
-        return evidence_report(records(), job.job_id, units=unit)
+    unit = "mm" if widgets.unit() == "mm" else "inch"
 
     def package() -> bytes:
-        from gapvision.workshop import export_job
-
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "job.zip"
             export_job(records(), job.job_id, path)
             return path.read_bytes()
 
-    left.download_button(
-        "Report, PDF",
-        report,
-        f"{job.reference}.pdf",
-        "application/pdf",
-        on_click="ignore",
-        width="stretch",
-        key="report",
-    )
-    right.download_button(
-        "Whole job, ZIP",
-        package,
-        f"{job.reference}.zip",
-        "application/zip",
-        on_click="ignore",
-        width="stretch",
-        key="zip",
-    )
+    report = partial(evidence_report, records(), job.job_id, units=unit)
+    files: list[widgets.File] = [
+        ("Report, PDF", f"{job.reference}.pdf", report),
+        ("Whole job, ZIP", f"{job.reference}.zip", package),
+    ]
+    widgets.downloads(files, "job")
 
 
 def _demo_job() -> None:
     """Make the invented job: its photos are measured, which takes a while."""
-    from gapvision.demo_job import make_demo_job
-
     st.write("To look around first, let the program make an invented job with drawn photos.")
     if st.button("Make the demo job", key="demo_job"):
         bar = st.progress(0.0, text="Measuring")
-        make_demo_job(records(), lambda done, total: _show_progress(bar, done, total))
+
+        def told(done: int, total: int) -> None:
+            bar.progress(done / total, text=f"{done} of {total} photos")
+
+        make_demo_job(records(), told)
         st.rerun()
-
-
-def _show_progress(bar: Any, done: int, total: int) -> None:
-    bar.progress(done / total, text=f"{done} of {total} photos")

@@ -8,9 +8,8 @@ from collections.abc import Callable
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.page import decide_view, jobs_view, measure_view, panel_view, session
+from gapvision.page import decide_view, jobs_view, measure_view, panel_view, session, widgets
 from gapvision.page.looks import CSS
-from gapvision.page.widgets import show_error, unit_switch
 
 _LOG = logging.getLogger(__name__)
 
@@ -20,7 +19,7 @@ VIEWS: dict[str, Callable[[str], None]] = {
     "Jobs": jobs_view.show,
     "Panels": panel_view.show,
 }
-_TITLES = {"Measure": "Measure a seam", "Decide": "Decide", "Jobs": "Jobs", "Panels": "Panels"}
+_TITLES = {"Measure": "Measure a seam"}
 
 
 def show() -> None:
@@ -31,34 +30,22 @@ def show() -> None:
     try:
         ticket = session.start()
         if st.session_state.get("view") not in VIEWS:
-            st.session_state["view"] = next(iter(VIEWS))
+            st.session_state["view"] = "Measure"
         name = st.segmented_control("View", list(VIEWS), key="view", label_visibility="collapsed") or "Measure"
         with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
-            st.title(_TITLES[name], anchor=False, width="content")
-            unit_switch()
+            st.title(_TITLES.get(name, name), anchor=False, width="content")
+            widgets.unit_switch()
         VIEWS[name](ticket)
         session.keep(ticket)
         whole = True
-    except GapvisionError as error:
-        show_error(error)
-        if "ticket" in st.session_state:  # what was typed is kept, whatever came of it
-            session.keep(st.session_state["ticket"])
-    except Exception:
-        # The one place that stops a crash: Streamlit's own control flow passes, what was typed is kept, the cause is logged.
-        if _is_control_flow():
-            raise
-        _LOG.exception("a view failed")
+    except Exception as error:
+        # The one place that stops a crash (Streamlit's own control flow passes): what was typed is kept, whatever came.
         if "ticket" in st.session_state:
             session.keep(st.session_state["ticket"])
+        if isinstance(error, GapvisionError):
+            widgets.show_error(error)
+            return
+        _LOG.exception("a view failed")
         st.error("This view failed. Photos and notes are kept: reload the page to go on. The program's log says more.")
     finally:
         session.look_around(whole=whole)
-
-
-def _is_control_flow() -> bool:
-    """Whether the exception at hand is how Streamlit reruns or stops a script."""
-    import sys
-
-    from streamlit.runtime.scriptrunner import RerunException, StopException
-
-    return isinstance(sys.exc_info()[1], RerunException | StopException)

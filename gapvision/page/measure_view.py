@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from contextlib import suppress
 from functools import partial
 from typing import Any
 
@@ -10,16 +11,20 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.measurement_json import to_json
+from gapvision.formats.table import csv_text
 from gapvision.judgement import simple_spec
 from gapvision.model import LeftOut, Measurement, Settings, Specification, Verdict
 from gapvision.page import save_view, service, session, sheet_view, widgets
-from gapvision.page.inbox import Inbox, InboxPhoto
+from gapvision.page.books import wanted_of
+from gapvision.page.inbox import Inbox
 from gapvision.page.session import Chosen
-from gapvision.page.shown import OnScreen, draw_viewer, judged, plot_files, remember, wanted_of
+from gapvision.page.shown import OnScreen, draw_viewer, judged, plot_files, remember
 from gapvision.targets.print_scale import print_scales
 
 #: How an edge is made, in the words of the choice, and as the settings take it.
 _MADE = {"not sure": None, "cut": "cut", "rolled": "rolled"}
+_METHODS = {"auto": "learned where it helps", "rules": "rules only"}
 _TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 
 
@@ -34,48 +39,16 @@ def show(ticket: str) -> None:
         photo = _choose(ticket)
     spec = _wanted()
     settings = _settings(photo, spec)
-    if settings is None:
+    shown = None
+    with widgets.telling(top), top, st.spinner("Measuring", show_time=False):
+        if settings is not None:
+            shown = _measured(photo, spec, settings)
+    if shown is None:
         return
-    try:
-        with top, st.spinner("Measuring", show_time=False):
-            measurement = service.measure(photo.path, photo.name, photo.sha256, settings)
-    except GapvisionError as error:
-        with top:
-            widgets.show_error(error)
-        return
-    measurement = service.without_spans(measurement, session.excluded(photo.sha256))
+    measurement, verdict = shown.measurement, judged(shown.measurement, spec)
     sheet_view.show(measurement)
-    remember(OnScreen(photo, measurement, spec))
-    verdict = judged(measurement, spec)
     with top:
         widgets.show_verdict(measurement, verdict)
-    show_result(photo, measurement, verdict)
-    if measurement.profile is not None:
-        _leave_out(photo, measurement)
-        save_view.offer(photo, measurement, spec)
-    _downloads(photo, measurement, verdict)
-
-
-def measured_again(ticket: str) -> OnScreen | None:
-    """What Measure would show of a photo of this ticket: for a reload while another view is open.
-
-    None when no photo was chosen there yet, or when Measure has to say first what is wrong.
-    """
-    photo = next((p for p in session.photos(ticket) if p.sha256 == st.session_state.get("photo")), None)
-    if photo is None:
-        return None
-    try:
-        spec = _wanted_typed()
-        measurement = service.measure(photo.path, photo.name, photo.sha256, _settings_typed(photo, spec))
-    except GapvisionError:
-        return None
-    shown = OnScreen(photo, service.without_spans(measurement, session.excluded(photo.sha256)), spec)
-    remember(shown)
-    return shown
-
-
-def show_result(photo: Chosen, measurement: Measurement, verdict: Verdict | None) -> None:
-    """Photo with edges, profile, spans, numbers, notices."""
     _viewer(photo, measurement, verdict)
     with st.container():
         if measurement.profile is not None:
@@ -88,6 +61,30 @@ def show_result(photo: Chosen, measurement: Measurement, verdict: Verdict | None
         if notices:
             st.subheader("Warnings and notes", anchor=False)
             widgets.show_notices(notices)
+    if measurement.profile is not None:
+        _leave_out(photo, measurement)
+        save_view.offer(photo, measurement, spec)
+    _downloads(photo, measurement, verdict)
+
+
+def measured_again(ticket: str) -> OnScreen | None:
+    """What Measure would show of a photo of this ticket: for a reload while another view is open.
+
+    None when no photo was chosen there yet, or when Measure has to say first what is wrong.
+    """
+    photo = next((p for p in session.photos(ticket) if p.sha256 == st.session_state.get("photo")), None)
+    with suppress(GapvisionError):
+        if photo is not None:
+            spec = _wanted_typed()
+            return _measured(photo, spec, _settings_typed(photo, spec))
+    return None
+
+
+def _measured(photo: Chosen, spec: Specification | None, settings: Settings) -> OnScreen:
+    measurement = service.measure(photo.path, photo.name, photo.sha256, settings)
+    shown = OnScreen(photo, service.without_spans(measurement, session.excluded(photo.sha256)), spec)
+    remember(shown)
+    return shown
 
 
 # --- photos -----------------------------------------------------------------------
@@ -111,60 +108,39 @@ def _upload(ticket: str, top: DeltaGenerator) -> None:
     bar = top.progress(0.0, text="Keeping photos")
     for k, file in enumerate(fresh):
         known.add(file.file_id)
-        try:
+        with widgets.telling(top):
             kept = Inbox().add(ticket, file.name, file.getvalue())
-        except GapvisionError as error:
-            with top:
-                widgets.show_error(error)
-            continue
-        session.choose(kept.sha256)
-        with top:
-            _quick_words(kept)
-        bar.progress((k + 1) / len(fresh), text=f"{kept.name} kept")
+            session.choose(kept.sha256)
+            said, _ = service.quick_words(kept)
+            (top.success if said == "good" else top.warning)(f"{kept.name}: {said}")
+            bar.progress((k + 1) / len(fresh), text=f"{kept.name} kept")
     bar.empty()
-
-
-def _quick_words(kept: InboxPhoto) -> None:
-    """Say at once whether the photo will do."""
-    try:
-        notices = service.quick_look(kept.path, kept.name, kept.sha256)
-    except GapvisionError as error:
-        st.warning(f"{kept.name}: {error}")
-        return
-    if notices:
-        st.warning(f"{kept.name}: {notices[0].message} {notices[0].advice}")
-    else:
-        st.success(f"{kept.name}: good")
 
 
 def _choose(ticket: str) -> Chosen:
     """The photo on screen: the one chosen, else the newest, else the first sample."""
     everything = session.photos(ticket)
     by_hash = {p.sha256: p for p in reversed(everything)}  # one's own photo before a sample with the same bytes
-    by_hash = dict(reversed(by_hash.items()))
     mine = [p for p in everything if p.where != "sample"]
     newest = mine[0].sha256 if mine else None
     if newest is not None and st.session_state.get("newest") != newest:
         st.session_state["newest"] = newest
         session.choose(newest)
-    if st.session_state.get("photo") not in by_hash:
-        session.choose(everything[0].sha256)
     _thumbnails(mine)
-    chosen = st.selectbox("Photo", list(by_hash), format_func=lambda sha: by_hash[sha].name, key="photo")
-    return by_hash[chosen]
+    return by_hash[
+        widgets.pick("Photo", reversed(by_hash), "photo", lambda sha: by_hash[sha].name, everything[0].sha256)
+    ]
 
 
 def _thumbnails(mine: list[Chosen]) -> None:
-    if not mine:
-        return
     rows = "".join(
         f'<figure style="margin:0"><img src="{p.url("thumb")}" alt="" loading="lazy" style="height:84px;border-radius:6px;display:block">'
         f'<figcaption style="font-size:14px;max-width:112px;overflow:hidden;text-overflow:ellipsis;white-space:nowrap">{html.escape(p.name)}</figcaption></figure>'
         for p in mine[:12]
     )
-    st.html(
-        f'<div style="display:flex;gap:10px;overflow-x:auto" tabindex="0" role="region" aria-label="Photos taken">{rows}</div>'
-    )
+    look = 'style="display:flex;gap:10px;overflow-x:auto" tabindex="0" role="region" aria-label="Photos taken"'
+    if mine:
+        st.html(f"<div {look}>{rows}</div>")
 
 
 # --- what is wanted ---------------------------------------------------------------
@@ -172,20 +148,18 @@ def _thumbnails(mine: list[Chosen]) -> None:
 
 def _wanted() -> Specification | None:
     """Ask for wanted gap and tolerance; a mistake is said below them in one sentence."""
-    left, right = st.columns(2)
-    left.text_input("Wanted gap", key="nominal", placeholder="e.g. 3/16in, 4.76mm or 0.1875in")
-    right.text_input("Tolerance, either way", key="tolerance", placeholder="e.g. 0.5mm; or -0.5mm; +0.8mm")
-    try:
+    widgets.text_fields(
+        ("Wanted gap", "nominal", "e.g. 3/16in, 4.76mm or 0.1875in"),
+        ("Tolerance, either way", "tolerance", "e.g. 0.5mm; or -0.5mm; +0.8mm"),
+    )
+    with widgets.telling():
         return _wanted_typed()
-    except GapvisionError as error:
-        widgets.show_error(error)
-        return None
+    return None
 
 
 def _wanted_typed() -> Specification | None:
     """What is wanted, by what stands in the fields; all that the seam asks for, if that is the seam's own."""
-    nominal, tolerance = (str(st.session_state[key]).strip() for key in ("nominal", "tolerance"))
-    typed = None
+    nominal, tolerance, typed = session.text("nominal"), session.text("tolerance"), None
     if nominal and tolerance.replace(";", "").strip():
         typed = simple_spec(widgets.typed_length(nominal), *widgets.typed_tolerance(tolerance))
     for_job = st.session_state["what_for"] == save_view.PURPOSES[1]
@@ -208,21 +182,15 @@ def _settings(photo: Chosen, spec: Specification | None) -> Settings | None:
             "For strips without a sheet's number: measure both check lines on the printed sheet with a steel rule. One "
             "given serves for both. Lengths given here go before what is remembered of a sheet."
         )
-        left, right = st.columns(2)
-        left.text_input("200 mm line measures", key="check_length", placeholder="e.g. 198.6mm")
-        right.text_input("150 mm line measures", key="check_width", placeholder="e.g. 149.2mm")
-        st.selectbox(
-            "Edges",
-            ["auto", "rules"],
-            key="edges_method",
-            format_func=lambda method: "rules only" if method == "rules" else "learned where it helps",
+        widgets.text_fields(
+            ("200 mm line measures", "check_length", "e.g. 198.6mm"),
+            ("150 mm line measures", "check_width", "e.g. 149.2mm"),
         )
+        st.selectbox("Edges", list(_METHODS), key="edges_method", format_func=_METHODS.__getitem__)
     _known_fields()
-    try:
+    with widgets.telling():
         return _settings_typed(photo, spec)
-    except GapvisionError as error:
-        widgets.show_error(error)
-        return None
+    return None
 
 
 def _known_fields() -> None:
@@ -236,18 +204,16 @@ def _known_fields() -> None:
         for name in ("a", "b"):
             left, right = st.columns(2)
             left.selectbox(f"Edge {name.upper()} is", list(_MADE), key=f"known_{name}")
-            right.text_input(
-                f"Radius of {name.upper()}, if rolled: half its thickness",
-                key=f"known_{name}_radius",
-                placeholder="e.g. 1.5mm or 1/16in",
-            )
+            radius = f"Radius of {name.upper()}, if rolled: half its thickness"
+            right.text_input(radius, key=f"known_{name}_radius", placeholder="e.g. 1.5mm or 1/16in")
         st.write(
             "With strips on one side only: the step between the faces, read with feeler gauges under a straight-edge, "
             "or a depth gauge, in the middle of the seam. Where B lies lower than A, write a minus before it."
         )
-        left, right = st.columns(2)
-        left.text_input("B stands above A by", key="known_step", placeholder="e.g. 0.8mm or -1/32in")
-        right.text_input("Read to within (U)", key="known_step_u", placeholder="0.2mm, if left empty")
+        widgets.text_fields(
+            ("B stands above A by", "known_step", "e.g. 0.8mm or -1/32in"),
+            ("Read to within (U)", "known_step_u", "0.2mm, if left empty"),
+        )
     # Always there, so that the boxes below it stay open: what was stated counts for every photo shown.
     with st.container():
         said = _known_words()
@@ -257,36 +223,27 @@ def _known_fields() -> None:
 
 def _known_words() -> str:
     """What stands in the fields, in short."""
-    state, said = st.session_state, []
+    said = []
     for name in ("a", "b"):
-        made = _MADE.get(str(state[f"known_{name}"]))
-        radius = str(state[f"known_{name}_radius"]).strip() if made == "rolled" else ""
+        made = _MADE.get(session.text(f"known_{name}"))
+        radius = session.text(f"known_{name}_radius") if made == "rolled" else ""
         if made is not None:
             said.append(f"edge {name.upper()} {made} {radius}".rstrip())
-    step = str(state["known_step"]).strip()
-    if step:
+    if step := session.text("known_step"):
         said.append(f"B above A by {step}")
     return ", ".join(said)
 
 
 def _known_typed() -> dict[str, Any]:
-    """The same as settings of a measurement.
-
-    Raises
-    ------
-    GapvisionError
-        ``length-not-understood``.
-    """
-    state = st.session_state
-    known: dict[str, Any] = {f"edge_{name}": _MADE.get(str(state[f"known_{name}"])) for name in ("a", "b")}
+    """The same as settings of a measurement."""
+    known: dict[str, Any] = {}
     for name in ("a", "b"):
-        radius = str(state[f"known_{name}_radius"]).strip()
-        if radius and known[f"edge_{name}"] == "rolled":
+        known[f"edge_{name}"] = made = _MADE.get(session.text(f"known_{name}"))
+        if made == "rolled" and (radius := session.text(f"known_{name}_radius")):
             known[f"edge_{name}_radius_mm"] = widgets.typed_length(radius)
-    step, step_u = (str(state[key]).strip() for key in ("known_step", "known_step_u"))
-    if step:
+    if step := session.text("known_step"):
         known["step_mm"] = widgets.typed_length(step)
-        if step_u:
+        if step_u := session.text("known_step_u"):
             known["step_u_mm"] = widgets.typed_length(step_u)
     return known
 
@@ -298,15 +255,10 @@ def _settings_typed(photo: Chosen, spec: Specification | None) -> Settings:
     else:
         along, across, checked = print_scales(st.session_state["check_length"], st.session_state["check_width"])
     return Settings(
-        print_scale_along=along,
-        print_scale_across=across,
-        print_scale_checked=checked,
-        sheets=() if checked else sheet_view.known_sheets(),
-        seam_hint_px=session.seam_points(photo.sha256),
-        tolerance_mm=None if spec is None else spec.half_width_mm,
-        edges=st.session_state["edges_method"],
-        **_known_typed(),
-    )
+        print_scale_along=along, print_scale_across=across, print_scale_checked=checked,
+        sheets=() if checked else sheet_view.known_sheets(), seam_hint_px=session.seam_points(photo.sha256),
+        edges=session.text("edges_method"), tolerance_mm=None if spec is None else spec.half_width_mm, **_known_typed(),
+    )  # fmt: skip
 
 
 # --- what came out ----------------------------------------------------------------
@@ -348,19 +300,12 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
                 session.set_excluded(photo.sha256, spans[:k] + spans[k + 1 :])
                 st.rerun()
     with st.expander("Leave a span out by numbers", key="leave_out_box"):
-        # Not a form: what is typed in one is lost when a phone drops the page before it is sent.
-        if st.session_state.pop("span_left_out", False):
-            for key in ("span_from", "span_to", "span_reason"):
-                st.session_state[key] = ""
+        widgets.empty_after("span_left_out", "span_from", "span_to", "span_reason")
         first, last = (0.0, 0.0) if measurement.profile is None else measurement.profile.s_mm[[0, -1]]
         stretch = widgets.lengths().stretch(float(first), float(last))
         st.write(f"This photo's stations run from {stretch}.")
-        left, right = st.columns(2)
         example = "e.g. 120mm" if widgets.unit() == "mm" else "e.g. 4 3/4in"
-        with left:
-            start = widgets.length_field("From station", "span_from", example=example)
-        with right:
-            stop = widgets.length_field("To station", "span_to", example=example)
+        start, stop = widgets.length_fields(("From station", "span_from", example), ("To station", "span_to", example))
         reason = st.text_input("Reason", key="span_reason", placeholder="e.g. door handle, seal missing").strip()
         if st.button("Leave it out", key="leave_out"):
             if start is None or stop is None or stop <= start or not reason:
@@ -377,9 +322,6 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
 
 def _downloads(photo: Chosen, measurement: Measurement, verdict: Verdict | None) -> None:
     """Files to take away; each is made when it is asked for."""
-    from gapvision.formats.measurement_json import to_json
-    from gapvision.formats.table import csv_text
-
     st.subheader("Download", anchor=False)
     stem, unit, form_of = photo.stem, widgets.unit(), partial(service.straightness_plot, measurement)
     files: list[widgets.File] = [("JSON", f"{stem}.json", lambda: to_json(measurement))]
@@ -387,14 +329,9 @@ def _downloads(photo: Chosen, measurement: Measurement, verdict: Verdict | None)
         files += [
             ("CSV", f"{stem}.csv", lambda: csv_text(measurement, verdict).encode("utf-8-sig")),
             *plot_files(stem, measurement, verdict, unit),
-            *(
-                (f"Straightness, {kind.upper()}", f"{stem}.straightness.{kind}", partial(form_of, unit, kind))
-                for kind in ("png", "svg")
-            ),
-            (
-                "Photo with edges, PNG",
-                f"{stem}.overlay.png",
-                lambda: service.overlay(photo.path, measurement, verdict, unit),
-            ),
-        ]
+            ("Straightness, PNG", f"{stem}.straightness.png", partial(form_of, unit, "png")),
+            ("Straightness, SVG", f"{stem}.straightness.svg", partial(form_of, unit, "svg")),
+            ("Photo with edges, PNG", f"{stem}.overlay.png",
+             partial(service.overlay, photo.path, measurement, verdict, unit)),
+        ]  # fmt: skip
     widgets.downloads(files, "measure")

@@ -29,18 +29,10 @@ _SIZE = 15  # 14 px and more on a phone, where the drawing is a little narrower 
 
 @dataclass(frozen=True, slots=True)
 class DrawnSeam:
-    """One seam of the outline.
+    """One seam of the outline: its name, the state of the whole seam, its worst value in few words, and where it runs.
 
-    Attributes
-    ----------
-    name, state, words : str
-        Name, state of the whole seam and its worst value in few words.
-    place : tuple of points
-        From its start to its end in the panel's plane [mm], y upwards.
-    stretches : tuple of (state, points)
-        What is known of parts of it; the rest was not measured.
-    worst : point or None
-        Where the worst value lies.
+    ``place`` goes from its start to its end in the panel's plane [mm], y upwards; ``stretches`` are the states of what is
+    known of it, the rest was not measured; ``worst`` is where the worst value lies.
     """
 
     name: str
@@ -59,21 +51,7 @@ def draw_panel(
 ) -> str:
     """Draw a panel as an ``img`` element, 360 wide, so that its text is 14 px and more on a phone.
 
-    Parameters
-    ----------
-    name : str
-        Name of the panel.
-    seams : sequence of DrawnSeam
-        At least one.
-    outline : sequence of points
-        Around the panel [mm]; empty: only the seams are drawn.
-    adjusters : sequence of (name, point)
-        Drawn as numbered squares, in this order.
-
-    Raises
-    ------
-    ValueError
-        Without seams.
+    Without an outline [mm] only the seams are drawn; adjusters are numbered squares, in this order.
     """
     if not seams:
         raise ValueError("a panel without seams cannot be drawn")
@@ -116,13 +94,7 @@ def draw_panel(
 
 
 def draw_key(states: Sequence[str]) -> str:
-    """What the patterns mean, as an ``img`` element.
-
-    Parameters
-    ----------
-    states : sequence of str
-        States to explain, in order.
-    """
+    """What the patterns of these states mean, as an ``img`` element."""
     parts = [f'<rect width="{_WIDTH:g}" height="{26 * len(states) + 10}" rx="8" fill="#f4f6f8"/>']
     for k, state in enumerate(states):
         y = 18 + 26 * k
@@ -164,7 +136,8 @@ def _label(
     seam: DrawnSeam, points: Sequence[Point], height: float, boxes: list[tuple[float, float, float, float]]
 ) -> str:
     """A seam's words, outside its middle and clear of the words that stand already."""
-    x, y = _halfway(points)
+    half = 0.5 * math.fsum(math.dist(a, b) for a, b in pairwise(points))
+    x, y = along(points, half, half)[0]
     dx, dy = x - _WIDTH / 2, y - height / 2
     upright = abs(points[-1][1] - points[0][1]) > abs(points[-1][0] - points[0][0])
     beside = upright and abs(dx) > 4
@@ -193,17 +166,6 @@ def _label(
 def _covered(box: tuple[float, float, float, float], boxes: Sequence[tuple[float, float, float, float]]) -> bool:
     left, top, wide, tall = box
     return any(left < b[0] + b[2] and b[0] < left + wide and top < b[1] + b[3] and b[1] < top + tall for b in boxes)
-
-
-def _halfway(points: Sequence[Point]) -> Point:
-    """The point half-way along a line."""
-    half = 0.5 * math.fsum(math.dist(a, b) for a, b in pairwise(points))
-    for a, b in pairwise(points):
-        step = math.dist(a, b)
-        if half <= step and step > 0:
-            return a[0] + half / step * (b[0] - a[0]), a[1] + half / step * (b[1] - a[1])
-        half -= step
-    return points[-1]
 
 
 def _text(middle: Point, lines: Sequence[str], size: int, anchor: str = "middle", *, bold: bool = False) -> str:

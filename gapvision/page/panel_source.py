@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, NamedTuple
 
 import streamlit as st
 
@@ -21,20 +20,18 @@ from gapvision.units import parse_length
 from gapvision.workshop import panels_of, set_panel
 
 _READY = "ready shape: "
+#: Fields that are empty again once what they say was added.
+_ADDED = (
+    *("add_adjuster", "add_x", "add_y", "add_seam", "add_start_x", "add_start_y", "add_end_x", "add_end_y"),
+    *(f"add_travel_{way}_{end}" for way in ("x", "y", "out") for end in ("back", "on")),
+)
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(NamedTuple):
     """The panel on screen.
 
-    Attributes
-    ----------
-    key : str
-        Tells it from other panels of other jobs, for widgets and drafts.
-    base, text : str
-        Its file as it is kept or ready, and as it is now.
-    photos : dict
-        Where its photos lie, as kept with the job.
+    ``key`` tells it from other panels of other jobs, for widgets and drafts; ``base`` and ``text`` are its file as it is
+    kept or ready, and as it is now; ``photos`` says where its photos lie, as kept with the job.
     """
 
     key: str
@@ -43,13 +40,7 @@ class Source:
     photos: dict[str, Any]
 
     def layout(self) -> PanelLayout:
-        """Read it.
-
-        Raises
-        ------
-        GapvisionError
-            With what is wrong with the file.
-        """
+        """Read it."""
         return layout_from_table(toml_from_text(self.text, "the panel file"))
 
 
@@ -60,9 +51,7 @@ def choose(job: Job) -> Source:
     just_kept = st.session_state.pop("panel_kept", None)
     if just_kept in options:
         st.session_state["panel_shape"] = just_kept
-    if st.session_state.get("panel_shape") not in options:
-        st.session_state["panel_shape"] = options[0]
-    name = st.selectbox("Panel", options, key="panel_shape")
+    name = widgets.pick("Panel", options, "panel_shape")
     if name in kept:
         base, photos = str(kept[name]["file"]), dict(kept[name]["photos"])
     else:
@@ -77,12 +66,8 @@ def drafts() -> dict[str, str]:
 
 
 def _draft(key: str, text: str | None) -> None:
-    known = drafts()
-    if text is None:
-        known.pop(key, None)
-    else:
-        known[key] = text
-    st.session_state["panel_drafts"] = known
+    others = {k: v for k, v in drafts().items() if k != key}
+    st.session_state["panel_drafts"] = others if text is None else {**others, key: text}
 
 
 def _ready(shape: str) -> str:
@@ -99,17 +84,7 @@ def _ready(shape: str) -> str:
 
 
 def ready_file(shape: str, name: str, width_mm: float, length_mm: float) -> str:
-    """Write a panel file for a ready shape.
-
-    Parameters
-    ----------
-    shape : str
-        A name of :data:`gapvision.judgement.SHAPES`.
-    name : str
-        What to call the panel.
-    width_mm, length_mm : float
-        Its size [mm]; what they are on it says ``size_words``.
-    """
+    """Write a panel file for a ready shape, one of :data:`gapvision.judgement.SHAPES`; its sizes as ``size_words`` says."""
     head = {"format": FORMAT, "name": name, "shape": shape}
     size = {"width": f"{width_mm:.6g}mm", "length": f"{length_mm:.6g}mm"}
     return "\n".join([_toml(head | size), *(_toml({"name": seam}, "seams") for seam in SHAPES[shape].seams)])
@@ -121,9 +96,7 @@ def ready_file(shape: str, name: str, width_mm: float, length_mm: float) -> str:
 def edit(source: Source, job: Job, photos: Mapping[str, Any], words: tuple[str, str, str, str]) -> None:
     """The panel's own file: choose one, add seams and adjusters, change its lines, keep it with the job."""
     with st.container():
-        if st.session_state.pop("panel_lines_added", False):
-            for key in [str(k) for k in st.session_state if str(k).startswith("add_")]:
-                del st.session_state[key]
+        widgets.empty_after("panel_lines_added", *_ADDED)
         said = st.session_state.pop("panel_said", None)
         if said:
             st.success(said)
@@ -138,26 +111,17 @@ def edit(source: Source, job: Job, photos: Mapping[str, Any], words: tuple[str, 
         _lines(source)
         left, middle, right = st.columns(3)
         if left.button("Keep with the job", type="primary", key="keep_panel", width="stretch"):
-            _keep(source, job, photos)
+            with widgets.telling():
+                _keep(source, job, photos)
         if source.text != source.base and middle.button("Forget my changes", key="forget_panel", width="stretch"):
             _draft(source.key, None)
             st.rerun()
-        right.download_button(
-            "Download the file",
-            source.text.encode(),
-            "panel.toml",
-            "application/toml",
-            on_click="ignore",
-            width="stretch",
-        )
+        with right:
+            widgets.downloads([("Download the file", "panel.toml", source.text.encode)], "panel")
 
 
 def _keep(source: Source, job: Job, photos: Mapping[str, Any]) -> None:
-    try:
-        name = set_panel(records(), job.job_id, source.text, dict(photos))
-    except GapvisionError as error:
-        widgets.show_error(error)
-        return
+    name = set_panel(records(), job.job_id, source.text, dict(photos))
     _draft(source.key, None)
     st.session_state["panel_kept"] = name
     st.session_state["panel_said"] = f"Panel '{name}' is kept with job {job.reference}."
@@ -197,42 +161,28 @@ def _box(label: str) -> Any:
 
 
 def _add_adjuster(source: Source, words: tuple[str, str, str, str]) -> None:
-    # Not a form: what is typed in one is lost when a phone drops the page, or when a line of it is refused.
     with _box("Add an adjuster"):
         st.write("Where the panel can be set, and how far it can still go each way. Empty: not known.")
         name = st.text_input("Name of the adjuster", key="add_adjuster", placeholder="e.g. left hinge, lower")
         kind = st.selectbox("Kind", ["hinge", "latch", "buffer", "shim point"], key="add_kind")
-        left, right = st.columns(2)
-        x = left.text_input("Its place, x", key="add_x", placeholder="e.g. -500mm")
-        y = right.text_input("Its place, y", key="add_y", placeholder="e.g. 60mm")
+        x, y = widgets.text_fields(("Its place, x", "add_x", "e.g. -500mm"), ("Its place, y", "add_y", "e.g. 60mm"))
         travel = {}
         ways = (("travel_x", words[1], words[0]), ("travel_y", words[3], words[2]), ("travel_out", "in", "out"))
         for key, word_back, word_on in ways:
-            left, right = st.columns(2)
-            back = left.text_input(f"How far {word_back}", placeholder="e.g. 2mm", key=f"add_{key}_back")
-            on = right.text_input(f"How far {word_on}", placeholder="e.g. 3mm", key=f"add_{key}_on")
+            back, on = widgets.text_fields(
+                (f"How far {word_back}", f"add_{key}_back", "e.g. 2mm"),
+                (f"How far {word_on}", f"add_{key}_on", "e.g. 3mm"),
+            )
             if back.strip() or on.strip():
                 travel[key] = (back, on)
-        wrong = st.container()  # above the button: below it nobody would see it
-        if st.button("Add it", key="adjuster_go"):
-            with wrong:
-                _append(source, lambda: adjuster_lines(name, kind, (x, y), travel))
+        _add(source, "adjuster_go", lambda: adjuster_lines(name, kind, (x, y), travel))
 
 
 def adjuster_lines(name: str, kind: str, at: tuple[str, str], travel: Mapping[str, tuple[str, str]]) -> str:
     """Lines of a panel file for one adjuster.
 
-    Parameters
-    ----------
-    at : (str, str)
-        Its place, as lengths with their unit.
-    travel : mapping
-        ``travel_x``, ``travel_y``, ``travel_out`` -> how far back and on, without sign; empty counts as nothing.
-
-    Raises
-    ------
-    GapvisionError
-        When a length is none, or the name is missing.
+    ``at`` is its place, as lengths with their unit; ``travel`` says of ``travel_x``, ``travel_y``, ``travel_out`` how far
+    back and on, without sign; empty counts as nothing.
     """
     if not name.strip():
         raise GapvisionError("panel-file-bad", "The adjuster has no name.", "Give one, e.g. left hinge.")
@@ -248,55 +198,45 @@ def _add_seam(source: Source) -> None:
     with _box("Add a seam"):
         st.write("A seam between two points of the panel's plane; more points can be given in the file's lines.")
         name = st.text_input("Name of the seam on the panel", key="add_seam", placeholder="e.g. lower rear corner")
-        ends = []
-        for word in ("start", "end"):
-            left, right = st.columns(2)
-            ends.append(
-                (
-                    left.text_input(f"Its {word}, x", key=f"add_{word}_x", placeholder="e.g. 0mm"),
-                    right.text_input(f"Its {word}, y", key=f"add_{word}_y", placeholder="e.g. 700mm"),
-                )
-            )
+        points = [
+            widgets.text_fields((f"Its {word}, x", f"add_{word}_x", x), (f"Its {word}, y", f"add_{word}_y", y))
+            for word, x, y in (("start", "e.g. 0mm", "e.g. 700mm"), ("end", "e.g. 0mm", "e.g. 700mm"))
+        ]
         wanted = st.selectbox(
-            "What is wanted",
-            ["", *PRESETS],
-            key="add_wanted",
+            "What is wanted", ["", *PRESETS], key="add_wanted",
             format_func=lambda key: PRESETS[key][0] if key else "as the job's own seam says",
-        )
-        wrong = st.container()
-        if st.button("Add it", key="seam_go"):
-            with wrong:
-                _append(source, lambda: seam_lines(name, ends[0], ends[1], wanted))
+        )  # fmt: skip
+        _add(source, "seam_go", lambda: seam_lines(name, points[0], points[1], wanted))
 
 
-def seam_lines(name: str, start: tuple[str, str], end: tuple[str, str], preset: str = "") -> str:
-    """Lines of a panel file for one seam; arguments and errors as :func:`adjuster_lines`."""
+def seam_lines(name: str, start: Sequence[str], end: Sequence[str], preset: str = "") -> str:
+    """Lines of a panel file for one seam between two places; empty lengths are refused."""
     if not name.strip():
         raise GapvisionError("panel-file-bad", "The seam has no name.", "Give one, e.g. rear.")
     row = {"name": name.strip(), "start": _pair(start), "end": _pair(end)}
     return _toml(row | ({"preset": preset} if preset else {}), "seams")
 
 
-def _append(source: Source, make: Any) -> None:
+def _add(source: Source, key: str, make: Callable[[], str]) -> None:
     """Put lines at the end of the file, where TOML takes another entry of a list; refused lines change nothing."""
-    _redraft(source, lambda: source.text.rstrip("\n") + "\n\n" + make(), "panel_added")
+    wrong = st.container()  # above the button: below it nobody would see it
+    if st.button("Add it", key=key):
+        with wrong:
+            _redraft(source, lambda: source.text.rstrip("\n") + "\n\n" + make(), "panel_added")
 
 
 def _redraft(source: Source, make: Callable[[], str], counter: str) -> None:
     """Take a new text of the panel file if it can be read, count it and draw the page anew; else say why not."""
-    try:
+    with widgets.telling():
         text = make()
         layout_from_table(toml_from_text(text, "the panel file"))
-    except GapvisionError as error:
-        widgets.show_error(error)
-        return
-    _draft(source.key, text)
-    st.session_state[counter] = st.session_state.get(counter, 0) + 1
-    st.session_state["panel_lines_added"] = counter == "panel_added"
-    st.rerun()
+        _draft(source.key, text)
+        st.session_state[counter] = st.session_state.get(counter, 0) + 1
+        st.session_state["panel_lines_added"] = counter == "panel_added"
+        st.rerun()
 
 
-def _pair(place: tuple[str, str]) -> list[str]:
+def _pair(place: Sequence[str]) -> list[str]:
     return [f"{parse_length(part, 'mm'):g}mm" for part in place]
 
 

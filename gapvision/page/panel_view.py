@@ -2,46 +2,33 @@
 
 from __future__ import annotations
 
-import math
 import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from contextlib import suppress
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import streamlit as st
 
 from gapvision import words
 from gapvision.errors import GapvisionError
-from gapvision.formats.specification_file import specification_from_table
+from gapvision.formats.plan_json import plan_to_dict
 from gapvision.judgement import PRESETS, make_plan, panel_of, point_moves, predict_move, preset, read_on_seam
-from gapvision.model import (
-    HOLE,
-    IN,
-    OPEN,
-    OUT,
-    CorrectionPlan,
-    Measurement,
-    Move,
-    Panel,
-    PanelLayout,
-    PhotoPlace,
-    SeamLayout,
-    SeamReading,
-    Specification,
-    Verdict,
-    path_length,
-)
+from gapvision.judgement.template import drawings_of_plan
+from gapvision.model import HOLE, IN, OPEN, OUT, CorrectionPlan, Measurement, Move, Span, Specification, Verdict
+from gapvision.model.panel import Panel, PanelLayout, PhotoPlace, SeamLayout, SeamReading, path_length
 from gapvision.page import panel_source, widgets
-from gapvision.page.books import load, records, seam_title
+from gapvision.page.books import load, records, seam_title, wanted_of
 from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
 from gapvision.page.panel_source import Source
 from gapvision.records import SeamState
 
 _NO_LIMITS = "no limits given"
 _WORST_FIRST = (OUT, OPEN, IN)
+_STAY = Move()
 
 
 def show(ticket: str) -> None:
@@ -51,56 +38,40 @@ def show(ticket: str) -> None:
     if not lines:
         st.info("No job yet: save a measurement to a job first, or let Jobs make the demo job to look around.")
         return
-    references = [line.job.reference for line in lines]
-    if st.session_state.get("panel_job") not in references:
-        wanted = st.session_state.get("job")
-        st.session_state["panel_job"] = wanted if wanted in references else references[0]
-    reference = st.selectbox("Job", references, key="panel_job")
-    st.session_state["job"] = reference
-    job = next(x.job for x in lines if x.job.reference == reference)
+    jobs = {line.job.reference: line.job for line in lines}
+    job = jobs[widgets.pick("Job", jobs, "panel_job", usual=st.session_state.get("job"))]
+    st.session_state["job"] = job.reference
     source = panel_source.choose(job)
     # The drawing stands first, though what it shows is asked for below it.
     top, asked = st.container(), st.container()
-    try:
+    layout = None
+    with widgets.telling(top):
         layout = source.layout()
-    except GapvisionError as error:
-        with top:
-            widgets.show_error(error)
+    if layout is None:
         panel_source.edit(source, job, source.photos, ("in +x", "in -x", "in +y", "in -y"))
         return
     with asked:
         chosen, photos = _photos(source, layout, records().seam_states(job.job_id))
     panel_source.edit(source, job, photos, layout.words)
-    try:
-        measured = _measured(chosen)
+    with widgets.telling():
+        known = [(c.seam, c.spec, c.readings) for c in chosen if c.readings and c.spec is not None]
+        panel = panel_of(layout, known) if known else None
         with top:
-            _draw(layout, layout.name, measured, chosen)
-        if measured:
-            _plan(panel_of(layout, [(m.seam, m.spec, m.readings) for m in measured]), layout, chosen)
-    except GapvisionError as error:
-        widgets.show_error(error)
+            _draw(layout, layout.name, chosen, panel)
+        if panel is not None:
+            _plan(panel, layout, chosen)
 
 
 # --- which photo lies where -------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Chosen:
+class _Chosen(NamedTuple):
     """One seam of the panel with the job's seams that were photographed along it."""
 
     seam: SeamLayout
     spec: Specification | None
     readings: tuple[SeamReading, ...]
     stages: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Measured:
-    """A seam that can be judged."""
-
-    seam: SeamLayout
-    spec: Specification
-    readings: tuple[SeamReading, ...]
 
 
 def _photos(source: Source, layout: PanelLayout, states: list[SeamState]) -> tuple[list[_Chosen], dict[str, Any]]:
@@ -111,24 +82,17 @@ def _photos(source: Source, layout: PanelLayout, states: list[SeamState]) -> tup
     with st.expander("Which seam is where", expanded=not by_title, key="panel_photos_box"):
         if not by_title:
             st.write("No seam of this job is measured yet: save a measurement to it.")
-        usuals = [_NO_LIMITS, *PRESETS]
-        if st.session_state.get("panel_usual") not in usuals:
-            st.session_state["panel_usual"] = _NO_LIMITS
-        usual = st.selectbox(
-            "Wanted where neither the panel's file nor the job says it",
-            usuals,
-            key="panel_usual",
-            format_func=lambda key: PRESETS[key][0] if key in PRESETS else key,
-        )
+        usual = widgets.pick(
+            "Wanted where neither the panel's file nor the job says it", [_NO_LIMITS, *PRESETS], "panel_usual",
+            lambda key: PRESETS[key][0] if key in PRESETS else key,
+        )  # fmt: skip
         for seam in layout.seams:
             kept = held.get(seam.name) or {"edge": seam.panel_edge, "photos": _propose(by_title, layout.name, seam)}
             one, held[seam.name] = _one_seam(source, layout, seam, kept, by_title)
             if one.spec is None and usual in PRESETS:
-                one = replace(one, spec=preset(usual))
+                one = one._replace(spec=preset(usual))
             chosen.append(one)
-    known = dict(st.session_state.get("panel_photos", {}))
-    known[source.key] = held
-    st.session_state["panel_photos"] = known
+    st.session_state["panel_photos"] = {**st.session_state.get("panel_photos", {}), source.key: held}
     stages = {stage for one in chosen for stage in one.stages}
     if len(stages) > 1:
         st.warning(
@@ -150,22 +114,18 @@ def _one_seam(
     )
     edge = str(kept.get("edge", seam.panel_edge))
     if titles:
-        edge = st.selectbox(
-            f"{word}: this panel's edge in the photo", ["A", "B"], index="AB".index(edge), key=f"edge_{key}"
-        )
+        label = f"{word}: this panel's edge in the photo"
+        edge = st.selectbox(label, ["A", "B"], index="AB".index(edge), key=f"edge_{key}")
     seam = replace(seam, panel_edge=edge)
     readings, stages, spec, lies = [], [], seam.spec, []
     for k, title in enumerate(titles):
         state = by_title[title]
-        if state.latest is None:
-            continue
-        measurement = load(state.latest)
-        if measurement.profile is None:
+        measurement = None if state.latest is None else load(state.latest)
+        if state.latest is None or measurement is None or measurement.profile is None:
             continue
         photo = _lie(layout, seam, measurement, before.get(title, {}), k, f"{key}|{title}", title)
         lies.append({"seam": title, "at_mm": photo.at_mm or 0.0, "reverse": photo.reverse})
-        if spec is None and state.seam.spec:
-            spec = specification_from_table(state.seam.spec)
+        spec = spec or wanted_of(state.seam)
         try:
             readings.append(read_on_seam(layout, seam, measurement, photo, f"{word}, photo of {title}"))
             stages.append(state.latest.visit.stage)
@@ -177,23 +137,21 @@ def _one_seam(
 def _lie(
     layout: PanelLayout,
     seam: SeamLayout,
-    measurement: Measurement,
+    shown: Measurement,
     before: Mapping[str, Any],
     number: int,
     key: str,
     title: str,
 ) -> PhotoPlace:
-    """Ask how one photo lies on its seam."""
-    s = measurement.profile.s_mm if measurement.profile is not None else np.zeros(2)
+    """Ask how one photo lies on its seam: as before, else as the file says, else in the middle, the way round that fits."""
     if "at_mm" in before:
         at_mm, reverse = float(before["at_mm"]), bool(before["reverse"])
     else:
         told = seam.photos[number] if number < len(seam.photos) else PhotoPlace()
-        middle = max(0.0, 0.5 * (path_length(seam.place) - float(s[-1] - s[0])))
+        long = 0.0 if shown.profile is None else float(np.ptp(shown.profile.s_mm))
+        middle = max(0.0, 0.5 * (path_length(seam.place) - long))
         at_mm = float(round(middle)) if told.at_mm is None else told.at_mm
-        reverse = told.reverse
-        if not _fits(layout, seam, measurement, reverse):
-            reverse = not reverse
+        reverse = told.reverse == _fits(layout, seam, shown, told.reverse)
     left, right = st.columns(2)
     at_mm = widgets.length_number(left, f"{title}: begins, from the seam's start", f"at_{key}", at_mm, 0.0, 5000.0, 5.0)
     way = right.selectbox(
@@ -205,11 +163,10 @@ def _lie(
 
 def _fits(layout: PanelLayout, seam: SeamLayout, measurement: Measurement, reverse: bool) -> bool:
     """Whether the photo shows the panel on the side of the seam where it lies."""
-    try:
+    with suppress(GapvisionError):
         read_on_seam(layout, seam, measurement, PhotoPlace(at_mm=0.0, reverse=reverse), "")
-    except GapvisionError:
-        return False
-    return True
+        return True
+    return False
 
 
 def _propose(by_title: Mapping[str, SeamState], panel: str, seam: SeamLayout) -> list[dict[str, Any]]:
@@ -225,44 +182,33 @@ def _propose(by_title: Mapping[str, SeamState], panel: str, seam: SeamLayout) ->
 # --- what is seen -----------------------------------------------------------------
 
 
-def _measured(chosen: Sequence[_Chosen]) -> list[_Measured]:
-    """The seams that were photographed and have limits."""
-    return [_Measured(c.seam, c.spec, c.readings) for c in chosen if c.readings and c.spec is not None]
-
-
-def _draw(
-    layout: PanelLayout,
-    title: str,
-    measured: Sequence[_Measured],
-    chosen: Sequence[_Chosen],
-    move: Move | None = None,
-) -> None:
+def _draw(layout: PanelLayout, title: str, chosen: Sequence[_Chosen], panel: Panel | None, move: Move = _STAY) -> None:
     """The panel with its seams by state, their worst values, and a list that says the same in words."""
     verdicts: dict[str, list[Verdict]] = {}
-    if measured:
-        panel = panel_of(layout, [(m.seam, m.spec, m.readings) for m in measured])
-        stages = iter(predict_move(panel, move or Move()))
-        verdicts = {m.seam.name: [next(stages).verdict for _ in m.readings] for m in measured}
+    if panel is not None:
+        stages = iter(predict_move(panel, move))
+        verdicts = {seam.name: [next(stages).verdict for _ in seam.readings] for seam in panel.seams}
     drawn = [_drawn(one, verdicts.get(one.seam.name, [])) for one in chosen]
     st.html(draw_panel(title, drawn, layout.outline, [(a.name, a.xy) for a in layout.adjusters]))
-    known = ["in tolerance", "out of tolerance", "not proven", "not measured"]
-    shown = {seam.state for seam in drawn}
-    st.html(draw_key([*known, "measured"] if "measured" in shown else known))
+    known = [IN, OUT, OPEN, "not measured"]
+    st.html(draw_key([*known, "measured"] if any(seam.state == "measured" for seam in drawn) else known))
     if any(seam.worst for seam in drawn):
         st.write(
             "Number and yellow dot: the worst gap of each seam and its place. Thin dots along a seam: not photographed."
         )
+    say = widgets.lengths()
     for one, seam in zip(chosen, drawn, strict=True):
-        stage = f", {one.stages[0]}" if one.stages else ""
-        if any(v.doubtful for v in verdicts.get(seam.name, [])):
-            stage += ", photo with warnings"
-        st.write(
-            f"{seam.name.capitalize()}: {seam.state}"
-            + (f", {_in_full(verdicts[seam.name])}{stage}" if seam.worst else stage)
-        )
+        judged = verdicts.get(seam.name, [])
+        told = [f"{seam.name.capitalize()}: {seam.state}"]
+        if (w := _worst(judged)) is not None:
+            u = say.small(w.worst_u_mm, both=True)
+            told.append(f"worst {say.gap(w.worst_mm)}, U {u}, {say.place(w.worst_at_mm)} from its start")
+        told += one.stages[:1]
+        if any(v.doubtful for v in judged):
+            told.append("photo with warnings")
+        st.write(", ".join(told))
     for number, adjuster in enumerate(layout.adjusters, 1):
-        far = words.travel(adjuster, layout.words, widgets.lengths())
-        st.write(f"{number}. {adjuster.name} ({adjuster.kind}): {far}")
+        st.write(f"{number}. {adjuster.name} ({adjuster.kind}): {words.travel(adjuster, layout.words, say)}")
 
 
 def _drawn(one: _Chosen, verdicts: Sequence[Verdict]) -> DrawnSeam:
@@ -273,35 +219,21 @@ def _drawn(one: _Chosen, verdicts: Sequence[Verdict]) -> DrawnSeam:
     if not verdicts:
         ends = [along(place, float(r.s_mm[0]), float(r.s_mm[-1])) for r in one.readings]
         return DrawnSeam(name, "measured", "", place, tuple(("measured", line) for line in ends))
-    state = next((s for s in _WORST_FIRST if any(v.state == s for v in verdicts)), OPEN)
-    stretches = tuple(
-        (span.state, along(place, span.from_mm, max(span.to_mm, span.from_mm + 1.0)))
-        for verdict in verdicts
-        for span in verdict.spans
-        if span.state != HOLE
-    )
+    spans = [span for verdict in verdicts for span in verdict.spans if span.state != HOLE]
+    drawn = DrawnSeam(
+        name=name, state=next((s for s in _WORST_FIRST if any(v.state == s for v in verdicts)), OPEN), words="", place=place,
+        stretches=tuple((x.state, along(place, x.from_mm, max(x.to_mm, x.from_mm + 1.0))) for x in spans),
+    )  # fmt: skip
     worst = _worst(verdicts)
-    if worst is None or worst.worst is None:
-        return DrawnSeam(name, state, "", place, stretches)
-    at = worst.worst.worst_at_mm
-    told = widgets.lengths().gap_alone(worst.worst.worst_mm)
-    return DrawnSeam(name, state, told, place, stretches, along(place, at, at + 1.0)[0])
+    if worst is None:
+        return drawn
+    at = worst.worst_at_mm
+    return replace(drawn, words=widgets.lengths().gap_alone(worst.worst_mm), worst=along(place, at, at + 1.0)[0])
 
 
-def _worst(verdicts: Sequence[Verdict]) -> Verdict | None:
-    """The verdict with the largest excess."""
-    known = [v for v in verdicts if v.worst is not None]
-    return max(known, key=lambda v: v.worst.excess_mm if v.worst else -math.inf, default=None)
-
-
-def _in_full(verdicts: Sequence[Verdict]) -> str:
-    """The worst value with its place and U."""
-    verdict = _worst(verdicts)
-    if verdict is None or verdict.worst is None:
-        return ""
-    w, say = verdict.worst, widgets.lengths()
-    u = say.small(w.worst_u_mm, both=True)
-    return f"worst {say.gap(w.worst_mm)}, U {u}, {say.place(w.worst_at_mm)} from its start"
+def _worst(verdicts: Sequence[Verdict]) -> Span | None:
+    """The station furthest beyond its limit."""
+    return max((v.worst for v in verdicts if v.worst is not None), key=lambda w: w.excess_mm, default=None)
 
 
 # --- what to do -------------------------------------------------------------------
@@ -319,9 +251,8 @@ def _plan(panel: Panel, layout: PanelLayout, chosen: Sequence[_Chosen]) -> None:
     y = widgets.length_slider(f"{front} (+) or {back} (-)", "panel_y", 5.0, 0.1)
     turn = widgets.slope_slider("Turn, counter-clockwise (+)", "panel_turn", 10.0, 0.5)
     move = Move(x_mm=x, y_mm=y, turn_rad=turn / 1000)
-    if move != Move():
-        measured = [_Measured(s, seam.spec, seam.readings) for s, seam in _pairs(chosen, panel)]
-        _draw(layout, f"{panel.name}, moved", measured, chosen, move)
+    if move != _STAY:
+        _draw(layout, f"{panel.name}, moved", chosen, panel, move)
         for told, adjuster in zip(point_moves(panel, move), panel.adjusters, strict=True):
             far = _beyond(told.x_mm, adjuster.travel_x) or _beyond(told.y_mm, adjuster.travel_y)
             said = f"{told.name}: {words.point_move(told, panel.words, say)}"
@@ -335,19 +266,12 @@ def _plan(panel: Panel, layout: PanelLayout, chosen: Sequence[_Chosen]) -> None:
         _keep(plan)
 
 
-def _pairs(chosen: Sequence[_Chosen], panel: Panel) -> list[tuple[SeamLayout, Any]]:
-    layouts = {one.seam.name: one.seam for one in chosen}
-    return [(layouts[seam.name], seam) for seam in panel.seams]
-
-
 def _beyond(value_mm: float, travel: tuple[float, float] | None) -> bool:
     return travel is not None and not travel[0] - 0.005 <= value_mm <= travel[1] + 0.005
 
 
 def _keep(plan: CorrectionPlan) -> None:
     """Keep the plan with the job, so that its report carries it."""
-    from gapvision.formats.plan_json import plan_to_dict
-
     if st.button("Keep the plan with the job", key="keep_plan"):
         job = records().job(st.session_state["panel_job"])
         records().add_plan(job.job_id, plan.panel.name, plan_to_dict(plan))
@@ -356,8 +280,6 @@ def _keep(plan: CorrectionPlan) -> None:
 
 def _templates(plan: CorrectionPlan) -> None:
     """The new edges at true scale, to scribe or to cut by; made when asked for."""
-    from gapvision.judgement.template import drawings_of_plan
-
     drawings = drawings_of_plan(plan)
     if not drawings:
         st.write("No edge has to be changed, so there is no template.")
@@ -382,16 +304,9 @@ def _templates(plan: CorrectionPlan) -> None:
             return path.read_bytes()
 
     st.write("Print the template at 100 % and measure its check lines with a steel rule before you scribe.")
-    files = {
-        "Template, A4": "template_a4.pdf",
-        "Template, Letter": "template_letter.pdf",
-        "Line for a cutter, DXF": "template.dxf",
-    }
-    for column, (label, name) in zip(st.columns(3), files.items(), strict=True):
-        mime = "image/vnd.dxf" if name.endswith(".dxf") else "application/pdf"
-        column.download_button(
-            label, partial(make, name), name, mime, on_click="ignore", width="stretch", key=f"template_{name}"
-        )
+    files = (("Template, A4", "template_a4.pdf"), ("Template, Letter", "template_letter.pdf"),
+             ("Line for a cutter, DXF", "template.dxf"))  # fmt: skip
+    widgets.downloads([(label, name, partial(make, name)) for label, name in files], "template")
 
 
 def _say(plan: CorrectionPlan) -> None:
@@ -403,24 +318,16 @@ def _say(plan: CorrectionPlan) -> None:
         st.write(f"{number}. {step}")
     for stage, state in plan.states.items():
         st.write(f"{stage.capitalize()}: {state}")
-    _trims(plan)
-    widgets.show_notices(tuple(n for n in plan.notices if n not in first))
-    with st.expander("Cautions"):
-        for key in plan.cautions:
-            st.write(f"- {words.CAUTIONS[key]}")
-
-
-def _trims(plan: CorrectionPlan) -> None:
-    """How much to remove or add, every 25 mm and at each change."""
-    for stretch in plan.stretches:
-        if not stretch.trim.needed:
-            continue
-        st.subheader(f"New edge: {stretch.seam}", anchor=False)
+    say = widgets.lengths()
+    for stretch in plan.stretches:  # how much to remove or add, every 25 mm and at each change
         t = stretch.trim
-        say = widgets.lengths()
-        st.write(f"A {words.trim_total(t, say)}.")
-        rows = [
-            (say.place(r.s_mm), say.gap(r.gap_mm), say.target(r.new_gap_mm, r.gap_mm), words.trim_row(r, say))
-            for r in t.rows
-        ]
-        widgets.table("New edge", ("At", "Gap now", "New gap", "Metal"), rows)
+        if t.needed:
+            st.subheader(f"New edge: {stretch.seam}", anchor=False)
+            st.write(f"A {words.trim_total(t, say)}.")
+            rows = [
+                (say.place(r.s_mm), say.gap(r.gap_mm), say.target(r.new_gap_mm, r.gap_mm), words.trim_row(r, say))
+                for r in t.rows
+            ]
+            widgets.table("New edge", ("At", "Gap now", "New gap", "Metal"), rows)
+    widgets.show_notices(tuple(n for n in plan.notices if n not in first))
+    widgets.show_cautions(plan.cautions)

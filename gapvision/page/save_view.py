@@ -8,14 +8,14 @@ from typing import Any
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.specification_file import specification_from_table, specification_to_table
+from gapvision.formats.specification_file import specification_to_table
 from gapvision.model import Measurement, Specification
 from gapvision.page import session, widgets
-from gapvision.page.books import records, seam_title
-from gapvision.page.session import Chosen
+from gapvision.page.books import records, seam_title, wanted_of
+from gapvision.page.session import NEW, Chosen
 from gapvision.records import SIDES, STAGES, SUPPORTS, TICKS, Conditions, Job, Seam
+from gapvision.workshop import judge_line, keep_photo, photo_doubts
 
-_NEW = "new ..."
 _ASKED = "Job, seam, stage, conditions"
 
 #: What a photo is for: asked before it is taken.
@@ -25,14 +25,10 @@ PURPOSES = ("Just measure", "For a job")
 def ask_first(*, taken: bool) -> None:
     """Job, seam, stage and conditions, before the photo is taken; or just measure, and choose when saving.
 
-    Parameters
-    ----------
-    taken : bool
-        Whether photos are there already: then the box comes folded, with what was chosen as its title, so that photo
-        and verdict stand on a phone's first screen.
+    Once photos are there (``taken``) the box comes folded, with what was chosen as its title, so that photo and verdict
+    stand on a phone's first screen.
     """
-    purpose = st.segmented_control("What for", PURPOSES, key="what_for", default=None)
-    if purpose != PURPOSES[1]:
+    if st.segmented_control("What for", PURPOSES, key="what_for", default=None) != PURPOSES[1]:
         return
     with st.expander(_box_title() if taken else _ASKED, expanded=not taken, key="choose_box"):
         try:
@@ -40,30 +36,23 @@ def ask_first(*, taken: bool) -> None:
         except GapvisionError as error:
             widgets.show_error(error)
             return
-    if seam is not None and seam.spec:
-        spec = specification_from_table(seam.spec)
-        if len(spec.nominal) > 1:
-            st.info("What is wanted of this seam runs along it: it is judged by that, not by the gap typed below.")
-        elif st.session_state.get("spec_of") != seam.seam_id:
-            _take_over(spec)
+    spec = wanted_of(seam)
+    if spec is not None and len(spec.nominal) > 1:
+        st.info("What is wanted of this seam runs along it: it is judged by that, not by the gap typed below.")
+    elif spec is not None and seam is not None and st.session_state.get("spec_of") != seam.seam_id:
+        below, above = (widgets.to_type(x) for x in (spec.allow_below_mm, spec.allow_above_mm))
+        st.session_state["nominal"] = widgets.to_type(spec.nominal[0].gap_mm)
+        st.session_state["tolerance"] = above if below == above else f"-{below}; +{above}"
     st.session_state["spec_of"] = None if seam is None else seam.seam_id
 
 
 def _box_title() -> str:
     """What was chosen, in short."""
     state = st.session_state
-    job, seam = str(state.get("save_job", _NEW)), str(state.get("save_seam", _NEW))
-    if seam == _NEW:
+    job, seam = str(state.get("save_job", NEW)), str(state.get("save_seam", NEW))
+    if seam == NEW:
         seam = state["new_seam"].strip() or "seam without a name yet"
-    return f"{'New job' if job == _NEW else job}, {seam}, {state['stage']}"
-
-
-def _take_over(spec: Specification) -> None:
-    """Type a seam's own wanted gap and limits into their fields."""
-    below, above = spec.allow_below_mm, spec.allow_above_mm
-    st.session_state["nominal"] = f"{spec.nominal[0].gap_mm:.6g}mm"
-    same = abs(below - above) < 1e-9
-    st.session_state["tolerance"] = f"{above:.6g}mm" if same else f"-{below:.6g}mm; +{above:.6g}mm"
+    return f"{'New job' if job == NEW else job}, {seam}, {state['stage']}"
 
 
 def offer(photo: Chosen, measurement: Measurement, spec: Specification | None) -> None:
@@ -73,31 +62,31 @@ def offer(photo: Chosen, measurement: Measurement, spec: Specification | None) -
         saved = st.session_state.pop("saved", None)
         if saved:
             st.success(saved)
-    first = st.session_state.get("what_for") == PURPOSES[1]
+    state = st.session_state
     try:
-        if first:
+        if state.get("what_for") == PURPOSES[1]:
             st.subheader("Save", anchor=False)
             job, seam = chosen()
-            name = st.session_state["new_seam"].strip() if seam is None else seam_title(seam)
+            name = state["new_seam"].strip() if seam is None else seam_title(seam)
             st.write(
                 f"Goes to {'a new job' if job is None else 'job ' + job.reference}, "
-                f"{f'seam {name}' if name else 'a seam without a name yet'}, stage {st.session_state['stage']}."
+                f"{f'seam {name}' if name else 'a seam without a name yet'}, stage {state['stage']}."
             )
-            if _pressed(measurement, job):
-                _save(photo, measurement, spec, job, seam)
+            box = st.container()
         else:
-            with st.expander("Save to a job", key="save_box"):
+            box = st.expander("Save to a job", key="save_box")
+            with box:
                 job, seam = _choices()
-                if _pressed(measurement, job):
-                    _save(photo, measurement, spec, job, seam)
+        with box:
+            pressed = _pressed(measurement, job)
+        if pressed:
+            _save(photo, measurement, spec, job, seam)
     except GapvisionError as error:
         widgets.show_error(error)
 
 
 def _pressed(measurement: Measurement, job: Job | None) -> bool:
     """The button that saves; what is in doubt about stage or day is asked first."""
-    from gapvision.workshop import photo_doubts
-
     taken = measurement.photo
     job_id = None if job is None else job.job_id
     about = (st.session_state["stage"], _day(measurement), taken.sha256, taken.taken_at)
@@ -116,11 +105,16 @@ def _day(measurement: Measurement) -> str:
 
 def chosen() -> tuple[Job | None, Seam | None]:
     """The job and the seam chosen above; None: new ones."""
-    reference = st.session_state.get("save_job")
-    jobs = {line.job.reference: line.job for line in records().jobs(limit=200)}
-    job = jobs.get(str(reference))
-    seams = {} if job is None else {seam_title(s): s for s in records().seams(job.job_id)}
-    return job, seams.get(str(st.session_state.get("save_seam")))
+    job = _jobs().get(str(st.session_state.get("save_job")))
+    return job, _seams(job).get(str(st.session_state.get("save_seam")))
+
+
+def _jobs() -> dict[str, Job]:
+    return {line.job.reference: line.job for line in records().jobs(limit=200)}
+
+
+def _seams(job: Job | None) -> dict[str, Seam]:
+    return {} if job is None else {seam_title(s): s for s in records().seams(job.job_id)}
 
 
 def _choices() -> tuple[Job | None, Seam | None]:
@@ -128,23 +122,23 @@ def _choices() -> tuple[Job | None, Seam | None]:
     # Widgets take a new value only before they are drawn: what was saved last is chosen now.
     for key, value in st.session_state.pop("saved_to", {}).items():
         st.session_state[key] = value
-    jobs = {line.job.reference: line.job for line in records().jobs(limit=200)}
+    jobs = _jobs()
     if st.session_state.get("save_job") not in jobs:
-        st.session_state["save_job"] = _NEW
-    reference = st.selectbox("Job", [_NEW, *jobs], key="save_job")
+        st.session_state["save_job"] = NEW
+    reference = st.selectbox("Job", [NEW, *jobs], key="save_job")
     job = jobs.get(reference)
     if job is None:
         left, right = st.columns(2)
         left.text_input("Reference", key="new_reference", placeholder="empty: the next free number")
         right.text_input("Customer", key="new_customer")
         st.text_input("Car, in your own words", key="new_car")
-    seams = {} if job is None else {seam_title(s): s for s in records().seams(job.job_id)}
+    seams = _seams(job)
     before = st.session_state.get("save_job_before", reference)
     st.session_state["save_job_before"] = reference
     if st.session_state.get("save_seam") not in seams:
         # Another job: its first seam is proposed; "new ..." that was chosen stays.
-        st.session_state["save_seam"] = next(iter(seams), _NEW) if before != reference else _NEW
-    seam = seams.get(st.selectbox("Seam", [*seams, _NEW], key="save_seam"))
+        st.session_state["save_seam"] = next(iter(seams), NEW) if before != reference else NEW
+    seam = seams.get(st.selectbox("Seam", [*seams, NEW], key="save_seam"))
     if seam is None:
         left, right = st.columns(2)
         left.text_input("Name of the seam", key="new_seam", placeholder="e.g. door, rear")
@@ -168,11 +162,8 @@ def _conditions() -> Conditions:
     try:
         degrees = float(temperature) if temperature else None
     except ValueError:
-        raise GapvisionError(
-            "value-out-of-range",
-            f"'{temperature}' is not a temperature.",
-            "Write degrees Celsius, e.g. 18, or nothing.",
-        ) from None
+        said = f"'{temperature}' is not a temperature."
+        raise GapvisionError("value-out-of-range", said, "Write degrees Celsius, e.g. 18, or nothing.") from None
     ticks: dict[str, Any] = {key: True if st.session_state[key] else None for key in TICKS}
     return Conditions(
         **ticks, support=st.session_state["support"], metal_temp_c=degrees, remarks=st.session_state["remarks"]
@@ -182,8 +173,6 @@ def _conditions() -> Conditions:
 def _save(
     photo: Chosen, measurement: Measurement, spec: Specification | None, job: Job | None, seam: Seam | None
 ) -> None:
-    from gapvision.workshop import judge_line, keep_photo
-
     store, state, conditions = records(), st.session_state, _conditions()
     if seam is None and not state["new_seam"].strip():
         raise GapvisionError("record-text-bad", "The seam has no name.", "Write which seam it is, e.g. door, rear.")

@@ -7,15 +7,24 @@ through before the passcode is given, the web socket and media files included.
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from starlette.concurrency import run_in_threadpool
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.routing import Route
+
+from gapvision.errors import GapvisionError
+from gapvision.model import Settings
+from gapvision.page import service, take_form, viewer
+from gapvision.page.books import stored_path
+from gapvision.page.drawings import file_drawing
 from gapvision.page.guard import Guard
 from gapvision.page.inbox import Inbox
-
-if TYPE_CHECKING:
-    from starlette.requests import Request
-    from starlette.responses import Response
+from gapvision.samples import find_sample, list_samples
 
 ENTRY = Path(__file__).parent / "entry.py"
 
@@ -38,20 +47,9 @@ CONFIG: dict[str, Any] = {
 
 
 def parts(guard: Guard | None = None) -> dict[str, Any]:
-    """Middleware and routes for ``streamlit.App``.
-
-    Parameters
-    ----------
-    guard : Guard, optional
-        Who may come in; this machine only when left out.
-    """
-    from starlette.middleware import Middleware
-    from starlette.routing import Route
-
-    from gapvision.page import take_form
-
+    """Middleware and routes for ``streamlit.App``; without a guard only this machine may come in."""
     return {
-        "middleware": [Middleware(_Guarded, guard=guard or Guard())],
+        "middleware": [Middleware(_guarded, guard=guard or Guard())],
         "routes": [
             Route("/take", take_form.show, methods=["GET"]),
             Route("/take", take_form.accept, methods=["POST"]),
@@ -62,8 +60,6 @@ def parts(guard: Guard | None = None) -> dict[str, Any]:
 
 def run_page(*, address: str, port: int, guard: Guard) -> None:
     """Serve until stopped."""
-    import sys
-
     import streamlit as st
 
     Inbox().sweep()
@@ -75,10 +71,7 @@ def run_page(*, address: str, port: int, guard: Guard) -> None:
 
 def _warm_up() -> None:
     """Load the libraries and measure the first sample before anyone waits for it."""
-    from gapvision.errors import GapvisionError
-    from gapvision.model import Settings
-    from gapvision.page import main, service, viewer
-    from gapvision.samples import list_samples
+    from gapvision.page import main
 
     del main  # imported for what it loads
     try:
@@ -89,42 +82,23 @@ def _warm_up() -> None:
         return  # the page itself says what is wrong
 
 
-class _Guarded:
+def _guarded(app: Any, guard: Guard) -> Any:
     """ASGI middleware: asks the guard first."""
 
-    def __init__(self, app: Any, guard: Guard) -> None:
-        self.app, self.guard = app, guard
-
-    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
+    async def run(scope: Any, receive: Any, send: Any) -> None:
         if scope["type"] in ("http", "websocket"):
-            await self.guard.pass_or_stop(self.app, scope, receive, send)
+            await guard.pass_or_stop(app, scope, receive, send)
         else:
-            await self.app(scope, receive, send)
+            await app(scope, receive, send)
+
+    return run
 
 
 async def _photo(request: Request) -> Response:
-    """A photo of a ticket or a sample, upright, without its metadata."""
-    from starlette.concurrency import run_in_threadpool
-    from starlette.responses import PlainTextResponse, Response
-
-    from gapvision.errors import GapvisionError
-    from gapvision.page import service, viewer
-    from gapvision.page.drawings import file_drawing
-    from gapvision.samples import find_sample
-
-    ticket, sha256, size = (request.path_params[k] for k in ("ticket", "sha256", "size"))
+    """A photo of a ticket, a sample or the records, upright, without its metadata."""
+    place, sha256, size = (request.path_params[k] for k in ("ticket", "sha256", "size"))
     longest = {"preview": viewer.PREVIEW_PX, "full": viewer.FULL_PX, "thumb": 360}.get(size)
-    path = None
-    if longest is not None and ticket == "sample":
-        sample = await run_in_threadpool(find_sample, sha256)
-        path = sample.path if sample else None
-    elif longest is not None and Inbox.is_ticket(ticket):
-        photo = await run_in_threadpool(Inbox().find, ticket, sha256)
-        path = photo.path if photo else None
-    elif longest is not None and ticket == "record":
-        from gapvision.page.books import stored_path
-
-        path = await run_in_threadpool(stored_path, sha256)
+    path = None if longest is None else await run_in_threadpool(_path, place, sha256)
     if path is None or longest is None:
         return PlainTextResponse("There is no such photo.", status_code=404)
     try:
@@ -134,3 +108,13 @@ async def _photo(request: Request) -> Response:
             return Response(file_drawing(), media_type="image/svg+xml")
         return PlainTextResponse(str(error), status_code=415)
     return Response(data, media_type="image/jpeg", headers={"Cache-Control": "private, max-age=86400"})
+
+
+def _path(place: str, sha256: str) -> Path | None:
+    """Where a photo lies on the disk."""
+    if place == "record":
+        return stored_path(sha256)
+    found = find_sample(sha256) if place == "sample" else None
+    if Inbox.is_ticket(place):
+        return getattr(Inbox().find(place, sha256), "path", None)
+    return getattr(found, "path", None)

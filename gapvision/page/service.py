@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import io
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -14,6 +14,7 @@ from gapvision.errors import GapvisionError
 from gapvision.geometry.leaving_out import leave_out
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.model import ExtraLine, LeftOut, Measurement, Notice, Settings, Verdict
+from gapvision.page.inbox import InboxPhoto
 from gapvision.recipe import measure_photo
 
 _T = TypeVar("_T")
@@ -27,29 +28,23 @@ class _Memory:
     """Last results by key; a second asker for the same key waits for the first instead of working too."""
 
     def __init__(self, size: int) -> None:
-        self._size, self._kept, self._lock = size, OrderedDict[Any, Any](), threading.Lock()
-        self._busy: dict[Any, threading.Lock] = {}
+        self._size, self._kept, self._lock = size, OrderedDict[Any, Future[Any]](), threading.Lock()
 
     def get(self, key: Any, make: Callable[[], _T]) -> _T:
         with self._lock:
-            if key in self._kept:
-                self._kept.move_to_end(key)
-                return self._kept[key]  # type: ignore[no-any-return]
-            busy = self._busy.setdefault(key, threading.Lock())
-        with busy:
-            with self._lock:
-                if key in self._kept:
-                    return self._kept[key]  # type: ignore[no-any-return]
+            mine = key not in self._kept
+            result: Future[_T] = self._kept.setdefault(key, Future())
+            self._kept.move_to_end(key)
+            while len(self._kept) > self._size:
+                self._kept.popitem(last=False)
+        if mine:
             try:
-                value = make()
+                result.set_result(make())
+            except BaseException as error:
                 with self._lock:
-                    self._kept[key] = value
-                    while len(self._kept) > self._size:
-                        self._kept.popitem(last=False)
-            finally:
-                with self._lock:
-                    self._busy.pop(key, None)
-        return value
+                    self._kept.pop(key, None)
+                result.set_exception(error)
+        return result.result()
 
 
 _measurements, _pictures = _Memory(_KEPT_MEASUREMENTS), _Memory(_KEPT_PICTURES)
@@ -72,8 +67,7 @@ def measure(path: Path, name: str, sha256: str, settings: Settings) -> Measureme
 
         with _AT_ONCE:
             try:
-                photo = read_photo(path, name)
-                return measure_photo(photo, settings)
+                return measure_photo(read_photo(path, name), settings)
             except MemoryError:
                 raise GapvisionError("file-too-large", "There is not enough memory to open the picture.") from None
 
@@ -84,14 +78,11 @@ def measure(path: Path, name: str, sha256: str, settings: Settings) -> Measureme
 
 def _with_resolution_advice(measurement: Measurement, tolerance_mm: float | None) -> Measurement:
     """Add the advice about too few pixels for the tolerance, as measuring with the tolerance would."""
-    if tolerance_mm is None or measurement.scale is None:
+    least, scale = LEAST_PX_PER_TOLERANCE.value, measurement.scale
+    if tolerance_mm is None or scale is None or scale.px_per_mm * tolerance_mm >= least:
         return measurement
-    if measurement.scale.px_per_mm * tolerance_mm >= LEAST_PX_PER_TOLERANCE.value:
-        return measurement
-    advice = Notice(code="resolution-low")
-    return _advised.get(
-        measurement, lambda: replace(measurement, status="warn", notices=(advice, *measurement.notices))
-    )
+    notices = (Notice(code="resolution-low"), *measurement.notices)
+    return _advised.get(measurement, lambda: replace(measurement, status="warn", notices=notices))
 
 
 def without_spans(measurement: Measurement, spans: tuple[LeftOut, ...]) -> Measurement:
@@ -109,44 +100,39 @@ def remembered(key: Any, make: Callable[[], _T]) -> _T:
     return _pictures.get(key, work)
 
 
-def quick_look(path: Path, name: str, sha256: str) -> list[Notice]:
-    """Whether a photo will do, at once and without measuring it; empty: good.
-
-    Raises
-    ------
-    GapvisionError
-        If the file cannot be read.
-    """
+def quick_words(photo: InboxPhoto) -> tuple[str, str]:
+    """Whether a photo will do, at once and without measuring it: 'good', or what is wrong and what to do; and its code."""
 
     def work() -> list[Notice]:
         from gapvision.intake.photo import read_photo
         from gapvision.vision.quality import quick_check
 
         with _AT_ONCE:
-            return quick_check(read_photo(path, name))
+            return quick_check(read_photo(photo.path, photo.name))
 
-    return _looks.get(sha256, work)
+    try:
+        notices = _looks.get(photo.sha256, work)
+    except GapvisionError as error:
+        return str(error), error.code
+    return (f"{notices[0].message} {notices[0].advice}", notices[0].code) if notices else ("good", "")
 
 
 def picture(path: Path, sha256: str, longest_px: int) -> bytes:
     """An upright JPEG of a photo for looking at, without its metadata."""
 
-    def work() -> bytes:
+    def make() -> bytes:
         from PIL import Image
 
         from gapvision.intake.photo import read_colour
+        from gapvision.reports.overlay import overlay_bytes
 
-        with _AT_ONCE:
-            pixels = read_colour(path, max_side_px=longest_px)
-        buffer = io.BytesIO()
-        Image.fromarray(pixels).save(buffer, format="JPEG", quality=88)
-        return buffer.getvalue()
+        return overlay_bytes(Image.fromarray(read_colour(path, max_side_px=longest_px)), "JPEG")
 
-    return _pictures.get((sha256, longest_px), work)
+    return remembered((sha256, longest_px), make)
 
 
 def profile_plot(
-    measurement: Measurement, verdict: Verdict | None, unit: str, kind: str, more: tuple[ExtraLine, ...] = ()
+    measurement: Measurement, verdict: Verdict | None, unit: str, more: Sequence[ExtraLine], kind: str
 ) -> bytes:
     """The profile with its further lines as ``png`` or ``svg``."""
     from gapvision.reports.figures import draw_profile, figure_bytes

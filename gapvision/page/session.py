@@ -3,102 +3,59 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import streamlit as st
 from streamlit.errors import StreamlitAPIException
 
 from gapvision.model import DecisionRule, LeftOut
 from gapvision.page.inbox import Inbox
+from gapvision.records import TICKS
 from gapvision.samples import list_samples
 
 #: What Decide judges by when nothing else is chosen.
 OWN_TOLERANCE = "the tolerance typed in Measure"
+#: The entry of a list that makes a new job or seam.
+NEW = "new ..."
 
+_TEXTS = (
+    "check_length check_width photo remarks who metal_temp support known_a_radius known_b_radius known_step known_step_u "
+    "new_reference new_customer new_car new_seam new_side note_text job_reference job_customer job_car job_notes "
+    "smallest_gap movement panel_shape panel_usual panel_side search span_from span_to span_reason"
+)
 #: Widgets whose content is kept in the draft, with what they hold at first.
 DEFAULTS: dict[str, Any] = {
+    **dict.fromkeys(_TEXTS.split(), ""),
+    **dict.fromkeys(TICKS, False),
+    **dict.fromkeys(("move_shift", "move_turn", "panel_x", "panel_y", "panel_turn"), 0.0),
+    **dict.fromkeys(("known_a", "known_b"), "not sure"),
+    **dict.fromkeys(("save_job", "save_seam"), NEW),
     "view": "Measure",
     "nominal": "3/16in",
     "tolerance": "0.5mm",
-    "check_length": "",
-    "check_width": "",
     "unit": "mm",
-    "photo": "",
-    "remarks": "",
-    "who": "",
-    "metal_temp": "",
-    "support": "",
-    "latched": False,
-    "seal_fitted": False,
-    "shims_tight": False,
-    "hinges_tight": False,
-    "doors_closed": False,
     "edges_method": "auto",
-    "known_a": "not sure",
-    "known_a_radius": "",
-    "known_b": "not sure",
-    "known_b_radius": "",
-    "known_step": "",
-    "known_step_u": "",
-    "new_reference": "",
-    "new_customer": "",
-    "new_car": "",
-    "new_seam": "",
-    "new_side": "",
-    "note_text": "",
-    "job_reference": "",
-    "job_customer": "",
-    "job_car": "",
-    "job_notes": "",
     "stage": "as found",
     "what_for": "Just measure",
-    "save_job": "new ...",
-    "save_seam": "new ...",
     "spec_name": OWN_TOLERANCE,
     "rule": "proven",
-    "smallest_gap": "",
-    "movement": "",
     "finish_stage": "bare metal",
     "finish_kinds": [],
     "risk": 5,
-    "move_shift": 0.0,
-    "move_turn": 0.0,
-    "panel_x": 0.0,
-    "panel_y": 0.0,
-    "panel_turn": 0.0,
-    "panel_shape": "",
-    "panel_usual": "",
-    "panel_side": "",
-    "search": "",
-    "span_from": "",
-    "span_to": "",
-    "span_reason": "",
 }
 #: Widgets that come by number (coats, films, a specification's lines, a seam's stages) begin with one of these words;
 #: kept likewise.
 PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "datum_", "sheet_")
-
-
 #: What else the draft holds, as it was made on the page.
 _FREE = (
-    "seam_points",
-    "excluded",
-    "newest",
-    "job",
-    "seam",
-    "panel_drafts",
-    "panel_photos",
-    "plan_shown",
-    "from_record",
-    "decide_seam",
-    "save_job_before",
+    *("seam_points", "excluded", "newest", "job", "seam", "panel_drafts", "panel_photos", "plan_shown", "from_record"),
+    *("decide_seam", "save_job_before"),
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Chosen:
+class Chosen(NamedTuple):
     """The photo on screen: where it lies, its name, its address for the browser."""
 
     path: Path
@@ -117,32 +74,26 @@ class Chosen:
 
 
 def start() -> str:
-    """Find or make the ticket, and bring back the draft after a reload.
-
-    Returns
-    -------
-    str
-        The ticket.
-    """
-    inbox = Inbox()
-    ticket = st.query_params.get("ticket", "")
+    """Find or make the ticket, and bring back the draft after a reload."""
+    state, inbox = st.session_state, Inbox()
+    ticket = str(st.query_params.get("ticket", ""))
     if not Inbox.is_ticket(ticket):
-        ticket = st.session_state.get("ticket") or inbox.new_ticket()
+        ticket = state.get("ticket") or inbox.new_ticket()
         st.query_params["ticket"] = ticket
-    if st.session_state.get("ticket") != ticket:
-        first = "ticket" not in st.session_state
-        st.session_state["ticket"] = ticket
-        draft = st.session_state["_kept"] = inbox.load_draft(ticket)
+    if state.get("ticket") != ticket:
+        first = "ticket" not in state
+        state["ticket"] = ticket
+        draft = state["_kept"] = inbox.load_draft(ticket)
         for key, value in DEFAULTS.items():
-            if first and key in st.session_state and key not in draft:
+            if first and key in state and key not in draft:
                 continue  # a fresh visit for which a view was chosen already
             kept = draft.get(key, value)
-            st.session_state[key] = kept if isinstance(kept, type(value)) else value
+            state[key] = kept if isinstance(kept, type(value)) else value
         for key in draft:
-            if key in _FREE or (key.startswith(PREFIXES) and key not in DEFAULTS):
-                st.session_state[key] = draft[key]
+            if key in _FREE or _is_numbered(key):
+                state[key] = draft[key]
     _hold()
-    return str(ticket)
+    return ticket
 
 
 def _hold() -> None:
@@ -150,22 +101,15 @@ def _hold() -> None:
 
     One that was on screen is left alone: a value set here goes to the browser, over what is being typed just now.
     """
-    seen, kept = st.session_state.get("_on_screen", ()), st.session_state.get("_kept") or {}
-    for key in (*DEFAULTS, *(k for k in kept if k.startswith(PREFIXES) and k not in DEFAULTS)):
-        if key in st.session_state and key in seen:
-            continue
-        usual = kept.get(key, DEFAULTS.get(key))
-        st.session_state[key] = st.session_state.get(key, usual)
+    state = st.session_state
+    seen, kept = state.get("_on_screen", ()), state.get("_kept") or {}
+    for key in (*DEFAULTS, *filter(_is_numbered, kept)):
+        if key not in state or key not in seen:
+            state[key] = state.get(key, kept.get(key, DEFAULTS.get(key)))
 
 
 def look_around(*, whole: bool) -> None:
-    """Note which of these widgets the run that ends has drawn.
-
-    Parameters
-    ----------
-    whole : bool
-        False when the run was cut short by a newer one: then what it did not come to may still be on screen.
-    """
+    """Note which widgets the run that ends has drawn; of one cut short, what it did not come to may still be on screen."""
     seen = set() if whole else set(st.session_state.get("_on_screen", ()))
     for key in (*DEFAULTS, *_numbered()):
         try:
@@ -187,7 +131,11 @@ def keep(ticket: str) -> None:
 
 def _numbered() -> list[str]:
     """Keys of the widgets that come by number."""
-    return [str(k) for k in st.session_state if str(k).startswith(PREFIXES) and str(k) not in DEFAULTS]
+    return [k for k in map(str, st.session_state) if _is_numbered(k)]
+
+
+def _is_numbered(key: str) -> bool:
+    return key.startswith(PREFIXES) and key not in DEFAULTS
 
 
 def photos(ticket: str) -> list[Chosen]:
@@ -200,6 +148,11 @@ def rule() -> DecisionRule:
     """The decision rule chosen in Decide, by which the whole page judges."""
     name, risk = st.session_state["rule"], st.session_state["risk"]
     return DecisionRule(name=name, risk=risk / 100) if name == "risk" else DecisionRule(name=name)
+
+
+def text(key: str) -> str:
+    """What stands in a field."""
+    return str(st.session_state[key]).strip()
 
 
 def choose(sha256: str) -> None:
@@ -215,12 +168,8 @@ def seam_points(sha256: str) -> tuple[tuple[float, float], ...] | None:
 
 def set_seam_points(sha256: str, points: list[list[float]] | None) -> None:
     """Keep, or with None forget, the points tapped on a photo."""
-    known = dict(st.session_state.get("seam_points", {}))
-    if points:
-        known[sha256] = points
-    else:
-        known.pop(sha256, None)
-    st.session_state["seam_points"] = known
+    others = {k: v for k, v in st.session_state.get("seam_points", {}).items() if k != sha256}
+    st.session_state["seam_points"] = others | ({sha256: points} if points else {})
 
 
 def excluded(sha256: str) -> tuple[LeftOut, ...]:

@@ -44,22 +44,18 @@ def _ask(sheet: int, name: str) -> None:
         f"**{name} is unchecked.** Measure both check lines on the printed sheet with a steel rule and tell them once: "
         "they are remembered for all photos of its strips. Until then U allows for a printer that scales."
     )
-    left, right = st.columns(2)
-    length = left.text_input("Its 200 mm line measures", key=f"sheet_length_{sheet}", placeholder="e.g. 198.6mm")
-    width = right.text_input("Its 150 mm line measures", key=f"sheet_width_{sheet}", placeholder="e.g. 149.2mm")
+    length, width = widgets.text_fields(
+        ("Its 200 mm line measures", f"sheet_length_{sheet}", "e.g. 198.6mm"),
+        ("Its 150 mm line measures", f"sheet_width_{sheet}", "e.g. 149.2mm"),
+    )
     if not st.button("Remember for this sheet", key=f"keep_sheet_{sheet}"):
         return
-    try:
+    with widgets.telling():
         if not (length.strip() and width.strip()):
-            raise GapvisionError(
-                "value-out-of-range", "Both lines are needed: printers do not scale alike both ways.", "Give both lengths."
-            )
+            said = "Both lines are needed: printers do not scale alike both ways."
+            raise GapvisionError("value-out-of-range", said, "Give both lengths.")
         along, across, _ = print_scales(length, width)
-        check = SheetCheck(
-            sheet=sheet, print_scale_along=along, print_scale_across=across, checked_on=date.today().isoformat()
-        )
+        today = date.today().isoformat()
+        check = SheetCheck(sheet=sheet, print_scale_along=along, print_scale_across=across, checked_on=today)
         write_sheet(data_folder(), check)
-    except GapvisionError as error:
-        widgets.show_error(error)
-        return
-    st.rerun()
+        st.rerun()

@@ -9,15 +9,19 @@ photo is sent on its own, with progress, and tried again when the network was cu
 from __future__ import annotations
 
 import html
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect, Request
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from gapvision.errors import GapvisionError
+from gapvision.page.drawings import drawing_for
 from gapvision.page.guard import PLAIN_STYLE
-from gapvision.page.inbox import MOST_PHOTOS, Inbox, InboxPhoto
-
-if TYPE_CHECKING:
-    from starlette.requests import Request
-    from starlette.responses import Response
+from gapvision.page.inbox import MOST_PHOTOS, Inbox
+from gapvision.page.service import quick_words
 
 MOST_BYTES = 60 * 1024 * 1024  # of one photo, as for the page's own upload
 _MOST_POST = 10 * MOST_BYTES
@@ -26,8 +30,6 @@ ACCEPT = "image/*,.heic,.heif"
 
 async def show(request: Request) -> Response:
     """The form."""
-    from starlette.responses import HTMLResponse, RedirectResponse
-
     ticket = request.query_params.get("ticket", "")
     if not Inbox.is_ticket(ticket):
         return RedirectResponse(f"/take?ticket={Inbox().new_ticket()}", status_code=303)
@@ -36,12 +38,6 @@ async def show(request: Request) -> Response:
 
 async def accept(request: Request) -> Response:
     """Keep the posted photos and go on to the page; as JSON for the form's script."""
-    from starlette.concurrency import run_in_threadpool
-    from starlette.datastructures import UploadFile
-    from starlette.exceptions import HTTPException
-    from starlette.requests import ClientDisconnect
-    from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
-
     ticket = request.query_params.get("ticket", "")
     by_script = request.headers.get("accept", "") == "application/json"
 
@@ -53,7 +49,8 @@ async def accept(request: Request) -> Response:
 
     if not Inbox.is_ticket(ticket):
         return answer(400, "The form was not complete. Open the page again.")
-    if not _same_site(request):
+    # The guard has compared Origin and Host; browsers that send no Origin say here where a post comes from.
+    if request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
         return answer(403, "The photos did not come from this page's own form.")
     try:
         size = int(request.headers.get("content-length", ""))
@@ -79,29 +76,9 @@ async def accept(request: Request) -> Response:
     if not kept:
         return answer(422, "No photo was chosen.")
     if by_script:
-        said, picture = await run_in_threadpool(_quick_words, kept[-1])
-        return JSONResponse({"kept": [photo.sha256 for photo in kept], "said": said, "picture": picture})
+        said, code = await run_in_threadpool(quick_words, kept[-1])
+        return JSONResponse({"kept": [photo.sha256 for photo in kept], "said": said, "picture": drawing_for(code)})
     return RedirectResponse(f"/?ticket={ticket}", status_code=303)
-
-
-def _quick_words(photo: InboxPhoto) -> tuple[str, str]:
-    """Whether the photo will do, in a sentence ('good' when it will), and a drawing of what to do."""
-    from gapvision.page.drawings import drawing_for
-    from gapvision.page.service import quick_look
-
-    try:
-        notices = quick_look(photo.path, photo.name, photo.sha256)
-    except GapvisionError as error:
-        return str(error), drawing_for(error.code)
-    if not notices:
-        return "good", ""
-    return f"{notices[0].message} {notices[0].advice}", drawing_for(notices[0].code)
-
-
-def _same_site(request: Request) -> bool:
-    """Whether the form was this server's own (a browser tells where a post comes from)."""
-    # The guard has compared Origin and Host; browsers that send no Origin say it here.
-    return request.headers.get("sec-fetch-site", "same-origin") in ("same-origin", "none")
 
 
 _SCRIPT = """

@@ -327,7 +327,7 @@ class Viewer {
       svg.style.height = `${H}px`;
       const [X, Y] = frame(svg, box, form.places, -half, half, heights, W < 520);
       write(svg, 4, 14, `${line.label} [${form.unit}]`, "start");
-      series(svg, line, X, Y, "gv-edge");
+      series(svg, { ...this.data.picture.lines[0], ...line }, X, Y, "gv-edge");
     });
     steep.textContent = form.note.replace("{times}", times);
   }
@@ -336,7 +336,7 @@ class Viewer {
     const d = this.data, n = d.places.length;
     if (!n) { this.read.textContent = ""; return; }
     this.chosen = Math.min(Math.max(i, 0), n - 1);
-    this.read.textContent = `Station ${d.places[this.chosen]}: ${d.readings[this.chosen]}`;
+    this.read.textContent = `Station ${d.places[this.chosen]}: ${d.readings.map((part) => part.words[part.at[this.chosen]]).join("")}`;
     this.slider.value = this.chosen;
     this.slider.setAttribute("aria-valuetext", this.read.textContent);
     if (draw) this.drawOverlay();

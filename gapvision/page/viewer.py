@@ -8,16 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from gapvision.model import OUT, ExtraLine, FloatArray, GapProfile, Measurement, Verdict
-from gapvision.reports.profile_picture import (
-    EDGE_A,
-    EDGE_B,
-    ProfilePicture,
-    as_plain,
-    build_form,
-    build_picture,
-    marks_along,
-)
+from gapvision.model import OUT, ExtraLine, FloatArray, Measurement, Verdict
+from gapvision.reports import profile_picture as pp
 from gapvision.words import Lengths
 
 _HERE = Path(__file__).parent
@@ -35,18 +27,10 @@ def viewer_data(
     more: Sequence[ExtraLine] = (),
     tappable: bool = False,
 ) -> dict[str, Any]:
-    """Everything the browser draws, as plain lists.
+    """Everything the browser draws, as plain lists; of a refused photo only the photo, for tapping the seam.
 
-    Parameters
-    ----------
-    measurement : Measurement
-        Measured, or refused (then only the photo is shown, for tapping the seam).
-    verdict, unit, more
-        As :func:`gapvision.reports.profile_picture.build_picture`.
-    preview_url, full_url : str
-        The photo small and whole.
-    tappable : bool
-        Whether points along the seam may be tapped, and spans left out.
+    ``verdict``, ``unit`` and ``more`` as for :func:`gapvision.reports.profile_picture.build_picture`; the addresses are
+    those of the photo small and whole; ``tappable``: points along the seam may be tapped, and spans left out.
     """
     width, height = measurement.photo.width_px, measurement.photo.height_px
     data: dict[str, Any] = {
@@ -65,44 +49,50 @@ def viewer_data(
     profile = measurement.profile
     if profile is None or not len(profile.s_mm):
         return data
-    picture, say = build_picture(measurement, verdict, more, unit), Lengths(unit)
+    picture, form, say = pp.build_picture(measurement, verdict, more, unit), pp.build_form(measurement, unit), Lengths(unit)
     start = len(profile.s_mm) // 2
     if verdict is not None and verdict.worst is not None:
         start = int(np.argmin(np.abs(profile.s_mm - verdict.worst.worst_at_mm)))
+    plain = pp.as_plain(form)
+    for line in plain["lines"]:  # they stand on the gap's stations
+        del line["s"], line["runs"]
+    edges = (("A", pp.EDGE_A, "", profile.edge_a_px), ("B", pp.EDGE_B, "9 4", profile.edge_b_px))
     return data | {
-        "picture": as_plain(picture),
-        "form": as_plain(build_form(measurement, unit)),
-        "edges": [
-            {"letter": letter, "colour": colour, "dash": dash, "px": np.round(px, 2).tolist()}
-            for letter, colour, dash, px in (
-                ("A", EDGE_A, "", profile.edge_a_px),
-                ("B", EDGE_B, "9 4", profile.edge_b_px),
-            )
-        ],
-        "marks_along": marks_along(profile.s_mm, unit),
+        "picture": pp.as_plain(picture),
+        "form": plain,
+        "edges": [{"letter": x, "colour": c, "dash": dash, "px": np.round(px, 2).tolist()} for x, c, dash, px in edges],
+        "marks_along": pp.marks_along(profile.s_mm, unit),
         "places": [say.place(float(s)) for s in profile.s_mm],
-        "readings": _readings(picture, profile, verdict, say),
+        "readings": _readings(picture, verdict, say),
         "start_index": start,
     }
 
 
-def _readings(picture: ProfilePicture, profile: GapProfile, verdict: Verdict | None, say: Lengths) -> list[str]:
-    """What each station says: gap, U, state, and the further lines where they have a station beside it."""
+def _readings(picture: pp.ProfilePicture, verdict: Verdict | None, say: Lengths) -> list[dict[str, list[Any]]]:
+    """What each station says, in parts: gap, U, state, and the further lines where they have a station beside it.
 
-    def told(gap: float, u: float | None) -> str:
-        return say.gap(gap) + ("" if u is None else f", U {say.small(u, both=True)}")
+    Of each part the different words, and which of them each station has: they are few, the stations many.
+    """
+    s, columns = picture.lines[0].s, []
+    for line in picture.lines:
+        beside, first = _beside(s, line.s), line is picture.lines[0]
+        name = "gap" if first else f"; {line.label}"
+        columns.append([f"{name} {say.gap(float(line.y[k]))}" if k >= 0 else "" for k in beside])
+        if line.u is not None:
+            columns.append([f", U {say.small(float(line.u[k]), both=True)}" if k >= 0 else "" for k in beside])
+        if first and verdict is not None:
+            told = zip(verdict.states, verdict.sides, strict=True)
+            columns.append([f", too {side}" if state == OUT else f", {state}" for state, side in told])
+    found: list[dict[str, list[Any]]] = []
+    for column in columns:
+        number = {words: k for k, words in enumerate(dict.fromkeys(column))}
+        found.append({"words": list(number), "at": [number[words] for words in column]})
+    return found
 
-    readings = [
-        f"gap {told(g, u)}" for g, u in zip(profile.gap_mm.tolist(), profile.expanded_u_mm.tolist(), strict=True)
-    ]
-    if verdict is not None:
-        for i, (state, side) in enumerate(zip(verdict.states, verdict.sides, strict=True)):
-            readings[i] += f", too {side}" if state == OUT else f", {state}"
-    for line in picture.lines[1:]:
-        for i, k in enumerate(_beside(profile.s_mm, line.s)):
-            if k >= 0:
-                readings[i] += f"; {line.label} {told(float(line.y[k]), None if line.u is None else float(line.u[k]))}"
-    return readings
+
+def reading(data: dict[str, Any], i: int) -> str:
+    """What station ``i`` says, as the browser puts it together."""
+    return "".join(part["words"][part["at"][i]] for part in data["readings"])
 
 
 def _beside(s: FloatArray, others: FloatArray) -> list[int]:

@@ -1,9 +1,7 @@
-"""Drawings of the evidence report, as vectors: the plot of the gap, and the photo with its edges."""
+"""The plot of the evidence report, as vectors: puts a figure of matplotlib on a page of reportlab."""
 
 from __future__ import annotations
 
-import io
-from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,15 +9,11 @@ from matplotlib.backend_bases import RendererBase
 from matplotlib.path import Path as MplPath
 from matplotlib.transforms import Affine2D
 from reportlab.lib.colors import Color
-from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfgen.pathobject import PDFPathObject
 from reportlab.platypus import Flowable
 
-from gapvision.geometry.runs import runs
-from gapvision.model import FloatArray
-from gapvision.reports.crops import SeamCrop
-from gapvision.reports.evidence_style import INK, LINE, QUIET, fonts
-from gapvision.reports.profile_picture import Tick
+from gapvision.reports.evidence_style import fonts
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -110,90 +104,14 @@ class _Paper(RendererBase):
                     c.restoreState()
         c.restoreState()
 
-    def _path(self, path: Any, transform: Any) -> Any:
-        """A path of the page; quadratic curves become cubic ones."""
-        made, last = self.canvas.beginPath(), np.zeros(2)
+    def _path(self, path: Any, transform: Any) -> PDFPathObject:
+        """A path of the page, in PDF's own words (reportlab writes numbers slowly); quadratic curves become cubic."""
+        words, last = [], np.zeros(2)
         for points, code in path.iter_segments(transform, simplify=False):
             p = np.asarray(points).reshape(-1, 2)
-            if code == MplPath.MOVETO:
-                made.moveTo(*p[0])
-            elif code == MplPath.LINETO:
-                made.lineTo(*p[0])
-            elif code == MplPath.CURVE3:
-                made.curveTo(*(last + 2 / 3 * (p[0] - last)), *(p[1] + 2 / 3 * (p[0] - p[1])), *p[1])
-            elif code == MplPath.CURVE4:
-                made.curveTo(*p.ravel())
-            else:
-                made.close()
-                continue
+            if code == MplPath.CURVE3:
+                p = np.stack([last + 2 / 3 * (p[0] - last), p[1] + 2 / 3 * (p[0] - p[1]), p[1]])
             last = p[-1]
-        return made
-
-
-class SeamPhoto(Flowable):  # type: ignore[misc]
-    """A cut-out of the photo with both edges and stations drawn over it.
-
-    Parameters
-    ----------
-    width : float
-        On paper [pt].
-    crop : SeamCrop
-        The cut-out.
-    stations : sequence of Tick
-        Stations that get a tick and what they are called, on the chart's scale.
-    s_chart_mm : ndarray, shape (n,)
-        The crop's stations on the chart's scale.
-    """
-
-    def __init__(self, width: float, crop: SeamCrop, stations: Iterable[Tick], s_chart_mm: FloatArray) -> None:
-        super().__init__()
-        self.width, self.crop, self.scale = width, crop, width / crop.width_px
-        self.picture_height = crop.height_px * self.scale
-        self.height = self.picture_height + 11
-        nearest = [(int(np.argmin(np.abs(s_chart_mm - at))), at, words) for at, words in stations]
-        self.stations = [(i, words) for i, at, words in nearest if abs(s_chart_mm[i] - at) < 3]
-
-    def wrap(self, *_: Any) -> tuple[float, float]:
-        """Size on paper."""
-        return self.width, self.height
-
-    def draw(self) -> None:
-        """Draw all of it."""
-        c, k, crop = self.canv, self.scale, self.crop
-        base = self.height - self.picture_height
-        c.drawImage(ImageReader(io.BytesIO(crop.jpeg)), 0, base, self.width, self.picture_height)
-        c.saveState()
-        frame = c.beginPath()
-        frame.rect(0, base, self.width, self.picture_height)
-        c.clipPath(frame, stroke=0)
-        a, b = (
-            np.stack([(edge[:, 0] + 0.5) * k, self.height - (edge[:, 1] + 0.5) * k], axis=1)
-            for edge in (crop.edge_a_px, crop.edge_b_px)
-        )
-        spacing = float(np.median(np.diff(crop.s_mm)))
-        parts = runs(crop.s_mm, spacing)
-        for line in [edge[start:stop] for edge in (a, b) for start, stop in parts]:
-            _cased(c, line, 1.5, 0.7)
-        for i, _ in self.stations:
-            _cased(c, np.array([a[i], b[i]]), 1.3, 0.5)
-        c.restoreState()
-        c.setStrokeColor(LINE)
-        c.setLineWidth(0.5)
-        c.rect(0, base, self.width, self.picture_height, stroke=1, fill=0)
-        plain, _, _ = fonts()
-        c.setFillColor(QUIET)
-        c.setFont(plain, 6)
-        for i, words in self.stations:
-            c.drawCentredString(min(max((a[i, 0] + b[i, 0]) / 2, 8), self.width - 8), 3, words)
-
-
-def _cased(c: Any, points: FloatArray, outer: float, inner: float) -> None:
-    """A white line on a dark one, which is seen on any paint."""
-    path = c.beginPath()
-    path.moveTo(*points[0])
-    for point in points[1:]:
-        path.lineTo(*point)
-    for colour, line in ((INK, outer), ("white", inner)):
-        c.setStrokeColor(colour)
-        c.setLineWidth(line)
-        c.drawPath(path, stroke=1, fill=0)
+            letter = {MplPath.MOVETO: "m", MplPath.LINETO: "l", MplPath.CLOSEPOLY: ""}.get(code, "c")
+            words.append(" ".join(f"{v:.3f}" for v in p.ravel()) + f" {letter}" if letter else "h")
+        return PDFPathObject(words)

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 from reportlab.lib import colors
-from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.pagesizes import A4, letter
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
@@ -30,9 +29,6 @@ INK = colors.HexColor("#1b1f24")
 QUIET = colors.HexColor("#57606a")
 LINE = colors.HexColor("#c4cad1")
 SHADE = colors.HexColor("#f2f4f6")
-BEFORE = colors.HexColor("#b35900")
-AFTER = colors.HexColor("#0b4f8a")
-ALARM = colors.HexColor("#9b1c1c")
 
 
 @lru_cache(maxsize=1)
@@ -41,13 +37,11 @@ def fonts() -> tuple[str, str, str]:
     import matplotlib
 
     folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-    names = []
-    for style, file in (("", "DejaVuSans"), ("-Bold", "DejaVuSans-Bold"), ("-Oblique", "DejaVuSans-Oblique")):
-        name = f"Evidence{style}"
-        pdfmetrics.registerFont(TTFont(name, str(folder / f"{file}.ttf")))
-        names.append(name)
-    pdfmetrics.registerFontFamily(names[0], normal=names[0], bold=names[1], italic=names[2], boldItalic=names[1])
-    return names[0], names[1], names[2]
+    for cut in ("", "-Bold", "-Oblique"):
+        pdfmetrics.registerFont(TTFont(f"Evidence{cut}", str(folder / f"DejaVuSans{cut}.ttf")))
+    plain, bold, italic = names = ("Evidence", "Evidence-Bold", "Evidence-Oblique")
+    pdfmetrics.registerFontFamily(plain, normal=plain, bold=bold, italic=italic, boldItalic=bold)
+    return names
 
 
 @lru_cache(maxsize=1)
@@ -55,18 +49,17 @@ def styles() -> dict[str, ParagraphStyle]:
     """Paragraph styles by name."""
     plain, bold, _ = fonts()
     base = ParagraphStyle("text", fontName=plain, fontSize=8.6, leading=11.8, textColor=INK, splitLongWords=1)
-    return {
-        "text": base,
-        "small": ParagraphStyle("small", base, fontSize=7.2, leading=9.6),
-        "quiet": ParagraphStyle("quiet", base, fontSize=7.2, leading=9.6, textColor=QUIET),
-        "right": ParagraphStyle("right", base, alignment=TA_RIGHT),
-        "cell": ParagraphStyle("cell", base, fontSize=7.6, leading=9.8),
-        "headcell": ParagraphStyle("headcell", base, fontSize=7.4, leading=9.6, fontName=bold),
-        "title": ParagraphStyle("title", base, fontName=bold, fontSize=17, leading=21),
-        "h2": ParagraphStyle("h2", base, fontName=bold, fontSize=12, leading=15.5, spaceBefore=4, spaceAfter=3),
-        "h3": ParagraphStyle("h3", base, fontName=bold, fontSize=9, leading=12, spaceBefore=5, spaceAfter=2),
-        "alarm": ParagraphStyle("alarm", base, textColor=ALARM),
-    }
+
+    def like(name: str, size: float, leading: float, **more: Any) -> ParagraphStyle:
+        return ParagraphStyle(name, base, fontSize=size, leading=leading, **more)
+
+    known = [
+        base, like("small", 7.2, 9.6), like("quiet", 7.2, 9.6, textColor=QUIET), like("cell", 7.6, 9.8),
+        like("headcell", 7.4, 9.6, fontName=bold), like("title", 17, 21, fontName=bold),
+        like("h2", 12, 15.5, fontName=bold, spaceBefore=4, spaceAfter=3),
+        like("h3", 9, 12, fontName=bold, spaceBefore=5, spaceAfter=2),
+    ]  # fmt: skip
+    return {style.name: style for style in known}
 
 
 def escape(text: str) -> str:

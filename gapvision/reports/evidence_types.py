@@ -2,26 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
-from gapvision.model import Comparison, GapProfile, GapSummary, Measurement, Verdict
+from gapvision.model import Comparison, GapProfile, Measurement, Verdict
 from gapvision.words import Lengths
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Head:
-    """The shop's own head.
-
-    Attributes
-    ----------
-    logo : bytes or None
-        PNG or JPEG file.
-    paper : str
-        ``a4`` or ``letter``.
-    units : str
-        ``mm`` or ``inch``: which stands first.
-    """
+    """The shop's own head: ``logo`` a PNG or JPEG file, ``paper`` a4 or letter, ``units`` mm or inch, the first one."""
 
     name: str = ""
     address: str = ""
@@ -43,13 +33,13 @@ class ShownResult:
     Attributes
     ----------
     measurement : Measurement
-        As it is kept.
+        As it is kept; never of a refused photo.
     photo : bytes or None
         The photo's file; only its picture gets into the report.
-    verdict : dict or None
-        ``gapvision-verdict/1``.
     conditions : tuple of (what, said)
         The checklist in words.
+    verdict : Verdict or None
+        The decision about it, for text, tables and plot alike.
     """
 
     number: int
@@ -61,18 +51,11 @@ class ShownResult:
     file_name: str
     sha256: str
     conditions: tuple[tuple[str, str], ...] = ()
-    verdict: dict[str, Any] | None = None
-
-    @property
-    def summary(self) -> GapSummary:
-        """Its gap in five numbers."""
-        if self.measurement.summary is None:
-            raise ValueError("a refused photo has nothing to show")
-        return self.measurement.summary
+    verdict: Verdict | None = None
 
     @property
     def profile(self) -> GapProfile:
-        """Its stations; a refused photo is never shown."""
+        """Its stations."""
         if self.measurement.profile is None:
             raise ValueError("a refused photo has nothing to show")
         return self.measurement.profile
@@ -88,8 +71,6 @@ class SeamEvidence:
         An earlier result, to be set against ``after``.
     comparison : Comparison or None
         Of the two.
-    judged : Verdict or None
-        The judgement of ``after``, for its plot.
     remarks : tuple of str
         Warnings and notes that belong to this seam, in words.
     forecast : dict or None
@@ -100,13 +81,11 @@ class SeamEvidence:
     after: ShownResult
     before: ShownResult | None = None
     comparison: Comparison | None = None
-    judged: Verdict | None = None
     remarks: tuple[str, ...] = ()
     forecast: dict[str, Any] | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanEvidence:
+class PlanEvidence(NamedTuple):
     """A correction plan in words and one table."""
 
     panel: str
@@ -115,8 +94,7 @@ class PlanEvidence:
     rows: tuple[tuple[str, ...], ...] = ()
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PhotoEntry:
+class PhotoEntry(NamedTuple):
     """A line in the list of photos."""
 
     seam: str
@@ -127,17 +105,7 @@ class PhotoEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """A whole report.
-
-    Attributes
-    ----------
-    made_on : str
-        Day, ISO 8601.
-    scope : str
-        ``all visits``, or the visit in words.
-    not_measured : tuple of str
-        Seams of the job without a result.
-    """
+    """A whole report; ``scope`` is ``all visits`` or the visit in words, ``not_measured`` seams without a result."""
 
     head: Head
     reference: str
@@ -151,4 +119,4 @@ class Evidence:
     plans: tuple[PlanEvidence, ...] = ()
     photos: tuple[PhotoEntry, ...] = ()
     program: str = ""
-    methods: tuple[int, ...] = field(default_factory=tuple)
+    methods: tuple[int, ...] = ()

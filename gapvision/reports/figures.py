@@ -16,19 +16,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.atomic import check_whole, write_whole
+from gapvision.formats.atomic import write_whole
 from gapvision.model import CorrectionPlan, ExtraLine, Measurement, Verdict
-from gapvision.reports.profile_picture import (
-    Line,
-    Look,
-    ProfilePicture,
-    Stations,
-    Tick,
-    build_form,
-    build_picture,
-    on_one_scale,
-    place_labels,
-)
+from gapvision.reports import profile_picture as pp
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -42,7 +32,7 @@ _KINDS = {"png": "png", "svg": "svg", "pdf": "pdf", "jpg": "jpg", "jpeg": "jpg",
 
 
 def draw_profile(
-    measured: Measurement | Stations,
+    measured: Measurement | pp.Stations,
     verdict: Verdict | None = None,
     *,
     more: Sequence[ExtraLine] = (),
@@ -68,7 +58,7 @@ def draw_profile(
     ValueError
         If the photo was refused.
     """
-    picture = build_picture(measured, verdict, more, unit, label=label, title=title)
+    picture = pp.build_picture(measured, verdict, more, unit, label=label, title=title)
     fig, (ax,) = _new_figure(size_in, bottom=0.95, point=point)
     fig.set_label(picture.alt)
     _paint(ax, picture, point=point)
@@ -89,19 +79,18 @@ def draw_plan(plan: CorrectionPlan, seam: str | None = None) -> Figure:
     stretches = [s for s in plan.stretches if seam is None or seam in (s.seam, s.photo)]
     if not stretches:
         raise ValueError(f"seam: no stretch {seam!r} in the plan")
-    pictures = []
+    pictures, doing = [], {"remove": "cut", "add": "build up"}
     for stretch in stretches:
         row = []
         for stage in stretch.stages:
-            cut = stage.stage == "after the trim" and stretch.trim.needed
-            words = {"remove": "cut", "add": "build up"}
+            cut = stretch.trim.spans if stage.stage == "after the trim" and stretch.trim.needed else ()
             trim = [
-                (x.from_mm, x.to_mm, f"{words[x.action]} up to {x.largest_mm:.2f} mm" if x.largest_mm else x.action)
-                for x in (stretch.trim.spans if cut else ())
+                (x.from_mm, x.to_mm, f"{doing[x.action]} up to {x.largest_mm:.2f} mm" if x.largest_mm else x.action)
+                for x in cut
             ]
             title = f"{stretch.seam} ({stretch.photo}), {stage.stage}: {stage.verdict.state}"
-            row.append(build_picture(stage.verdict, stage.verdict, title=title, brackets=trim))
-        pictures += on_one_scale(row)
+            row.append(pp.build_picture(stage.verdict, stage.verdict, title=title, brackets=trim))
+        pictures += pp.on_one_scale(row)
     columns = 2 if len(stretches) == 1 else len(stretches[0].stages)
     rows = -(-len(pictures) // columns)
     fig, axes = _new_figure((4.6 * columns, 2.9 * rows + 0.5), rows, columns, bottom=0.85)
@@ -132,7 +121,7 @@ def draw_straightness(
     ValueError
         If the photo was refused.
     """
-    form = build_form(measurement, unit)
+    form = pp.build_form(measurement, unit)
     fig, axes = _new_figure(size_in, rows=2, bottom=0.85)
     fig.set_label(". ".join(form.words))
     # Both scales follow from the size of the axes on paper, so that the exaggeration is a round, true number.
@@ -156,29 +145,6 @@ def draw_straightness(
 
 
 # --- files --------------------------------------------------------------------------
-
-
-def figure_kind(path: str | Path) -> str:
-    """Say which format the ending of a plot's name stands for.
-
-    Raises
-    ------
-    GapvisionError
-        ``value-out-of-range`` on an ending that no plot has.
-    """
-    path = Path(path)
-    kind = _KINDS.get(path.suffix.lower().lstrip("."))
-    if kind is None:
-        raise GapvisionError(
-            "value-out-of-range", f"A plot cannot be written as '{path.name}'.", "End its name with .png, .svg or .pdf."
-        )
-    return kind
-
-
-def check_figure(path: str | Path) -> None:
-    """Refuse now what :func:`write_figure` would refuse there later, in the same words."""
-    figure_kind(path)
-    check_whole(path)
 
 
 def figure_bytes(fig: Figure, kind: str = "png", dpi: int = 150) -> bytes:
@@ -208,7 +174,12 @@ def write_figure(fig: Figure, path: str | Path) -> None:
     GapvisionError
         ``value-out-of-range`` on another ending, ``folder-not-writable``.
     """
-    write_whole(path, figure_bytes(fig, figure_kind(path)))
+    path = Path(path)
+    kind = _KINDS.get(path.suffix.lower().lstrip("."))
+    if kind is None:
+        said = f"A plot cannot be written as '{path.name}'."
+        raise GapvisionError("value-out-of-range", said, "End its name with .png, .svg or .pdf.")
+    write_whole(path, figure_bytes(fig, kind))
 
 
 # --- parts --------------------------------------------------------------------------
@@ -238,7 +209,9 @@ def _new_figure(
     return fig, list(axes.ravel())
 
 
-def _paint(ax: Axes, picture: ProfilePicture, *, narrow: bool = False, last: bool = True, point: float = _PT) -> None:
+def _paint(
+    ax: Axes, picture: pp.ProfilePicture, *, narrow: bool = False, last: bool = True, point: float = _PT
+) -> None:
     """Put a picture on its axes; ``narrow``: few ticks, no second axis; ``last``: with the name of the lower axis."""
     ax.tick_params(labelsize=point)
     thick = point / _PT
@@ -246,13 +219,12 @@ def _paint(ax: Axes, picture: ProfilePicture, *, narrow: bool = False, last: boo
         _draw_line(ax, line, thick, zorder=2.0 if k else 2.5)  # the gap lies over the further lines
     if (zone := picture.zone) is not None:
         ax.fill_between(zone.s, zone.lower, zone.upper, color=zone.look.colour, alpha=0.14, linewidth=0)
-        for values, look, label in (
-            (zone.lower, zone.look, "limits"), (zone.upper, zone.look, ""), (zone.nominal, zone.middle, "wanted gap")
+        for values, look, label, wide in (
+            (zone.lower, zone.look, "limits", 1.2), (zone.upper, zone.look, "", 1.2),
+            (zone.nominal, zone.middle, "wanted gap", 0.9),
         ):  # fmt: skip
-            width = thick * (1.2 if look is zone.look else 0.9)
-            ax.plot(
-                zone.s, values, color=look.colour, linewidth=width, linestyle=_dash(look, width / thick), label=label
-            )
+            dash = _dash(look, wide)
+            ax.plot(zone.s, values, color=look.colour, linewidth=thick * wide, linestyle=dash, label=label)
     ax.set_xlim(picture.places.low, picture.places.high)
     _draw_marks(ax, picture, 1 if narrow else 3, point)
     low, high = ax.get_ylim()
@@ -275,7 +247,7 @@ def _paint(ax: Axes, picture: ProfilePicture, *, narrow: bool = False, last: boo
     ax.grid(True, alpha=0.25)
 
 
-def _draw_line(ax: Axes, line: Line, thick: float = 1.0, zorder: float = 2.0) -> None:
+def _draw_line(ax: Axes, line: pp.Line, thick: float = 1.0, zorder: float = 2.0) -> None:
     """A line, broken at its holes, and its U: a shade, that of a further line hatched between thin borders."""
     at = [start for start, _ in line.runs[1:]]
     s, y = (np.insert(np.asarray(v, float), at, np.nan) for v in (line.s, line.y))
@@ -295,12 +267,12 @@ def _draw_line(ax: Axes, line: Line, thick: float = 1.0, zorder: float = 2.0) ->
     ax.plot(s, y, color=colour, linewidth=width, linestyle=_dash(line.look, 1.8), label=label, zorder=zorder)
 
 
-def _draw_marks(ax: Axes, picture: ProfilePicture, rows: int, point: float) -> None:
+def _draw_marks(ax: Axes, picture: pp.ProfilePicture, rows: int, point: float) -> None:
     """Shade each span with its own hatch; numbers and words stand above everything drawn."""
     box, size = ax.get_position(), ax.get_figure(root=True).get_size_inches()  # type: ignore[union-attr]
     width, height = (v * _PT / point for v in (box.width * size[0], box.height * size[1]))
     span = picture.places.high - picture.places.low
-    labels = place_labels(picture, span * _LETTER_IN / width, rows)
+    labels = pp.place_labels(picture, span * _LETTER_IN / width, rows)
     row_share = _ROW_IN / height
     # A single row is always kept free: pictures beside each other keep one scale.
     used = row_share * (1 + max((row for *_, row in labels), default=0 if rows == 1 else -1)) + 0.02
@@ -308,29 +280,17 @@ def _draw_marks(ax: Axes, picture: ProfilePicture, rows: int, point: float) -> N
     named = set()
     for mark in picture.marks:
         words = mark.words if mark.number else "not measured"
-        ax.axvspan(
-            mark.start,
-            mark.stop,
-            facecolor=mark.look.colour,
-            alpha=0.15,
-            hatch=_hatch(mark.look),
-            edgecolor=mark.look.colour,
-            linewidth=0.8,
-            label="" if words in named else words,
-        )
+        look: dict[str, Any] = {
+            "facecolor": mark.look.colour,
+            "edgecolor": mark.look.colour,
+            "hatch": _hatch(mark.look),
+        }
+        ax.axvspan(mark.start, mark.stop, alpha=0.15, linewidth=0.8, label="" if words in named else words, **look)
         named.add(words)
+    plate = {"facecolor": _PAPER, "edgecolor": "none", "alpha": 0.85, "pad": 0.08 * point}
+    how: dict[str, Any] = {"ha": "center", "va": "top", "fontsize": 0.85 * point, "color": _INK, "bbox": plate}
     for words, middle, row in labels:
-        ax.text(
-            middle,
-            0.985 - row_share * row,
-            words,
-            transform=ax.get_xaxis_transform(),
-            ha="center",
-            va="top",
-            fontsize=0.85 * point,
-            color=_INK,
-            bbox={"facecolor": _PAPER, "edgecolor": "none", "alpha": 0.85, "pad": 0.08 * point},
-        )
+        ax.text(middle, 0.985 - row_share * row, words, transform=ax.get_xaxis_transform(), **how)
 
 
 def _legend(fig: Figure, axes: Sequence[Axes], point: float) -> None:
@@ -340,12 +300,11 @@ def _legend(fig: Figure, axes: Sequence[Axes], point: float) -> None:
         for handle, label in zip(*ax.get_legend_handles_labels(), strict=True):
             shown.setdefault(label, handle)
     columns = int(fig.get_figwidth() / (0.16 * point))
-    fig.legend(
-        list(shown.values()), list(shown), loc="lower center", ncols=columns, fontsize=0.9 * point, frameon=False
-    )
+    look: dict[str, Any] = {"loc": "lower center", "fontsize": 0.9 * point, "frameon": False}
+    fig.legend(list(shown.values()), list(shown), ncols=columns, **look)
 
 
-def _ticks(axis: Any, ticks: Sequence[Tick]) -> None:
+def _ticks(axis: Any, ticks: Sequence[pp.Tick]) -> None:
     axis.set_ticks([at for at, _ in ticks], labels=[words for _, words in ticks])
 
 
@@ -354,10 +313,10 @@ def _plain(words: str) -> str:
     return words.replace("$", r"\$")
 
 
-def _dash(look: Look, width: float) -> Any:
+def _dash(look: pp.Look, width: float) -> Any:
     """The dash in matplotlib's way, which counts in widths of the line."""
     return (0, tuple(0.75 * v / width for v in look.dash)) if look.dash else "-"
 
 
-def _hatch(look: Look) -> str:
+def _hatch(look: pp.Look) -> str:
     return look.hatch * 3 if len(look.hatch) < 2 else look.hatch * 2

@@ -1,27 +1,29 @@
-"""The photo with both edges, the stations and the spans that miss the tolerance drawn on it.
+"""A photo, or a cut-out of one, with both edges, the stations and the spans that miss the tolerance drawn on it.
 
-Edge A is a full line, edge B a dashed one, both on a light casing; out-of-tolerance
-spans are cross-hatched between the edges and carry a number and words, so that
-colour is never the only sign.
+Edge A is a full line, edge B a dashed one, both on a light casing; spans out of tolerance are cross-hatched between the
+edges and carry a number and words, so that colour is never the only sign.
 """
 
 from __future__ import annotations
 
 import io
 import textwrap
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.geometry.runs import runs
 from gapvision.model import OUT, FloatArray, Measurement, Verdict
-from gapvision.reports.profile_picture import EDGE_A, EDGE_B, Mark, build_picture, marks_along
+from gapvision.reports.crops import SeamCrop
+from gapvision.reports.profile_picture import EDGE_A, EDGE_B, Mark, build_picture, marks_along, ticks
+from gapvision.units import MM_PER_INCH
 
 if TYPE_CHECKING:
     from PIL.Image import Image
-    from PIL.ImageDraw import ImageDraw
 
-_WHITE, _INK = "#ffffff", "#14161a"
+_WHITE, _INK, _FOOT = "#ffffff", "#14161a", "#f4f6f8"
 _OVERSAMPLE = 2
 _MOST_LABELS = 9  # more words than this hide the photo; every span stays in the list
 
@@ -59,7 +61,7 @@ def draw_overlay(
     ValueError
         If the pixels have another shape than the measured photo.
     """
-    from PIL import Image, ImageDraw
+    from PIL import Image
 
     full = (measurement.photo.width_px, measurement.photo.height_px)
     if abs(pixels.shape[1] * full[1] - pixels.shape[0] * full[0]) > 2 * max(full):
@@ -67,20 +69,41 @@ def draw_overlay(
     scale = min(max(pixels.shape[:2]), longest_px) / max(full)
     size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
     picture = Image.fromarray(pixels).convert("RGB").resize(size, Image.Resampling.BOX, reducing_gap=2.0)
-    # Lines are drawn at twice the size on a clear sheet and brought down, which smooths them.
-    sheet = Image.new("RGBA", (size[0] * _OVERSAMPLE, size[1] * _OVERSAMPLE), (0, 0, 0, 0))
-    pen = ImageDraw.Draw(sheet)
-    pens = _Pens(pen, scale, max(size) / 1800 * _OVERSAMPLE)
+    pens = _Pens(size, scale, max(size) / 1800)
     if measurement.profile is None:
         words = measurement.notices[0].message if measurement.notices else "Not measured."
         pens.text((size[0] * _OVERSAMPLE / 2, size[1] * _OVERSAMPLE / 2), f"Refused: {words}", width=0.9)
     elif len(measurement.profile.s_mm) > 1:
         _draw_measured(pens, measurement, verdict, unit)
-    if (drawn := sheet.getbbox()) is not None:  # only where there are lines: the sheet is large
-        left, top, right, bottom = (v // _OVERSAMPLE for v in (drawn[0], drawn[1], drawn[2] + 1, drawn[3] + 1))
-        part = sheet.crop((left * _OVERSAMPLE, top * _OVERSAMPLE, right * _OVERSAMPLE, bottom * _OVERSAMPLE))
-        picture.paste(small := part.reduce(_OVERSAMPLE), (left, top), small)
-    return picture
+    return pens.on(picture)
+
+
+def draw_crop(crop: SeamCrop, unit: str = "mm", letter_px: float = 20.0) -> Image:
+    """Draw a cut-out with its edges, its stations and, when rectified, a bracket of one length both ways.
+
+    ``letter_px`` is the size of the words in the picture [px].
+    """
+    from PIL import Image
+
+    (high, wide), foot = crop.pixels.shape[:2], round(1.5 * letter_px)
+    picture = Image.new("RGB", (wide, high + foot), _FOOT)
+    picture.paste(Image.fromarray(crop.pixels))
+    pens = _Pens(picture.size, 1.0, letter_px / 30)
+    a, b, s = pens.at(crop.edge_a_px), pens.at(crop.edge_b_px), crop.s_mm
+    told = ticks(s[0], s[-1], round(wide / letter_px / 5), unit)
+    stations = [(int(np.argmin(np.abs(s - at))), at, words) for at, words in told]
+    seen = [(i, words) for i, at, words in stations if abs(s[i] - at) < 3]
+    _draw_seam(pens, a, b, runs(s, float(np.median(np.diff(s)))), [(i, True, "") for i, _ in seen])
+    for i, words in seen:
+        half = pens.draw.textlength(words, font=pens.font) / 2
+        x = min(max((a[i, 0] + b[i, 0]) / 2, half), pens.size[0] - half)
+        pens.draw.text((x, pens.size[1] - foot), words, font=pens.font, fill=pens.ink(_INK), anchor="mm")
+    if crop.rectified:
+        length, words = (10.0, "10 mm") if unit == "mm" else (MM_PER_INCH / 2, "1/2 in")
+        leg, top, right = length / crop.mm_per_px * _OVERSAMPLE, 8 * pens.weight, pens.size[0] - 8 * pens.weight
+        pens.line(np.array([[right - leg, top], [right, top], [right, top + leg]]), _INK, 3.0)
+        pens.text((right - leg - 60 * pens.weight, 0), words)
+    return pens.on(picture)
 
 
 def overlay_bytes(picture: Image, kind: str = "PNG") -> bytes:
@@ -94,15 +117,25 @@ def overlay_bytes(picture: Image, kind: str = "PNG") -> bytes:
 
 
 class _Pens:
-    """Draws in photo pixels on the enlarged sheet."""
+    """Draws on a clear sheet of twice the picture's size, which is brought down to smooth the lines."""
 
-    def __init__(self, draw: ImageDraw, scale: float, weight: float) -> None:
-        from PIL import ImageFont
+    def __init__(self, size: tuple[int, int], scale: float, weight: float) -> None:
+        from PIL import Image, ImageDraw, ImageFont
 
-        self.draw, self.scale, self.weight = draw, scale, weight
-        self.font = ImageFont.load_default(30 * weight)
-        self.size = draw.im.size
+        self.scale, self.weight = scale, weight * _OVERSAMPLE
+        self.size = (size[0] * _OVERSAMPLE, size[1] * _OVERSAMPLE)
+        self.sheet = Image.new("RGBA", self.size, (0, 0, 0, 0))
+        self.draw, self.font = ImageDraw.Draw(self.sheet), ImageFont.load_default(30 * self.weight)
         self.taken: list[tuple[float, float, float, float]] = []
+
+    def on(self, picture: Image) -> Image:
+        """Lay what was drawn on the picture."""
+        if (drawn := self.sheet.getbbox()) is not None:  # only where there are lines: the sheet is large
+            left, top, right, bottom = (v // _OVERSAMPLE for v in (drawn[0], drawn[1], drawn[2] + 1, drawn[3] + 1))
+            k = _OVERSAMPLE
+            part = self.sheet.crop((left * k, top * k, right * k, bottom * k))
+            picture.paste(small := part.reduce(_OVERSAMPLE), (left, top), small)
+        return picture
 
     def at(self, points_px: FloatArray) -> FloatArray:
         """Photo pixels to sheet pixels (the centre of the top-left pixel is (0, 0) on both)."""
@@ -146,28 +179,40 @@ def _draw_measured(pens: _Pens, measurement: Measurement, verdict: Verdict | Non
     picture, profile = build_picture(measurement, verdict, unit=unit), measurement.profile
     assert profile is not None  # the caller has looked
     a, b = pens.at(profile.edge_a_px), pens.at(profile.edge_b_px)
-    across = b - a
-    outward = across / np.maximum(np.hypot(*across.T)[:, None], 1e-9)
     marks = [mark for mark in picture.marks if mark.number and mark.last > mark.first]
     for mark in marks:
         _hatch(pens, mark, a[mark.first : mark.last], b[mark.first : mark.last])
-    for start, stop in picture.lines[0].runs:
+    _draw_seam(pens, a, b, picture.lines[0].runs, marks_along(profile.s_mm, unit))
+    for mark in _worst(marks, verdict):
+        _label(pens, f"{mark.labels[0]} {'mm' if unit == 'mm' else 'in'}", mark, a, b, _outward(a, b))
+
+
+def _outward(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Directions across the gap, from edge A to edge B."""
+    across = b - a
+    return np.asarray(across / np.maximum(np.hypot(*across.T)[:, None], 1e-9), float)
+
+
+def _draw_seam(
+    pens: _Pens, a: FloatArray, b: FloatArray, parts: Sequence[tuple[int, int]], marks: Sequence[tuple[int, bool, str]]
+) -> None:
+    """Both edges in their runs, their letters, and the stations: index, whether it is a long one, its words."""
+    outward = _outward(a, b)
+    for start, stop in parts:
         if stop - start > 1:
             pens.line(a[start:stop], EDGE_A, 2.4)
             _dashed(pens, b[start:stop])
-    for i, long, words in marks_along(profile.s_mm, unit):
+    for i, long, words in marks:
         length = (26 if long else 12) * pens.weight
         for edge, sign, colour in ((a, -1, EDGE_A), (b, 1, EDGE_B)):
             foot = edge[i] + sign * 3 * pens.weight * outward[i]
             pens.line(np.array([foot, foot + sign * length * outward[i]]), colour, 2.0)
-        if long:
+        if long and words:
             pens.text(tuple(b[i] + 62 * pens.weight * outward[i]), words)
     along = a[min(5, len(a) - 1)] - a[0]
     back = 34 * pens.weight * along / max(float(np.hypot(*along)), 1e-9)
     for edge, sign, letter in ((a, -1, "A"), (b, 1, "B")):
         pens.text(tuple(edge[0] - back + sign * 24 * pens.weight * outward[0]), letter)
-    for mark in _worst(marks, verdict):
-        _label(pens, f"{mark.labels[0]} {'mm' if unit == 'mm' else 'in'}", mark, a, b, outward)
 
 
 def _worst(marks: list[Mark], verdict: Verdict | None) -> list[Mark]:

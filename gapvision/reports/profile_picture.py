@@ -11,26 +11,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
+from itertools import count
 from typing import Any
 
 import numpy as np
 
 from gapvision.geometry.runs import holes, runs
-from gapvision.model import (
-    HOLE,
-    OPEN,
-    OUT,
-    ExtraLine,
-    FloatArray,
-    GapProfile,
-    LeftOut,
-    Measurement,
-    SeamReading,
-    Span,
-    Verdict,
-)
+from gapvision.model import HOLE, OPEN, OUT, ExtraLine, FloatArray, GapProfile, LeftOut, Measurement, Span, Verdict
+from gapvision.model.panel import SeamReading
 from gapvision.units import MM_PER_INCH, format_fraction
-from gapvision.words import Lengths, span_state
+from gapvision.words import Lengths, first_up, span_state, worst
 from gapvision.words import form as form_words
 
 _PAD_MM = 2.0  # of the frame beyond the first and the last station
@@ -44,23 +34,11 @@ EDGE_A, EDGE_B = "#0060aa", "#d65400"
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """How something is drawn.
+    """How something is drawn, and what its line and its hatch are called."""
 
-    Attributes
-    ----------
-    colour : str
-        ``#rrggbb``, or ``ink``: the colour of the writing.
-    hatch : str
-        Strokes that fill its shade: those of ``/``, backslash, ``-``, ``|``, and ``.`` for dots; empty: none.
-    dash : tuple of float
-        Stroke and space of its line [pt, or px on the page]; empty: a full line.
-    line, shade : str
-        What the line and the hatch are called.
-    """
-
-    colour: str
-    hatch: str = ""
-    dash: tuple[float, ...] = ()
+    colour: str  # #rrggbb, or ``ink``: the colour of the writing
+    hatch: str = ""  # strokes that fill its shade: those of / \\ - | and . for dots; empty: none
+    dash: tuple[float, ...] = ()  # stroke and space of its line [pt, or px on the page]; empty: a full line
     line: str = ""
     shade: str = ""
 
@@ -98,27 +76,19 @@ class Axis:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Line:
-    """A line with its U as a shade.
-
-    Attributes
-    ----------
-    s, y, u : ndarray, shape (n,)
-        Stations, values, U [mm]; ``u`` is None where it is not known.
-    runs : tuple of (start, stop)
-        Index ranges between the holes.
-    """
+    """A line with its U as a shade: stations, values, U [mm], shape (n,); index ranges between the holes."""
 
     label: str
     look: Look
     s: FloatArray
     y: FloatArray
-    u: FloatArray | None
+    u: FloatArray | None  # None where it is not known
     runs: tuple[tuple[int, int], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Zone:
-    """The tolerance zone: stations from border to border of the frame, limits and the wanted gap [mm]."""
+    """The tolerance zone from border to border of the frame: places where it bends, limits and the wanted gap [mm]."""
 
     s: FloatArray
     lower: FloatArray
@@ -130,91 +100,45 @@ class Zone:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """A span that is marked.
+    """A span that is marked."""
 
-    Attributes
-    ----------
-    number : int
-        From 1 along the seam; 0: a hole.
-    words : str
-        State, or why a person left it out.
-    start, stop : float
-        Where it is drawn [mm].
-    first, last : int
-        Its stations: indices, the last one not included.
-    labels : tuple of str
-        What may be written at it, longest first; the first one that fits.
-    """
-
-    number: int
-    words: str
+    number: int  # from 1 along the seam; 0: a hole
+    words: str  # state, or why a person left it out
     look: Look
-    start: float
+    start: float  # where it is drawn [mm]
     stop: float
-    first: int
+    first: int  # its stations: indices, the last one not included
     last: int
-    labels: tuple[str, ...]
+    labels: tuple[str, ...]  # what may be written at it, longest first; the first one that fits
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ProfilePicture:
-    """The gap along a seam, ready to be painted.
+    """The gap along a seam, ready to be painted."""
 
-    Attributes
-    ----------
-    lines : tuple of Line
-        The gap, then further lines: a forecast, the state before.
-    zone : Zone or None
-        Without a tolerance None.
-    marks : tuple of Mark
-        Spans that are out of tolerance, not proven, not measured or left out.
-    places, gaps, others : Axis
-        Along the seam; the gap; the gap in the other system of units.
-    brackets : tuple of (from, to, words)
-        Stretches named along the lower border [mm].
-    title, alt, key : str
-        Heading or nothing; all of it in words, for who does not see it; what the looks mean.
-    """
-
-    lines: tuple[Line, ...]
-    zone: Zone | None
-    marks: tuple[Mark, ...]
-    places: Axis
+    lines: tuple[Line, ...]  # the gap, then further lines: a forecast, the state before
+    zone: Zone | None  # without a tolerance None
+    marks: tuple[Mark, ...]  # spans that are out of tolerance, not proven, not measured or left out
+    places: Axis  # along the seam
     gaps: Axis
-    others: Axis
-    brackets: tuple[tuple[float, float, str], ...]
-    title: str
-    alt: str
-    key: str
+    others: Axis  # the gap in the other system of units
+    brackets: tuple[tuple[float, float, str], ...]  # stretches named along the lower border: from, to [mm], words
+    title: str  # heading or nothing
+    alt: str  # all of it in words, for who does not see it
+    key: str  # what the looks mean
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FormPicture:
-    """The form of both edges, each about its own line, ready to be painted at one exaggeration.
+    """The form of both edges, each about its own line, ready to be painted at one exaggeration."""
 
-    Attributes
-    ----------
-    lines : tuple of Line
-        Edge A and B; up is towards panel A [mm].
-    words : tuple of str
-        One sentence for each.
-    reach : float
-        What must be seen either way [mm].
-    heights : tuple of Tick
-        Across the seam; those beyond the frame are left out by who paints.
-    note : str
-        How to read it; ``{times}`` stands for the exaggeration.
-    steeper : tuple of float
-        Exaggerations to choose from, largest first.
-    """
-
-    lines: tuple[Line, ...]
-    words: tuple[str, ...]
-    reach: float
+    lines: tuple[Line, ...]  # edge A and B; up is towards panel A [mm]
+    words: tuple[str, ...]  # one sentence for each
+    reach: float  # what must be seen either way [mm]
     places: Axis
-    heights: tuple[Tick, ...]
+    heights: tuple[Tick, ...]  # across the seam; those beyond the frame are left out by who paints
     unit: str
-    note: str
+    note: str  # how to read it; {times} stands for the exaggeration
     steeper: tuple[float, ...] = tuple(k * 10.0**p for p in (3, 2, 1, 0) for k in (8, 6, 5, 4, 3, 2, 1.5, 1))
 
     def times(self, most: float) -> float:
@@ -275,7 +199,7 @@ def build_picture(
         *(_further(line, look, places) for line, look in zip(more, MORE, strict=False)),
     )
     zone = None if verdict is None else _zone(verdict, places)
-    spans = holes(profile.s_mm, profile.spacing_mm) if verdict is None else verdict.marked
+    spans = _spans(profile, verdict)
     marks = _marks(spans, profile.s_mm, places, say, left_out)
     low, high = _range(lines, zone)
     return ProfilePicture(
@@ -342,19 +266,9 @@ def build_form(measurement: Measurement, unit: str = "mm") -> FormPicture:
 
 
 def place_labels(picture: ProfilePicture, letter_mm: float, rows: int) -> list[tuple[str, float, int]]:
-    """Choose words for the marks so that none lies on another.
+    """Choose words for the marks so that none lies on another: words, middle [mm], row, one row below the other.
 
-    Parameters
-    ----------
-    letter_mm : float
-        Width of a letter on the axis along the seam [mm].
-    rows : int
-        Rows of words, one below the other.
-
-    Returns
-    -------
-    list of (words, middle [mm], row)
-        A mark that has no room even for its number is left out.
+    A letter takes ``letter_mm`` on the axis along the seam.  A mark that has no room even for its number is left out.
     """
     ends, placed = [-math.inf] * rows, []
     for mark in picture.marks:
@@ -370,11 +284,23 @@ def place_labels(picture: ProfilePicture, letter_mm: float, rows: int) -> list[t
     return placed
 
 
-def reason_of(span: Span, left_out: Sequence[LeftOut]) -> str:
-    """Why a hole is there: the reason a person gave, or nothing."""
-    if span.state != HOLE:
-        return ""
-    return "; ".join(x.reason for x in left_out if x.from_mm < span.to_mm and x.to_mm > span.from_mm)
+def listed_spans(
+    measurement: Measurement, verdict: Verdict | None, say: Lengths, *, both: bool = False
+) -> list[tuple[str, str, Span, str]]:
+    """The spans that a plot marks, for a list: number or ``-``, state or why it was left out, span, worst station.
+
+    Parameters
+    ----------
+    measurement, verdict
+        As :func:`build_picture`.
+    say, both
+        The unit, and as in :meth:`Lengths.small`.
+    """
+    numbers, left_out = count(1), measurement.left_out
+    return [
+        ("-" if x.state == HOLE else str(next(numbers)), _told_span(x, left_out), x, worst(x, say, both=both))
+        for x in _spans(_profile(measurement), verdict)
+    ]
 
 
 def marks_along(s_mm: FloatArray, unit: str) -> list[tuple[int, bool, str]]:
@@ -393,11 +319,11 @@ def marks_along(s_mm: FloatArray, unit: str) -> list[tuple[int, bool, str]]:
 
 
 def as_plain(value: Any) -> Any:
-    """Turn a description into what JSON can carry; lengths to 0.0001 mm, NaN becomes null."""
+    """Turn a description into what JSON can carry; lengths to 0.001 mm, NaN becomes null."""
     if is_dataclass(value) and not isinstance(value, type):
         return {f.name: as_plain(getattr(value, f.name)) for f in fields(value)}
     if isinstance(value, np.ndarray):
-        return [round(float(v), 4) if math.isfinite(v) else None for v in value]
+        return [round(float(v), 3) if math.isfinite(v) else None for v in value]
     return [as_plain(v) for v in value] if isinstance(value, tuple | list) else value
 
 
@@ -408,6 +334,16 @@ def _profile(measurement: Measurement) -> GapProfile:
     if measurement.profile is None:
         raise ValueError("expected a measured photo, got a refused one")
     return measurement.profile
+
+
+def _spans(profile: Stations, verdict: Verdict | None) -> Sequence[Span]:
+    return holes(profile.s_mm, profile.spacing_mm) if verdict is None else verdict.marked
+
+
+def _told_span(span: Span, left_out: Sequence[LeftOut]) -> str:
+    """Its state, or why a person left it out."""
+    reasons = [x.reason for x in left_out if x.from_mm < span.to_mm and x.to_mm > span.from_mm]
+    return f"left out: {'; '.join(reasons)}" if span.state == HOLE and reasons else span_state(span)
 
 
 def _line(label: str, look: Look, s: FloatArray, y: FloatArray, u: FloatArray | None, spacing: float) -> Line:
@@ -424,61 +360,50 @@ def _further(line: ExtraLine, look: Look, places: Axis) -> Line:
 
 
 def _zone(verdict: Verdict, places: Axis) -> Zone:
-    """Limits, carried on to the borders of the frame."""
-    lower, upper, nominal = (
-        np.concatenate([v[:1], v, v[-1:]]) for v in (verdict.lower_mm, verdict.upper_mm, verdict.nominal_mm)
-    )
+    """Limits, carried on to the borders of the frame; only where they bend."""
+    values = np.stack([verdict.lower_mm, verdict.upper_mm, verdict.nominal_mm])
+    values = np.concatenate([values[:, :1], values, values[:, -1:]], axis=1)
     s = np.concatenate([[places.low], verdict.s_mm, [places.high]])
-    return Zone(s=s, lower=lower, upper=upper, nominal=nominal)
+    bends = np.diff(np.diff(values) / np.diff(s))
+    kept = np.flatnonzero(np.pad((np.abs(bends) > 1e-9).any(axis=0), 1, constant_values=True))
+    lower, upper, nominal = values[:, kept]
+    return Zone(s=s[kept], lower=lower, upper=upper, nominal=nominal)
 
 
 def _marks(
     spans: Sequence[Span], s: FloatArray, places: Axis, say: Lengths, left_out: Sequence[LeftOut]
 ) -> tuple[Mark, ...]:
-    found: list[Mark] = []
-    number = 0
+    found, numbers = [], count(1)
     for span in spans:
         start, stop = max(span.from_mm, places.low), min(span.to_mm, places.high)
         if stop - start < 1.0:  # a single station must still be seen
             start, stop = start - 0.5, stop + 0.5
-        reason = reason_of(span, left_out)
-        words = f"left out: {reason}" if reason else span_state(span)
-        labels: tuple[str, ...] = (words, "left out") if reason else (words,)
+        number, words = 0, _told_span(span, left_out)
+        labels: tuple[str, ...] = (words,) if words == span_state(span) else (words, "left out")
         if span.state != HOLE:
-            number += 1
+            number = next(numbers)
             # Thousandths of an inch are fine enough here.
-            worst = say.small(span.worst_mm, alone=True) if say.unit == "in" else say.gap_alone(span.worst_mm)
-            labels = (f"{number} {words}, {worst.rsplit(' ', 1)[0]}", f"{number} {words}", f"{number}")
+            furthest = say.small(span.worst_mm, alone=True) if say.unit == "in" else say.gap_alone(span.worst_mm)
+            labels = (f"{number} {words}, {furthest.rsplit(' ', 1)[0]}", f"{number} {words}", f"{number}")
+        first, last = (int(k) for k in np.searchsorted(s, [span.from_mm - 1e-6, span.to_mm + 1e-6]))
+        look = SPANS[span_state(span)]
         found.append(
-            Mark(
-                number=number if span.state != HOLE else 0,
-                words=words,
-                look=SPANS[span_state(span)],
-                start=start,
-                stop=stop,
-                first=int(np.searchsorted(s, span.from_mm - 1e-6)),
-                last=int(np.searchsorted(s, span.to_mm + 1e-6)),
-                labels=labels,
-            )
+            Mark(number=number, words=words, look=look, start=start, stop=stop, first=first, last=last, labels=labels)
         )
     return tuple(found)
 
 
 def _range(lines: Sequence[Line], zone: Zone | None) -> tuple[float, float]:
     """Limits of the gap axis: all lines, their usual U and the tolerance; a wild U is cut off."""
-    low, high = [], []
+    ends: list[float] = [] if zone is None else [float(zone.lower.min()), float(zone.upper.max())]
     for line in lines:
         if len(line.y):
             spread = 0.0 if line.u is None else float(np.median(line.u))
-            low.append(float(line.y.min()) - spread)
-            high.append(float(line.y.max()) + spread)
-    if zone is not None:
-        low.append(float(zone.lower.min()))
-        high.append(float(zone.upper.max()))
-    if not low:
+            ends += [float(line.y.min()) - spread, float(line.y.max()) + spread]
+    if not ends:
         return 0.0, 1.0
-    room = 0.06 * max(max(high) - min(low), 0.3)
-    return min(low) - room, max(high) + room
+    room = 0.06 * max(max(ends) - min(ends), 0.3)
+    return min(ends) - room, max(ends) + room
 
 
 def _places(s: FloatArray, unit: str) -> Axis:
@@ -494,18 +419,10 @@ def _gaps(low: float, high: float, unit: str) -> Axis:
 
 
 def ticks(low: float, high: float, most: int, unit: str, least: float | None = None) -> tuple[Tick, ...]:
-    """Round places between two ends and what they are called.
+    """Round places between two ends [mm], at most so many steps, and what they are called.
 
-    Parameters
-    ----------
-    low, high : float
-        Ends [mm].
-    most : int
-        How many steps at the most.
-    unit : str
-        ``mm`` and ``in`` count in 1, 2, 5, ``fraction`` in halves and doubles.
-    least : float, optional
-        Smallest step, in the unit; the default is for places along a seam.
+    ``mm`` and ``in`` count in 1, 2, 5, ``fraction`` in halves and doubles; ``least`` is the smallest step, in the unit:
+    the default is for places along a seam.
     """
     one = 1.0 if unit == "mm" else MM_PER_INCH
     least = least or {"mm": 1.0, "in": 0.1, "fraction": 0.25}[unit]
@@ -543,10 +460,10 @@ def _told(
     stretch = say.stretch(float(profile.s_mm[0]), float(profile.s_mm[-1]))
     told = [f"Gap along the seam from {stretch}: smallest {least}, largest {most}, U {u}."]
     if verdict is not None:
-        told.append(f"{verdict.state[:1].upper()}{verdict.state[1:]}.")
+        told.append(f"{first_up(verdict.state)}.")
     for mark, span in list(zip(marks, spans, strict=True))[:_SHOWN_SPANS]:
-        worst = "" if span.state == HOLE else f", worst {say.gap_alone(span.worst_mm)}"
-        told.append(f"{mark.words[:1].upper()}{mark.words[1:]} from {say.stretch(span.from_mm, span.to_mm)}{worst}.")
+        furthest = "" if span.state == HOLE else f", worst {say.gap_alone(span.worst_mm)}"
+        told.append(f"{first_up(mark.words)} from {say.stretch(span.from_mm, span.to_mm)}{furthest}.")
     if len(marks) > _SHOWN_SPANS:
         told.append(f"And {len(marks) - _SHOWN_SPANS} more spans.")
     return " ".join(told)

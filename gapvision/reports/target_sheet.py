@@ -10,12 +10,12 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import write_whole
+from gapvision.geometry.runs import runs
 from gapvision.reports.target_howto import draw_howto
 from gapvision.targets import sheet_code, strip
 
@@ -27,18 +27,10 @@ _SIDE_MM = 20.0  # column right of the strips for letters and the line across
 _HEAD_MM = 7.0  # room above the strips
 
 
-@dataclass(frozen=True, slots=True)
-class SheetLayout:
+class SheetLayout(NamedTuple):
     """Where things lie on one page [mm, from the page's top-left corner, y down].
 
-    Attributes
-    ----------
-    width_mm, height_mm : float
-        Page.
-    left_mm, top_mm : float
-        Top-left corner of the first strip, margin included.
-    along_y_mm, across_x_mm : float
-        Position of the check line along the strips, and of the one across them.
+    The page; the top-left corner of the first strip, margin included; the check line along the strips, and across them.
     """
 
     width_mm: float
@@ -65,33 +57,15 @@ class SheetLayout:
 
 
 def layout(paper: str) -> SheetLayout:
-    """Lay out a page.
-
-    Parameters
-    ----------
-    paper : str
-        ``a4`` or ``letter``, any case.
-
-    Raises
-    ------
-    GapvisionError
-        ``paper-unknown``.
-    """
+    """Lay out a page, ``a4`` or ``letter`` in any case; another is refused (``paper-unknown``)."""
     size = PAPERS_MM.get(paper.strip().lower())
     if size is None:
         raise GapvisionError("paper-unknown", f"There is no sheet for paper '{paper}'.")
     width, height = size
     left = (width - strip.STRIP_LENGTH_MM - _SIDE_MM) / 2
-    block = _HEAD_MM + STRIPS_PER_PAGE * strip.STRIP_WIDTH_MM + 15.0
-    top = (height - block) / 2 + _HEAD_MM
-    return SheetLayout(
-        width_mm=width,
-        height_mm=height,
-        left_mm=left,
-        top_mm=top,
-        along_y_mm=top + STRIPS_PER_PAGE * strip.STRIP_WIDTH_MM + 6.0,
-        across_x_mm=left + strip.STRIP_LENGTH_MM + 12.0,
-    )
+    tall = STRIPS_PER_PAGE * strip.STRIP_WIDTH_MM
+    top = (height - (_HEAD_MM + tall + 15.0)) / 2 + _HEAD_MM
+    return SheetLayout(width, height, left, top, top + tall + 6.0, left + strip.STRIP_LENGTH_MM + 12.0)
 
 
 def parse_letters(text: str) -> str:
@@ -270,14 +244,7 @@ def _draw_number(pdf: Any, where: SheetLayout, place: int, sheet: int) -> None:
 
 def _runs(flags: Any) -> list[tuple[int, int]]:
     """Start and end (exclusive) of each run of True."""
-    runs, start = [], None
-    for i, flag in enumerate([*flags, False]):
-        if flag and start is None:
-            start = i
-        elif not flag and start is not None:
-            runs.append((start, i))
-            start = None
-    return runs
+    return [(start, stop) for start, stop in runs(range(len(flags)), 1.0, flags) if flags[start]]
 
 
 def _draw_cut_lines(pdf: Any, where: SheetLayout, count: int) -> None:

@@ -21,14 +21,7 @@ _APART_MM = 60.0
 
 
 def write_dxf(drawings: Sequence[TemplateDrawing], path: str | Path) -> None:
-    """Write the templates one above the other, each in its own frame.
-
-    Parameters
-    ----------
-    drawings : sequence of TemplateDrawing
-        What to draw.
-    path : str or Path
-        DXF file; unit millimetre; a cutter takes the layer SCRIBE.
+    """Write the templates one above the other, each in its own frame; unit millimetre; a cutter takes the layer SCRIBE.
 
     Raises
     ------
@@ -66,24 +59,20 @@ def _document(drawings: Sequence[TemplateDrawing]) -> Drawing:
 
 
 def _one(space: Modelspace, d: TemplateDrawing, lift: float) -> None:
-    groups = (
-        ("PRESENT_EDGE", d.present),
-        ("SCRIBE", d.scribe),
-        ("BUILD_UP", d.build_up),
-        ("SAFE_LIMIT", d.safe),
-        ("STATIONS", d.ticks),
-    )
-    for layer, lines in groups:
+    groups = {"PRESENT_EDGE": d.present, "SCRIBE": d.scribe, "BUILD_UP": d.build_up, "SAFE_LIMIT": d.safe,
+              "STATIONS": d.ticks}  # fmt: skip
+    for layer, lines in groups.items():
         for line in lines:
             if len(line) > 1:
                 space.add_lwpolyline([(x, y + lift) for x, y in line], dxfattribs={"layer": layer})
     for label in (*d.labels, *d.depths):
         space.add_text(label.text, height=3, dxfattribs={"layer": "STATIONS", "insert": (label.x, label.y + lift)})
     for mark in d.marks:
-        space.add_circle((mark.x, mark.y + lift), 2, dxfattribs={"layer": "MARKS"})
-        space.add_line((mark.x - 4, mark.y + lift), (mark.x + 4, mark.y + lift), dxfattribs={"layer": "MARKS"})
-        space.add_line((mark.x, mark.y - 4 + lift), (mark.x, mark.y + 4 + lift), dxfattribs={"layer": "MARKS"})
-        space.add_text(mark.text, height=3, dxfattribs={"layer": "MARKS", "insert": (mark.x + 5, mark.y + lift)})
+        x, y = mark.x, mark.y + lift
+        space.add_circle((x, y), 2, dxfattribs={"layer": "MARKS"})
+        for dx, dy in ((4, 0), (0, 4)):
+            space.add_line((x - dx, y - dy), (x + dx, y + dy), dxfattribs={"layer": "MARKS"})
+        space.add_text(mark.text, height=3, dxfattribs={"layer": "MARKS", "insert": (x + 5, y)})
 
 
 def _check_line(space: Modelspace, x: float, y: float) -> None:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import write_whole
@@ -25,8 +24,7 @@ _MM = 72 / 25.4
 _AIR_MM = 12.0
 
 
-@dataclass(frozen=True, slots=True)
-class Tile:
+class Tile(NamedTuple):
     """One page: its place in the grid and the corner of the drawing at the lower left of its window [mm]."""
 
     column: int
@@ -45,13 +43,7 @@ class Tile:
 
 
 def tiles_for(drawing: TemplateDrawing, paper: str) -> list[Tile]:
-    """Cut a drawing into pages that overlap by 15 mm.
-
-    Raises
-    ------
-    GapvisionError
-        ``paper-unknown``.
-    """
+    """Cut a drawing into pages that overlap by 15 mm; an unknown paper is refused (``paper-unknown``)."""
     if paper not in PAPERS_MM:
         raise GapvisionError("paper-unknown", f"There is no sheet for '{paper}'.")
     width, height = PAPERS_MM[paper][0] - 2 * _MARGIN_MM, PAPERS_MM[paper][1] - 2 * _MARGIN_MM - _HEAD_MM
@@ -71,21 +63,7 @@ def tiles_for(drawing: TemplateDrawing, paper: str) -> list[Tile]:
 
 
 def write_template(drawings: Sequence[TemplateDrawing], path: str | Path, paper: str = "a4") -> int:
-    """Write the templates, one after the other.
-
-    Parameters
-    ----------
-    drawings : sequence of TemplateDrawing
-        What to draw.
-    path : str or Path
-        PDF file.
-    paper : str
-        ``a4`` or ``letter``, landscape.
-
-    Returns
-    -------
-    int
-        Number of pages.
+    """Write the templates into a PDF file, on ``a4`` or ``letter``, landscape; gives the number of pages.
 
     Raises
     ------
@@ -241,23 +219,16 @@ def _overlaps(c: Canvas, tile: Tile) -> None:
     half = _OVERLAP_MM / 2
     c.setLineWidth(0.15)
     c.setFont("Helvetica", 2.6)
-    for there, x in ((tile.column > 0, left + half), (tile.column < tile.columns - 1, right - half)):
-        if not there:
-            continue
-        for y in (low + 0.15 * tile.height, top - 0.15 * tile.height):
-            _cross(c, x, y)
+    upright = [left + half] * (tile.column > 0) + [right - half] * (tile.column < tile.columns - 1)
+    level = [low + half] * (tile.row > 0) + [top - half] * (tile.row < tile.rows - 1)
+    for (x0, y0), (x1, y1) in [*(((x, low), (x, top)) for x in upright), *(((left, y), (right, y)) for y in level)]:
+        for share in (0.15, 0.85):
+            _cross(c, x0 + share * (x1 - x0), y0 + share * (y1 - y0))
         c.setDash([1, 2])
-        c.line(x, low, x, top)
+        c.line(x0, y0, x1, y1)
         c.setDash([])
+    for x in upright:
         c.drawCentredString(x, low + 2, "overlap: lay cross on cross")
-    for there, y in ((tile.row > 0, low + half), (tile.row < tile.rows - 1, top - half)):
-        if not there:
-            continue
-        for x in (left + 0.15 * tile.width, right - 0.15 * tile.width):
-            _cross(c, x, y)
-        c.setDash([1, 2])
-        c.line(left, y, right, y)
-        c.setDash([])
 
 
 def _cross(c: Canvas, x: float, y: float) -> None:

@@ -1,14 +1,21 @@
-"""A measurement as plain text for the terminal: the answer first, the table of stations for who asks for it."""
+"""Results as text to read at a terminal: the answer first, tables for who asks for them."""
 
 from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
 
 import numpy as np
 
 from gapvision import words
-from gapvision.model import Measurement, Verdict
-from gapvision.reports.judgement_text import notice_lines, verdict_text, wrap
+from gapvision.model import HOLE, IN, OPEN, OUT, GapProfile, Measurement, Notice, Span, Verdict
+from gapvision.model.finish import FinishForecast
+from gapvision.model.plan import CorrectionPlan, StretchPlan
 from gapvision.words import MM, Lengths
 
+WIDTH = 78
+#: A mark beside the words, so that a row is found at a glance without colour.
+MARKS = {IN: "+", OUT: "X", HOLE: ".", OPEN: "?"}
 _STEP_MM = 10.0
 
 
@@ -37,35 +44,13 @@ def describe(
             lines.append(wrap(words.as_measured(measurement, say)))
         told = "\n".join([*lines, *notice_lines(measurement.notices, say)]) + "\n"
     if table and profile is not None and len(profile.s_mm):
-        told += "\n".join(["", *_summary(measurement, say), "", *_stations(measurement, say)]) + "\n"
+        told += "\n".join(["", *_summary(measurement, say), "", *_stations(profile, say)]) + "\n"
     return told
 
 
 def _summary(m: Measurement, say: Lengths) -> list[str]:
-    profile, summary = m.profile, m.summary
-    if profile is None or summary is None:
-        return []
-    u = profile.expanded_u_mm
-    rows = [("gap, mean", say.gap(summary.mean_mm))]
-    for name, k in (("smallest", int(np.argmin(profile.gap_mm))), ("largest", int(np.argmax(profile.gap_mm)))):
-        at = say.place(float(profile.s_mm[k]))
-        rows.append((f"gap, {name}", f"{say.gap(float(profile.gap_mm[k]))} at {at}, U {say.small(float(u[k]))}"))
-    usual, most = (say.small(float(x)) for x in (np.median(u), u.max()))
-    step = m.step.mean_mm if m.step is not None else m.stated_step_mm
-    how = ", as stated" if m.step is None else f", U {say.small(m.step.expanded_u_mm)}"
-    rows += [
-        ("U of the gap", f"{usual} in the middle of all stations, up to {most} (k = 2, about 95 %)"),
-        ("taper", say.slope(summary.taper_mm_per_m)),
-        ("evenness", f"{say.small(summary.std_mm)} standard deviation"),
-        ("form of edge A", words.form(m.straightness_a, say)),
-        ("form of edge B", words.form(m.straightness_b, say)),
-        (
-            "step",
-            "not known: strips on one side only"
-            if step is None
-            else f"face B {say.small(step, signed=True)} above face A{how}",
-        ),
-    ]
+    rows = [*words.numbers(m, say), ("form of edge A", words.form(m.straightness_a, say))]
+    rows.append(("form of edge B", words.form(m.straightness_b, say)))
     if m.scale is not None:
         seen = f"strips {', '.join(m.scale.strips)} from {say.place(m.scale.distance_mm)}, "
         seen += f"{m.scale.tilt_across_deg:+.0f} degrees across the seam, {m.scale.px_per_mm:.1f} px per mm"
@@ -73,17 +58,145 @@ def _summary(m: Measurement, say: Lengths) -> list[str]:
     return [f"{name:<16}{value}" for name, value in rows]
 
 
-def _stations(m: Measurement, say: Lengths) -> list[str]:
+def _stations(p: GapProfile, say: Lengths) -> list[str]:
     """A station every 10 mm: place, gap in both systems, U."""
-    profile = m.profile
-    if profile is None:
-        return []
     lines = [f"{'station':>9}  {'gap':<22} U"]
-    first = np.ceil(profile.s_mm[0] / _STEP_MM) * _STEP_MM
-    for station in np.arange(first, profile.s_mm[-1] + 1e-6, _STEP_MM):
-        k = int(np.argmin(np.abs(profile.s_mm - station)))
-        hole = abs(profile.s_mm[k] - station) > profile.spacing_mm
-        gap, u = float(profile.gap_mm[k]), float(profile.expanded_u_mm[k])
-        told = f"{'-':<22} -" if hole else f"{say.gap(gap):<22} {say.small(u)}"
-        lines.append(f"{say.place(float(station)):>9}  {told}")
+    for station in np.arange(np.ceil(p.s_mm[0] / _STEP_MM) * _STEP_MM, p.s_mm[-1] + 1e-6, _STEP_MM):
+        k = int(np.argmin(np.abs(p.s_mm - station)))
+        hole = abs(p.s_mm[k] - station) > p.spacing_mm
+        gap, u = ("-", "-") if hole else (say.gap(float(p.gap_mm[k])), say.small(float(p.expanded_u_mm[k])))
+        lines.append(f"{say.place(float(station)):>9}  {gap:<22} {u}")
+    return lines
+
+
+def wrap(text: str, first: str = "  ", rest: str = "  ") -> str:
+    """Fold a sentence to the terminal's width."""
+    return textwrap.fill(
+        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False
+    )
+
+
+def verdict_text(verdict: Verdict, title: str = "", say: Lengths = MM, *, table: bool = False) -> str:
+    """The answer, by what it was judged, and what the photo's notices say; each fault once.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The decision.
+    title : str
+        What was judged.
+    say : Lengths
+        The unit.
+    table : bool
+        Every span and every limit on the seam as a whole, too.
+    """
+    lines = [f"{title + ': ' if title else ''}{verdict.state.upper()}", wrap(words.answer(verdict, say))]
+    lines.append(wrap(words.basis(verdict, say)))
+    if table:
+        lines += ["", "  from     to      state                worst gap"]
+        lines += [_span_row(x, say) for x in verdict.spans]
+        if verdict.checks:
+            lines += ["", "  limits on the seam as a whole"]
+            lines += [wrap(words.check(c, say), f"{MARKS[c.state]} ", "    ") for c in verdict.checks]
+        lines.append("")
+    return "\n".join([*lines, *notice_lines(verdict.notices, say)]) + "\n"
+
+
+def notice_lines(notices: Iterable[Notice], say: Lengths) -> list[str]:
+    """Warnings and notes, each with what to do."""
+    return [wrap(words.notice_line(n, say)) for n in notices]
+
+
+def _span_row(span: Span, say: Lengths) -> str:
+    side = words.span_state(span) if span.state == OUT else f"{span.side} side"
+    state = f"{span.state}, {side}" if span.side else span.state
+    worst = words.worst(span, say)
+    start, stop = span.whole_mm
+    return f"{MARKS[span.state]} {start:6d} {stop:6d}  {state:<28} {worst}".rstrip()
+
+
+def forecast_text(future: FinishForecast, say: Lengths = MM) -> str:
+    """The finished gap, what the film takes, where edges may chip, and the gap to set now."""
+    finished = f"Finished gap {say.small_range(future.gap_mm.min(), future.gap_mm.max())}."
+    told = [words.answer(future.verdict, say), finished, *words.forecast(future, say)]
+    notices = [words.notice_line(n, say) for n in future.notices]
+    lines = [f"after paint: {future.verdict.state.upper()}", *map(wrap, [*told, *notices, words.DATA_SHEET])]
+    return "\n".join(lines) + "\n"
+
+
+def plan_text(plan: CorrectionPlan, say: Lengths = MM) -> str:
+    """The plan: steps in order, what each buys, the trim tables, notes and cautions."""
+    lines = [f"{plan.panel.name}: plan"]
+    first = [n for n in plan.notices if n.code == "seams-not-measured"]
+    lines += [wrap(" ".join(words.notice(n, say)), "  ", "  ") for n in first]
+    lines += [wrap(f"{i}. {step}", "  ", "     ") for i, step in enumerate(words.steps(plan, say), 1)]
+    heading = "  what each step buys (largest excess: how far the worst station lies beyond its limit, U not counted)"
+    lines += ["", heading, wrap("Limits at each stage are for the finished gap plus the film still to come.")]
+    lines.append(wrap(f"Rule: {words.rule(plan.panel.rule)}."))
+    for stretch in plan.stretches:
+        lines += ["", *_stretch_lines(stretch, say)]
+    lines += ["", *_move_lines(plan, say)]
+    for stretch in plan.stretches:
+        if stretch.trim.needed:
+            lines += ["", *_trim_lines(stretch, say)]
+    lines += _finish_lines(plan, say)
+    lines += ["", *(wrap(words.notice_line(n, say)) for n in plan.notices if n not in first)]
+    lines += ["", "  cautions", *(wrap(words.CAUTIONS[c], "  - ", "    ") for c in plan.cautions)]
+    return "\n".join(lines) + "\n"
+
+
+def _stretch_lines(stretch: StretchPlan, say: Lengths) -> list[str]:
+    lines = [
+        f"  {stretch.seam} ({stretch.photo}{', photo with warnings' if stretch.stages[0].verdict.doubtful else ''})",
+        "    stage             gap from        to     excess        in       out  not proven  verdict",
+    ]
+    for p in stretch.stages:
+        v = p.verdict
+        excess = v.worst.excess_mm if v.worst is not None else 0.0
+        lines.append(
+            f"  {MARKS[v.state]} {p.stage:<16}{say.gap_alone(v.gap_mm.min()):>10}{say.gap_alone(v.gap_mm.max()):>10} "
+            f"{say.small(excess, signed=True, alone=True):>10}{say.place(v.in_mm):>10}{say.place(v.out_mm):>10}"
+            f"{say.place(v.open_mm):>12}  {v.state}"
+        )
+        lines += [wrap(words.check(c, say), "        ", "        ") for c in v.checks if c.state != IN]
+    return lines
+
+
+def _move_lines(plan: CorrectionPlan, say: Lengths) -> list[str]:
+    m, lines = plan.move, ["  move"]
+    for p in m.points:
+        lines.append(wrap(f"{p.name} ({p.kind}): {words.point_move(p, plan.panel.words, say)}", "    ", "      "))
+    before, after = (say.small(x, signed=True) for x in (m.excess_before_mm, m.excess_after_mm))
+    told = f"{before} before, {after} after (zero or less: all inside)"
+    lines.append(wrap(f"largest excess over the limits aimed at: {told}", "    "))
+    if m.turn_error_mm > 0.02:
+        told = f"the turn is large: it is exact to {say.small(m.turn_error_mm)} only; measure again after it"
+        lines.append(wrap(told, "    "))
+    return lines
+
+
+def _trim_lines(stretch: StretchPlan, say: Lengths) -> list[str]:
+    t = stretch.trim
+    lines = [f"  new edge at {stretch.seam} ({stretch.photo}), {words.trim_total(t, say)}"]
+    lines += [f"    {words.trim_span(span, say)}" for span in t.spans]
+    lines.append("          at   gap now   new gap   action")
+    for r in t.rows:
+        gaps = f"{say.gap_alone(r.gap_mm):>10}{say.gap_alone(r.new_gap_mm):>10}"
+        lines.append(f"  {say.place(r.s_mm):>10}{gaps}   {words.trim_row(r, say)}")
+    return lines
+
+
+def _finish_lines(plan: CorrectionPlan, say: Lengths) -> list[str]:
+    """Film, gap to set now and chipping, seam by seam; what they share once."""
+    lines: list[str] = []
+    for stretch in plan.stretches:
+        if stretch.finish is None:
+            continue
+        film, set_now, *chipping = words.forecast(stretch.finish, say)
+        if not lines:
+            lines = ["", "  paint", wrap(film, "    ", "      ")]
+        lines.append(wrap(f"{stretch.seam} ({stretch.photo}): {set_now}", "    ", "      "))
+        lines += [wrap(x, "      ", "        ") for x in chipping]
+    if lines:
+        lines.append(wrap(words.DATA_SHEET, "    "))
     return lines

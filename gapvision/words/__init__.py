@@ -10,7 +10,7 @@ from gapvision.words.change import change, datum, heat
 from gapvision.words.finish import DATA_SHEET, chipping, film, forecast, set_now
 from gapvision.words.glance import Glance, at_a_glance
 from gapvision.words.lengths import UNIT_NAMES, Lengths
-from gapvision.words.measured import form, print_scale
+from gapvision.words.measured import form, numbers, print_scale
 from gapvision.words.notices import notice, notice_dict, notice_line, notice_of
 from gapvision.words.plan import point_move, steps, travel, trim_row, trim_span, trim_total
 from gapvision.words.verdict import (
@@ -20,6 +20,7 @@ from gapvision.words.verdict import (
     check_place,
     check_values,
     decision,
+    first_up,
     reasons,
     rule,
     rule_title,

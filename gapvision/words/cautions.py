@@ -5,10 +5,12 @@ The facts rest on the regulators' and trade pages named in the developers' notes
 
 from __future__ import annotations
 
-#: Key -> caution. The first two are shown with every plan.
+#: Key -> caution. The first and the rules are shown with every plan.
 CAUTIONS: dict[str, str] = {
-    "fit-only": "This plan judges the fit of the gap and its edges only, never strength, crash behaviour or the "
+    "fit-only": "Judged here is the fit of the gap and its edges only, never strength, crash behaviour or the "
     "safety of a hinge or latch.",
+    "conditions": "Gaps move with latches, seals, shims, supports and temperature; compare only what was measured "
+    "under the conditions stated.",
     "rules": "The local rules, the makers' product data and safety sheets, and people qualified for the work "
     "rule over anything said here.",
     "pinch": "Panels, hinges and edges pinch when a panel is shifted or test-closed: two people for a heavy "

@@ -1,6 +1,8 @@
-"""What was measured, in sentences."""
+"""What was measured, in sentences and in a few numbers."""
 
 from __future__ import annotations
+
+import numpy as np
 
 from gapvision.model import Measurement, Straightness
 from gapvision.words.lengths import Lengths
@@ -21,6 +23,42 @@ def print_scale(m: Measurement) -> str:
             how += f" by its check lines, {check.checked_on}"
         parts.append(f"{name}: {how}")
     return "; ".join(parts) or "check lines not measured"
+
+
+def numbers(m: Measurement, say: Lengths, *, both: bool = False) -> list[tuple[str, str]]:
+    """The gap of a seam in a few numbers, and the step: what each is called, and its value.
+
+    Parameters
+    ----------
+    m : Measurement
+        Measured or refused; a refused photo has none.
+    both : bool
+        As in :meth:`Lengths.small`.
+    """
+    p, gap = m.profile, m.summary
+    if p is None or gap is None or not len(p.s_mm):
+        return []
+
+    def at(k: int) -> str:
+        u = say.small(float(p.expanded_u_mm[k]), both=both)
+        return f"{say.gap(float(p.gap_mm[k]))} at {say.place(float(p.s_mm[k]))}, U {u}"
+
+    usual, most = (say.small(float(u), both=both) for u in (np.median(p.expanded_u_mm), p.expanded_u_mm.max()))
+    step = "not known: strips on one side only"
+    if m.step is not None:
+        u = say.small(m.step.expanded_u_mm, both=both)
+        step = f"face B {say.small(m.step.mean_mm, signed=True, both=both)} above face A, U {u}"
+    elif m.stated_step_mm is not None:
+        step = f"face B {say.small(m.stated_step_mm, signed=True, both=both)} above face A, as stated"
+    return [
+        ("mean gap", say.gap(gap.mean_mm)),
+        ("smallest gap", at(int(np.argmin(p.gap_mm)))),
+        ("largest gap", at(int(np.argmax(p.gap_mm)))),
+        ("U of the gap", f"{usual} in the middle of all stations, up to {most} (k = 2, about 95 %)"),
+        ("taper", say.slope(gap.taper_mm_per_m)),
+        ("evenness", f"{say.small(gap.std_mm, both=both)} standard deviation"),
+        ("step", step),
+    ]
 
 
 def form(edge: Straightness | None, say: Lengths) -> str:

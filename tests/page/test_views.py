@@ -137,7 +137,7 @@ def test_a_crash_in_a_view_is_caught_and_keeps_the_draft(page, monkeypatch):
     def broken(*_):
         raise RuntimeError("boom")
 
-    monkeypatch.setattr(measure_view, "show_result", broken)
+    monkeypatch.setattr(measure_view, "_viewer", broken)
     page.text_input(key="nominal").set_value("6mm").run()
     assert not page.exception
     assert any("Photos and notes are kept" in e.value for e in page.error)

@@ -2,14 +2,13 @@
 
 import io
 from dataclasses import replace
-from functools import cache
 
 import cv2
 import numpy as np
 import pytest
 from PIL import Image
 
-from gapvision.reports.crops import crop_seam, crops_alike, needed_height_mm, rectified_crop
+from gapvision.reports.crops import Stretch, crops_alike, cut_seam
 from gapvision.targets.strip import MARKER_MM
 from gapvision.vision.detect import find_strips
 
@@ -37,9 +36,13 @@ def blank():
     return out.getvalue()
 
 
+def cut(data, measurement, first, last, **how):
+    return cut_seam(Stretch(photo=data, measurement=measurement, from_mm=first, to_mm=last), **how)
+
+
 def marker_sides(crop):
     """Side lengths of all markers in a crop [mm], shape (markers, 4): top, right, bottom, left."""
-    grey = np.asarray(Image.open(io.BytesIO(crop.jpeg)).convert("L"))
+    grey = cv2.cvtColor(crop.pixels, cv2.COLOR_RGB2GRAY)
     how = cv2.aruco.DetectorParameters()
     how.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     found, _, _ = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_250), how).detectMarkers(
@@ -52,22 +55,22 @@ def marker_sides(crop):
 def test_a_millimetre_is_a_millimetre_everywhere_and_both_ways(measured):
     data, measurement = measured
     s = measurement.profile.s_mm
-    crop = rectified_crop(data, measurement, s[0], s[-1], width_px=2000, height_mm=150)
+    crop = cut(data, measurement, s[0], s[-1], width_px=2000, height_mm=150)
     assert crop.rectified
-    assert (crop.width_px, crop.height_px) == (2000, round(150 / crop.mm_per_px))
+    assert crop.pixels.shape == (round(150 / crop.mm_per_px), 2000, 3)
     sides = marker_sides(crop)
     assert len(sides) >= 50
     # The strip's contract: markers of 9 mm. Blur moves a marker's outline by some hundredths.
     assert np.abs(sides - MARKER_MM).max() < 0.15
     assert abs(sides[:, ::2].mean() - sides[:, 1::2].mean()) < 0.01, "as long across the seam as along it"
-    level = marker_sides(crop_seam(data, measurement, s[0], s[-1], width_px=2000, height_mm=150))
+    level = marker_sides(cut(data, measurement, s[0], s[-1], width_px=2000, height_mm=150, rectified=False))
     assert level.std() > 5 * sides.std(), "a level crop keeps the tilt"
 
 
 def test_edges_lie_on_the_gap_in_the_crop(measured):
     data, measurement = measured
     s, gap = measurement.profile.s_mm, measurement.profile.gap_mm
-    crop = rectified_crop(data, measurement, s[0], s[-1])
+    crop = cut(data, measurement, s[0], s[-1])
     apart = np.linalg.norm(crop.edge_a_px - crop.edge_b_px, axis=1) * crop.mm_per_px
     # At the panels' faces, not at the outline's own depth: within 3 % and 0.15 mm of the measured gap.
     assert np.abs(apart - gap).max() < 0.15 + 0.03 * gap.max()
@@ -83,12 +86,12 @@ def test_the_kept_map_is_used_and_nothing_is_looked_for_again(measured, monkeypa
     monkeypatch.setattr("gapvision.vision.field.fit_field", never)
     data, measurement = measured
     s = measurement.profile.s_mm
-    assert rectified_crop(data, measurement, s[0], s[-1]).rectified
+    assert cut(data, measurement, s[0], s[-1]).rectified
 
 
 def test_an_old_file_gives_the_same_crop_by_its_strips(measured, old):
     s = old[1].profile.s_mm
-    one, other = (rectified_crop(*which, s[0], s[-1], height_mm=60) for which in (measured, old))
+    one, other = (cut(*which, s[0], s[-1], height_mm=60) for which in (measured, old))
     assert other.rectified
     for name in ("edge_a_px", "edge_b_px"):
         # The strips are found in a smaller picture, so their corners are a little less sure.
@@ -98,14 +101,14 @@ def test_an_old_file_gives_the_same_crop_by_its_strips(measured, old):
 def test_no_rectified_crop_without_strips_or_with_a_scale_that_is_not_this_photos(old, measured, blank):
     data, measurement = old
     s = measurement.profile.s_mm
-    assert rectified_crop(blank, measurement, s[0], s[-1]) is None
+    assert cut(blank, measurement, s[0], s[-1]) is None
     scale = replace(measurement.scale, print_scale_along=1.1, print_scale_across=1.1)
-    assert rectified_crop(data, replace(measurement, scale=scale), s[0], s[-1]) is None
+    assert cut(data, replace(measurement, scale=scale), s[0], s[-1]) is None
     _, kept = measured
     longer = replace(kept.profile, s_mm=kept.profile.s_mm * 1.1)
-    assert rectified_crop(data, replace(kept, profile=longer), s[0], s[-1]) is None
-    assert rectified_crop(data, kept, s[-1] + 50, s[-1] + 90) is None
-    assert needed_height_mm(kept, s[0], s[-1]) >= 34
+    assert cut(data, replace(kept, profile=longer), s[0], s[-1]) is None
+    assert cut(data, kept, s[-1] + 50, s[-1] + 90) is None
+    assert Stretch(photo=data, measurement=kept, from_mm=s[0], to_mm=s[-1]).needed_height_mm() >= 34
 
 
 @pytest.mark.parametrize("at", range(15))
@@ -116,38 +119,26 @@ def test_a_spoilt_map_gives_no_crop_or_some_crop(measured, at, wrong):
     params[at] = wrong
     field = replace(measurement.photo.field, params=params)
     spoilt = replace(measurement, photos=(replace(measurement.photo, field=field),))
-    crop = rectified_crop(data, spoilt, 20, 60, width_px=100)
-    assert crop is None or crop.width_px == 100
-
-
-def test_turned_it_is_the_same_picture_upside_down(measured):
-    data, measurement = measured
-    s = measurement.profile.s_mm
-    one, other = (rectified_crop(data, measurement, s[0], s[-1], height_mm=60, turned=t) for t in (False, True))
-    assert other.mm_per_px == one.mm_per_px
-    corner = np.array([one.width_px - 1, one.height_px - 1])
-    assert np.abs(corner - one.edge_a_px - other.edge_a_px).max() < 0.01
-    a, b = (np.asarray(Image.open(io.BytesIO(crop.jpeg)).convert("L"), float) for crop in (one, other))
-    assert np.abs(a[::-1, ::-1] - b).mean() < 2
+    crop = cut(data, spoilt, 20, 60, width_px=100)
+    assert crop is None or crop.pixels.shape[1] == 100
 
 
 def test_crops_to_be_compared_are_of_one_kind_at_one_scale(old, blank):
     data, measurement = old
     s = measurement.profile.s_mm
 
-    @cache
-    def cut(kind, photo, last):
-        return kind(photo, measurement, s[0], last, height_mm=60)
-
     def of(photo, last=s[-1]):
-        return lambda kind: cut(kind, photo, last)
+        return Stretch(photo=photo, measurement=measurement, from_mm=s[0], to_mm=last)
 
-    both = crops_alike([of(data), of(data)])
+    both = crops_alike([of(data), of(data)], 1000)
     assert [crop.rectified for crop in both] == [True, True]
-    level = crops_alike([of(data), of(blank)])
+    level = crops_alike([of(data), of(blank)], 1000)
     assert [crop.rectified for crop in level] == [False, False], "one cannot be rectified, so neither is"
     assert level[0].mm_per_px == level[1].mm_per_px == both[0].mm_per_px
-    assert crops_alike([of(data), of(data, s[0] - 9)]) is None
+    assert crops_alike([of(data), of(data, s[0] - 9)], 1000) is None
+    (low,) = crops_alike([of(data)], 1000, 50)
+    assert low.pixels.shape[0] == pytest.approx(50, abs=1)
+    assert low.pixels.shape[1] < 1000, "narrower, rather than with less of the panel"
 
 
 def test_where_no_map_fits_the_strips_the_crops_are_level(old, monkeypatch):
@@ -162,6 +153,6 @@ def test_where_no_map_fits_the_strips_the_crops_are_level(old, monkeypatch):
         return [replace(view, **parts)]
 
     monkeypatch.setattr("gapvision.vision.detect.find_strips", one_row)
-    assert rectified_crop(data, measurement, s[0], s[-1]) is None
-    (crop,) = crops_alike([lambda kind: kind(data, measurement, s[0], s[-1])])
+    assert cut(data, measurement, s[0], s[-1]) is None
+    (crop,) = crops_alike([Stretch(photo=data, measurement=measurement, from_mm=s[0], to_mm=s[-1])], 1000)
     assert not crop.rectified

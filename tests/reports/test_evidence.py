@@ -11,9 +11,11 @@ from PIL import Image
 
 from gapvision.formats.measurement_json import from_dict
 from gapvision.judgement import compare, judge_measurement, simple_spec
+from gapvision.model import Span
 from gapvision.reports import evidence as ev
-from gapvision.reports.crops import crop_seam
-from gapvision.reports.evidence_style import shrink_to_fit
+from gapvision.reports.crops import Stretch, cut_seam
+from gapvision.reports.evidence_style import fonts, shrink_to_fit
+from gapvision.reports.overlay import draw_crop, overlay_bytes
 from gapvision.reports.profile_picture import ticks
 from tests.records.invented import invented
 
@@ -36,19 +38,16 @@ PHOTO = photo_with_place()
 
 
 def shown(mean, stage, number, decision=None, photo=PHOTO):
-    verdict = None
+    measurement, verdict = from_dict(invented(mean)), None
     if decision:
         spans = [
-            {"state": decision, "from_mm": 10.0 + 9 * k, "to_mm": 15.0 + 9 * k, "worst_mm": mean + 0.8, "worst_at_mm": 12.0 + 9 * k,
-             "worst_u_mm": 0.1, "excess_mm": 0.3, "side": "wide"}
+            Span(state=decision, from_mm=10.0 + 9 * k, to_mm=15.0 + 9 * k, worst_mm=mean + 0.8, worst_at_mm=12.0 + 9 * k,
+                 worst_u_mm=0.1, excess_mm=0.3, side="wide")
             for k in range(10)
         ]  # fmt: skip
-        verdict = {
-            "verdict": decision, "sentence": f"{decision.capitalize()}. Rule: accept only what is proven. U is 0.10 mm; k = 2.",
-            "reasons": ["The gap is out of tolerance along 40 mm."], "spans": spans,
-        }  # fmt: skip
+        verdict = replace(judge_measurement(measurement, simple_spec(4.8, 0.3, 0.2)), state=decision, spans=tuple(spans))
     return ev.ShownResult(
-        number=number, stage=stage, on_date="2026-03-02", who="Żaneta", measurement=from_dict(invented(mean)), photo=photo,
+        number=number, stage=stage, on_date="2026-03-02", who="Żaneta", measurement=measurement, photo=photo,
         file_name=f"{number}.jpg", sha256=f"{number:064x}", verdict=verdict,
         conditions=(("latched", "yes"), ("car stood", "on its wheels"), ("metal", "9 °C")),
     )  # fmt: skip
@@ -64,7 +63,6 @@ def seam(name, number, both=True, decision="out of tolerance"):
     return ev.SeamEvidence(
         name=name, after=after, before=before if both else None,
         comparison=compare.compare_profiles(one, two, datum, nominal_mm=4.8) if both else None,
-        judged=judge_measurement(after.measurement, simple_spec(4.8, 0.3, 0.2)),
         remarks=("The conditions differ: latched: yes before, no after. Repeat one of the two.",),
     )  # fmt: skip
 
@@ -157,8 +155,6 @@ def test_every_glyph_is_drawn():
     """Latin with accents, Greek and Cyrillic are in the font: no missing-glyph boxes."""
     from reportlab.pdfbase import pdfmetrics
 
-    from gapvision.reports.evidence_style import fonts
-
     for name in fonts():
         widths = pdfmetrics.getFont(name).face.charToGlyph
         missing = {c for c in LONG + "ÅÄÖåäößŠšČčŽžŐőŰűĞğİıŁłΩωЩщЪъЄє–…±°" if c != " " and ord(c) not in widths}
@@ -177,17 +173,19 @@ def test_no_location_or_maker_gets_out():
         assert jpeg.startswith(b"\xff\xd8")
         assert b"Exif" not in jpeg
         assert b"SECRETMAKER" not in jpeg
-    crop = crop_seam(PHOTO, from_dict(invented(4.8)), 10, 100)
-    assert Image.open(io.BytesIO(crop.jpeg)).getexif() == {}
+    crop = cut_seam(Stretch(photo=PHOTO, measurement=from_dict(invented(4.8)), from_mm=10, to_mm=100), rectified=False)
+    drawn = overlay_bytes(draw_crop(crop), "JPEG")
+    assert Image.open(io.BytesIO(drawn)).getexif() == {}
+    assert b"SECRETMAKER" not in drawn
 
 
 def test_photos_are_rectified_where_their_strips_can_be_read_again(measured_sample):
     photo, measurement = measured_sample("open03_door_arc.jpg")
     one = seam("sill", 1)
-    real = replace(one.after, photo=photo, measurement=measurement)
+    real = replace(one.after, photo=photo, measurement=measurement, verdict=None)
     for seams, words in (
-        ((replace(one, before=None, comparison=None, after=real, judged=None),), "Rectified, one scale both ways."),
-        ((one,), "Level, not rectified."),
+        ((replace(one, before=None, comparison=None, after=real),), "one scale along the seam and across it"),
+        ((one,), "Level, not rectified"),
     ):
         pdf = pypdfium2.PdfDocument(ev.write_evidence(replace(document(0), seams=seams)))
         assert words in " ".join(page.get_textpage().get_text_range() for page in pdf)
@@ -206,7 +204,7 @@ def test_shop_head_with_logo_and_without():
 
 def test_a_seam_without_photo_verdict_or_band():
     one = seam("sill", 1, both=False)
-    bare = replace(one, after=shown(5.0, "as found", 1, None, photo=None), judged=None)
+    bare = replace(one, after=shown(5.0, "as found", 1, None, photo=None))
     pdf = pypdfium2.PdfDocument(ev.write_evidence(replace(document(0), seams=(bare,))))
     text = " ".join(p.get_textpage().get_text_range() for p in pdf)
     assert "not judged: no specification was given for this seam." in text
@@ -215,14 +213,14 @@ def test_a_seam_without_photo_verdict_or_band():
 def test_endless_words_and_a_very_short_or_curved_seam_fit_the_page():
     endless = "word " * 5000
     one = seam("sill", 1, both=False)
-    after = replace(one.after, conditions=(("remarks", endless),), file_name=endless)
+    after = replace(one.after, conditions=(("remarks", endless),), file_name=endless, verdict=None)
 
     def with_profile(profile):
         return replace(after, measurement=replace(after.measurement, profile=profile))
 
     p = after.profile
     first = with_profile(p.picked(slice(0, 20)))
-    short = replace(one, name="short", after=first, judged=None)
+    short = replace(one, name="short", after=first)
     lower = np.stack([0 * p.s_mm, 0.012 * p.s_mm**2], 1)
     bent = with_profile(replace(p, edge_a_px=p.edge_a_px + lower, edge_b_px=p.edge_b_px + lower))
     curved = replace(short, name="curved", after=bent)
@@ -260,22 +258,21 @@ def marked_photo(angle_deg):
 
 
 @pytest.mark.parametrize("angle", [0, 30, 90, -120])
-@pytest.mark.parametrize("turned", [False, True])
-def test_crop_shows_the_same_stretch_level_whatever_the_photos_angle(angle, turned):
+def test_crop_shows_the_same_stretch_level_whatever_the_photos_angle(angle):
     photo, measurement = marked_photo(angle)
-    crop = crop_seam(photo, measurement, 0, 100, width_px=520, height_mm=40, turned=turned)
-    pixels = np.asarray(Image.open(io.BytesIO(crop.jpeg)).convert("RGB")).astype(int)
+    wanted = Stretch(photo=photo, measurement=measurement, from_mm=0, to_mm=100)
+    crop = cut_seam(wanted, rectified=False, width_px=520, height_mm=40)
+    pixels = crop.pixels.astype(int)
     mm = 100 * 1.04 / 520
     for along, across, channel in ((-40, -8, 0), (40, 8, 2)):
         others = [k for k in range(3) if k != channel]
         y, x = np.nonzero((pixels[..., channel] > 150) & (pixels[..., others].max(-1) < 110))
-        sign = -1 if turned else 1
-        want = (519 / 2 + sign * along / mm, (crop.height_px - 1) / 2 + sign * across / mm)
+        want = (519 / 2 + along / mm, (len(pixels) - 1) / 2 + across / mm)
         assert (x.mean(), y.mean()) == pytest.approx(want, abs=1.5)
     level = np.ptp(crop.edge_a_px[:, 1])
     assert level < 0.01
     steps = np.diff(crop.edge_a_px[:, 0])
-    assert (steps < 0).all() if turned else (steps > 0).all()
+    assert (steps > 0).all()
 
 
 @pytest.mark.parametrize(("span", "most", "step"), [(10, 5, 2), (9.9, 10, 1), (0.7, 6, 0.2), (253, 8, 50)])
@@ -285,7 +282,7 @@ def test_axis_steps(span, most, step):
 
 
 def test_a_line_too_long_gets_smaller_then_dots():
-    ev.fonts()
+    fonts()
     assert shrink_to_fit("short", "Evidence", 12, 200) == ("short", 12)
     text, size = shrink_to_fit(UNBROKEN, "Evidence", 12, 200)
     assert size == 6

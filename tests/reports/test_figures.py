@@ -139,9 +139,9 @@ def test_second_line_carries_its_u_by_pattern_and_label(make_measurement):
 
 def test_a_running_limit_is_drawn(make_measurement):
     m = make_measurement()
-    p = m.profile
     ax = draw_profile(m, judge_measurement(m, preset("door-period"))).axes[0]
-    upper = [x for x in ax.lines if len(x.get_ydata()) == len(p.s_mm) + 2][1].get_ydata()
+    lower = next(k for k, x in enumerate(ax.lines) if x.get_label() == "limits")
+    upper = ax.lines[lower + 1].get_ydata()
     assert upper[1] == pytest.approx(6.35 + 0.79375)
     assert upper[-2] == pytest.approx(3.175 + 0.79375)
     words = [t.get_text() for t in ax.texts]

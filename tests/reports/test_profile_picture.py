@@ -14,7 +14,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from gapvision.judgement import judge_measurement, preset, simple_spec
 from gapvision.model import HOLE, ExtraLine, LeftOut
-from gapvision.page.viewer import viewer_data
+from gapvision.page.viewer import reading, viewer_data
 from gapvision.reports.evidence_chart import Plot
 from gapvision.reports.figures import draw_profile, figure_bytes
 from gapvision.reports.profile_picture import (
@@ -23,13 +23,13 @@ from gapvision.reports.profile_picture import (
     build_form,
     build_picture,
     line_of,
+    listed_spans,
     marks_along,
     on_one_scale,
     place_labels,
-    reason_of,
     ticks,
 )
-from gapvision.words import span_state
+from gapvision.words import MM, span_state
 
 
 def nick(make_measurement):
@@ -113,12 +113,12 @@ def test_the_page_tells_each_station_with_its_state_and_the_further_lines(make_m
     before = line_of(make_measurement(np.full(240, 5.0)).profile, "before", 2.6)
     data = viewer_data(m, verdict, more=[before], preview_url="p", full_url="f", unit="in")
     assert data["places"][60] == "2.36 in"
-    assert data["readings"][60] == (
+    assert reading(data, 60) == (
         "gap 0.2323 in (5.90 mm), U 0.004 in (0.10 mm), too wide; before 0.1969 in (5.00 mm), U 0.004 in (0.10 mm)"
     )
-    assert data["readings"][1].endswith("in tolerance"), "the other line has no station within half a millimetre"
+    assert reading(data, 1).endswith("in tolerance"), "the other line has no station within half a millimetre"
     assert data["start_index"] == 120, "the one furthest beyond"
-    assert len(data["readings"]) == len(data["places"]) == len(m.profile.s_mm)
+    assert {len(part["at"]) for part in data["readings"]} == {len(data["places"])} == {len(m.profile.s_mm)}
 
 
 def test_a_refused_photo_has_only_its_photo(make_refusal):
@@ -223,7 +223,8 @@ def test_what_a_person_wrote_is_no_formula(make_measurement):
 
 
 def test_reasons_belong_to_holes_only(make_measurement):
-    _, verdict = nick(make_measurement)
-    said = [LeftOut(from_mm=0, to_mm=239, reason="handle")]
-    assert [reason_of(span, said) for span in verdict.marked] == ["", "", "", "handle"]
+    m, verdict = nick(make_measurement)
+    said = replace(m, settings=replace(m.settings, left_out=(LeftOut(from_mm=0, to_mm=239, reason="handle"),)))
+    told = [(number, words) for number, words, *_ in listed_spans(said, verdict, MM)]
+    assert told == [("1", "too wide"), ("2", "too tight"), ("3", "not proven"), ("-", "left out: handle")]
     assert set(SPANS) >= {span_state(span) for span in verdict.marked}

@@ -20,7 +20,7 @@ def test_a_seam_with_a_nick_and_a_hole(make_measurement):
         "Too wide at 60 mm, worst 5.90 mm (15/64 in) at 60 mm, 1.14 mm above the wanted gap, 0.64 mm beyond the limit, "
         "U 0.10 mm. Not measured from 99 to 120 mm. The rest is in tolerance. The photo was measured with warnings: "
     ) in " ".join(words.split())
-    assert "gap, largest    5.90 mm (15/64 in) at 60 mm, U 0.10 mm" in words
+    assert "largest gap     5.90 mm (15/64 in) at 60 mm, U 0.10 mm" in words
     assert (
         "form of edge A  straight within 0.10 mm over 239 mm, U 0.05 mm; worst 100 mm: 0.09 mm, from 20 to 120 mm"
         in words
