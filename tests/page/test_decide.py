@@ -166,9 +166,9 @@ def test_numbers_are_typed_in_the_unit_chosen_and_survive_a_reload(page):
 def test_lengths_and_uncertainties_follow_the_switch(page):
     page.run()
     for unit, said in (
-        ("mm", "U 0.15 mm (0.006 in)"),
-        ("in", "U 0.006 in (0.15 mm)"),
-        ("fraction", "5/32 in (3.85 mm)"),
+        ("mm", "U 0.17 mm (0.007 in)"),
+        ("in", "U 0.007 in (0.17 mm)"),
+        ("fraction", "5/32 in (3.83 mm)"),
     ):
         page.selectbox(key="unit").set_value(unit).run()
         assert said in html_of(page), unit
@@ -176,7 +176,7 @@ def test_lengths_and_uncertainties_follow_the_switch(page):
     page.run()
     assert page.selectbox(key="unit").value == "fraction", "one switch for all views"
     assert "in the middle of all stations" in html_of(page)
-    assert "U is 0.006 in (0.15 mm)" in html_of(page)
+    assert "U is 0.007 in (0.17 mm)" in html_of(page)
 
 
 def test_plot_and_numbers_can_be_downloaded_with_the_forecast(page):
