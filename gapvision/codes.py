@@ -126,7 +126,7 @@ refusal field-not-converged
     Lay each strip flat on one panel, none over an edge or a fold, show them whole, and take the photo again.
 refusal strips-apart
     The strips do not fit together: they were printed to different sizes, or one lies far above its panel.
-    Use strips of one sheet, lay them flat on their panels, and take the photo again.
+    Use strips of one sheet, or tell the check lines of each sheet; lay them flat on their panels.
 refusal too-few-corners
     Too little of the strip can be seen.
     Get the whole strip into the picture, uncovered, and take the photo again.

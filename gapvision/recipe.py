@@ -71,9 +71,9 @@ def measure_photo(photo: Photo, settings: Settings | None = None) -> Measurement
     Measurement
         Status ``ok`` or ``warn`` with a profile, or ``refused`` with the reason; never raises for a bad photo.
     """
-    settings = settings or Settings()
+    settings, seen = settings or Settings(), list[StripView]()
     try:
-        return leave_out(_measure(photo, replace(settings, left_out=())), settings.left_out)
+        return leave_out(_measure(photo, replace(settings, left_out=()), seen), settings.left_out)
     except GapvisionError as error:
         if CODES[error.code].kind != "refusal":
             raise
@@ -81,16 +81,17 @@ def measure_photo(photo: Photo, settings: Settings | None = None) -> Measurement
         return Measurement(
             status="refused",
             notices=(notice,),
-            photos=(_seen(photo),),
-            settings=replace(settings, sheets=()),
+            photos=(_seen(photo, seen),),
+            settings=_of_seen(settings, seen),
             method_version=METHOD_VERSION,
         )
 
 
-def _measure(photo: Photo, settings: Settings) -> Measurement:
-    """The recipe: strips, seam, sides, edges, gap; then what is to be said of it."""
+def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measurement:
+    """The recipe: strips, which ``seen`` gets, seam, sides, edges, gap; then what is to be said of it."""
     views, size = _strips(photo, settings), (photo.width_px, photo.height_px)
-    settings = replace(settings, sheets=tuple(c for c in settings.sheets if c.sheet in {v.sheet for v in views}))
+    seen.extend(views)
+    settings = _of_seen(settings, views)
     to_scale = printed_to_scale(views, settings)
     quality = strip_quality(photo, views)
     notices = quality_notices(quality)
@@ -173,6 +174,12 @@ def _strips(photo: Photo, settings: Settings) -> list[StripView]:
     if max(len(v.corner_ids) for v in views) < _GOOD_CORNERS or longest < _GOOD_LENGTH_MM:
         raise GapvisionError("too-few-corners")
     return [v for v in views if len(v.corner_ids) >= _LEAST_CORNERS]
+
+
+def _of_seen(settings: Settings, views: list[StripView]) -> Settings:
+    """The settings with no other sheets than those of the strips."""
+    sheets = {view.sheet for view in views}
+    return replace(settings, sheets=tuple(check for check in settings.sheets if check.sheet in sheets))
 
 
 def _printed(view: StripView, settings: Settings) -> StripView:

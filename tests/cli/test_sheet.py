@@ -68,20 +68,24 @@ def test_wrong_input_in_words(words, sentence, data, capsys):
     assert not data.exists()
 
 
-@pytest.fixture(scope="module")
-def photo(tmp_path_factory):
-    """Strips of two sheets, both printed 0.8 % too small, beside a gap of 4.6 mm and more."""
+def draw(folder, scale):
+    """Strips of two sheets, both printed to one scale, beside a gap of 4.6 mm and more."""
     strips = (StripSpec(letter="A", t_mm=-42, sheet=int(ONE)), StripSpec(letter="B", t_mm=42, sheet=int(TWO)))
-    spec = replace(PLAIN, camera=SMALL, strips=strips, print_scale_along=0.992, print_scale_across=0.992)
+    spec = replace(PLAIN, camera=SMALL, strips=strips, print_scale_along=scale, print_scale_across=scale)
     grey, truth = render_grey(spec, seed=5)
-    path = tmp_path_factory.mktemp("photo") / "seam.png"
+    path = folder / "seam.png"
     cv2.imwrite(str(path), grey)
     return path, truth
 
 
-def measured(photo, tmp_path, *words):
+@pytest.fixture(scope="module")
+def photo(tmp_path_factory):
+    return draw(tmp_path_factory.mktemp("photo"), 0.992)
+
+
+def measured(photo, tmp_path, *words, code=0):
     out = tmp_path / "seam.json"
-    assert main(["measure", str(photo), "--json", str(out), *words]) in (0, 1)
+    assert main(["measure", str(photo), "--json", str(out), *words]) == code
     content = json.loads(out.read_text())
     out.unlink()
     return content
@@ -127,6 +131,19 @@ def test_the_figures_say_which_check_lines_were_used(photo, tmp_path, capsys):
     assert "sheet 555 000 116: check lines not measured" in said
     main(["measure", str(path), "--table", "--check-length", "198.4mm"])
     assert "0.9920 along, 0.9920 across, by the check lines given" in capsys.readouterr().out
+
+
+def test_sheets_that_do_not_fit_together_do_when_both_are_told(tmp_path):
+    """3 % smaller than the other is taken to be: refused; but the refusal says which sheets it saw."""
+    path, _ = draw(tmp_path, 0.97)
+    main(["sheet", ONE, "--check-length", "194mm", "--check-width", "145.5mm"])
+    apart = measured(path, tmp_path, code=3)
+    assert [w["code"] for w in apart["warnings"]] == ["strips-apart"]
+    assert "tell the check lines of each sheet" in apart["warnings"][0]["advice"]
+    assert {k: v["sheet"] for k, v in apart["photos"][0]["strips"].items()} == {"A": int(ONE), "B": int(TWO)}
+    assert [c["sheet"] for c in apart["settings"]["sheets"]] == [int(ONE)]
+    main(["sheet", TWO, "--check-length", "194mm", "--check-width", "145.5mm"])
+    assert measured(path, tmp_path)["sheet"]["print_scale_across"] == 0.97
 
 
 def test_lengths_given_go_before_what_is_remembered(photo, tmp_path):
