@@ -49,13 +49,15 @@ def _seam(row: sqlite3.Row) -> Seam:
 
 
 def _wants(spec: dict[str, Any]) -> str:
-    """A specification in short, as its file has it."""
+    """A specification in short, as its file has it; of one from another shop's export nobody knows what it holds."""
 
     def told(value: Any) -> str:
-        return ", ".join(f"{p['gap']} at {p['at']}" for p in value) if isinstance(value, list) else str(value)
+        if isinstance(value, list):
+            return ", ".join(map(told, value))
+        return " ".join(map(told, value.values())) if isinstance(value, dict) else str(value)[:200]
 
     named = ("format", "name", "panel", "side", "source")
-    return "; ".join(f"{key} {told(value)}" for key, value in spec.items() if key not in named)
+    return "; ".join(f"{key} {told(value)}" for key, value in spec.items() if key not in named)[:2000] or "nothing"
 
 
 def visit_of(row: sqlite3.Row, prefix: str = "") -> Visit:

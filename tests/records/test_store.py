@@ -290,3 +290,26 @@ def test_shop_settings(store):
     assert store.shop() == shop
     assert (shop.name, shop.paper, shop.units) == ("Karosseri Prøve", "letter", "inch")
     assert store.set_shop(logo=b"").logo is None
+
+
+@pytest.mark.parametrize(
+    ("old", "said"),
+    [
+        ({"nominal": "3/16in", "allow_below": "0.5mm", "name": "x"}, "nominal 3/16in; allow_below 0.5mm"),
+        ({"nominal": [{"at": "0%", "gap": "5mm"}, {"at": "100%", "gap": "4mm"}]}, "nominal 0% 5mm, 100% 4mm"),
+        ({"nominal": [7, {"gap": None}], "deep": {"a": []}}, "nominal 7, None; deep "),  # an export may hold anything
+        ({"name": "x"}, "nothing"),
+        ({"nominal": "9" * 50_000}, "nominal 999"),
+    ],
+)
+def test_a_change_of_what_is_wanted_is_noted(store, old, said):
+    job = store.new_job()
+    seam = store.add_seam(job.job_id, "sill", spec=old)
+    new = {"nominal": "5mm"}
+    assert store.edit_seam(seam.seam_id, spec=new, who="Sam").spec == new
+    (note,) = store.notes(job.job_id)
+    assert note.text.startswith(f"What is wanted of sill was changed. Before: {said}")
+    assert note.text.endswith(" Now: nominal 5mm.")
+    assert (note.who, note.seam_id) == ("Sam", seam.seam_id)
+    store.edit_seam(seam.seam_id, spec=new | {"source": "another"})
+    assert len(store.notes(job.job_id)) == 1  # it asks for the same
