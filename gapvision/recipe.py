@@ -41,6 +41,7 @@ from gapvision.vision.gap import (
     print_scale_std,
 )
 from gapvision.vision.known import ToldEdge, known_notices, weigh
+from gapvision.vision.phone import PictureDoubt, either, picture_doubt, veil_light, without_veil
 from gapvision.vision.placing import CUT_KIND
 from gapvision.vision.quality import no_strip_notice, quality_notices, strip_quality
 from gapvision.vision.rises import BY_RULES
@@ -108,6 +109,11 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
     notices += strip_notices(field, views, photo.focal_35mm_mm, likeness)
     _refuse(notices)
     band, edges = _edges(photo, field, line, settings)
+    # A gap that is lit from behind is no darker for a veil.
+    clear = None if edges.bright_share > 0.5 else without_veil(band, veil_light(quality))
+    if clear is not None:
+        edges = either(edges, find_edges(clear, settings.edges))
+    picture = picture_doubt(quality, band.px_per_mm, field.project(band.line.points))
     if band.tilt_deg > _REFUSE_TILT_DEG:
         raise GapvisionError(
             "tilt-too-large", f"The camera looked at the seam {band.tilt_deg:.0f} degrees from the side."
@@ -119,12 +125,13 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
         field,
         band,
         _EDGE_HEIGHT_MM,
-        _reading(edges, "a", told_a),
-        _reading(edges, "b", told_b),
+        _reading(edges, "a", told_a, picture),
+        _reading(edges, "b", told_b, picture),
         print_scale_checked=to_scale,
         station_mm=settings.station_mm,
         step=(step.mean_mm, step.expanded_u_mm / COVERAGE_FACTOR),
         face_mm=settings.strip_thickness_mm or FACE_HEIGHT_MM,
+        picture_mm=picture.common_mm,
     )
     if len(profile.s_mm) < _LEAST_STATIONS:
         raise GapvisionError("edges-not-found")
@@ -213,12 +220,16 @@ def _step(field: FittedField, settings: Settings) -> Step:
     return Step(mean_mm=mean_mm, expanded_u_mm=COVERAGE_FACTOR * std_u_mm, source="assumed")
 
 
-def _reading(edges: SeamEdges, name: str, told: ToldEdge) -> EdgeReading:
+def _reading(edges: SeamEdges, name: str, told: ToldEdge, picture: PictureDoubt) -> EdgeReading:
     """What is known of edge ``a`` or ``b`` before geometry."""
+    kind = told.kind
+    if told.known is None:
+        kind = replace(kind, depth_std_mm=float(np.hypot(kind.depth_std_mm, picture.depth_mm)))
+    outwards = (-1 if name == "a" else 1) * picture.inwards_mm * (edges.bright_share <= 0.5)
     return EdgeReading(
-        t_mm=getattr(edges, f"t_{name}_mm"),
-        std_mm=getattr(edges, f"std_{name}_mm"),
-        kind=told.kind,
+        t_mm=getattr(edges, f"t_{name}_mm") + outwards,
+        std_mm=getattr(edges, f"std_{name}_mm") * picture.factor,
+        kind=kind,
         silhouette=edges.silhouette_share > 0.5,
         rim_share=RIM_SHARE_RULES if edges.method == BY_RULES else RIM_SHARE_LEARNED,
     )

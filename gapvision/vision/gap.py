@@ -69,6 +69,7 @@ def build_profile(
     station_mm: float,
     step: tuple[float, float] = STEP_UNKNOWN,
     face_mm: float = FACE_HEIGHT_MM,
+    picture_mm: FloatArray | float = 0.0,
 ) -> GapProfile:
     """Gap, edges and uncertainty at every station where both edges are trusted.
 
@@ -88,6 +89,8 @@ def build_profile(
         Step of face B above face A and its standard uncertainty [mm], from elsewhere; counts where the field has none.
     face_mm : float
         Height of a strip's printed face above its panel [mm].
+    picture_mm : float or ndarray, shape (n_s,)
+        How far both edges may lie too far in or out, alike, standard uncertainty [mm].
 
     Returns
     -------
@@ -145,6 +148,7 @@ def build_profile(
         "tilt_step": np.abs(by_step),
         "depth": combine(by_depths),
         "rim": combine([_rim(edge_a, angle), _rim(edge_b, -angle)]),
+        "picture": 2 * np.broadcast_to(picture_mm, len(ok))[pick],
         "repeat": np.full(n, _scatter(gap)),
     }
     offset_a, offset_b = _straight_offsets(a, b, normals)

@@ -7,38 +7,56 @@ photo is, and its own black and white how the photo is exposed.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
-from gapvision.intake.light import to_linear
+from gapvision.intake.light import encode_srgb, to_linear
 from gapvision.model import Notice, Photo, StripView
+from gapvision.targets.strip import CORNERS_ALONG
 from gapvision.vision.detect import count_foreign_markers, count_own_markers, eight_bit, find_strips
 
+FloatArray = NDArray[np.float64]
+
+# Across a side, as a share of its length: deep into the black, and inside the 1.5 mm rim of white round a marker.
+_INTO_BLACK, _INTO_WHITE, _SAMPLES, _ALONG_SIDE = 0.27, 0.12, 79, np.linspace(0.3, 0.7, 7)
+_QUARTERS = 1.349  # between the quartiles of a normal distribution, in its standard deviation
+_LEAST_SPAN = 0.01
 _MAX_BLUR_PX, _MAX_BLUR_MM = 3.5, 0.30
 _MIN_PX_PER_MM = 3.0
 _MIN_PRINT_CONTRAST = 0.62
 _MIN_SHARPNESS = 0.12
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class StripQuality:
     """How one photo shows its strips.
 
     Attributes
     ----------
     blur_px : float
-        Standard deviation of the lens's blur, from the strips' own edges [px].
+        Standard deviation of the blur, from the strips' own print, along or across, whichever is more [px].
     contrast : float
         (white - black) / (white + black) of the print, in linear light.
     px_per_mm : float
         Resolution at the strips.
+    sides_px : ndarray, shape (n, 2)
+        Where sides of squares along the strips were seen [px].
+    side_blur_px : ndarray, shape (n,)
+        Blur across each: a picture may be blurred in part [px].
+    halo : float
+        How far sharpening lifts the white beside a black square, as a share of the step.
     """
 
     blur_px: float
     contrast: float
     px_per_mm: float
+    sides_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
+    side_blur_px: FloatArray = field(default_factory=lambda: np.zeros(0))
+    halo: float = 0.0
 
 
 def px_per_mm(view: StripView) -> float:
@@ -52,10 +70,11 @@ def px_per_mm(view: StripView) -> float:
 
 
 def strip_quality(photo: Photo, views: list[StripView]) -> StripQuality:
-    """Judge blur and exposure from the squares between neighbouring corners.
+    """Judge blur, halo and exposure from the sides of the squares between neighbouring corners.
 
-    Between two corners 12 mm apart along the strip runs an edge of a black square;
-    half-way along it a profile across goes cleanly from black to white.
+    Between two corners 12 mm apart runs the side of a black square; half-way along it a profile across goes cleanly
+    from black to white.  Its blur is told from the way between a quarter and three quarters of the rise: a halo lies
+    outside it and noise hardly moves it, while both enter the second moment of the slope.
 
     Parameters
     ----------
@@ -64,49 +83,90 @@ def strip_quality(photo: Photo, views: list[StripView]) -> StripQuality:
     views : list of StripView
         Strips found in it.
     """
-    blurs, blacks, whites, ppm = [], [], [], []
-    grey = photo.grey
-    for view in views:
-        order = {int(c): k for k, c in enumerate(view.corner_ids)}
-        ppm.append(px_per_mm(view))
-        for c, k in order.items():
-            other = order.get(c + 1)
-            if other is None or (c + 1) % 19 == 0:
-                continue
-            p, q = view.corners_px[k], view.corners_px[other]
-            edge = q - p
-            length = float(np.hypot(*edge))
-            normal = np.array([-edge[1], edge[0]]) / length
-            reach = 0.11 * length  # inside the 1.5 mm rim of white round a marker
-            n = max(12, int(4 * reach) + 1)
-            u = np.linspace(-reach, reach, n)
-            along = np.linspace(0.3, 0.7, 7)
-            points = p + along[:, None, None] * edge + u[None, :, None] * normal
-            points = points.astype(np.float32)
-            lo = np.floor(points.reshape(-1, 2).min(0)).astype(int) - 2
-            hi = np.ceil(points.reshape(-1, 2).max(0)).astype(int) + 3
-            if (lo < 0).any() or hi[0] > grey.shape[1] or hi[1] > grey.shape[0]:
-                continue
-            patch = to_linear(np.ascontiguousarray(grey[lo[1] : hi[1], lo[0] : hi[0]]))
-            local = points - lo.astype(np.float32)
-            profile = cv2.remap(patch, local[..., 0], local[..., 1], cv2.INTER_LINEAR).mean(0)
-            if profile[0] > profile[-1]:
-                profile = profile[::-1]
-            low, high = float(profile[: n // 6 + 1].mean()), float(profile[-(n // 6 + 1) :].mean())
-            if high - low < 0.01:
-                continue
-            z = np.clip((profile - low) / (high - low), 0, 1)
-            # Second moment of the gradient is the blur's variance (plus that of linear sampling, small).
-            g = np.maximum(np.diff(z), 0)
-            um = 0.5 * (u[1:] + u[:-1])
-            m = (g * um).sum() / g.sum()
-            blurs.append(float(np.sqrt((g * (um - m) ** 2).sum() / g.sum())))
-            blacks.append(low)
-            whites.append(high)
-    if not blurs:
-        return StripQuality(math.nan, math.nan, float(np.median(ppm)) if ppm else math.nan)
-    black, white = float(np.median(blacks)), float(np.median(whites))
-    return StripQuality(float(np.median(blurs)), (white - black) / max(white + black, 1e-6), float(np.median(ppm)))
+    px = float(np.median([px_per_mm(view) for view in views])) if views else math.nan
+    across, along = (
+        np.concatenate([_side_figures(photo, view, step) for view in views] or [np.zeros((0, 6))])
+        for step in (1, CORNERS_ALONG)
+    )
+    if not len(across):
+        return StripQuality(math.nan, math.nan, px)
+    blur_across, halo, black, white = (float(v) for v in np.median(across[:, :4], axis=0))
+    blur_along, halo_along = (float(v) for v in np.median(along, axis=0)[:2]) if len(along) else (blur_across, halo)
+    return StripQuality(
+        blur_px=max(blur_across, blur_along),
+        contrast=(white - black) / max(white + black, 1e-6),
+        px_per_mm=px,
+        sides_px=across[:, 4:],
+        side_blur_px=across[:, 0],
+        halo=max(halo, halo_along),
+    )
+
+
+def _side_figures(photo: Photo, view: StripView, step: int) -> FloatArray:
+    """Blur [px], halo, black, white and place [px] of the sides between corners ``step`` apart in number, (n, 6)."""
+    order = {int(c): k for k, c in enumerate(view.corner_ids)}
+    pairs = [(k, order[c + step]) for c, k in order.items() if c + step in order]
+    if step == 1:  # the last corner of a row has no neighbour in it
+        pairs = [(k, other) for k, other in pairs if (view.corner_ids[k] + 1) % CORNERS_ALONG]
+    if not pairs:
+        return np.zeros((0, 6))
+    p, q = view.corners_px[[k for k, _ in pairs]], view.corners_px[[k for _, k in pairs]]
+    side = q - p
+    length = np.linalg.norm(side, axis=1)
+    normal = np.stack([-side[:, 1], side[:, 0]], 1) / length[:, None]
+    # Black squares alternate: the first side of a row has its square on one hand, the next on the other.
+    mid = 0.5 * (p + q)
+    into = (0.1 * length)[:, None] * normal
+    hands = [_values(photo.grey, mid + k * into) for k in (-1, 1)]
+    normal = np.where((hands[0] <= hands[1])[:, None], normal, -normal)
+    share = np.linspace(-_INTO_BLACK, _INTO_WHITE, _SAMPLES)
+    start = p[:, None] + _ALONG_SIDE[None, :, None] * side[:, None]
+    points = start[:, :, None] + (share[None] * length[:, None])[:, None, :, None] * normal[:, None, None]
+    h, w = photo.grey.shape
+    inside = ((points > 2) & (points < np.array([w, h]) - 3)).all((1, 2, 3))
+    points, length = points[inside].astype(np.float32), length[inside]
+    if not len(points):
+        return np.zeros((0, 6))
+    lo = np.floor(points.min((0, 1, 2))).astype(int) - 1
+    hi = np.ceil(points.max((0, 1, 2))).astype(int) + 2
+    patch = to_linear(np.ascontiguousarray(photo.grey[lo[1] : hi[1], lo[0] : hi[0]]))
+    at = (points - lo.astype(np.float32)).reshape(len(points), -1, 2)
+    light = cv2.remap(patch, at[..., 0], at[..., 1], cv2.INTER_LINEAR)
+    profile = light.reshape(len(points), len(_ALONG_SIDE), _SAMPLES).mean(1).astype(float)
+    low, high = np.median(profile[:, : _SAMPLES // 4], axis=1), np.median(profile[:, -(_SAMPLES // 12) :], axis=1)
+    # Much blur reaches across the rim of white; but on the line from corner to corner half of the rise is done.
+    high = np.maximum(high, 2 * profile[:, np.abs(share).argmin()] - low)
+    plain = high - low > _LEAST_SPAN
+    profile, low, high, length = profile[plain], low[plain], high[plain], length[plain]
+    place = points[plain].mean((1, 2))
+    z = (profile - low[:, None]) / (high - low)[:, None]
+    # Crossings are looked for outwards from the middle of the rise: what a halo does further out does not count.
+    middle = _crossing(z, np.full(len(z), int(np.abs(share).argmin())), 0.5)
+    start_at = np.clip(np.round(middle), 1, _SAMPLES - 2).astype(int)
+    width = (_crossing(z, start_at, 0.75) - _crossing(z, start_at, 0.25)) * length * (share[1] - share[0])
+    # The halo lies on both hands; where the one is cut off by black or white, the other still shows.
+    stored = encode_srgb(profile)
+    at_low, at_high = encode_srgb(low), encode_srgb(high)
+    halo = np.maximum(stored.max(1) - at_high, at_low - stored.min(1)) / (at_high - at_low)
+    return np.column_stack([width / _QUARTERS, np.maximum(halo, 0), low, high, place])
+
+
+def _values(grey: NDArray[Any], places: FloatArray) -> FloatArray:
+    """Stored grey at the pixels nearest to places (n, 2)."""
+    x, y = np.round(places).astype(int).T
+    return np.asarray(grey[np.clip(y, 0, grey.shape[0] - 1), np.clip(x, 0, grey.shape[1] - 1)], float)
+
+
+def _crossing(z: FloatArray, start: NDArray[np.int64], level: float) -> FloatArray:
+    """Where each rising profile (n, samples) passes a level nearest to a sample, between samples, shape (n,)."""
+    below, above = z[:, :-1], z[:, 1:]
+    passes = (below < level) & (above >= level)
+    i = np.arange(z.shape[1] - 1)
+    away = np.where(passes, np.abs(i[None] + 0.5 - start[:, None]), np.inf)
+    k = away.argmin(1)
+    rows = np.arange(len(z))
+    rise = np.maximum(above[rows, k] - below[rows, k], 1e-9)
+    return np.where(passes.any(1), k + (level - below[rows, k]) / rise, start.astype(float))
 
 
 def sharpness_anywhere(photo: Photo) -> float:

@@ -1,0 +1,122 @@
+"""What a phone does to a picture after it was taken, told by the strips, and what an edge's doubt gains by it.
+
+The strips are black-and-white print of known shape that lies beside the seam.  They show how far the picture is blurred
+across the seam, whether sharpening drew halos, and whether stray light lies over the black.  The detector and its trust
+were taught on pictures of one kind of phone; where the strips look otherwise, the edges are less sure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from gapvision.model import FloatArray
+from gapvision.vision.band import Band
+from gapvision.vision.edges import SeamEdges
+from gapvision.vision.quality import StripQuality
+
+_USUAL_BLUR_PX = 1.0  # of a focused photo; up to here the detector was taught
+_NEAR_SIDES, _MOST_OF_THEM = 8, 0.75
+# The detector puts both edges of a dark gap inwards by 0.8 to 1.4 of the blur beyond the usual (own drawn seams, shaken
+# by 5 and 7 px): this much is put right, and what may be left, either way, goes into U.
+_BLUR_MOVES, _BLUR_SHARE = 0.7, 0.5
+_HALO, _HALO_FACTOR, _HALO_DEPTH_MM = (0.1, 0.3), (1.0, 1.6), (0.0, 0.35)
+_FINE_PX_PER_MM, _COARSE_FACTOR = (2.5, 5.0), (1.6, 1.0)
+_PRINT_BLACK = 0.05  # of white, toner on paper in diffuse light; common practice, no source
+_LEAST_VEIL, _MOST_VEIL, _INSIDE_MM, _SMOOTH_STATIONS, _TAKEN_AWAY = 0.012, 0.1, 3.0, 15, 0.9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PictureDoubt:
+    """What the picture adds to an edge's doubt.
+
+    Attributes
+    ----------
+    factor : float
+        By which each edge's own standard uncertainty grows.
+    inwards_mm : ndarray, shape (n_s,)
+        How far blur has moved the edges of a dark gap into it at each station [mm].
+    common_mm : ndarray, shape (n_s,)
+        How far both edges may lie too far in, or both too far out, standard uncertainty at each station [mm].
+    depth_mm : float
+        What the depth of an edge that was told from its shading is less sure by [mm].
+    """
+
+    factor: float
+    inwards_mm: FloatArray
+    common_mm: FloatArray
+    depth_mm: float
+
+
+def picture_doubt(quality: StripQuality, px_per_mm: FloatArray, stations_px: FloatArray) -> PictureDoubt:
+    """What blur, halos and too few pixels add to the doubt of the edges.
+
+    Parameters
+    ----------
+    quality : StripQuality
+        How the photo shows its strips.
+    px_per_mm : ndarray, shape (n_s,)
+        Resolution across the seam at each station.
+    stations_px : ndarray, shape (n_s, 2)
+        Where the stations lie in the photo.
+    """
+    blur = np.zeros(len(px_per_mm))
+    if len(quality.side_blur_px) >= _NEAR_SIDES:
+        away = np.linalg.norm(np.nan_to_num(stations_px)[:, None] - quality.sides_px[None], axis=2)
+        near = np.argpartition(away, _NEAR_SIDES - 1, axis=1)[:, :_NEAR_SIDES]
+        blur = np.quantile(quality.side_blur_px[near], _MOST_OF_THEM, axis=1)
+    coarse = np.interp(np.median(px_per_mm), _FINE_PX_PER_MM, _COARSE_FACTOR)
+    excess_mm = np.sqrt(np.maximum(blur**2 - _USUAL_BLUR_PX**2, 0.0)) / px_per_mm
+    return PictureDoubt(
+        factor=float(coarse * np.interp(quality.halo, _HALO, _HALO_FACTOR)),
+        inwards_mm=_BLUR_MOVES * excess_mm,
+        common_mm=_BLUR_SHARE * excess_mm,
+        depth_mm=float(np.interp(quality.halo, _HALO, _HALO_DEPTH_MM)),
+    )
+
+
+def veil_light(quality: StripQuality) -> float:
+    """Stray light that may lie over the picture, from the print's black, as a share of white."""
+    if not np.isfinite(quality.contrast):
+        return 0.0
+    black = (1 - quality.contrast) / (1 + quality.contrast)
+    return float(np.clip(black - _PRINT_BLACK, 0.0, _MOST_VEIL))
+
+
+def without_veil(band: Band, veil: float) -> Band | None:
+    """The band without the light that lies evenly over its darkest places; None where that is next to nothing.
+
+    Parameters
+    ----------
+    band : Band
+        Rectified band.
+    veil : float
+        Most light to take away, of white.
+    """
+    inside = np.abs(band.t_mm) < _INSIDE_MM
+    light = np.where(np.isfinite(band.linear[inside]), band.linear[inside], 1.0)
+    floor = np.quantile(light, 0.05, axis=0).astype(np.float32)
+    floor = cv2.blur(floor[None], (_SMOOTH_STATIONS, 1), borderType=cv2.BORDER_REPLICATE)[0]
+    away = np.minimum(_TAKEN_AWAY * floor, veil)
+    if float(np.median(away)) < _LEAST_VEIL:
+        return None
+    return replace(band, linear=np.maximum(band.linear - away[None], 0).astype(np.float32))
+
+
+def either(seen: SeamEdges, otherwise: SeamEdges) -> SeamEdges:
+    """Edges as seen, with the doubt that they may lie where another look at the same band put them.
+
+    Parameters
+    ----------
+    seen, otherwise : SeamEdges
+        Both looks.
+    """
+
+    def doubt(name: str) -> FloatArray:
+        std, other = getattr(seen, f"std_{name}_mm"), getattr(otherwise, f"std_{name}_mm")
+        apart = getattr(seen, f"t_{name}_mm") - getattr(otherwise, f"t_{name}_mm")
+        return np.sqrt(np.maximum(std, other) ** 2 + (0.5 * np.nan_to_num(apart)) ** 2)
+
+    return replace(seen, std_a_mm=doubt("a"), std_b_mm=doubt("b"))
