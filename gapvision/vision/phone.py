@@ -22,7 +22,7 @@ _NEAR_SIDES, _MOST_OF_THEM = 8, 0.75
 # The detector puts both edges of a dark gap inwards by 0.8 to 1.4 of the blur beyond the usual (own drawn seams, shaken
 # by 5 and 7 px): this much is put right, and what may be left, either way, goes into U.
 _BLUR_MOVES, _BLUR_SHARE = 0.7, 0.5
-_HALO, _HALO_FACTOR, _HALO_DEPTH_MM = (0.1, 0.3), (1.0, 1.6), (0.0, 0.35)
+_HALO, _HALO_FACTOR, _HALO_DEPTH_MM = (0.1, 0.3), (1.0, 1.4), (0.0, 0.2)
 _FINE_PX_PER_MM, _COARSE_FACTOR = (2.5, 5.0), (1.6, 1.0)
 _PRINT_BLACK = 0.05  # of white, toner on paper in diffuse light; common practice, no source
 _LEAST_VEIL, _MOST_VEIL, _INSIDE_MM, _SMOOTH_STATIONS, _TAKEN_AWAY = 0.012, 0.1, 3.0, 15, 0.9
