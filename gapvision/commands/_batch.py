@@ -35,7 +35,7 @@ class Order:
     outputs: dict[str, Path] = field(default_factory=dict)
     say: Lengths = MM
     table: bool = False
-    csv_style: str = "plain"
+    csv_style: str = "comma"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -204,9 +204,16 @@ def _write(kind: str, path: Path, measurement: Measurement, verdict: Verdict | N
 
         write(measurement, path)
     elif kind == "csv":
-        from gapvision.formats.table import write_csv
+        from gapvision.formats.table import workbook, write_csv
 
-        write_csv(measurement, path, verdict)
+        if path.suffix.lower() == ".xlsx":
+            from gapvision.formats.atomic import write_whole
+            from gapvision.reports.quick_plot import quick_plot
+
+            plot = quick_plot(measurement, verdict, order.say.unit)
+            write_whole(path, workbook(measurement, verdict, words.about(measurement, verdict, order.say), plot))
+        else:
+            write_csv(measurement, path, verdict, order.csv_style)
     elif kind == "plot":
         if path.suffix.lower() == ".png":
             from gapvision.formats.atomic import write_whole

@@ -52,7 +52,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     shown = parser.add_argument_group("what is shown and written")
     add_shown(shown, table="every figure, and a station every 10 mm,")
     shown.add_argument("--json", metavar="F", help="measurement file")
-    shown.add_argument("--csv", metavar="F.csv", help="stations as a table")
+    shown.add_argument("--csv", metavar="F.csv", help="stations as a table, or as a workbook: F.xlsx")
+    shown.add_argument("--csv-style", metavar="NAME", help="comma (default), semicolon, tab, or auto: this machine's")
     shown.add_argument("--plot", metavar="F.png", help="the profile (png, svg or pdf)")
     shown.add_argument("--overlay", metavar="F.jpg", help="the marked photo (jpg or png)")
     shown.add_argument("--beside", action="store_true", help="plot and marked photo beside each photo")
@@ -140,6 +141,7 @@ def make_orders(args: argparse.Namespace, photos: list[Path], *, many: bool) -> 
                 "Measure that photo alone, with two or more points.",
             )
         settings["seam_hint_px"] = tuple(args.seam)
+    style = _csv_style(args)
     Settings(**settings)  # refuses nonsense once, and not with every photo
     say, taken, orders = say_of(args), set[str](), []
     for photo in photos:
@@ -159,9 +161,30 @@ def make_orders(args: argparse.Namespace, photos: list[Path], *, many: bool) -> 
         outputs = {kind: (named | chosen)[kind] for kind in _KINDS if kind in named | chosen}
         check_outputs({f"--{kind}": (kind, path) for kind, path in outputs.items()}, photos)
         orders.append(
-            Order(photo=photo, spec=spec, rule=rule, settings=settings, outputs=outputs, say=say, table=args.table)
+            Order(
+                photo=photo,
+                spec=spec,
+                rule=rule,
+                settings=settings,
+                outputs=outputs,
+                say=say,
+                table=args.table,
+                csv_style=style,
+            )
         )
     return orders
+
+
+def _csv_style(args: argparse.Namespace) -> str:
+    from gapvision.formats.table import STYLES, own_style
+
+    if args.csv_style is None:
+        return "comma"
+    if not args.csv or args.csv.lower().endswith(".xlsx"):
+        raise nonsense("--csv-style belongs to --csv.", "Give --csv F.csv too, or leave it out.")
+    if args.csv_style not in (*STYLES, "auto"):
+        raise nonsense(f"'{args.csv_style}' is not a style of CSV.", "Choose comma, semicolon, tab or auto.")
+    return own_style() if args.csv_style == "auto" else args.csv_style
 
 
 def _folder(given: str, many: bool) -> bool:

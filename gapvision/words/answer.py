@@ -6,7 +6,8 @@ import numpy as np
 
 from gapvision.model import HOLE, IN, OPEN, OUT, Measurement, Span, Verdict
 from gapvision.words.lengths import Lengths
-from gapvision.words.verdict import check, first_up, reasons, rule
+from gapvision.words.notices import notice
+from gapvision.words.verdict import STATUS, check, first_up, reasons, rule
 
 _FULLY = 3  # more spans than this are told by their places alone
 
@@ -78,6 +79,21 @@ def as_measured(measurement: Measurement, say: Lengths) -> str:
         raise ValueError("measurement: expected one with a profile")
     mean = f"Mean gap {say.gap(float(profile.gap_mm.mean()))}"
     return f"{mean}, {_extremes(profile.gap_mm, profile.expanded_u_mm, profile.s_mm, say)}."
+
+
+def about(measurement: Measurement, verdict: Verdict | None, say: Lengths) -> list[tuple[str, str]]:
+    """What a table of stations is of: photo, answer, by what it was judged, U, sheet, what the photo's notices say."""
+    photo, scale, profile = measurement.photo, measurement.scale, measurement.profile
+    rows = [("photo", photo.file), ("SHA-256", photo.sha256), ("status", STATUS[measurement.status])]
+    if verdict is not None:
+        rows += [("verdict", verdict.state), ("answer", answer(verdict, say)), ("judged by", basis(verdict, say))]
+    elif profile is not None and len(profile.s_mm):
+        rows.append(("answer", as_measured(measurement, say)))
+    rows.append(("U", "expanded uncertainty, coverage factor k = 2, about 95 %"))
+    if scale is not None:
+        checked = "measured" if scale.print_scale_checked else "not measured"
+        rows += [("strips", ", ".join(scale.strips)), ("check lines of the sheet", checked)]
+    return rows + [(n.kind, " ".join(notice(n, say))) for n in measurement.notices]
 
 
 def _all_in(v: Verdict, say: Lengths) -> str:

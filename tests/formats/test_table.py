@@ -9,7 +9,7 @@ from dataclasses import replace
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.table import comparison_csv, csv_text, write_csv
+from gapvision.formats.table import STYLES, comparison_csv, csv_text, own_style, workbook, write_csv
 from gapvision.judgement import judge_measurement, simple_spec
 from gapvision.model import IN, OUT
 from tests.reports._examples import measured, refused
@@ -30,7 +30,7 @@ def test_csv_has_units_and_both_systems():
     assert all("[" in name for name in first if name not in ("state", "side"))
     assert first["gap [mm]"] == "4.760"
     assert first["gap [in]"] == "0.1874"
-    assert first["gap [nearest 1/64 in]"] == "3/16"
+    assert first["gap [nearest 1/64 in]"] == "3/16 in"  # a bare 3/16 is the 16th of March to a spreadsheet
     assert first["U (k=2) [mm]"] == "0.100"
     assert {(r["state"], r["side"]) for r in table} == {(IN, ""), (OUT, "wide"), (OUT, "tight")}
     assert [r["s [mm]"] for r in table if r["side"] == "wide"] == [f"{v:.2f}" for v in range(20, 30)]
@@ -39,6 +39,47 @@ def test_csv_has_units_and_both_systems():
 def test_csv_without_tolerance_leaves_the_columns_empty():
     names = ("lower limit [mm]", "upper limit [in]", "state", "side")
     assert {r[name] for r in rows(csv_text(measured())) for name in names} == {""}
+
+
+def test_csv_in_each_style_holds_the_same_numbers():
+    plain = list(csv.reader(io.StringIO(csv_text(measured(), judged()))))
+    for style, (between, mark) in STYLES.items():
+        table = list(csv.reader(io.StringIO(csv_text(measured(), judged(), style=style)), delimiter=between))
+        assert [[cell.replace(mark, ".") for cell in row] for row in table[1:]] == plain[1:]
+    assert "4,760;0,1874;3/16 in;" in csv_text(measured(), judged(), style="semicolon")
+
+
+@pytest.mark.parametrize(("mark", "style"), [(",", "semicolon"), (".", "comma")])
+def test_the_style_of_this_machine(mark, style, monkeypatch):
+    monkeypatch.setattr("locale.localeconv", lambda: {"decimal_point": mark})
+    assert own_style() == style
+
+
+def test_a_workbook_has_real_numbers_and_the_plot():
+    """Read back with another library than the one that wrote it (openpyxl)."""
+    import openpyxl
+
+    from gapvision.reports.quick_plot import quick_plot
+    from gapvision.words import MM, about
+
+    one, verdict = measured(), judged()
+    made = [workbook(one, verdict, about(one, verdict, MM), quick_plot(one, verdict)) for _ in range(2)]
+    assert made[0] == made[1]
+    book = openpyxl.load_workbook(io.BytesIO(made[0]))
+    assert book.sheetnames == ["about", "plot", "stations"]
+    assert len(book["plot"]._images) == 1
+    told = dict(book["about"].iter_rows(values_only=True))
+    assert told["verdict"] == OUT
+    assert "coverage factor k = 2" in told["U"]
+    assert "4.76 mm (3/16 in)" in told["judged by"]
+    head, *table = book["stations"].iter_rows(values_only=True)
+    first = dict(zip(head, table[0], strict=True))
+    assert first["gap [mm]"] == 4.76
+    assert first["gap [nearest 1/64 in]"] == 0.1875
+    assert book["stations"].cell(2, head.index("gap [nearest 1/64 in]") + 1).number_format == "# ?/??"
+    plain = rows(csv_text(one, verdict))
+    assert [row[head.index("gap [mm]")] for row in table] == [float(r["gap [mm]"]) for r in plain]
+    assert [row[head.index("state")] for row in table] == [r["state"] for r in plain]
 
 
 def test_csv_of_a_refused_photo_is_its_headings():
