@@ -27,7 +27,7 @@ def test_before_and_after(shop, visit, shots, readme_picture, size):
     expect(one.page.locator(".gv-key")).to_contain_text("before: as found, upright hatching: its U")
     assert one.page.locator(".gv-chart .gv-more-u").count() >= 1, "the state before has its own shade of U"
     expect(one.page.locator(".gv-read")).to_have_text(re.compile(r"U [^;]*; before: as found \d\.\d\d mm .*, U \d"))
-    one.page.get_by_text(re.compile("^Both photos rectified to the plane of the panels")).wait_for()
+    one.page.get_by_text(re.compile("^Rectified to the plane of the panels")).wait_for()
     crops = [one.page.get_by_alt_text(f"Crop {word}: the seam with both its edges") for word in ("before", "after")]
     for crop in crops:
         crop.scroll_into_view_if_needed()
