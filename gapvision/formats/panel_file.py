@@ -8,7 +8,8 @@ A panel file::
     width = "1200mm"
     length = "1000mm"
     rule = "proven"                   # proven, simple, risk
-    aim = "band"                      # band: least movement that brings the gaps in; middle: as even as can be
+    aim = "mend"                      # seams that are out to the middle; band: least movement; middle: all as even as
+                                      # can be; least work: local faults are left to the trim
     side = "left"                     # of a door: on which side of the car it is; the photos are held against it
     outline = [["-600mm", "0mm"], ["600mm", "0mm"], ["0mm", "1000mm"]]   # around it, for the drawing; or left out
 
@@ -39,6 +40,7 @@ A panel file::
     travel_y = ["-4mm", "4mm"]
     travel_out = ["-1mm", "3mm"]
     step = "0.5mm"                    # the finest change it allows, such as the thinnest shim
+    accuracy = "0.15mm"               # how well a hand sets it, standard uncertainty
 
     [finish]                          # a finish plan as in its own file; or finish = "finish.toml"
 
@@ -139,7 +141,7 @@ class _Seam(
         raise _bad(f"Seam '{self.name}' has no place on the panel.", advice)
 
 
-class _Adjuster(Declared, rename={"xy": "at", "step_mm": "step"}):
+class _Adjuster(Declared, rename={"xy": "at", "step_mm": "step", "accuracy_mm": "accuracy"}):
     name: Name
     xy: Pair
     kind: str = "shim point"
@@ -147,6 +149,7 @@ class _Adjuster(Declared, rename={"xy": "at", "step_mm": "step"}):
     travel_y: Pair | None = None
     travel_out: Pair | None = None
     step_mm: Length = Length(0)
+    accuracy_mm: Length = Length(model.SETTING_MM)
 
     def check(self) -> None:
         self.to(model.Adjuster)
@@ -160,7 +163,7 @@ class _File(Declared, rename={"words": "directions"}):
     length: Length = Length(0)
     rule: str = "proven"
     risk: float = 0.05
-    aim: str = "band"
+    aim: str = "mend"
     side: Literal["", "left", "right"] = ""
     centre: Pair | None = None
     words: tuple[str, str, str, str] | None = None

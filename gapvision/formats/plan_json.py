@@ -29,6 +29,7 @@ def plan_to_dict(plan: CorrectionPlan) -> dict[str, Any]:
         "shape": plan.panel.shape or None,
         "rule": {"name": plan.panel.rule.name, "words": words.rule(plan.panel.rule)},
         "states": plan.states,
+        "probability": round(plan.passes, 3),
         "steps": words.steps(plan, words.MM),
         "move": record(
             {

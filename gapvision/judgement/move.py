@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.geometry.straightness import lower_hull
-from gapvision.judgement.programmes import least_excess, least_movement, least_sum
+from gapvision.judgement.programmes import least_excess, least_movement, least_squares, least_sum
 from gapvision.model import Adjuster, FloatArray, Move, MoveResult, Notice, Panel, Point, PointMove, SeamReading
 from gapvision.model.plan import LEAST_MOVE_MM
 
@@ -97,6 +97,10 @@ def best_move(
         inner = b + 0.25 * np.concatenate([upper - lower, upper - lower])
         both = np.concatenate([work, _INNER_WORK * work])
         z = _least_sum(np.concatenate([a, a]), np.concatenate([b, inner]), keep[:0], both, point_rows, travel)
+    elif panel.aim == "mend":
+        each = np.repeat([p.accuracy_mm for p in at], 2)
+        hand = 2 * np.sqrt((((rows @ np.linalg.pinv(point_rows)) * each) ** 2).sum(axis=1))
+        z = _mend(readings, a, b, keep, weight, hand, *_travel_rows(point_rows, travel))
     else:
         z = _lexicographic(a, b, keep, np.concatenate([weight, weight]), point_rows, travel, floor)
         if (b + a @ z).max() > _LOCAL_MM:
@@ -108,7 +112,9 @@ def best_move(
         notices.append(Notice(code="travel-unlimited"))
     before, after = float(b.max()), float((b + a @ z).max())
     free = after
-    if panel.aim != "least work" and any(t is not None for t in travel):
+    if panel.aim == "mend":
+        free = float((b + a @ _mend(readings, a, b, keep, weight, hand, *_NO_TRAVEL)).max())
+    elif panel.aim != "least work" and any(t is not None for t in travel):
         free = least_excess(a[keep], b[keep], *_NO_TRAVEL, floor=floor)[1]
     out, out_before, out_after, out_free = _best_out(panel, readings, step_limits, at, size)
     if after > free + 0.01 or out_after > out_free + 0.01:
@@ -166,6 +172,15 @@ def _least_moves(
     return moves
 
 
+def setting_errors(panel: Panel, readings: Sequence[SeamReading], draws: int) -> FloatArray:
+    """What setting errors of the adjusters do to the panel, drawn by lot: (x_mm, y_mm, turn_rad), shape (draws, 3)."""
+    at = _points(panel, readings)
+    rows = np.concatenate([_in_plane_rows(p.xy, panel.centre) for p in at])
+    each = np.repeat([p.accuracy_mm for p in at], 2)
+    errors = np.random.default_rng(0).normal(size=(draws, len(each))) * each
+    return np.asarray(errors @ np.linalg.pinv(rows).T, dtype=float)
+
+
 def lift_at(xy: Point, centre: Point, move: Move) -> float:
     """How far a move takes a place of the panel out of the plane [mm]."""
     return move.out_mm + move.tilt_x_rad * (xy[0] - centre[0]) + move.tilt_y_rad * (xy[1] - centre[1])
@@ -188,6 +203,35 @@ def _lexicographic(
         return _least_sum(a, b, keep, weight, at, travel, excess)
     hard = np.concatenate([a[keep], rows]), np.concatenate([excess - b[keep] + _SLACK_MM, room])
     return least_movement(*hard, at, x)
+
+
+def _mend(
+    readings: Sequence[SeamReading],
+    a: FloatArray,
+    b: FloatArray,
+    keep: IndexArray,
+    weight: FloatArray,
+    hand: FloatArray,
+    rows: FloatArray,
+    room: FloatArray,
+) -> FloatArray:
+    """Least squares of the out seams' distance from the middle of their limits; the other seams stay within theirs.
+
+    Where one move brings every seam in, all stay in; where it can, the hand's error (twice its standard) has room.
+    """
+    n = len(b) // 2
+    wide, tight = b[:n], b[n:]
+    names = np.repeat([r.seam for r in readings], [len(r.s_mm) for r in readings])
+    out = np.isin(names, np.unique(names[np.maximum(wide, tight) > _SLACK_MM]))
+    if not out.any():
+        return np.zeros(a.shape[1])
+    roomy, others = b + np.concatenate([hand, hand]), keep[~out[keep % n]]
+    for held, asked in ((keep, roomy), (keep, b), (others, roomy), (others, b)):
+        if not len(held) or least_excess(a[held], asked[held], rows, room)[1] <= _SLACK_MM:
+            break
+    hard = np.concatenate([a[held], rows]), np.concatenate([_SLACK_MM - asked[held], room])
+    root = np.sqrt(weight[out])
+    return least_squares(root[:, None] * a[:n][out], root * 0.5 * (wide - tight)[out], *hard)
 
 
 def _least_sum(

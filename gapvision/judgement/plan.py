@@ -7,12 +7,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
+from gapvision.geometry.lines import fit_line
 from gapvision.geometry.straightness import minimum_zone, worst_window
 from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.conformity import guard_band
 from gapvision.judgement.finish import film_loss, forecast
-from gapvision.judgement.move import best_move, gap_change, lift_at
+from gapvision.judgement.move import best_move, gap_change, lift_at, setting_errors, shift_rows
 from gapvision.judgement.panel import check_photos
 from gapvision.judgement.specification import limits_at, nominal_at
 from gapvision.judgement.tolerance import form_checks, judge_gap
@@ -39,6 +41,8 @@ from gapvision.model import (
     TrimLine,
 )
 
+_DRAWS = 1000  # a share near one is then known to 0.01
+_TRIMMED = STAGES_OF_PLAN.index("after the trim")
 _WHOLE = 0.95  # a seam measured along this share of it counts as measured; common practice, no source
 _ROUNDING_MM = 0.005  # kept inside the limits, so that the last digit of a plan does not undo its proof
 
@@ -80,6 +84,8 @@ def make_plan(panel: Panel) -> CorrectionPlan:
     for (seam, reading), (lower, upper, _) in zip(pairs, limits, strict=True):
         stretches.append(_stretch(panel, seam, reading, lower, upper, loss, move.move))
         notices += stretches[-1].trim.notices
+    good = _passes(panel, stretches, moves=not move.is_none)
+    stretches = [replace(x, passes=float(share.mean())) for x, share in zip(stretches, good, strict=True)]
     for seam in panel.seams:
         if len(seam.readings) > 1 and any(x.trim.needed for x in stretches if x.seam == seam.name):
             notices.append(Notice(code="seam-in-pieces"))
@@ -100,7 +106,24 @@ def make_plan(panel: Panel) -> CorrectionPlan:
             paints=bool(panel.finish and panel.finish.coats),
             shape=panel.shape,
         ),
+        passes=float(np.all(good, axis=0).mean()),
     )
+
+
+def _passes(panel: Panel, stretches: Sequence[StretchPlan], *, moves: bool) -> list[NDArray[np.bool_]]:
+    """Whether each stretch passes at its end, for each of many drawn setting errors of the adjusters."""
+    errors = setting_errors(panel, panel.readings, _DRAWS) if moves else np.zeros((1, 3))
+    found = []
+    for x in stretches:
+        r, checks = x.stages[_TRIMMED].reading, x.stages[_TRIMMED].verdict.checks
+        shift = errors @ shift_rows(r.xy_mm, r.outward, panel.centre).T
+        gap = r.gap_mm + shift
+        good = ((gap > x.lower_mm - _ROUNDING_MM) & (gap < x.upper_mm + _ROUNDING_MM)).all(axis=1)
+        for taper in (c for c in checks if c.kind == "taper"):
+            room = taper.limit - float(guard_band(taper.expanded_u / COVERAGE_FACTOR, 2 * taper.limit, panel.rule))
+            good &= np.abs(taper.value + 1000 * shift @ fit_line(r.s_mm, r.gap_mm).slope_weights) <= room
+        found.append(np.asarray(good & all(c.state == IN for c in checks if c.kind != "taper")))
+    return found
 
 
 def _unmeasured(panel: Panel) -> Iterator[Notice]:

@@ -11,6 +11,8 @@ import numpy as np
 
 from gapvision.model import FloatArray
 
+_RIDGE = 1e-5  # a movement that no gap asks for is not made
+
 
 def _solved(cost: FloatArray, **programme: Any) -> Any:
     from scipy.optimize import linprog
@@ -76,3 +78,25 @@ def least_movement(
     except RuntimeError:
         return start
     return np.asarray(best.x[:k], float)
+
+
+def least_squares(a: FloatArray, b: FloatArray, hard_a: FloatArray, hard_b: FloatArray) -> FloatArray:
+    """Make ``|a @ x + b|`` least; the shortest x of those that do; ``hard_a @ x <= hard_b`` must hold at x = 0.
+
+    Exact, as the least-distance problem of Lawson and Hanson (Solving Least Squares Problems, chapter 23; from memory).
+    """
+    from scipy.optimize import nnls
+
+    k = a.shape[1]
+    ridge = _RIDGE * max(1.0, float(np.linalg.norm(a, 2)))
+    q, r = np.linalg.qr(np.concatenate([a, ridge * np.eye(k)]))
+    free = -q.T @ np.concatenate([b, np.zeros(k)])  # r @ x = free + u, and |u| is to be least
+    rows = -hard_a @ np.linalg.inv(r)
+    least = -hard_b - rows @ free  # rows @ u >= least
+    if not (least > 0).any():
+        return np.asarray(np.linalg.solve(r, free), float)
+    scale = max(1.0, float(np.abs(least).max()))
+    ends = np.concatenate([rows.T, least[None] / scale])
+    weights, _ = nnls(ends, np.eye(k + 1)[k])
+    rest = ends @ weights - np.eye(k + 1)[k]
+    return np.asarray(np.linalg.solve(r, free - scale * rest[:k] / rest[k]), float)

@@ -36,6 +36,7 @@ from gapvision.model.panel import (
     AIMS,
     HAND_MM,
     PLAIN_WORDS,
+    SETTING_MM,
     Adjuster,
     Mark,
     Panel,

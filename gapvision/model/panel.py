@@ -73,12 +73,15 @@ Travel = tuple[float, float]
 PLAIN_WORDS = ("in +x", "in -x", "in +y", "in -y")
 #: Aim of a move -> what it makes as small as possible.
 AIMS = {
+    "mend": "seams that are out go to the middle of their limits; the others give way inside theirs only",
     "band": "the largest excess over the limits, then the excess summed along the seams, then the movement",
     "middle": "the largest excess, however far inside the limits the gaps already are",
     "least work": "the excess summed along the seams, too wide counted four times: local faults are left to the trim",
 }
 #: How well a hand follows a scribed line with file or saw; common practice, no source [mm].
 HAND_MM = 0.25
+#: How well a hand sets a hinge or a shim each way, standard uncertainty; common practice, no source [mm].
+SETTING_MM = 0.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +96,8 @@ class Adjuster:
         Least and most movement it allows [mm]; None: not entered, taken as unlimited.
     step_mm : float
         Finest change it allows, such as the thinnest shim [mm].
+    accuracy_mm : float
+        How well a hand sets it each way, standard uncertainty [mm].
     """
 
     name: str
@@ -102,6 +107,7 @@ class Adjuster:
     travel_y: Travel | None = None
     travel_out: Travel | None = None
     step_mm: float = 0.0
+    accuracy_mm: float = SETTING_MM
 
     def __post_init__(self) -> None:
         for travel in (self.travel_x, self.travel_y, self.travel_out):
@@ -110,6 +116,7 @@ class Adjuster:
                 f"The travel of '{self.name}' does not reach from zero or less to zero or more.",
                 'Write it like ["-3mm", "2mm"]: how far it can still go each way.',
             )
+        _require(0 <= self.accuracy_mm < 5, f"The accuracy of '{self.name}' is not between 0 and 5 mm.")
         _require(0 <= self.step_mm < 10, f"The step of '{self.name}' is not between 0 and 10 mm.")
 
     @property
@@ -272,7 +279,7 @@ class PanelLayout:
     words: tuple[str, str, str, str] = PLAIN_WORDS
     adjusters: tuple[Adjuster, ...] = ()
     rule: DecisionRule = field(default_factory=DecisionRule)
-    aim: str = "band"
+    aim: str = "mend"
     finish: FinishPlan | None = None
     lid: bool = False
     side: str = ""

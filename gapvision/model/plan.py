@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from gapvision.model._checks import FloatArray
@@ -207,6 +208,8 @@ class StretchPlan:
         The finished gap after move and trim.
     lower_mm, upper_mm : ndarray, shape (n,)
         The limits that were aimed at now, guard bands taken off [mm].
+    passes : float
+        Probability that the stretch is proven in tolerance when the plan was carried out, by the hand's setting error.
     """
 
     seam: str
@@ -216,6 +219,7 @@ class StretchPlan:
     finish: FinishForecast | None
     lower_mm: FloatArray
     upper_mm: FloatArray
+    passes: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -236,6 +240,8 @@ class CorrectionPlan:
         What to know.
     cautions : tuple of str
         What to beware of, keys of ``words.CAUTIONS``.
+    passes : float
+        Probability that all that was measured is proven in tolerance when the plan was carried out.
     """
 
     panel: Panel
@@ -244,6 +250,7 @@ class CorrectionPlan:
     states: dict[str, str]
     notices: tuple[Notice, ...]
     cautions: tuple[str, ...]
+    passes: float = math.nan
 
     @property
     def succeeds(self) -> bool:

@@ -316,6 +316,7 @@ def _say(plan: CorrectionPlan) -> None:
     widgets.show_notices(first)
     for number, step in enumerate(words.steps(plan, widgets.lengths()), 1):
         st.write(f"{number}. {step}")
+    st.write(words.chance(plan))
     for stage, state in plan.states.items():
         st.write(f"{stage.capitalize()}: {state}")
     say = widgets.lengths()

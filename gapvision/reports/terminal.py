@@ -130,6 +130,7 @@ def plan_text(plan: CorrectionPlan, say: Lengths = MM) -> str:
     first = [n for n in plan.notices if n.code == "seams-not-measured"]
     lines += [wrap(" ".join(words.notice(n, say)), "  ", "  ") for n in first]
     lines += [wrap(f"{i}. {step}", "  ", "     ") for i, step in enumerate(words.steps(plan, say), 1)]
+    lines.append(wrap(words.chance(plan), "  ", "  "))
     heading = "  what each step buys (largest excess: how far the worst station lies beyond its limit, U not counted)"
     lines += ["", heading, wrap("Limits at each stage are for the finished gap plus the film still to come.")]
     lines.append(wrap(f"Rule: {words.rule(plan.panel.rule)}."))

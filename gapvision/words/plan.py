@@ -31,6 +31,22 @@ def steps(plan: CorrectionPlan, say: Lengths) -> list[str]:
     return told
 
 
+def chance(plan: CorrectionPlan) -> str:
+    """How probable it is that the panel passes when the plan was carried out."""
+    by_seam: dict[str, float] = {}
+    for x in plan.stretches:
+        by_seam[x.seam] = min(by_seam.get(x.seam, 1.0), x.passes)
+    seams = ", ".join(f"{name} {_share(share)}" for name, share in by_seam.items())
+    return (
+        f"Carried out so, with the setting error of each adjuster, all that was measured passes with a probability of "
+        f"{_share(plan.passes)} ({seams})."
+    )
+
+
+def _share(probability: float) -> str:
+    return "under 1 %" if probability < 0.01 else "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
 def point_move(point: PointMove, directions: Sequence[str], say: Lengths) -> str:
     """What to do at one adjuster, e.g. ``0.94 mm (0.037 in) to the left``.
 

@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from gapvision.reports.plan_text import plan_text
 
 from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.judgement import make_plan, panel_of, placed, read_on_seam, ready_shape
 from gapvision.model import PanelLayout, PhotoPlace, SeamLayout
+from gapvision.reports.terminal import plan_text
 
 from ._panels import CENTRE, bonnet, reading, spec
 from .test_plan import measurement
