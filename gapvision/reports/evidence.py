@@ -245,12 +245,15 @@ class _Maker:
         keys = ("conditions", *cautions_for(moves=True, cuts=metal, adds=metal, paints=painted))
         cautions = [words.CAUTIONS[key] for key in keys]
         methods = ", ".join(str(m) for m in e.methods) or "-"
+        shown = [r.measurement for s in e.seams for r in (s.before, s.after) if r is not None]
+        printed = "; ".join(dict.fromkeys(words.print_scale(m) for m in shown)) or "-"
         parts = [
             *_ruled(60 * mm), para("Cautions", "h2"), *_listed([*cautions, *([words.DATA_SHEET] if painted else ())]),
             para("How it was measured", "h2"),
             para("From one photo a seam with printed strips of known size beside it; gap perpendicular to the seam's"
                  " centre line between the two panel edges, in the panel surface. Stations without a trustworthy edge"
-                 f" are left out, not filled in. Program: {e.program}; method version: {methods}.", "small"),
+                 f" are left out, not filled in. Print scale of the strips: {printed}. Program: {e.program}; method"
+                 f" version: {methods}.", "small"),
         ]  # fmt: skip
         if e.photos:
             rows = [(p.seam, p.stage, p.file_name, f"{p.sha256[:32]} {p.sha256[32:]}") for p in e.photos]

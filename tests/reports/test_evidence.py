@@ -131,6 +131,7 @@ def test_no_text_is_cut_off_or_overlaps(n, paper, units, long):
         "Signed",
         "Measured by",
         "method version: 1, 2",
+        "Print scale of the strips: check lines not measured.",
         "To know",
     ):
         assert words in everything.replace("\r\n", " ")
