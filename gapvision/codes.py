@@ -168,6 +168,12 @@ warning resolution-low
 warning two-seams
     Two lines beside the strip look equally like a gap.
     Show which seam is meant with two points along it, or move the strip nearer to it.
+warning gap-doubtful
+    This may be no gap but a mark on one panel, such as a pen line, chalk or tape; U is as large as the gap.
+    Look at the photo: if it is the gap, show it with two points along it, or light it from behind.
+warning gap-shown
+    What was shown as the gap looks like a mark on one panel, such as a pen line, chalk or tape.
+    Look at the photo once more; light from behind, or white paper in the gap, settles it.
 warning step-large
     Taken to be alike, the strips put one panel more than 3 mm above the other.
     Use strips of one sheet on magnets of one kind, say so, press them down, and measure the step by hand.

@@ -41,6 +41,7 @@ from gapvision.vision.gap import (
     print_scale_std,
 )
 from gapvision.vision.known import ToldEdge, known_notices, weigh
+from gapvision.vision.painted import looks_painted
 from gapvision.vision.phone import PictureDoubt, either, picture_doubt, veil_light, without_veil
 from gapvision.vision.placing import CUT_KIND
 from gapvision.vision.quality import no_strip_notice, quality_notices, strip_quality
@@ -113,6 +114,7 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
     clear = None if edges.bright_share > 0.5 else without_veil(band, veil_light(quality))
     if clear is not None:
         edges = either(edges, find_edges(clear, settings.edges))
+    painted = looks_painted(band, edges)
     picture = picture_doubt(quality, band.px_per_mm, field.project(band.line.points))
     if band.tilt_deg > _REFUSE_TILT_DEG:
         raise GapvisionError(
@@ -132,11 +134,14 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
         step=(step.mean_mm, step.expanded_u_mm / COVERAGE_FACTOR),
         face_mm=settings.strip_thickness_mm or FACE_HEIGHT_MM,
         picture_mm=picture.common_mm,
+        doubted=painted and hint is None,
     )
     if len(profile.s_mm) < _LEAST_STATIONS:
         raise GapvisionError("edges-not-found")
     if float(np.median(profile.gap_mm)) < _STROKE_MM and hint is None:
         raise GapvisionError("gap-out-of-frame" if found.cut_by_frame else "line-too-narrow")
+    if painted:
+        notices.append(Notice(code="gap-doubtful" if hint is None else "gap-shown"))
     notices += doubts(photo, views, settings, field, found, band, edges, profile)
     measured = step if step.source == "strips" else None
     one_side = len(set(sides.values())) == 1

@@ -70,6 +70,7 @@ def build_profile(
     step: tuple[float, float] = STEP_UNKNOWN,
     face_mm: float = FACE_HEIGHT_MM,
     picture_mm: FloatArray | float = 0.0,
+    doubted: bool = False,
 ) -> GapProfile:
     """Gap, edges and uncertainty at every station where both edges are trusted.
 
@@ -91,6 +92,9 @@ def build_profile(
         Height of a strip's printed face above its panel [mm].
     picture_mm : float or ndarray, shape (n_s,)
         How far both edges may lie too far in or out, alike, standard uncertainty [mm].
+
+    doubted : bool
+        It may be no gap at all: U is then the gap itself, and no verdict follows from it.
 
     Returns
     -------
@@ -150,6 +154,7 @@ def build_profile(
         "rim": combine([_rim(edge_a, angle), _rim(edge_b, -angle)]),
         "picture": 2 * np.broadcast_to(picture_mm, len(ok))[pick],
         "repeat": np.full(n, _scatter(gap)),
+        "no_gap": (gap / COVERAGE_FACTOR) * doubted,
     }
     offset_a, offset_b = _straight_offsets(a, b, normals)
     return GapProfile(
