@@ -182,12 +182,15 @@ def print_of(args: argparse.Namespace) -> dict[str, Any]:
     GapvisionError
         ``value-out-of-range`` or ``length-not-understood``; ``sheet-file-bad``.
     """
-    from gapvision.formats.sheet_file import read_sheets
     from gapvision.targets.print_scale import print_scales
 
     along, across, checked = print_scales(args.check_length, args.check_width)
-    if not checked:
+    if not checked and data_folder(args.data).is_dir():
+        from gapvision.formats.sheet_file import read_sheets
+
         return {"sheets": read_sheets(data_folder(args.data))}
+    if not checked:
+        return {}
     return {"print_scale_along": along, "print_scale_across": across, "print_scale_checked": True}
 
 
