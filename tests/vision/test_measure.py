@@ -94,6 +94,12 @@ def test_a_stated_thickness_of_the_strips_moves_the_panel(scene, measured):
     assert np.median(thick.profile.gap_mm / usual.profile.gap_mm) == pytest.approx(1 + nearer, abs=0.003)
 
 
+def test_the_corner_of_a_cut_edge_counts_unless_light_behind_it_shows_the_outline(measured):
+    cut = replace(CHECKED, edge_a="cut", edge_b="cut")
+    assert np.allclose(measured("plain", cut).profile.parts_mm["corner"], 2 * 0.05)
+    assert np.all(measured("backlit").profile.parts_mm["corner"] == 0)
+
+
 def test_turning_the_photo_changes_no_millimetre(scene, measured):
     grey, _ = scene("plain")
     upright = measured("plain").summary.mean_mm

@@ -69,7 +69,12 @@ def photos_with_truth(folder: Path) -> list[tuple[Path, Path]]:
 
 
 def measure_and_score(
-    photo: Path, truth_file: Path, keep: Path | None = None, state: bool = False, edges: str = "auto"
+    photo: Path,
+    truth_file: Path,
+    keep: Path | None = None,
+    state: bool = False,
+    edges: str = "auto",
+    one_sheet: bool = False,
 ) -> Score:
     """Measure one photo as a user would who typed in the check lengths (``state``: and the edges), and score it."""
     from gapvision.intake.photo import read_photo
@@ -83,6 +88,7 @@ def measure_and_score(
         print_scale_across=across,
         print_scale_checked=True,
         edges=edges,
+        one_sheet=one_sheet,
         **(stated(truth) if state else {}),
     )
     measurement = measure_photo(read_photo(photo), settings)
@@ -94,11 +100,16 @@ def measure_and_score(
 
 
 def score_folder(
-    folder: Path, keep: Path | None = None, jobs: int = 2, state: bool = False, edges: str = "auto"
+    folder: Path,
+    keep: Path | None = None,
+    jobs: int = 2,
+    state: bool = False,
+    edges: str = "auto",
+    one_sheet: bool = False,
 ) -> list[Score]:
     """Score all photos of a folder; one process each, ``jobs`` at a time."""
     pairs = photos_with_truth(folder)
-    one = partial(measure_and_score, keep=keep, state=state, edges=edges)
+    one = partial(measure_and_score, keep=keep, state=state, edges=edges, one_sheet=one_sheet)
     if jobs <= 1:
         return [one(photo, truth) for photo, truth in pairs]
     with ProcessPoolExecutor(jobs) as pool:
@@ -226,6 +237,7 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument(
         "--edges", choices=("auto", "rules"), default="auto", help="rules: leave the learned edge detector out"
     )
+    parser.add_argument("--one-sheet", action="store_true", help="state that all strips come from one sheet")
     parser.add_argument("--jobs", type=int, default=2, metavar="N", help="photos measured at a time")
     args = parser.parse_args(argv)
     if not photos_with_truth(args.folder):
@@ -233,7 +245,7 @@ def main(argv: list[str] | None = None) -> int:
         return 2
     if args.keep is not None:
         args.keep.mkdir(parents=True, exist_ok=True)
-    scores = score_folder(args.folder, args.keep, args.jobs, args.stated, args.edges)
+    scores = score_folder(args.folder, args.keep, args.jobs, args.stated, args.edges, args.one_sheet)
     print(HEADER)
     for one in scores:
         print(photo_line(one))

@@ -127,8 +127,9 @@ def cold_seconds(photo: Path, repeats: int) -> float:
     """Median time of the command in a fresh process, measurement file written."""
     times = []
     with tempfile.TemporaryDirectory() as folder:
-        for _ in range(repeats):
-            words = [sys.executable, "-m", "gapvision", "measure", str(photo), "--json", str(Path(folder) / "m.json")]
+        for k in range(repeats):  # nothing is overwritten, so each run writes its own file
+            file = Path(folder) / f"m{k}.json"
+            words = [sys.executable, "-m", "gapvision", "measure", str(photo), "--json", str(file)]
             start = time.perf_counter()
             done = subprocess.run(words, capture_output=True, text=True, check=False)
             times.append(time.perf_counter() - start)
