@@ -38,6 +38,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "import": ("import_", "take a job from an export"),
     "verify": ("verify", "say whether an export, or the data folder, was altered"),
     "backup": ("backup", "copy all records while the program runs"),
+    "restore": ("restore", "take a backup back into an empty folder"),
     "shop": ("shop", "set the shop's name, logo, paper, units, and what gap it wants"),
     "codes": ("codes", "list every refusal, warning and note with what to do about it"),
     "demo-job": ("demo_job", "build an invented job to try things out"),

@@ -281,7 +281,7 @@ usage records-newer
     Install that gapvision or a newer one; nothing was changed.
 usage records-damaged
     The records cannot be read.
-    Nothing was changed. Open your latest backup with --data, and keep the damaged folder.
+    Nothing was changed. Take your backup back with 'gapvision restore', and keep the damaged folder.
 usage records-busy
     Another program kept the records busy for a minute.
     Wait for it to finish, then save again; nothing was lost.
@@ -294,6 +294,9 @@ usage stored-photo-changed
 usage backup-target-bad
     The backup cannot go there.
     Choose another folder, best on another disk.
+usage backup-not-found
+    There is no such backup.
+    Name a folder that 'gapvision backup' wrote.
 usage comparison-no-overlap
     The two measurements share less than 40 mm (1.6 in) of seam.
     Compare photos of the same stretch, or tap the same mark in both.

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 from gapvision.errors import GapvisionError
 
 if TYPE_CHECKING:
-    from gapvision.records import Job, MeasurementLine, Seam, Store
+    from gapvision.records import Backup, Job, MeasurementLine, Seam, Store
 
 
 def add_data(parser: argparse.ArgumentParser) -> None:
@@ -91,6 +91,16 @@ def show_table(rows: Sequence[tuple[str, ...]], heads: tuple[str, ...], nothing:
     ]
     lines.insert(1, "  ".join("-" * w for w in widths))
     print("\n".join(lines) if rows else nothing)
+
+
+def show_backup(head: str, done: Backup) -> None:
+    """Say what a backup, or the way back, did."""
+    for name in done.unsound:
+        print(f"passed over, not sound: {name}")
+    for said in done.missing:
+        print(f"missing: {said}")
+    day = done.saved_at[:16].replace("T", " ")
+    print(f"{head}: the database (last saved {day} UTC) and {done.copied} new photos")
 
 
 def agreed(what: str) -> bool:

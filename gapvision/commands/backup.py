@@ -5,14 +5,15 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from gapvision.commands._records import Bar, add_data, open_store
+from gapvision.commands._records import Bar, add_data, open_store, show_backup
+from gapvision.errors import EXIT_NO, EXIT_OK
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.epilog = (
-        "The backup is itself a data folder: open it with --data. A later backup copies only new photos. "
-        "Example, after 'gapvision demo-job': gapvision backup copies --data gapvision_demo_job"
+        "The last ten backups are kept, and one of each month before; the folder opens with --data. Exit code 1: a "
+        "photo is missing. Example, after 'gapvision demo-job': gapvision backup copies --data gapvision_demo_job"
     )
     parser.add_argument("folder", metavar="FOLDER", help="where to, best on another disk")
     add_data(parser)
@@ -22,11 +23,11 @@ def run(args: argparse.Namespace) -> int:
     """Copy."""
     from gapvision.formats.settings_file import copy_settings
     from gapvision.formats.sheet_file import copy_sheets
-    from gapvision.records import data_folder
+    from gapvision.records import back_up, data_folder
 
     with open_store(args) as store:
-        copied = store.backup(Path(args.folder), Bar("copying photos"))
+        done = back_up(store, Path(args.folder), Bar("copying photos"))
     copy_settings(data_folder(args.data), Path(args.folder))
     copy_sheets(data_folder(args.data), Path(args.folder))
-    print(f"backed up to {args.folder}: the database and {copied} new photos")
-    return 0
+    show_backup(f"backed up to {args.folder}, and opened there", done)
+    return EXIT_NO if done.missing else EXIT_OK

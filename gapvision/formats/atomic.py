@@ -94,6 +94,8 @@ def make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
+        if error.errno == errno.ENOSPC:
+            raise not_written(folder, error) from None
         said = f"The folder '{folder}' could not be made: {error.strerror}."
         raise GapvisionError("folder-not-writable", said) from None
 

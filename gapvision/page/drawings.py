@@ -128,7 +128,7 @@ _HELPS = {
     ),
     "folder": (
         "too-many-photos folder-not-writable records-newer records-damaged records-busy stored-photo-missing "
-        "stored-photo-changed disk-full backup-target-bad package-bad package-unsafe package-altered package-too-large"
+        "stored-photo-changed disk-full backup-target-bad backup-not-found package-bad package-unsafe package-altered package-too-large"
     ),
     "near": "strip-too-small resolution-low",
     "steady": "photo-blurred",

@@ -8,6 +8,7 @@ reports.
 """
 
 from gapvision.formats.data_folder import data_folder
+from gapvision.records.backup import Backup, back_up, restore
 from gapvision.records.conditions import conditions_notices
 from gapvision.records.store import Progress, Store
 from gapvision.records.types import (

@@ -31,9 +31,12 @@ def pack(measurement: dict[str, Any]) -> bytes:
 def unpack(body: bytes) -> dict[str, Any]:
     """Read a measurement back; refuse one that would not fit in memory."""
     worker = zlib.decompressobj()
-    text = worker.decompress(body, MAX_BODY_BYTES)
-    require("records-damaged", not worker.unconsumed_tail, "A stored measurement is far larger than one can be.")
-    found: dict[str, Any] = json.loads(text)
+    try:
+        text = worker.decompress(body, MAX_BODY_BYTES)
+        require("records-damaged", not worker.unconsumed_tail, "A stored measurement is far larger than one can be.")
+        found: dict[str, Any] = json.loads(text)
+    except (zlib.error, ValueError, TypeError):
+        raise GapvisionError("records-damaged", "A stored measurement is damaged.") from None
     return found
 
 

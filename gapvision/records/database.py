@@ -7,8 +7,11 @@ several phones or programs at once queue for the one writer's place.
 
 from __future__ import annotations
 
+import hashlib
 import os
+import shutil
 import sqlite3
+import tempfile
 import threading
 import time
 import uuid
@@ -18,10 +21,14 @@ from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.atomic import not_written
 from gapvision.records.migrations import STEPS, migrate, version_of
 
 #: How long a save waits for its turn [s].
 WAIT_S = 60.0
+#: With less free space than this an error of the disk means that it is full [byte]: SQLite needs 32 kB to begin with.
+_FULL_BYTES = 1_000_000
+_NOW = "strftime('%Y-%m-%dT%H:%M:%fZ')"
 
 
 class Database:
@@ -30,29 +37,46 @@ class Database:
     Parameters
     ----------
     path : Path
-        The database file; made if missing, brought to the newest version if older.
+        The database file; made if missing, brought to the newest version if older.  What lies on a full or
+        write-protected disk is read from a copy in memory; every save is then refused.
+    still : bool
+        Read it so in any case: the file is not touched.
 
     Raises
     ------
     GapvisionError
-        ``records-newer``, ``records-damaged``, ``records-busy`` or ``folder-not-writable``.
+        ``records-newer``, ``records-damaged``, ``records-busy``, ``disk-full`` or ``folder-not-writable``.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, still: bool = False) -> None:
         self.path = path
         self._lock = threading.RLock()
         self._depth = 0
-        with _in_words(path):
-            if not path.exists():
-                _make_new(path)
-            self._db = sqlite3.connect(path, timeout=WAIT_S, isolation_level=None, check_same_thread=False)
-            try:
+        self._refused = GapvisionError("folder-not-writable") if still else None
+        try:
+            with _in_words(path):
+                if not still and not path.exists():
+                    _make_new(path)
                 self._open()
-            except BaseException:
-                self._db.close()
+        except GapvisionError as error:
+            if still or error.code not in ("folder-not-writable", "disk-full") or not path.exists():
                 raise
+            self._refused = error
+            with _in_words(path):
+                self._open()
 
     def _open(self) -> None:
+        if self._refused:
+            self._db = _in_memory(self.path)
+        else:
+            self._db = sqlite3.connect(self.path, timeout=WAIT_S, isolation_level=None, check_same_thread=False)
+        try:
+            self._set_up()
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _set_up(self) -> None:
         db = self._db
         db.row_factory = sqlite3.Row
         version = version_of(db)
@@ -61,8 +85,16 @@ class Database:
             raise GapvisionError("records-newer", f"The records are of version {version}; {known}.")
         for setting in ("synchronous = FULL", "foreign_keys = ON", "temp_store = MEMORY"):
             db.execute(f"PRAGMA {setting}")
+        if self._refused:
+            migrate(db)
+            db.execute("PRAGMA query_only = ON")
+            return
         _turn_on_log(db)
         migrate(db, self._keep_copy)
+        _keep_sum(db)
+        if self.row("SELECT 1 FROM settings WHERE key = 'records.sum'") is None:
+            with self.saving():  # its trigger leaves this row out
+                db.execute("INSERT OR IGNORE INTO settings VALUES ('records.sum', ?)", (_sum_of(db),))
 
     def _keep_copy(self, version: int) -> None:
         """Keep the database as it was before its shape changes."""
@@ -82,8 +114,10 @@ class Database:
         A block inside another one joins it: when it fails alone, only its own
         changes are taken back; saved is saved only when the outermost ends.
         """
+        if self._refused:
+            raise self._refused
         with self._lock, _in_words(self.path):
-            level = self._depth
+            level, before = self._depth, self._db.total_changes
             begin, keep, *undo = ("BEGIN IMMEDIATE", "COMMIT", "ROLLBACK")
             if level > 0:
                 begin, keep, *undo = (f"{x} level_{level}" for x in ("SAVEPOINT", "RELEASE", "ROLLBACK TO", "RELEASE"))
@@ -91,6 +125,10 @@ class Database:
             self._depth = level + 1
             try:
                 yield self._db
+                if level == 0 and self._db.total_changes != before:
+                    for key, start, then in (("saves", "'1'", "value + 1"), ("saved_at", _NOW, _NOW)):
+                        self._db.execute(f"INSERT INTO settings VALUES ('records.{key}', {start})"
+                                         f" ON CONFLICT (key) DO UPDATE SET value = {then}")  # fmt: skip
                 self._db.execute(keep)
             except BaseException:
                 for statement in undo if self._db.in_transaction else ():
@@ -113,21 +151,95 @@ class Database:
         part = _part_beside(target)
         with _in_words(target):
             # An own reader, so that saves of this program go on meanwhile.
-            reader = sqlite3.connect(self.path, timeout=WAIT_S)
+            reader = self._db if self._refused else sqlite3.connect(self.path, timeout=WAIT_S)
             copy = sqlite3.connect(part)
             try:
                 reader.backup(copy, pages=2000, sleep=0.01)
                 copy.execute("PRAGMA journal_mode = DELETE")
+                copy.close()
+                part.replace(target)
             finally:
                 copy.close()
-                reader.close()
-            part.replace(target)
+                part.unlink(missing_ok=True)
+                if reader is not self._db:
+                    reader.close()
 
     def problems(self) -> list[str]:
-        """Ask SQLite whether the file is sound; an empty list is a sound one."""
+        """Ask SQLite whether the file is sound, and add up its rows; an empty list is a sound one."""
         found = [str(r[0]) for r in self.rows("PRAGMA integrity_check") if r[0] != "ok"]
         found += [f"row {r[1]} of {r[0]} points at nothing" for r in self.rows("PRAGMA foreign_key_check")]
+        with self._lock, _in_words(self.path):
+            self._db.execute("BEGIN")  # another program may save meanwhile
+            try:
+                kept = self._db.execute("SELECT value FROM settings WHERE key = 'records.sum'").fetchone()
+                if kept is not None and kept[0] != _sum_of(self._db):
+                    found.append("rows are not as gapvision saved them")
+            finally:
+                self._db.execute("ROLLBACK")
         return found
+
+
+# --- the sum of all rows ----------------------------------------------------------------
+# SQLite keeps no check sum of what stands in its pages, so a flipped bit in a text or number would be read as it is.
+# Each save adds its new rows' SHA-256 to one number in ``settings`` and takes the old ones off: no row is read again.
+def _row_sum(total: str, sign: int, *row: Any) -> str:
+    told = repr([hashlib.sha256(v).hexdigest() if isinstance(v, bytes) else v for v in row])
+    mark = int.from_bytes(hashlib.sha256(told.encode("utf-8", "surrogatepass")).digest(), "big")
+    return f"{(int(total, 16) + sign * mark) % 2**256:064x}"
+
+
+def _tables(db: sqlite3.Connection) -> list[str]:
+    sql = "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
+    return [r[0] for r in db.execute(sql).fetchall()]
+
+
+def _sum_of(db: sqlite3.Connection) -> str:
+    """Add up all rows and the tables' own form."""
+    total = "0"
+    for row in db.execute("SELECT type, name, sql FROM sqlite_master").fetchall():
+        total = _row_sum(total, 1, *row)
+    for table in _tables(db):
+        for row in db.execute(f"SELECT * FROM {table}"):
+            if table != "settings" or row[0] != "records.sum":
+                total = _row_sum(total, 1, table, *row)
+    return total
+
+
+def _keep_sum(db: sqlite3.Connection) -> None:
+    """Let this connection's saves keep the sum."""
+    db.create_function("row_sum", -1, _row_sum, deterministic=True)
+    for table in _tables(db):
+        columns = [r[1] for r in db.execute(f"PRAGMA table_info({table})").fetchall()]
+        old, new = (f"'{table}', " + ", ".join(f"{which}.{c}" for c in columns) for which in ("OLD", "NEW"))
+        for event, value in (
+            ("INSERT", f"row_sum(value, 1, {new})"),
+            ("DELETE", f"row_sum(value, -1, {old})"),
+            ("UPDATE", f"row_sum(row_sum(value, -1, {old}), 1, {new})"),
+        ):
+            which = "OLD" if event == "DELETE" else "NEW"
+            when = f"WHEN {which}.key <> 'records.sum'" if table == "settings" else ""
+            db.execute(
+                f"CREATE TEMP TRIGGER {event}_{table} AFTER {event} ON main.{table} {when}"
+                f" BEGIN UPDATE settings SET value = {value} WHERE key = 'records.sum'; END"
+            )
+
+
+def _in_memory(path: Path) -> sqlite3.Connection:
+    """A copy in memory of a database that is not to be touched."""
+    log = path.with_name(path.name + "-wal")
+    if log.exists() and log.stat().st_size:  # a killed program's saves: SQLite takes them over in a copy
+        with tempfile.TemporaryDirectory() as scratch:
+            for part in (path, log):
+                shutil.copyfile(part, Path(scratch) / part.name)
+            sqlite3.connect(Path(scratch) / path.name).execute("PRAGMA wal_checkpoint(TRUNCATE)").connection.close()
+            return _in_memory(Path(scratch) / path.name)
+    memory = sqlite3.connect(":memory:", isolation_level=None, check_same_thread=False)
+    reader = sqlite3.connect(f"{path.resolve().as_uri()}?immutable=1", uri=True)
+    try:
+        reader.backup(memory)
+    finally:
+        reader.close()
+    return memory
 
 
 def _turn_on_log(db: sqlite3.Connection) -> None:
@@ -182,14 +294,17 @@ def _in_words(path: Path) -> Iterator[None]:
         yield
     except sqlite3.IntegrityError:
         raise
-    except sqlite3.OperationalError as error:
-        text = str(error).lower()
+    except sqlite3.DatabaseError as error:
+        text = str(error).lower() if isinstance(error, sqlite3.OperationalError) else ""
         if "locked" in text or "busy" in text:
             raise GapvisionError("records-busy") from error
         if any(word in text for word in ("readonly", "unable to open", "full", "i/o")):
-            raise GapvisionError("folder-not-writable", f"The records in {path.parent} cannot be written.") from error
-        raise
-    except sqlite3.DatabaseError as error:
+            full = "full" in text or ("i/o" in text and shutil.disk_usage(path.parent).free < _FULL_BYTES)
+            said = f"The disk is full: the records in {path.parent} cannot be written."
+            raise (
+                GapvisionError("disk-full", said) if full
+                else GapvisionError("folder-not-writable", f"The records in {path.parent} cannot be written.")
+            ) from error  # fmt: skip
         raise GapvisionError("records-damaged", f"{path} is not a sound gapvision database.") from error
     except OSError as error:
-        raise GapvisionError("folder-not-writable", f"{path.parent} cannot be written.") from error
+        raise not_written(path.parent, error) from error

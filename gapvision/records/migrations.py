@@ -209,6 +209,7 @@ def migrate(db: sqlite3.Connection, keep_copy: Callable[[int], None] | None = No
         for number in range(start, len(STEPS)):
             STEPS[number](db)
             db.execute(f"PRAGMA user_version = {number + 1}")
+        db.execute("DELETE FROM settings WHERE key = 'records.sum'")  # of the earlier shape; it is made anew
         db.execute("COMMIT")
     except BaseException:
         db.execute("ROLLBACK")

@@ -9,7 +9,7 @@ import time
 from pathlib import Path
 
 from gapvision.errors import GapvisionError, require
-from gapvision.formats.atomic import put_in_place
+from gapvision.formats.atomic import not_written, put_in_place
 
 SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 _HASH = re.compile(r"^[0-9a-f]{64}$")
@@ -39,14 +39,21 @@ class PhotoFolder:
         sha256 = hashlib.sha256(data).hexdigest()
         path = self.path(sha256, suffix)
         try:
-            # A file of the right size was renamed into place whole, but one
-            # that was damaged since is mended by the photo at hand.
-            if not path.exists() or hashlib.sha256(path.read_bytes()).hexdigest() != sha256:
+            # A file was renamed into place whole, but one that was damaged
+            # since is mended by the photo at hand.
+            if not self.holds(sha256, suffix):
                 path.parent.mkdir(parents=True, exist_ok=True)
                 put_in_place(path, data, kept=True)
         except OSError as error:
-            raise GapvisionError("folder-not-writable", f"The photo cannot be written to {self.folder}.") from error
+            raise not_written(path, error) from error
         return sha256
+
+    def holds(self, sha256: str, suffix: str) -> bool:
+        """Whether a photo is there as it was stored; it is read for that."""
+        try:
+            return bool(self.read(sha256, suffix))
+        except GapvisionError:
+            return False
 
     def read(self, sha256: str, suffix: str) -> bytes:
         """A photo's bytes, checked to be those stored: ``stored-photo-missing``, ``stored-photo-changed``."""

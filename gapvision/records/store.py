@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,8 @@ PHOTO_FOLDER_NAME = "photos"
 MAX_LOGO_BYTES = 2_000_000
 _LOGO_STARTS = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff")
 _SHOP_CHOICES = {"paper": ("a4", "letter"), "units": ("mm", "inch")}
-_ALL_PHOTOS = "SELECT sha256, suffix FROM photos ORDER BY sha256"
+_SET = "INSERT INTO settings VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value"
+ALL_PHOTOS = "SELECT sha256, suffix FROM photos ORDER BY sha256"
 
 #: What can be deleted -> table, what a person calls the item, and the job it belongs to.
 _KINDS: dict[str, tuple[str, str, str]] = {
@@ -78,7 +80,7 @@ class Store(ExchangePart):
     def check(self, progress: Progress | None = None) -> list[str]:
         """Check the database and every photo; return what is wrong, in words."""
         wrong = self.database.problems()
-        photos = self.database.rows(_ALL_PHOTOS)
+        photos = self.database.rows(ALL_PHOTOS)
         for number, row in enumerate(photos, 1):
             try:
                 self.photos.read(row["sha256"], row["suffix"])
@@ -149,47 +151,16 @@ class Store(ExchangePart):
                 self.photos.path(row["sha256"], row["suffix"]).unlink(missing_ok=True)
         return len(items), len(gone)
 
-    # --- the backup -------------------------------------------------------------------
-    def backup(self, target: Path, progress: Progress | None = None) -> int:
-        """Copy everything into another folder, not inside this one, while the program runs; return how many photos.
+    # --- the backup (see backup.py) -----------------------------------------------------
+    def proven_backup(self) -> str:
+        """When a whole backup of these records was last made and opened again, UTC; empty for never."""
+        row = self.database.row("SELECT value FROM settings WHERE key = 'records.proven_backup'")
+        return "" if row is None else row["value"]
 
-        The copy is itself a data folder: open it with ``--data``.  A later
-        backup into the same folder copies only the photos it lacks.
-
-        Raises
-        ------
-        GapvisionError
-            ``backup-target-bad``, ``stored-photo-missing``, ``stored-photo-changed``.
-        """
-        outside = not target.resolve().is_relative_to(self.folder.resolve())
-        require("backup-target-bad", outside, "A backup inside the data folder would be lost with it.")
-        make_folder(target)
-        there, whose = target / DATABASE_NAME, "SELECT value FROM settings WHERE key = 'records.uid'"
-        if there.exists() and _rows_of(there, whose) != [tuple(r) for r in self.database.rows(whose)]:
-            raise GapvisionError("backup-target-bad", f"{target} holds other records.")
-        # Photos first, then the database, then the photos that came meanwhile:
-        # killed at any point, the database there has its photos.
-        photos = PhotoFolder(target / PHOTO_FOLDER_NAME)
-        copied = self._copy_photos(self.database.rows(_ALL_PHOTOS), photos, progress)
-        part = target / (DATABASE_NAME + ".new")
-        self.database.copy_to(part)
-        copied += self._copy_photos(_rows_of(part, _ALL_PHOTOS), photos)
-        for left in ("-wal", "-shm"):
-            part.with_name(part.name + left).unlink(missing_ok=True)
-            (target / (DATABASE_NAME + left)).unlink(missing_ok=True)
-        part.replace(there)
-        return copied
-
-    def _copy_photos(self, rows: list[Any], target: PhotoFolder, progress: Progress | None = None) -> int:
-        """Copy photos that another folder lacks; return how many."""
-        copied = 0
-        for number, (sha256, suffix) in enumerate(rows, 1):
-            if not target.path(sha256, suffix).exists():
-                target.keep(self.photos.read(sha256, suffix), suffix)
-                copied += 1
-            if progress is not None:
-                progress(number, len(rows))
-        return copied
+    def note_backup(self) -> None:
+        """Note that one was just made; where nothing can be saved, nothing is noted."""
+        with suppress(GapvisionError), self.database.saving() as db:
+            db.execute(_SET, ("records.proven_backup", now_utc()))
 
     # --- the shop's own head for its documents ------------------------------------------
     def shop(self) -> Shop:
@@ -220,14 +191,5 @@ class Store(ExchangePart):
             new["logo"] = base64.b64encode(logo).decode()
         with self.database.saving() as db:
             rows = [(f"shop.{k}", v) for k, v in new.items()]
-            db.executemany("INSERT OR REPLACE INTO settings (key, value) VALUES (?, ?)", rows)
+            db.executemany(_SET, rows)
         return self.shop()
-
-
-def _rows_of(path: Path, sql: str) -> list[tuple[Any, ...]]:
-    """What a question gives in another database."""
-    other = Database(path)
-    try:
-        return [tuple(r) for r in other.rows(sql)]
-    finally:
-        other.close()

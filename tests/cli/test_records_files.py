@@ -225,8 +225,8 @@ def test_export_of_unmeasured_job_has_no_report(run, tmp_path):
 def test_backup_and_damage(run, job, tmp_path):
     code, out, _ = run("backup", tmp_path / "copy")
     assert code == 0
-    assert "the database and 2 new photos" in out
-    assert "the database and 0 new photos" in run("backup", tmp_path / "copy")[1]
+    assert re.search(r"the database \(last saved 20.*\) and 2 new photos", out)
+    assert "and 0 new photos" in run("backup", tmp_path / "copy")[1]
     assert "roadster" in run("job", "list", data=tmp_path / "copy")[1]
     kept = next((run.folder / "photos").glob("*/*.jpg"))
     kept.write_bytes(b"changed")

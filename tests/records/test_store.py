@@ -1,4 +1,4 @@
-"""Jobs, photos, results, the bin and the backup through the store's door."""
+"""Jobs, photos, results, and the bin through the store's door."""
 
 import hashlib
 import multiprocessing
@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.records import Conditions, Store
+from gapvision.records import Conditions, Store, back_up
 from tests.records.invented import invented
 
 JPEG = b"\xff\xd8\xff\xe0 an invented picture"
@@ -65,7 +65,7 @@ def test_references_count_up_by_year(store):
         (lambda s: s.put_panel(s.new_job().job_id, "door", length_mm=2), "value-out-of-range"),
         (lambda s: s.set_shop(logo=b"GIF89a"), "shop-setting-bad"),
         (lambda s: s.set_shop(paper="a5"), "shop-setting-bad"),
-        (lambda s: s.backup(s.folder / "backup"), "backup-target-bad"),
+        (lambda s: back_up(s, s.folder / "backup"), "backup-target-bad"),
     ],
 )
 def test_refusals(store, call, code):
@@ -223,22 +223,6 @@ def test_visits_are_shared_by_stage_day_person_and_conditions(store):
     other = store.find_visit(job.job_id, "as found", on_date="2026-03-02", who="Sam", conditions=unlatched)
     assert other.visit_id != first.visit_id
     assert store.visit(first.visit_id).conditions == ticks
-
-
-def test_backup_is_a_data_folder_and_grows(store, seam_visit, tmp_path):
-    seam, visit = seam_visit
-    line = store.save_photo(seam.seam_id, visit.visit_id, JPEG, ".jpg", invented())
-    steps = []
-    assert store.backup(tmp_path / "copy", lambda done, total: steps.append((done, total))) == 1
-    assert steps == [(1, 1)]
-    store.save_photo(seam.seam_id, visit.visit_id, JPEG + b"2", ".jpg", invented())
-    assert store.backup(tmp_path / "copy") == 1
-    with Store(tmp_path / "copy") as copy:
-        assert len(copy.history(seam.seam_id)) == 2
-        assert copy.photo_bytes(line.photo) == JPEG
-        assert copy.check() == []
-    with Store(tmp_path / "other") as other:
-        assert refused(other.backup, tmp_path / "copy") == "backup-target-bad"
 
 
 def test_threads_share_one_store(store, seam_visit):
