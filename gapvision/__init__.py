@@ -14,7 +14,7 @@ out if they were not measured.  Whatever else is known of the seam goes in by na
 
 >>> tapped = gapvision.measure(photo, seam_hint_px=[(300, 880), (2100, 900)], edge_a="rolled")
 >>> [notice.code for notice in tapped.notices]
-['print-scale-unchecked', 'known-stated']
+['sheets-unknown', 'print-scale-unchecked', 'known-stated']
 
 The gap and its expanded uncertainty (k = 2, about 95 %) are arrays, one number for each station, in mm:
 

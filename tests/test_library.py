@@ -71,7 +71,7 @@ def test_a_photo_may_be_given_in_any_form(seam, kind):
 def test_an_array_measures_as_its_file(seam):
     """Its grey is made from decoded colours, a level or so off the file's own; and it tells no focal length."""
     measured = gapvision.measure(read_colour(DEMO_PHOTO), print_scale=(1.0, 1.0))
-    assert [n.code for n in measured.notices] == ["focal-unknown"]
+    assert [n.code for n in measured.notices] == ["sheets-unknown", "focal-unknown"]
     one, other = (dict(zip(m.profile.s_mm.round(3), m.profile.gap_mm, strict=True)) for m in (seam, measured))
     common = sorted(set(one) & set(other))
     assert len(common) > 240
