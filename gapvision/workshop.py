@@ -454,7 +454,7 @@ def _shown(store: Store, line: MeasurementLine, remarks: list[str]) -> Any:
     """A result with its verdict; a verdict that cannot be read is remarked."""
     from gapvision.reports import evidence as ev
 
-    c, verdict = line.visit.conditions, None
+    c, verdict, photo = line.visit.conditions, None, None
     said = [(tick, "yes" if getattr(c, key) else "no") for key, tick in TICKS.items() if getattr(c, key) is not None]
     metal = "" if c.metal_temp_c is None else f"{c.metal_temp_c:g} °C"
     more = (("car stood", c.support), ("metal", metal), ("remarks", c.remarks))
@@ -464,9 +464,15 @@ def _shown(store: Store, line: MeasurementLine, remarks: list[str]) -> Any:
     except GapvisionError as error:
         # Kept from another shop or an older program: the evidence is shown without its tolerance.
         remarks.append(f"The tolerance is not shown: {error.message}")
+    try:
+        photo = store.photo_bytes(line.photo)
+    except GapvisionError as error:
+        if error.code != "stored-photo-missing":
+            raise
+        remarks.append(f"{line.visit.stage}: {error.message}")
     return ev.ShownResult(
         number=line.measurement_id, stage=line.visit.stage, on_date=line.visit.on_date, who=line.visit.who,
-        measurement=stored(store, line), photo=store.photo_bytes(line.photo),
+        measurement=stored(store, line), photo=photo,
         file_name=line.photo.file_name, sha256=line.photo.original_sha256, conditions=tuple(said), verdict=verdict,
     )  # fmt: skip
 
@@ -502,8 +508,8 @@ def export_job(
 ) -> str:
     """Write a job, or one visit of it, as one zip: photos, measurement files, tables, report, manifest.
 
-    Every photo in it is a copy without location data; a JPEG's picture is the
-    same bit for bit.
+    Every photo in it is a copy without location data; a JPEG's picture is the same bit for bit.  Photos that are
+    missing here are listed in the manifest as ``missing``.
 
     Returns
     -------
@@ -513,23 +519,29 @@ def export_job(
     Raises
     ------
     GapvisionError
-        ``job-not-found``, ``folder-not-writable``, ``package-too-large``, ``stored-photo-missing``,
-        ``stored-photo-changed``.
+        ``job-not-found``, ``folder-not-writable``, ``package-too-large``, ``stored-photo-changed``.
     """
     data = store.job_data(job_id)
     if visit_id is not None:
         _keep_visit(data, store.visit(visit_id).uid)
     photos = {x.photo.sha256: x.photo for x in store.job_lines(job_id, visit_id)}
-    # A copy's name is its own SHA-256, so it is made once to learn it and once
-    # more to write it: photos of a large job never stay in memory together.
-    safe = {k: hashlib.sha256(_safe_photo(store, photo)).hexdigest() for k, photo in photos.items()}
+    safe, missing = dict[str, str](), dict[str, str]()
+    for sha256, photo in photos.items():
+        # A copy's name is its own SHA-256, so it is made once to learn it and once
+        # more to write it: photos of a large job never stay in memory together.
+        try:
+            safe[sha256] = hashlib.sha256(_safe_photo(store, photo)).hexdigest()
+        except GapvisionError as error:
+            if error.code != "stored-photo-missing":
+                raise
+            missing[sha256] = error.message
     files: list[tuple[str, Callable[[], bytes]]] = [
-        (f"photos/{safe[k]}.jpg", partial(_safe_photo, store, photo)) for k, photo in photos.items()
+        (f"photos/{copy}.jpg", partial(_safe_photo, store, photos[sha256])) for sha256, copy in safe.items()
     ]
     names = {s.uid: f"{s.side} {s.name}".strip() for s in data.seams}
     wanted = {s.uid: s.spec for s in data.seams}
     for number, shot in enumerate(data.shots, 1):
-        shot.photo.sha256, shot.photo.suffix = safe[shot.photo.sha256], ".jpg"
+        shot.photo.sha256, shot.photo.suffix = safe.get(shot.photo.sha256, shot.photo.sha256), ".jpg"
         for k, m in enumerate(shot.measurements, 1):
             stem = f"{number:03d}-{k}-{_slug(names[shot.seam])}"
             content, m.content, m.file = m.content, None, f"measurements/{stem}.json"
@@ -537,11 +549,15 @@ def export_job(
             files.append((f"tables/{stem}.csv", partial(_csv_bytes, content, m.verdicts, wanted[shot.seam])))
     if any(x.newest and x.status != "refused" for x in store.job_lines(job_id, visit_id)):
         files.append(("report.pdf", partial(evidence_report, store, job_id, visit_id=visit_id)))
+    # A result without its photo goes along to be read, but not into another shop's records.
+    data.shots = [s for s in data.shots if s.photo.sha256 not in missing]
     files.append(("job.json", partial(job_bytes, data)))
-    about = {
+    about: dict[str, Any] = {
         "written_by": f"gapvision {__version__}", "job": data.job.reference, "shop": store.shop().name,
         "note": "Photos are copies without location data; the original's SHA-256 stands in job.json.",
     }  # fmt: skip
+    if missing:
+        about["missing"] = list(missing.values())
     return write_package(path, files, about, progress=progress)
 
 

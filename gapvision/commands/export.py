@@ -19,6 +19,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write the zip."""
     from gapvision.commands._outputs import outputs_of, plain_name
+    from gapvision.formats.package import Package
     from gapvision.workshop import export_job
 
     with open_store(args) as store:
@@ -26,6 +27,9 @@ def run(args: argparse.Namespace) -> int:
         visit = visit_of(store, job, args.visit)
         output = outputs_of({"-o": ("zip", args.output or "./", f"job_{plain_name(job.reference)}")})["-o"]
         seal = export_job(store, job.job_id, output, visit_id=visit, progress=Bar("packing"))
+    with Package(output) as package:
+        for said in package.manifest.get("missing", ()):
+            print(f"missing: {said}")
     print(f"written: {output}\nseal: {seal}")
     print("Note the seal: 'gapvision verify' shows it again, and only an unaltered zip has it.")
     return 0

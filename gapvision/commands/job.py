@@ -24,7 +24,7 @@ from gapvision.commands._args import (
     say_of,
 )
 from gapvision.commands._records import Bar, add_data, agreed, number, open_store, picked, show_table
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.units import parse_length
 
 if TYPE_CHECKING:
@@ -214,17 +214,15 @@ def _judge(store: Store, args: argparse.Namespace) -> None:
 
 
 def _plan(store: Store, args: argparse.Namespace) -> None:
+    from gapvision.formats.declared import read_file, read_json
+    from gapvision.formats.plan_json import plan_from_dict
+
     job = store.job(args.job)
-    try:
-        body = json.loads(Path(args.plan).read_text(encoding="utf-8"))
-        panel = str(body["panel"]) if body["schema"] == "gapvision-plan/1" else ""
-    except OSError:
-        raise GapvisionError("file-not-found", f"'{args.plan}' was not found.") from None
-    except (ValueError, KeyError, TypeError, RecursionError):
-        panel = ""
-    if not panel:
-        raise GapvisionError("job-data-bad", f"'{args.plan}' is not a correction plan.",
-                             "Choose a file written by 'gapvision plan --json'.")  # fmt: skip
+    where = f"'{Path(args.plan).name}'"
+    body = read_json(read_file(args.plan), where, "plan-file-bad")
+    plan_from_dict(body, where)  # what cannot be read would stop the report later
+    panel = body.get("panel")
+    require("plan-file-bad", isinstance(panel, str) and panel.strip() != "", f"{where} names no panel.")
     store.add_plan(job.job_id, panel[:200], body)
     print(f"kept: plan for {panel}")
 

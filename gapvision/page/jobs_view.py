@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
@@ -53,6 +54,7 @@ def show(ticket: str) -> None:
     if measured:
         _history(measured)
     _report(job)
+    _backup()
 
 
 def _title(line: JobLine) -> str:
@@ -240,6 +242,15 @@ def _report(job: Job) -> None:
         ("Whole job, ZIP", f"{job.reference}.zip", package),
     ]
     widgets.downloads(files, "job")
+
+
+def _backup() -> None:
+    """When the records were last copied whole, and the copy opened."""
+    made = records().proven_backup()
+    days = (datetime.now(UTC) - datetime.fromisoformat(made)).days if made else 0
+    ago = f"{days} day{'' if days == 1 else 's'} ago" if days else "less than a day ago"
+    said = f"Last proven backup: {ago}." if made else "No proven backup yet: 'gapvision backup FOLDER' makes one."
+    st.write(said)
 
 
 def _demo_job() -> None:

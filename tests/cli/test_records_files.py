@@ -235,6 +235,42 @@ def test_backup_and_damage(run, job, tmp_path):
     assert run("report", "17", "-o", tmp_path / "r.pdf")[0] == 2  # no evidence from a changed photo
 
 
+def test_report_and_export_go_on_without_a_missing_photo_and_say_so(run, job, tmp_path):
+    """Without its photo a result is still told; who imports the job gets the ones that can be shown."""
+    gone = next((run.folder / "photos").glob("*/*.jpg"))
+    gone.unlink()
+    said = f"The photo {gone.name} is not in the data folder"
+    assert run("report", "17", "-o", tmp_path / "r.pdf")[0] == 0
+    text = "".join(page.get_textpage().get_text_bounded() for page in pypdfium2.PdfDocument(tmp_path / "r.pdf"))
+    assert said in " ".join(text.split())
+    code, out, _ = run("export", "17", "-o", tmp_path / "job.zip")
+    assert (code, said in out) == (0, True)
+    assert run("verify", tmp_path / "job.zip")[0] == 0
+    with zipfile.ZipFile(tmp_path / "job.zip") as z:
+        folders = [name.split("/")[0] for name in z.namelist()]
+    assert [folders.count(f) for f in ("photos", "measurements", "tables")] == [1, 2, 2]
+    assert run("import", tmp_path / "job.zip", data=tmp_path / "other")[0] == 0
+    shown = json.loads(run("job", "show", "17", "--json", data=tmp_path / "other")[1])
+    assert len(shown["seams"][0]["measurements"]) == 1
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        {"panel": "door", "steps": "one text"},
+        {"panel": "door", "stretches": [{"seam": "sill", "trim": {"table": [{"s_mm": "here"}]}}]},
+        {"panel": 5},
+        {"panel": ""},
+        {},
+    ],
+)
+def test_a_malformed_plan_is_not_kept(run, job, tmp_path, bad):
+    (tmp_path / "plan.json").write_text(json.dumps({"schema": "gapvision-plan/1", **bad}))
+    code, _, err = run("job", "plan", "17", tmp_path / "plan.json")
+    assert (code, "[plan-file-bad]" in err) == (2, True)
+    assert run("report", "17", "-o", tmp_path / "r.pdf")[0] == 0
+
+
 def test_data_folder_from_the_environment(run, tmp_path, monkeypatch, capsys):
     monkeypatch.setenv("GAPVISION_DATA", str(tmp_path / "from env"))
     assert main(["job", "new", "--reference", "5"]) == 0

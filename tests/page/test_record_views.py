@@ -2,6 +2,7 @@
 
 import base64
 import re
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from gapvision.page.books import records
 from gapvision.page.inbox import Inbox
 from gapvision.page.panel_drawing import DrawnSeam, draw_panel
 from gapvision.page.server import ENTRY
+from gapvision.records import back_up
 from gapvision.samples import DEMO_PHOTO
 from gapvision.workshop import compare_lines, judge_line, keep_photo, stored
 
@@ -115,6 +117,20 @@ def test_the_short_verdict_is_the_stored_one_with_its_other_limits_and_its_rule(
     store.edit_seam(seam.seam_id, spec=limits | {"straightness": "5mm"})
     page.run()
     assert "Out of tolerance" in re.search(r'<div class="gv-verdict.*?</div>', html_of(page))[0]
+
+
+def test_the_last_proven_backup_is_told(page, job, tmp_path_factory):
+    page.session_state["view"] = "Jobs"
+    page.run()
+    assert "No proven backup yet" in html_of(page)
+    back_up(records(), tmp_path_factory.mktemp("stick"))
+    page.run()
+    assert "Last proven backup: less than a day ago." in html_of(page)
+    two_days_ago = (datetime.now(UTC) - timedelta(days=2, hours=1)).isoformat()
+    with records().database.saving() as db:
+        db.execute("UPDATE settings SET value = ? WHERE key = 'records.proven_backup'", (two_days_ago,))
+    page.run()
+    assert "Last proven backup: 2 days ago." in html_of(page)
 
 
 def test_note_is_kept(page, job):
