@@ -10,9 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
 
 import cv2
 import numpy as np
+from threadpoolctl import ThreadpoolController
 
 from gapvision.errors import GapvisionError
 from gapvision.model import FittedField, FloatArray, StripView
@@ -136,6 +138,24 @@ def fit_field(
         ``field-not-converged`` when no map fits: a strip lies over a fold or on another plane, corners contradict each
         other, or too few tell the pose.
     """
+    with _threads().limit(limits=1, user_api="blas"):
+        return _fit(views, size_px, focal_35mm_mm, side_b, start, known or KnownStrips())
+
+
+@cache
+def _threads() -> ThreadpoolController:
+    """Matrices are small here: threads would only wait for each other, a second long where others work too."""
+    return ThreadpoolController()
+
+
+def _fit(
+    views: list[StripView],
+    size_px: tuple[int, int],
+    focal_35mm_mm: float | None,
+    side_b: frozenset[str],
+    start: FittedField | None,
+    known: KnownStrips,
+) -> FittedField:
     # The strip with most corners carries the frame: its place is then known best.
     views = sorted(views, key=lambda v: (v.letter in side_b, -len(v.corner_ids)))
     letters = [v.letter for v in views]
@@ -145,7 +165,7 @@ def fit_field(
     raised &= not raised.all()
     of_strip = np.repeat(np.arange(len(views)), [len(v.corner_ids) for v in views])
     own = own_parameters(len(views))
-    prior = _prior(size_px, focal_35mm_mm, views, bool(raised.any()), known or KnownStrips())
+    prior = _prior(size_px, focal_35mm_mm, views, bool(raised.any()), known)
     if start is not None and set(start.letters) == set(letters):
         first = _restart(start, letters)
     else:
