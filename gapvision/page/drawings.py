@@ -133,7 +133,7 @@ _HELPS = {
     "near": "strip-too-small resolution-low",
     "steady": "photo-blurred",
     "square": "tilt-too-large tilt-large",
-    "behind": "edges-not-found edge-doubtful seam-unfamiliar gap-burnt-out",
+    "behind": "edges-not-found edge-doubtful seam-unfamiliar gap-burnt-out gap-doubtful gap-shown",
     "light": "edge-overexposed edge-underexposed coverage-low",
     "clean": "lens-smeared",
     "file": "focal-unknown",

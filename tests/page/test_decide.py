@@ -176,7 +176,7 @@ def test_lengths_and_uncertainties_follow_the_switch(page):
     page.run()
     assert page.selectbox(key="unit").value == "fraction", "one switch for all views"
     assert "in the middle of all stations" in html_of(page)
-    assert "U is 0.007 in (0.17 mm)" in html_of(page)
+    assert "U is 0.007 in (0.18 mm)" in html_of(page)
 
 
 def test_plot_and_numbers_can_be_downloaded_with_the_forecast(page):
@@ -211,7 +211,7 @@ def test_a_result_chosen_in_jobs_is_decided_about(page, seam):
 
 @pytest.mark.parametrize(
     ("typed", "verdict"),
-    [("-0.9mm; +0.5mm", "Not proven"), ("-1.1mm; +0.5mm", "In tolerance"), ("0.3mm; 0.9mm", "Out of tolerance")],
+    [("-0.9mm; +0.5mm", "Not proven"), ("-1.2mm; +0.5mm", "In tolerance"), ("0.3mm; 0.9mm", "Out of tolerance")],
 )
 def test_limits_may_differ_below_and_above(page, typed, verdict):
     page.run()
