@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import uuid
 from collections.abc import Iterator
@@ -36,7 +37,19 @@ def made_of(kind: type[Row], row: sqlite3.Row, prefix: str = "", **made: Any) ->
     """
     first, *others = [f.name for f in fields(kind)]  # type: ignore[arg-type]
     columns = {first: "id" if first.endswith("_id") else first} | {name: name for name in others}
-    return kind(**{name: made[name] if name in made else row[prefix + c] for name, c in columns.items()})
+    try:
+        return kind(**{name: made[name] if name in made else row[prefix + c] for name, c in columns.items()})
+    except IndexError:  # a column's name was damaged
+        raise GapvisionError("records-damaged") from None
+
+
+def from_json(text: str | bytes) -> dict[str, Any]:
+    """Read what a row keeps as JSON."""
+    try:
+        found: dict[str, Any] = json.loads(text)
+    except (ValueError, TypeError):
+        raise GapvisionError("records-damaged", "A row of the records is damaged.") from None
+    return found
 
 
 def insert(db: sqlite3.Connection, table: str, **values: Any) -> int:

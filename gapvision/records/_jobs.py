@@ -9,7 +9,7 @@ from datetime import date, datetime
 from typing import Any
 
 from gapvision.errors import GapvisionError, require
-from gapvision.records._common import Part, insert, made_of, name_in_use, new_uid, now_utc, update
+from gapvision.records._common import Part, from_json, insert, made_of, name_in_use, new_uid, now_utc, update
 from gapvision.records._queries import COUNTS
 from gapvision.records.types import METALS, SIDES, Conditions, Job, JobLine, Note, Seam, StoredPanel, Visit
 from gapvision.records.words import conditions_for, note_words, plain
@@ -45,7 +45,7 @@ def _side(text: str) -> str:
 
 
 def _seam(row: sqlite3.Row) -> Seam:
-    return made_of(Seam, row, spec=None if row["spec"] is None else json.loads(row["spec"]))
+    return made_of(Seam, row, spec=None if row["spec"] is None else from_json(row["spec"]))
 
 
 def _wants(spec: dict[str, Any]) -> str:
@@ -62,7 +62,7 @@ def _wants(spec: dict[str, Any]) -> str:
 
 def visit_of(row: sqlite3.Row, prefix: str = "") -> Visit:
     """Make a visit from its row."""
-    said = json.loads(row[prefix + "conditions"])  # a later version may have more of them
+    said = from_json(row[prefix + "conditions"])  # a later version may have more of them
     conditions = Conditions(**{k: v for k, v in said.items() if k in Conditions.__dataclass_fields__})
     return made_of(Visit, row, prefix, conditions=conditions)
 

@@ -12,7 +12,7 @@ from typing import Any
 from gapvision import __version__
 from gapvision.errors import GapvisionError, require
 from gapvision.model import IN, OPEN, OUT
-from gapvision.records._common import insert, made_of, new_uid, now_utc
+from gapvision.records._common import from_json, insert, made_of, new_uid, now_utc
 from gapvision.records._jobs import JobsPart, visit_of
 from gapvision.records._queries import LINES
 from gapvision.records.photos import is_hash
@@ -34,10 +34,9 @@ def unpack(body: bytes) -> dict[str, Any]:
     try:
         text = worker.decompress(body, MAX_BODY_BYTES)
         require("records-damaged", not worker.unconsumed_tail, "A stored measurement is far larger than one can be.")
-        found: dict[str, Any] = json.loads(text)
-    except (zlib.error, ValueError, TypeError):
+    except (zlib.error, TypeError):
         raise GapvisionError("records-damaged", "A stored measurement is damaged.") from None
-    return found
+    return from_json(text)
 
 
 def _line_of(row: sqlite3.Row) -> MeasurementLine:
@@ -197,7 +196,7 @@ class ResultsPart(JobsPart):
 
     def _verdicts(self, where: str, number: int) -> Iterator[StoredVerdict]:
         for row in self.database.rows(f"SELECT * FROM verdicts WHERE {where}", (number,)):
-            yield made_of(StoredVerdict, row, body=json.loads(row["body"]))
+            yield made_of(StoredVerdict, row, body=from_json(row["body"]))
 
     def add_plan(self, job_id: int, panel: str, body: dict[str, Any], *, made_at: str | None = None) -> StoredPlan:
         """Store a correction plan of a panel, or what else is kept among the plans."""
@@ -210,4 +209,4 @@ class ResultsPart(JobsPart):
 
     def plans(self, job_id: int) -> list[StoredPlan]:
         """List a job's plans, oldest first."""
-        return [made_of(StoredPlan, r, body=json.loads(r["body"])) for r in self._rows("plans", job_id)]
+        return [made_of(StoredPlan, r, body=from_json(r["body"])) for r in self._rows("plans", job_id)]

@@ -294,7 +294,7 @@ def _in_words(path: Path) -> Iterator[None]:
         yield
     except sqlite3.IntegrityError:
         raise
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # the second when its own message holds damaged text
         text = str(error).lower() if isinstance(error, sqlite3.OperationalError) else ""
         if "locked" in text or "busy" in text:
             raise GapvisionError("records-busy") from error

@@ -84,8 +84,8 @@ class Store(ExchangePart):
         for number, row in enumerate(photos, 1):
             try:
                 self.photos.read(row["sha256"], row["suffix"])
-            except GapvisionError as error:
-                wrong.append(error.message)
+            except (GapvisionError, ValueError) as error:  # the second: its row is damaged
+                wrong.append(getattr(error, "message", str(error)))
             if progress is not None:
                 progress(number, len(photos))
         return wrong

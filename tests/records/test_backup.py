@@ -50,7 +50,7 @@ def content(path):
         rows = [db.execute(f"SELECT * FROM {t[1]}").fetchall() for t in tables if t[0] == "table"]
         sound = [r[0] for r in db.execute("PRAGMA integrity_check").fetchall()]
         return tables, rows, sound, db.execute("PRAGMA user_version").fetchone()
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeDecodeError):
         return None
     finally:
         db.close()
