@@ -42,6 +42,8 @@ def run(args: argparse.Namespace) -> int:
             print("altered")
             return 1
         about = package.manifest
-        print(f"intact: job {about.get('job')}, {len(package.files)} files, {about.get('written_by')}")
-        print(f"seal: {package.seal}")
+        print(f"intact: {len(package.files)} files\nseal: {package.seal}")
+        # Whoever made the zip wrote this: as plain text, without codes that move the cursor or colour the screen.
+        said = f"job {about.get('job')}, {about.get('written_by')}"
+        print(f"it says of itself: {''.join(c if c.isprintable() else '?' for c in said)[:200]}")
     return 0

@@ -18,7 +18,7 @@ import msgspec
 import numpy as np
 from msgspec import Meta, inspect
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.units import parse_length
 
 T = TypeVar("T")
@@ -36,6 +36,8 @@ _WORDS = {
 _MOST_CHARACTERS = 60
 #: Field of a type -> its name in files, where the two differ.
 FILE_NAMES = {"expanded_u_mm": "u_mm", "expanded_u": "u"}
+#: No file of the program has tables deeper in each other: what is far deeper could be read, but not written again.
+_DEEPEST = 50
 #: A length in a file is 0 or between these [mm]: no car is larger, no film thinner.
 _LEAST_MM, _MOST_MM = 1e-9, 1e6
 
@@ -178,9 +180,15 @@ def read_file(path: str | os.PathLike[str], most_bytes: int = -1) -> bytes:
 def read_json(data: bytes, where: str, code: str) -> Any:
     """Read JSON into plain data; arguments and errors as :func:`read_declared`."""
     try:
-        return msgspec.json.decode(data.removeprefix(b"\xef\xbb\xbf"))
+        found = msgspec.json.decode(data.removeprefix(b"\xef\xbb\xbf"))
     except (ValueError, RecursionError):
         raise GapvisionError(code, f"{place(where)} is not JSON that can be read.") from None
+    level = [found]
+    for _ in range(_DEEPEST):
+        inside = (x for v in level for x in (v.values() if isinstance(v, dict) else v if isinstance(v, list) else ()))
+        level = [x for x in inside if isinstance(x, dict | list)]
+    require(code, not level, f"{place(where)}: the tables lie too deep in each other.")
+    return found
 
 
 def place(where: str, path: str = "") -> str:

@@ -8,9 +8,10 @@ from typing import Annotated, Any, Final, Literal, TypeVar
 import msgspec
 from msgspec import Meta
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.formats.declared import Loose, Refused, place, read_declared, read_json
 from gapvision.formats.finish_file import finish_from_table
+from gapvision.formats.judgement_json import contradicts
 from gapvision.formats.measurement_json import from_dict
 from gapvision.formats.panel_file import layout_from_table
 from gapvision.formats.plan_json import Number, PlanFile, ToldNotice
@@ -22,10 +23,13 @@ FINISH_SCHEMA = "gapvision-finish-of-job/1"
 PANEL_SCHEMA = "gapvision-panel-of-job/1"
 _WHERE, _CODE = "the export's job", "job-data-bad"
 
+#: A file's numbers are rounded to 0.001 mm or finer.
+_ROUNDED_MM = 0.002
+
 T = TypeVar("T")
 #: More than any shop's job has; anything above is refused.
 Many = Annotated[list[T], Meta(max_length=20_000)]
-Text = Annotated[str, Meta(max_length=100_000)]
+Text = Annotated[str, Meta(max_length=100_000, pattern=r"\A[^\x00]*\Z")]
 Uid = Annotated[str, Meta(min_length=1, max_length=64)]
 Hash = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z")]
 
@@ -221,9 +225,17 @@ def read_job(data: bytes, give: Callable[[str], bytes]) -> JobFile:
         measured = from_dict(m.content, "a measurement of the export")
         if measured.profile is not None and (len(measured.profile.s_mm) < 2 or measured.summary is None):
             raise GapvisionError(_CODE, f"{place(_WHERE, path)}: the profile has no length.")
+        if measured.profile is not None and measured.summary is not None:
+            gap, told = measured.profile.gap_mm, measured.summary
+            off = max(abs(told.mean_mm - gap.mean()), abs(told.min_mm - gap.min()), abs(told.max_mm - gap.max()))
+            said = f"{place(_WHERE, path)}: mean, smallest or largest gap contradict the stations."
+            require(_CODE, bool(off <= _ROUNDED_MM), said)
         for v, verdict in enumerate(m.verdicts):
             if verdict.body:  # one without a record is fine
-                read_declared(_Judged, verdict.body, _WHERE, _CODE, path=f"{path}.verdicts[{v}].body")
+                at = f"{path}.verdicts[{v}]"
+                read_declared(_Judged, verdict.body, _WHERE, _CODE, path=f"{at}.body")
+                same = verdict.decision == verdict.body["verdict"] and not contradicts(verdict.body, measured)
+                require(_CODE, same, f"{place(_WHERE, at)}: the verdict contradicts the stations.")
     for k, plan in enumerate(job.plans):
         kinds: dict[Any, type[Loose]] = {FINISH_SCHEMA: _FinishOfJob, PANEL_SCHEMA: _PanelOfJob}
         kind = kinds.get(str(plan.body.get("schema")), PlanFile)

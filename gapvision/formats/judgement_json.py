@@ -105,6 +105,21 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
         raise GapvisionError("stored-verdict-bad", f"The stored verdict cannot be read. {said}".strip()) from None
 
 
+def contradicts(body: Mapping[str, Any], measurement: Measurement) -> bool:
+    """Whether a verdict's file decides otherwise than its own specification and rule do on the stations.
+
+    False where that cannot be told: without a specification, or where the other side of the car was judged with it.
+    """
+    if measurement.profile is None or not isinstance(body.get("specification"), dict):
+        return False
+    try:
+        spec = specification_from_table(body["specification"], "the specification of the verdict")
+        judged = judge_measurement(measurement, spec, _rule(body)).state
+    except (*_WRONG, GapvisionError):
+        return False  # told when it is read
+    return spec.opposite_mm is None and judged != body["verdict"]
+
+
 def told_verdict(body: Mapping[str, Any], say: words.Lengths) -> tuple[str, list[str]]:
     """Sentence and reasons of a stored verdict: as they were written, or in inches where the file has the numbers."""
     written = str(body["sentence"]), [str(x) for x in body.get("reasons", [])]

@@ -12,6 +12,7 @@ zip anew.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import os
 import re
@@ -28,6 +29,7 @@ from msgspec import Meta
 from gapvision.errors import GapvisionError, require
 from gapvision.formats.atomic import not_written
 from gapvision.formats.declared import Loose, read_declared, read_json, shown
+from gapvision.limits import MAX_PHOTO_BYTES
 
 SCHEMA = "gapvision-package/1"
 MANIFEST = "manifest.json"
@@ -67,13 +69,13 @@ class _Frame:
     def __init__(self) -> None:
         self.offset, self._listed = 0, list[bytes]()
 
-    def before(self, name: str, data: bytes) -> bytes:
+    def before(self, name: str, size: int, crc: int) -> bytes:
         """What stands before a file's bytes."""
         raw = name.encode("ascii")
-        same = (20, 0, 0, 0, _DOS_DATE, zlib.crc32(data), len(data), len(data), len(raw), 0)
+        same = (20, 0, 0, 0, _DOS_DATE, crc, size, size, len(raw), 0)
         head = (b"PK\x01\x02", (3 << 8) | 20, *same, 0, 0, 0, 0o100644 << 16, self.offset)
         self._listed.append(_CENTRAL.pack(*head) + raw)
-        self.offset += _LOCAL.size + len(raw) + len(data)
+        self.offset += _LOCAL.size + len(raw) + size
         return _LOCAL.pack(b"PK\x03\x04", *same) + raw
 
     def behind(self) -> bytes:
@@ -119,7 +121,7 @@ def write_package(
         if not safe_name(name):
             raise ValueError(f"not a safe name: {name!r}")
         require("package-too-large", frame.offset + len(data) <= _MOST_BYTES and len(listed) <= _MOST_FILES)
-        out.write(frame.before(name, data))
+        out.write(frame.before(name, len(data), zlib.crc32(data)))
         out.write(data)
 
     try:
@@ -214,6 +216,9 @@ class Package:
             at = entry.header_offset + _LOCAL.size + len(name)
             require("package-bad", at + entry.file_size <= start)
             places[name] = (at, entry.file_size)
+        in_order = sorted(places.values())
+        apart = all(at + size <= behind for (at, size), (behind, _) in itertools.pairwise(in_order))
+        require("package-unsafe", apart, "Two files of the zip share their bytes.")
         require("package-bad", MANIFEST in places and places[MANIFEST][1] <= _MOST_MANIFEST_BYTES)
         return places
 
@@ -228,13 +233,25 @@ class Package:
         Raises
         ------
         GapvisionError
-            ``package-altered``.
+            ``package-altered``, ``package-unsafe``.
         """
         there = name in self._entries and name in self._places
         require("package-altered", there, f"The file {name} is missing.")
+        small = self._places[name][1] <= MAX_PHOTO_BYTES.value
+        require("package-unsafe", small, f"The file {name} is larger than gapvision will open.")
         data = self._raw(name)
-        require("package-altered", _is(self._entries[name], data), f"The file {name} was altered.")
+        entry, sha256 = self._entries[name], hashlib.sha256(data).hexdigest()
+        require("package-altered", (len(data), sha256) == (entry.size, entry.sha256), f"The file {name} was altered.")
         return data
+
+    def _summed(self, name: str) -> tuple[int, str, int]:
+        """Size, SHA-256 and CRC-32 of a file, a piece at a time: it may be larger than the memory."""
+        (at, left), read, sha256, crc = self._places[name], 0, hashlib.sha256(), 0
+        self._file.seek(at)
+        while piece := self._file.read(min(left - read, 1 << 20)):
+            sha256.update(piece)
+            crc, read = zlib.crc32(piece, crc), read + len(piece)
+        return read, sha256.hexdigest(), crc
 
     def problems(self, progress: Progress | None = None) -> list[str]:
         """Check every byte; return what was altered, in words.  An empty list: nothing was."""
@@ -245,13 +262,13 @@ class Package:
             if entry.name not in self._places:
                 wrong.append(f"{entry.name}: missing")
                 continue
-            data = self._raw(entry.name)
-            if not _is(entry, data):
+            size, sha256, crc = self._summed(entry.name)
+            if (size, sha256) != (entry.size, entry.sha256):
                 wrong.append(f"{entry.name}: altered")
             self._file.seek(frame.offset)
-            local = frame.before(entry.name, data)
+            local = frame.before(entry.name, size, crc)
             same_frame &= self._file.read(len(local)) == local
-            same_frame &= self._places[entry.name][0] + len(data) == frame.offset
+            same_frame &= self._places[entry.name][0] + size == frame.offset
             if progress is not None:
                 progress(number, len(self.files) + 1)
         self._file.seek(frame.offset)
@@ -260,10 +277,6 @@ class Package:
         if not same_frame and not wrong:
             wrong.append("the zip itself: packed again or changed, though every file in it is intact")
         return wrong
-
-
-def _is(entry: PackedFile, data: bytes) -> bool:
-    return len(data) == entry.size and hashlib.sha256(data).hexdigest() == entry.sha256
 
 
 def _parse_manifest(data: bytes) -> tuple[dict[str, Any], list[PackedFile]]:

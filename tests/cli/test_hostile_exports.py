@@ -3,12 +3,14 @@
 import io
 import json
 import random
+import tracemalloc
+import zlib
 
 import pytest
 from PIL import Image
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.package import Package, write_package
+from gapvision.formats.package import MANIFEST, Package, _Frame, write_package
 from gapvision.records import Conditions, Store
 from gapvision.workshop import evidence_report, export_job, import_job, judge_line, set_finish
 from tests.records.invented import invented
@@ -138,3 +140,97 @@ def test_a_photo_that_is_no_picture(exported, tmp_path):
     with Store(tmp_path / "data") as store, pytest.raises(GapvisionError) as caught:
         import_job(store, tmp_path / "bad.zip")
     assert caught.value.code == "file-kind-unknown"
+
+
+def packed(files, path, about=None):
+    write_package(path, [(n, lambda d=d: d) for n, d in files.items()], about or {"job": "17"})
+    return path
+
+
+def mended(files, name, change):
+    content = json.loads(files[name])
+    change(content)
+    return {**files, name: json.dumps(content).encode()}
+
+
+def say_in(job):
+    for shot in job["shots"]:
+        for verdict in shot["measurements"][0]["verdicts"]:
+            verdict["decision"] = verdict["body"]["verdict"] = "in tolerance"
+
+
+def say_in_beside(job):
+    job["shots"][0]["measurements"][0]["verdicts"][0]["decision"] = "in tolerance"
+
+
+MEASURED = "measurements/001-1-sill.json"
+DEEP = b"[" * 600 + b"]" * 600
+
+
+@pytest.mark.parametrize(
+    ("spoilt", "said"),
+    [
+        (lambda f: mended(f, MEASURED, lambda m: m["gap"].update(mean_mm=4.76)), "contradict the stations"),
+        (lambda f: mended(f, MEASURED, lambda m: m["gap"].update(max_mm=4.9)), "contradict the stations"),
+        (lambda f: mended(f, "job.json", say_in), "the verdict contradicts the stations"),
+        (lambda f: mended(f, "job.json", say_in_beside), "the verdict contradicts the stations"),
+        (lambda f: mended(f, "job.json", lambda j: j["job"].update(customer="a\x00b")), "job.customer"),
+        (lambda f: f | {MEASURED: f[MEASURED].replace(b'"status"', b'"z": ' + DEEP + b', "status"', 1)}, "too deep"),
+        (lambda f: f | {"job.json": f["job.json"].replace(b'"steps"', b'"z": ' + DEEP + b', "steps"', 1)}, "too deep"),
+        (lambda f: f | {MEASURED: f[MEASURED].replace(b'"status"', b'"z": ' + b"9" * 5000 + b', "status"')}, "JSON"),
+    ],
+)
+def test_what_contradicts_itself_or_cannot_be_kept_is_refused(exported, tmp_path, spoilt, said):
+    path = packed(spoilt(exported), tmp_path / "bad.zip")
+    with Store(tmp_path / "data") as store:
+        with pytest.raises(GapvisionError) as caught:
+            import_job(store, path)
+        assert caught.value.code == "job-data-bad"
+        assert said in caught.value.message
+        assert store.jobs() == []
+        assert not list((tmp_path / "data" / "photos").glob("*/*"))
+
+
+def test_what_an_export_says_of_itself_is_plain_text(exported, tmp_path, capsys):
+    from gapvision.cli import main
+
+    about = {"job": "\x1b[2J\x1b[31m17", "written_by": "\u202eme\nintact: all of it"}
+    assert main(["verify", str(packed(exported, tmp_path / "a.zip", about))]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == 3
+    assert lines[0] == "intact: 7 files"
+    assert lines[2] == "it says of itself: job ?[2J?[31m17, ?me?intact: all of it"
+
+
+def test_files_that_share_their_bytes_are_refused(exported, tmp_path):
+    """The list at the zip's end names one file's place for another, as a zip that unpacks to far more does."""
+    data = bytearray(packed(exported, tmp_path / "a.zip").read_bytes())
+    first = data.index(b"PK\x01\x02")
+    second = data.index(b"PK\x01\x02", first + 4)
+    data[second + 42 : second + 46] = data[first + 42 : first + 46]  # the offset, by the zip format's own table
+    (tmp_path / "a.zip").write_bytes(data)
+    with pytest.raises(GapvisionError) as caught:
+        Package(tmp_path / "a.zip")
+    assert caught.value.code == "package-unsafe"
+
+
+@pytest.mark.slow
+def test_a_sparse_zip_of_3_gb_needs_little_memory(tmp_path):
+    """Its one file is a hole on the disk; it is read a piece at a time, and import does not open it."""
+    size, frame, path = 3_000_000_000, _Frame(), tmp_path / "a.zip"
+    listed = {"name": "job.json", "size": size, "sha256": "a" * 64}
+    manifest = json.dumps({"schema": "gapvision-package/1", "files": [listed]}).encode()
+    with open(path, "wb") as out:
+        out.write(frame.before("job.json", size, 0))
+        out.seek(size, 1)
+        out.write(frame.before(MANIFEST, len(manifest), zlib.crc32(manifest)) + manifest + frame.behind())
+    tracemalloc.start()
+    try:
+        with Package(path) as package:
+            assert package.problems() == ["job.json: altered"]
+            with pytest.raises(GapvisionError) as caught:
+                package.read("job.json")
+        assert tracemalloc.get_traced_memory()[1] < 20_000_000
+    finally:
+        tracemalloc.stop()
+    assert caught.value.code == "package-unsafe"
