@@ -192,11 +192,11 @@ def from_dict(content: Any, name: str = "the file") -> model.Measurement:
 
 # What stands in a file, key for key.  A file may hold more than this program knows.
 
-_Point = tuple[float, float]
+# No photo is a million pixels wide, no seam a kilometre long; what is larger would only overflow where it is used.
+_Length = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
+_Point = tuple[_Length, _Length]
 _Size = Annotated[int, msgspec.Meta(ge=1)]
 _Number = Annotated[int, msgspec.Meta(ge=0, lt=2**31)]
-# No seam is a kilometre long; what is larger would only overflow where it is used.
-_Length = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
 
 
 class _Strip(Loose):
