@@ -22,7 +22,7 @@ def seam():
     return gapvision.measure(DEMO_PHOTO, print_scale=(1.0, 1.0))
 
 
-def test_the_examples_do_what_they_say():
+def test_the_examples_do_what_they_say(measuring_once):
     failed, tried = doctest.testmod(gapvision)
     assert failed == 0
     assert tried > 15
@@ -59,7 +59,7 @@ def test_help_reads_well():
 
 
 @pytest.mark.parametrize("kind", ["text", "bytes", "photo"])
-def test_a_photo_may_be_given_in_any_form(seam, kind):
+def test_a_photo_may_be_given_in_any_form(seam, kind, measuring_once):
     photo = {
         "text": str, "bytes": lambda p: p.read_bytes(), "photo": gapvision.read_photo
     }[kind](DEMO_PHOTO)  # fmt: skip

@@ -4,19 +4,19 @@ import io
 import shutil
 import sys
 from datetime import date, timedelta
-from pathlib import Path
 
 import pytest
 
 from gapvision.cli import main
 from gapvision.formats.specification_file import specification_from_table
 from gapvision.records import Store
+from gapvision.samples import DEMO_PHOTO
 from gapvision.words import MM
 from gapvision.workshop import _seam_evidence, photo_doubts
 
-SAMPLE = Path(__file__).parents[2] / "sample_images" / "backlit_bonnet_gap.jpg"  # its camera's clock: 9 May 2026
+SAMPLE = DEMO_PHOTO  # its camera's clock: 10 March 2026
 JOB = ("--job", "17", "--seam", "left bonnet", "--stage")
-CLOCK = "2026-05-09"
+CLOCK = "2026-03-10"
 
 
 @pytest.fixture
@@ -91,10 +91,10 @@ def test_days_that_cannot_be_are_asked(run):
     code, _, err = run("add", SAMPLE, *JOB, "as found", "--on", "2026-03-02")
     assert code == 2
     assert f"The day given is 2026-03-02, but the camera's clock says {CLOCK}." in err
-    assert run("add", SAMPLE, *JOB, "as found", "--on", "2026-05-10")[0] == 0  # after midnight, or another time zone
+    assert run("add", SAMPLE, *JOB, "as found", "--on", "2026-03-11")[0] == 0  # after midnight, or another time zone
     assert run("add", SAMPLE, *JOB, "as found", "--on", "2026-03-02", "--yes")[0] == 0
     with Store(run.folder) as store:
-        assert [v.on_date for v in store.visits(1)] == ["2026-03-02", CLOCK, "2026-05-10"]
+        assert [v.on_date for v in store.visits(1)] == ["2026-03-02", CLOCK, "2026-03-11"]
         (seam,) = store.seams(1)
         lines = store.history(seam.seam_id)
         one, two = (" ".join(_seam_evidence(store, seam, x, x, MM).remarks) for x in lines[:2])

@@ -86,7 +86,7 @@ CASES = {
 }
 
 
-@pytest.mark.parametrize("case", CASES)
+@pytest.mark.parametrize("case", [pytest.param(c, marks=pytest.mark.slow if k else ()) for k, c in enumerate(CASES)])
 def test_what_the_plan_is_worth_in_a_real_hand(case):
     shape, sits = CASES[case]
     plan = make_plan(panel_at(shape, sits))

@@ -12,3 +12,8 @@ _found = cache(manifest_scanner.scan_component_manifests)
 def components_looked_for_once(monkeypatch):
     """Each AppTest would read all installed packages again, which takes longer than most pages."""
     monkeypatch.setattr(manifest_scanner, "scan_component_manifests", _found)
+
+
+@pytest.fixture(autouse=True)
+def _once(measuring_once):
+    """A photo seen before with the same settings is not measured again."""

@@ -51,7 +51,10 @@ def gap_from_truth(field, truth):
     return np.abs(d[:, 0] * -tangent[:, 1] + d[:, 1] * tangent[:, 0]), np.array(e["gap"])[near]
 
 
-@pytest.mark.parametrize(("name", "limit"), [("plain", 0.02), ("flush", 0.04), ("arc", 0.03), ("bent", 0.03)])
+@pytest.mark.parametrize(
+    ("name", "limit"),
+    [("plain", 0.02), ("flush", 0.04), ("bent", 0.03), pytest.param("arc", 0.03, marks=pytest.mark.slow)],
+)
 def test_true_pixels_come_back_as_the_true_gap(field_of, name, limit):
     field, truth, _ = field_of(name)
     measured, exact = gap_from_truth(field, truth)

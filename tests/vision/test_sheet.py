@@ -147,7 +147,7 @@ def test_cut_strips_of_two_sheets_are_told_apart_in_one_photo():
     assert {v.letter: v.sheet for v in measured.photo.strips} == {"A": ONE, "B": TWO}
 
 
-@pytest.mark.parametrize("case", range(4))
+@pytest.mark.parametrize("case", [0, *(pytest.param(k, marks=pytest.mark.slow) for k in (1, 2, 3))])
 def test_numbers_are_read_off_scenes_drawn_by_lot(case):
     """Bent panels, lens distortion, uneven light, phone's tone curve: the scenes that the bench measures."""
     rng = np.random.default_rng(case)
