@@ -66,7 +66,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 #: Raised whenever a change moves a measured number, so that old records stay comparable.
 METHOD_VERSION = 9
