@@ -45,7 +45,8 @@ def test_photos_kept_measure_as_they_were_drawn(seed, spec):
     stated = Settings(print_scale_checked=True, one_sheet=True)
     measured = measure_photo(read_photo(FOLDER / f"{spec.name}.jpg"), stated)
     assert (measured.status, measured.notices) == ("ok", ())
-    assert measured.profile.expanded_u_mm.max() < 0.2
+    # Method 9 puts into U what a phone's picture may hide (part "picture"): 0.15 to 0.27 mm, method 8 0.14 to 0.19.
+    assert measured.profile.expanded_u_mm.max() < 0.28
     assert measured.summary.mean_mm == pytest.approx(truth["summary"]["mean_gap"], abs=0.1)
     if spec.name == DEMO_PHOTO.stem:  # its tightest place is the pinch, beside the strips
         assert measured.summary.min_mm == pytest.approx(truth["summary"]["min_gap"], abs=0.15)
