@@ -125,8 +125,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
         argcomplete.autocomplete(build_parser())
     words = _join_minus(list(sys.argv[1:] if argv is None else argv))
-    if hasattr(sys.stdout, "reconfigure"):
-        sys.stdout.reconfigure(errors="backslashreplace")  # a file's name may hold what the terminal cannot show
+    for stream in (sys.stdout, sys.stderr):  # a file's name may hold what the terminal cannot show
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
     try:
         if not words:
             sys.stdout.write(_FIRST)
