@@ -144,7 +144,7 @@ def test_every_surface_says_the_same_of_every_station_and_span(profile, spec, ru
 
 
 @pytest.mark.slow
-@drawn_by_lot(max_examples=60)
+@drawn_by_lot(max_examples=25)
 @given(profiles, specifications(), rules)
 def test_so_it_does_for_many_more(profile, spec, rule):
     says_the_same(profile, spec, rule)
