@@ -43,7 +43,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Judge one seam; 0 in tolerance, 1 not."""
     from gapvision.formats.judgement_json import verdict_to_dict
-    from gapvision.formats.measurement_json import read
+    from gapvision.formats.measurement_json import read, sheet_of
     from gapvision.judgement import judge_measurement, mirror, reading_from_measurement
     from gapvision.model import IN
     from gapvision.reports.terminal import verdict_text
@@ -70,10 +70,11 @@ def run(args: argparse.Namespace) -> int:
         other = reading_from_measurement(read(args.opposite), "opposite", panel_edge=args.panel_edge)
         if args.opposite_same_way:
             other = mirror(other)  # turned once here and once where it is laid on
-    verdict = judge_measurement(read(args.measurement), spec, rule, opposite=other, panel_edge=args.panel_edge)
+    measurement = read(args.measurement)
+    verdict = judge_measurement(measurement, spec, rule, opposite=other, panel_edge=args.panel_edge)
     title = f"{spec.name}, as it stands" if args.finish else spec.name
     print(verdict_text(verdict, title, say, table=args.table), end="")
-    result = verdict_to_dict(verdict, spec)
+    result = verdict_to_dict(verdict, spec) | {"sheet": sheet_of(measurement)}
     passed = verdict.state == IN
     if args.finish:
         passed = _after_paint(args.finish, verdict, spec, say, result)

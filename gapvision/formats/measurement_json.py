@@ -43,7 +43,7 @@ def to_dict(measurement: model.Measurement) -> dict[str, Any]:
     edges = {"a": m.edge_a, "b": m.edge_b}
     numbers = {
         "scale": m.scale,
-        "sheet": _sheet(m),
+        "sheet": sheet_of(m),
         "spacing_mm": None if m.profile is None else m.profile.spacing_mm,
         "gap": m.summary,
         "flush": None if m.step is None else {"mean_mm": m.step.mean_mm, "u_mm": m.step.expanded_u_mm},
@@ -116,7 +116,8 @@ def _photo_dict(photo: model.SeenPhoto) -> dict[str, Any]:
     return out
 
 
-def _sheet(m: model.Measurement) -> dict[str, Any] | None:
+def sheet_of(m: model.Measurement) -> dict[str, Any] | None:
+    """Which sheet each strip is of, the print scale, its U and where it comes from; None for a refusal."""
     scale = m.scale
     if scale is None:
         return None

@@ -74,7 +74,11 @@ def test_judge_with_spec_finish_and_opposite(capsys, tmp_path):
     assert "after paint" in out
     assert "difference to the opposite side" in out
     assert "data sheet rules" in out
-    assert json.loads((tmp_path / "v.json").read_text(encoding="utf-8"))["after_paint"]["film"]["loss_mm"] > 0
+    judged = json.loads((tmp_path / "v.json").read_text(encoding="utf-8"))
+    assert judged["after_paint"]["film"]["loss_mm"] > 0
+    assert judged["coverage_factor"] == 2
+    assert judged["specification"]["allow_above"]
+    assert judged["sheet"]["print_scale_along"] > 0.9
 
 
 WRONG = [
