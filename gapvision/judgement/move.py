@@ -111,11 +111,12 @@ def best_move(
     if not any(p.is_limited for p in panel.adjusters):
         notices.append(Notice(code="travel-unlimited"))
     before, after = float(b.max()), float((b + a @ z).max())
-    free = after
-    if panel.aim == "mend":
-        free = float((b + a @ _mend(readings, a, b, keep, weight, hand, *_NO_TRAVEL)).max())
-    elif panel.aim != "least work" and any(t is not None for t in travel):
-        free = least_excess(a[keep], b[keep], *_NO_TRAVEL, floor=floor)[1]
+    free = after  # what adjusters without ends of travel would reach
+    if any(t is not None for t in travel):
+        if panel.aim == "mend":
+            free = float((b + a @ _mend(readings, a, b, keep, weight, hand, *_NO_TRAVEL)).max())
+        elif panel.aim != "least work":
+            free = least_excess(a[keep], b[keep], *_NO_TRAVEL, floor=floor)[1]
     out, out_before, out_after, out_free = _best_out(panel, readings, step_limits, at, size)
     if after > free + 0.01 or out_after > out_free + 0.01:
         notices.append(Notice(code="travel-stops-move"))
