@@ -111,7 +111,7 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
     _refuse(notices)
     band, edges = _edges(photo, field, line, settings)
     # A gap that is lit from behind is no darker for a veil.
-    clear = None if edges.bright_share > 0.5 else without_veil(band, veil_light(quality))
+    clear = None if edges.lit else without_veil(band, veil_light(quality))
     if clear is not None:
         edges = either(edges, find_edges(clear, settings.edges))
     painted = looks_painted(band, edges)
@@ -163,7 +163,7 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
             rival_seam=found.rival,
             burnt_panel_share=edges.over_share,
         ),
-        gap_lit="bright" if edges.bright_share > 0.5 else "dark",
+        gap_lit="bright" if edges.lit else "dark",
         edges_method=edges.method,
         settings=settings,
         method_version=METHOD_VERSION,
@@ -230,7 +230,7 @@ def _reading(edges: SeamEdges, name: str, told: ToldEdge, picture: PictureDoubt)
     kind = told.kind
     if told.known is None:
         kind = replace(kind, depth_std_mm=float(np.hypot(kind.depth_std_mm, picture.depth_mm)))
-    outwards = (-1 if name == "a" else 1) * picture.inwards_mm * (edges.bright_share <= 0.5)
+    outwards = (-1 if name == "a" else 1) * picture.inwards_mm * (not edges.lit)
     return EdgeReading(
         t_mm=getattr(edges, f"t_{name}_mm") + outwards,
         std_mm=getattr(edges, f"std_{name}_mm") * picture.factor,

@@ -81,6 +81,11 @@ class SeamEdges:
     silhouette_share: float
     method: str
 
+    @property
+    def lit(self) -> bool:
+        """Whether the gap is brighter than the panels along most of the seam."""
+        return self.bright_share > 0.5
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChosenEdge:
