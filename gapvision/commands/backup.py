@@ -21,13 +21,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Copy."""
-    from gapvision.formats.settings_file import copy_settings
-    from gapvision.formats.sheet_file import copy_sheets
+    from gapvision.formats.data_folder import copy_told
     from gapvision.records import back_up, data_folder
 
     with open_store(args) as store:
         done = back_up(store, Path(args.folder), Bar("copying photos"))
-    copy_settings(data_folder(args.data), Path(args.folder))
-    copy_sheets(data_folder(args.data), Path(args.folder))
+    copy_told(data_folder(args.data), Path(args.folder))
     show_backup(f"backed up to {args.folder}, and opened there", done)
     return EXIT_NO if done.missing else EXIT_OK

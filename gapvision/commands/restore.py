@@ -22,13 +22,11 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Copy back."""
-    from gapvision.formats.settings_file import copy_settings
-    from gapvision.formats.sheet_file import copy_sheets
+    from gapvision.formats.data_folder import copy_told
     from gapvision.records import data_folder, restore
 
     source, target = Path(args.folder), data_folder(args.data)
     done = restore(source, target, args.generation, Bar("copying photos"))
-    copy_settings(source, target)
-    copy_sheets(source, target)
+    copy_told(source, target)
     show_backup(f"restored to {target}", done)
     return EXIT_NO if done.missing else EXIT_OK

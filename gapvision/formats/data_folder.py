@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-#: What is kept there for the shop and its jobs (see :mod:`gapvision.formats.settings_file`), and the records.
-SETTINGS, RECORDS = "settings.toml", "records.sqlite"
+#: What is kept there: for the shop and its jobs (:mod:`gapvision.formats.settings_file`), of sheets
+#: (:mod:`gapvision.formats.sheet_file`), and the records.
+SETTINGS, SHEETS, RECORDS = "settings.toml", "sheets", "records.sqlite"
 
 
 def data_folder(given: str | os.PathLike[str] | None = None) -> Path:
@@ -17,3 +18,15 @@ def data_folder(given: str | os.PathLike[str] | None = None) -> Path:
     from platformdirs import user_data_path
 
     return user_data_path("gapvision", appauthor=False)
+
+
+def copy_told(source: Path, target: Path) -> None:
+    """Copy what was told once, settings and sheets, into another data folder; a file that is damaged as it is."""
+    from gapvision.formats.atomic import make_folder, write_whole
+    from gapvision.formats.declared import read_file
+
+    for file in (source / SETTINGS, *sorted((source / SHEETS).glob("*.toml"))):
+        if file.is_file():
+            place = target / file.relative_to(source)
+            make_folder(place.parent)
+            write_whole(place, read_file(file))

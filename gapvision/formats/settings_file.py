@@ -20,11 +20,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from gapvision.formats.atomic import make_folder, write_whole
 from gapvision.formats.data_folder import SETTINGS as FILE
 from gapvision.formats.declared import Declared, read_declared
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
-from gapvision.formats.toml import read_toml
+from gapvision.formats.toml import read_toml, write_toml
 from gapvision.model import DecisionRule, Specification
 
 FORMAT = "gapvision-settings/1"
@@ -95,12 +94,6 @@ def rename_job(folder: Path, old: str, new: str) -> None:
         _write(folder, table)
 
 
-def copy_settings(folder: Path, backup: Path) -> None:
-    """Take what is kept along to a backup."""
-    if (folder / FILE).is_file():
-        write_whole(backup / FILE, (folder / FILE).read_bytes())
-
-
 def _table(folder: Path) -> dict[str, Any]:
     table: dict[str, Any] = read_toml(folder / FILE) if (folder / FILE).is_file() else {"format": FORMAT}
     return {**table, "jobs": dict(table.get("jobs", {}))}
@@ -111,8 +104,5 @@ def _read(folder: Path) -> _File:
 
 
 def _write(folder: Path, table: dict[str, Any]) -> None:
-    import tomli_w
-
     read_declared(_File, table, f"'{folder / FILE}'", "specification-unreadable")
-    make_folder(folder)
-    write_whole(folder / FILE, tomli_w.dumps(table).encode())
+    write_toml(folder / FILE, table)

@@ -18,14 +18,13 @@ from pathlib import Path
 from typing import Literal
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.atomic import make_folder, write_whole
+from gapvision.formats.data_folder import SHEETS as FOLDER
 from gapvision.formats.declared import Declared, Length, Refused, read_declared
-from gapvision.formats.toml import read_toml
+from gapvision.formats.toml import read_toml, write_toml
 from gapvision.model import SheetCheck
 from gapvision.targets.sheet_code import is_sheet
 from gapvision.targets.strip import CHECK_ACROSS_MM, CHECK_ALONG_MM
 
-FOLDER = "sheets"
 FORMAT = "gapvision-sheet/1"
 
 
@@ -68,21 +67,11 @@ def write_sheet(folder: Path, check: SheetCheck) -> None:
     GapvisionError
         ``folder-not-writable``.
     """
-    import tomli_w
-
     table = {"format": FORMAT, "sheet": check.sheet}
     for name, mm in zip(("check_length", "check_width"), check_lengths_mm(check), strict=True):
         table[name] = f"{round(mm, 3):g}mm"
     table["checked_on"] = check.checked_on
-    path = folder / FOLDER / f"{check.sheet}.toml"
-    make_folder(path.parent)
-    write_whole(path, tomli_w.dumps(table).encode())
-
-
-def copy_sheets(folder: Path, backup: Path) -> None:
-    """Take what is remembered along to a backup."""
-    for check in read_sheets(folder):
-        write_sheet(backup, check)
+    write_toml(folder / FOLDER / f"{check.sheet}.toml", table)
 
 
 def check_lengths_mm(check: SheetCheck) -> tuple[float, float]:

@@ -8,12 +8,21 @@ from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.atomic import make_folder, write_whole
 from gapvision.formats.declared import place, read_file
 
 
 def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
     """Read a TOML file; errors as :func:`read_file`, and ``specification-unreadable`` with the line and column."""
     return toml_from_text(read_file(path), f"'{Path(path).name}'")
+
+
+def write_toml(path: Path, table: dict[str, Any]) -> None:
+    """Write a TOML file whole, and its folder where that is missing; errors as :mod:`gapvision.formats.atomic`."""
+    import tomli_w
+
+    make_folder(path.parent)
+    write_whole(path, tomli_w.dumps(table).encode())
 
 
 def toml_from_text(text: str | bytes, where: str) -> dict[str, Any]:

@@ -5,7 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gapvision.errors import GapvisionError
-from gapvision.formats.sheet_file import check_lengths_mm, copy_sheets, read_sheets, write_sheet
+from gapvision.formats.data_folder import copy_told
+from gapvision.formats.sheet_file import check_lengths_mm, read_sheets, write_sheet
 from gapvision.model import SheetCheck
 
 ONE, TWO = 407122947, 555000116
@@ -41,7 +42,7 @@ def test_each_sheet_is_remembered_apart_and_the_last_telling_counts(tmp_path):
     assert (one.sheet, two.sheet) == (ONE, TWO)
     assert one.print_scale_along == pytest.approx(0.993)
     assert (two.print_scale_across, two.checked_on) == (pytest.approx(1.02), "2026-04-01")
-    copy_sheets(tmp_path, tmp_path / "backup")
+    copy_told(tmp_path, tmp_path / "backup")
     assert read_sheets(tmp_path / "backup") == (one, two)
 
 
@@ -79,3 +80,12 @@ def test_a_folder_that_cannot_be_made(tmp_path):
     with pytest.raises(GapvisionError) as caught:
         write_sheet(tmp_path, check(ONE))
     assert caught.value.code == "folder-not-writable"
+
+
+def test_a_damaged_file_is_copied_too_and_stops_no_backup(tmp_path):
+    (tmp_path / "sheets").mkdir()
+    (tmp_path / "sheets" / "bad.toml").write_bytes(b"\xff not TOML")
+    write_sheet(tmp_path, check(ONE))
+    copy_told(tmp_path, tmp_path / "backup")
+    for name in ("bad.toml", f"{ONE}.toml"):
+        assert (tmp_path / "backup/sheets" / name).read_bytes() == (tmp_path / "sheets" / name).read_bytes()
