@@ -13,10 +13,11 @@ from pathlib import Path
 
 from gapvision.errors import GapvisionError, require
 from gapvision.formats.atomic import make_folder, not_written
+from gapvision.formats.data_folder import RECORDS
 from gapvision.records._common import now_utc
 from gapvision.records.database import Database
 from gapvision.records.photos import PhotoFolder
-from gapvision.records.store import ALL_PHOTOS, DATABASE_NAME, PHOTO_FOLDER_NAME, Progress, Store
+from gapvision.records.store import ALL_PHOTOS, PHOTO_FOLDER_NAME, Progress, Store
 
 GENERATIONS = "generations"
 #: How many of the newest generations stay; before them, the newest one of each month.
@@ -98,7 +99,7 @@ def back_up(store: Store, target: Path, progress: Progress | None = None) -> Bac
     wrong = store.database.problems()
     require("records-damaged", not wrong, f"The records are damaged ({'; '.join(wrong[:1])}).")
     make_folder(target / GENERATIONS)
-    there, own = target / DATABASE_NAME, _about(store.database, sound=True)
+    there, own = target / RECORDS, _about(store.database, sound=True)
     found = [_look(there)] if there.exists() else []
     for path in reversed(_generations(target)):
         found.append(_look(path))
@@ -150,14 +151,14 @@ def restore(folder: Path, target: Path, generation: str = "", progress: Progress
     require("backup-target-bad", empty, f"'{target}' is not empty.", "Name a new folder with --data.")
     dated = _generations(folder)
     chosen = [p for p in dated if p.name.startswith(generation)]
-    if not generation and (folder / DATABASE_NAME).exists():
-        chosen.append(folder / DATABASE_NAME)
+    if not generation and (folder / RECORDS).exists():
+        chosen.append(folder / RECORDS)
     found = [_look(p) for p in chosen]
     sound = sorted((g for g in found if g.sound), key=lambda g: g.saves)
     names = ", ".join(p.stem for p in dated) or "none"
     require("backup-not-found", bool(sound), f"'{folder}' holds no such sound generation (there are: {names}).")
     make_folder(target)
-    _put(sound[-1].path, target / DATABASE_NAME)
+    _put(sound[-1].path, target / RECORDS)
     with Store(target) as store:
         rows = [(r["sha256"], r["suffix"]) for r in store.database.rows(ALL_PHOTOS)]
         copied, missing = _copy_photos(rows, PhotoFolder(folder / PHOTO_FOLDER_NAME), store.photos, progress)
@@ -187,7 +188,7 @@ def _copy_photos(
 def _prove(part: Path, beside: Path) -> list[tuple[str, str]]:
     """Take a copy back into a scratch folder, check and list it there; return the photos that it names."""
     with tempfile.TemporaryDirectory(prefix=".scratch-", dir=beside) as scratch:
-        _put(part, Path(scratch) / DATABASE_NAME)
+        _put(part, Path(scratch) / RECORDS)
         with Store(Path(scratch)) as store:
             wrong = store.database.problems()
             require("records-damaged", not wrong, "The copy of the records is not sound.")

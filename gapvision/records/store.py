@@ -10,6 +10,7 @@ from typing import Any
 
 from gapvision.errors import GapvisionError, require
 from gapvision.formats.atomic import make_folder
+from gapvision.formats.data_folder import RECORDS
 from gapvision.records._common import insert, made_of, name_in_use, now_utc, update
 from gapvision.records._exchange import ExchangePart
 from gapvision.records._jobs import short_text
@@ -17,7 +18,6 @@ from gapvision.records.database import Database
 from gapvision.records.photos import PhotoFolder
 from gapvision.records.types import BinItem, Shop
 
-DATABASE_NAME = "records.sqlite"
 PHOTO_FOLDER_NAME = "photos"
 MAX_LOGO_BYTES = 2_000_000
 _LOGO_STARTS = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff")
@@ -63,7 +63,7 @@ class Store(ExchangePart):
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         make_folder(folder)
-        self.database = Database(folder / DATABASE_NAME)
+        self.database = Database(folder / RECORDS)
         self.photos = PhotoFolder(folder / PHOTO_FOLDER_NAME)
         self.photos.sweep()
 
