@@ -206,6 +206,7 @@ def _known_fields() -> None:
             left.selectbox(f"Edge {name.upper()} is", list(_MADE), key=f"known_{name}")
             radius = f"Radius of {name.upper()}, if rolled: half its thickness"
             right.text_input(radius, key=f"known_{name}_radius", placeholder="e.g. 1.5mm or 1/16in")
+        st.checkbox("All strips are of one printed sheet, on one kind of magnet", key="known_one_sheet")
         st.write(
             "With strips on one side only: the step between the faces, read with feeler gauges under a straight-edge, "
             "or a depth gauge, in the middle of the seam. Where B lies lower than A, write a minus before it."
@@ -231,12 +232,14 @@ def _known_words() -> str:
             said.append(f"edge {name.upper()} {made} {radius}".rstrip())
     if step := session.text("known_step"):
         said.append(f"B above A by {step}")
+    if st.session_state["known_one_sheet"]:
+        said.append("strips of one sheet")
     return ", ".join(said)
 
 
 def _known_typed() -> dict[str, Any]:
     """The same as settings of a measurement."""
-    known: dict[str, Any] = {}
+    known: dict[str, Any] = {"one_sheet": st.session_state["known_one_sheet"]}
     for name in ("a", "b"):
         known[f"edge_{name}"] = made = _MADE.get(session.text(f"known_{name}"))
         if made == "rolled" and (radius := session.text(f"known_{name}_radius")):

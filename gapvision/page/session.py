@@ -28,7 +28,7 @@ _TEXTS = (
 #: Widgets whose content is kept in the draft, with what they hold at first.
 DEFAULTS: dict[str, Any] = {
     **dict.fromkeys(_TEXTS.split(), ""),
-    **dict.fromkeys(TICKS, False),
+    **dict.fromkeys((*TICKS, "known_one_sheet"), False),
     **dict.fromkeys(("move_shift", "move_turn", "panel_x", "panel_y", "panel_turn"), 0.0),
     **dict.fromkeys(("known_a", "known_b"), "not sure"),
     **dict.fromkeys(("save_job", "save_seam"), NEW),

@@ -46,6 +46,15 @@ def test_tolerance_changes_the_verdict_without_measuring_again(page, monkeypatch
     assert not calls
 
 
+def test_strips_of_one_sheet_are_said_so(page):
+    """The note asks for it, so there must be a place to say it."""
+    page.run()
+    assert "The strips may come from different sheets" in html_of(page)
+    page.checkbox(key="known_one_sheet").check().run()
+    assert "The strips may come from different sheets" not in html_of(page)
+    assert any("strips of one sheet" in x.value for x in page.caption)
+
+
 @pytest.mark.parametrize(
     ("key", "value", "said"),
     [
