@@ -120,13 +120,12 @@ class ExchangePart(ResultsPart):
 
     def _take_measurement(self, shot_id: int, m: Any) -> None:
         try:
-            line = self.add_measurement(shot_id, m.content or {})
+            told = m.but("uid", "verdicts", "content", "file")
+            line = self.add_measurement(shot_id, m.content or {}, **told)
         except (GapvisionError, TypeError, ValueError, AttributeError, OverflowError):
             raise GapvisionError("job-data-bad", "A measurement in the export cannot be read.") from None
-        with self.database.saving() as db:
-            update(db, "measurements", line.measurement_id, **m.but("uid", "verdicts", "content", "file"))
-            for v in m.verdicts:
-                self.add_verdict(line.measurement_id, **v.but())
+        for v in m.verdicts:
+            self.add_verdict(line.measurement_id, **v.but())
 
     def _unused(self, reference: str) -> str:
         """A reference, with a number behind it when it is in use."""

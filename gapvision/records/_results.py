@@ -112,8 +112,11 @@ class ResultsPart(JobsPart):
             size = path.stat().st_size
             insert(db, "photos", sha256=sha256, suffix=suffix, size_bytes=size, added_at=now_utc(), **given)
 
-    def add_measurement(self, shot_id: int, measurement: dict[str, Any]) -> MeasurementLine:
-        """Store another result of a photo, as for :meth:`save_photo`, beside the ones it has."""
+    def add_measurement(self, shot_id: int, measurement: dict[str, Any], **told: Any) -> MeasurementLine:
+        """Store another result of a photo, as for :meth:`save_photo`, beside the ones it has.
+
+        ``told`` is what an export says of it: ``made_at``, ``method_version``, ``program_version``.
+        """
         require("measurement-file-bad", measurement.get("status") in STATUSES, "The measurement has no status.")
         with self.database.saving() as db:
             row = db.execute(
@@ -121,11 +124,14 @@ class ResultsPart(JobsPart):
             ).fetchone()
             if row is None:
                 raise GapvisionError("measurement-not-found", f"There is no photo number {shot_id}.")
+            own = {
+                "made_at": now_utc(),
+                "method_version": int(measurement.get("method_version") or 0),
+                "program_version": str(measurement.get("written_by") or f"gapvision {__version__}"),
+            }
             measurement_id = insert(
-                db, "measurements", uid=new_uid(), shot_id=shot_id, made_at=now_utc(),
-                method_version=int(measurement.get("method_version") or 0),
-                program_version=str(measurement.get("written_by") or f"gapvision {__version__}"),
-                status=measurement["status"], **_summary(measurement),
+                db, "measurements", uid=new_uid(), shot_id=shot_id, status=measurement["status"], **(own | told),
+                **_summary(measurement),
             )  # fmt: skip
             insert(db, "bodies", measurement_id=measurement_id, body=pack(measurement))
             self._touch(db, row["job_id"])

@@ -15,6 +15,7 @@ from gapvision.errors import GapvisionError, require
 from gapvision.formats.atomic import make_folder, not_written
 from gapvision.formats.data_folder import RECORDS
 from gapvision.records._common import now_utc
+from gapvision.records.chain import Head
 from gapvision.records.database import Database
 from gapvision.records.photos import PhotoFolder
 from gapvision.records.store import ALL_PHOTOS, PHOTO_FOLDER_NAME, Progress, Store
@@ -53,6 +54,7 @@ class _Generation:
     uid: str = ""
     saves: int = -1
     saved_at: str = ""
+    head: Head | None = None
 
 
 def _look(path: Path) -> _Generation:
@@ -75,7 +77,7 @@ def _about(database: Database, *, sound: bool) -> _Generation:
     told = {r["key"]: r["value"] for r in database.rows("SELECT key, value FROM settings WHERE key LIKE 'records.%'")}
     return _Generation(
         path=database.path, sound=sound, uid=told.get("records.uid", ""), saves=int(told.get("records.saves", 0)),
-        saved_at=told.get("records.saved_at", ""),
+        saved_at=told.get("records.saved_at", ""), head=database.head() if database.chained else None,
     )  # fmt: skip
 
 
@@ -111,6 +113,9 @@ def back_up(store: Store, target: Path, progress: Progress | None = None) -> Bac
     newest = max((g for g in known if g.sound), key=lambda g: g.saves, default=own)
     said = f"{target} holds these records as of {newest.saved_at}; the ones here are older, of {own.saved_at}."
     require("backup-target-bad", newest.saves <= own.saves, said)
+    heads = [g.head for g in known if g.sound and g.head is not None]
+    same = all(store.database.link(head.number) == head.link for head in heads)
+    require("backup-target-bad", same, f"{target} holds these records with another past: one of the two was changed.")
     # Photos first, then the database, then the photos that came meanwhile:
     # killed at any point, the database there has its photos.
     photos = PhotoFolder(target / PHOTO_FOLDER_NAME)

@@ -16,12 +16,13 @@ import threading
 import time
 import uuid
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import not_written
+from gapvision.records.chain import ChainCheck, Head, head_of, keep_chain, link_at, look_through
 from gapvision.records.migrations import STEPS, migrate, version_of
 
 #: How long a save waits for its turn [s].
@@ -29,6 +30,9 @@ WAIT_S = 60.0
 #: With less free space than this an error of the disk means that it is full [byte]: SQLite needs 32 kB to begin with.
 _FULL_BYTES = 1_000_000
 _NOW = "strftime('%Y-%m-%dT%H:%M:%fZ')"
+#: Version of the shape from which on there is a chain.
+_CHAINED = 3
+_SAID_BEFORE = "records.unsound_before_chain"
 
 
 class Database:
@@ -53,6 +57,8 @@ class Database:
         self._lock = threading.RLock()
         self._depth = 0
         self._refused = GapvisionError("folder-not-writable") if still else None
+        #: Whether the file had its chain before it was opened here.
+        self.chained = True
         try:
             with _in_words(path):
                 if not still and not path.exists():
@@ -85,13 +91,18 @@ class Database:
             raise GapvisionError("records-newer", f"The records are of version {version}; {known}.")
         for setting in ("synchronous = FULL", "foreign_keys = ON", "temp_store = MEMORY"):
             db.execute(f"PRAGMA {setting}")
+        if not self._refused:
+            _turn_on_log(db)
+        self.chained = version >= _CHAINED
+        unsound = 0 < version < _CHAINED and not _adds_up(db)  # the chain would take over what was changed before
+        migrate(db, None if self._refused else self._keep_copy)
+        if unsound:
+            db.execute(f"INSERT OR IGNORE INTO settings VALUES ('{_SAID_BEFORE}', {_NOW})")
         if self._refused:
-            migrate(db)
             db.execute("PRAGMA query_only = ON")
             return
-        _turn_on_log(db)
-        migrate(db, self._keep_copy)
         _keep_sum(db)
+        keep_chain(db)
         if self.row("SELECT 1 FROM settings WHERE key = 'records.sum'") is None:
             with self.saving():  # its trigger leaves this row out
                 db.execute("INSERT OR IGNORE INTO settings VALUES ('records.sum', ?)", (_sum_of(db),))
@@ -136,6 +147,8 @@ class Database:
                 raise
             finally:
                 self._depth = level
+            if level == 0 and self._db.total_changes != before:
+                self._note_head()
 
     def rows(self, sql: str, values: Sequence[Any] = ()) -> list[sqlite3.Row]:
         """Read rows."""
@@ -145,6 +158,41 @@ class Database:
     def row(self, sql: str, values: Sequence[Any] = ()) -> sqlite3.Row | None:
         """Read the first row, or None."""
         return next(iter(self.rows(sql, values)), None)
+
+    def _note_head(self) -> None:
+        """Note the chain's last link beside the records, so that an older copy put in their place is found."""
+        if self._replaced():  # what was noted tells of it until a person takes it away
+            return
+        head = head_of(self._db)
+        with suppress(OSError):  # noted by the next save
+            file = os.open(self.path.with_suffix(".head"), os.O_WRONLY | os.O_CREAT, 0o666)
+            try:
+                os.write(file, f"{head.number:>12} {head.link} {head.at:<24}\n".encode())
+            finally:
+                os.close(file)
+
+    def _replaced(self) -> list[str]:
+        """Say so when the chain does not hold the link that was noted last."""
+        try:
+            number, link, at = self.path.with_suffix(".head").read_text("ascii").split()
+        except (OSError, ValueError):
+            return []
+        found = link_at(self._db, int(number)) if number.isdigit() and len(number) < 16 else ""
+        if found == link:
+            return []
+        other = "other" if found else "older"
+        said = f"{other} records were put in the place of those of {at}"
+        return [f"{said} (if you did that yourself, remove {self.path.stem}.head)"]
+
+    def head(self) -> Head:
+        """The chain's last link."""
+        with self._lock, _in_words(self.path):
+            return head_of(self._db)
+
+    def link(self, number: int) -> str:
+        """The SHA-256 of one link of the chain in hex; empty where there is none."""
+        with self._lock, _in_words(self.path):
+            return link_at(self._db, number)
 
     def copy_to(self, target: Path) -> None:
         """Copy the database while it is in use (SQLite's online backup); ``target`` is replaced by the whole copy."""
@@ -165,18 +213,25 @@ class Database:
                     reader.close()
 
     def problems(self) -> list[str]:
-        """Ask SQLite whether the file is sound, and add up its rows; an empty list is a sound one."""
+        """What is wrong with the file, its rows and their chain, in words; an empty list is sound."""
+        return self.look()[0]
+
+    def look(self) -> tuple[list[str], ChainCheck]:
+        """Ask SQLite whether the file is sound, add up its rows and go through their chain: what is wrong, in words."""
         found = [str(r[0]) for r in self.rows("PRAGMA integrity_check") if r[0] != "ok"]
         found += [f"row {r[1]} of {r[0]} points at nothing" for r in self.rows("PRAGMA foreign_key_check")]
         with self._lock, _in_words(self.path):
             self._db.execute("BEGIN")  # another program may save meanwhile
             try:
-                kept = self._db.execute("SELECT value FROM settings WHERE key = 'records.sum'").fetchone()
-                if kept is not None and kept[0] != _sum_of(self._db):
+                if not _adds_up(self._db):
                     found.append("rows are not as gapvision saved them")
+                before = self._db.execute("SELECT value FROM settings WHERE key = ?", (_SAID_BEFORE,)).fetchone()
+                if before is not None:
+                    found.append(f"rows were not as gapvision saved them when the chain began, on {before[0][:10]}")
+                chain = look_through(self._db)
+                return [*found, *chain.problems, *self._replaced()], chain
             finally:
                 self._db.execute("ROLLBACK")
-        return found
 
 
 # --- the sum of all rows ----------------------------------------------------------------
@@ -189,7 +244,8 @@ def _row_sum(total: str, sign: int, *row: Any) -> str:
 
 
 def _tables(db: sqlite3.Connection) -> list[str]:
-    sql = "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
+    # The chain is not among them: it tells of itself.
+    sql = "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%' AND name <> 'chain'"
     return [r[0] for r in db.execute(sql).fetchall()]
 
 
@@ -203,6 +259,12 @@ def _sum_of(db: sqlite3.Connection) -> str:
             if table != "settings" or row[0] != "records.sum":
                 total = _row_sum(total, 1, table, *row)
     return total
+
+
+def _adds_up(db: sqlite3.Connection) -> bool:
+    """Whether the rows are those of which the sum was kept; true where none was."""
+    kept = db.execute("SELECT value FROM settings WHERE key = 'records.sum'").fetchone()
+    return kept is None or kept[0] == _sum_of(db)
 
 
 def _keep_sum(db: sqlite3.Connection) -> None:

@@ -13,6 +13,7 @@ import sqlite3
 import uuid
 from collections.abc import Callable
 
+from gapvision.records import chain
 from gapvision.records.words import note_words
 
 _VERSION_1 = """
@@ -175,7 +176,11 @@ def _step_2(db: sqlite3.Connection) -> None:
         note_words(db, job_id)
 
 
-STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_step_1, _step_2)
+def _step_3(db: sqlite3.Connection) -> None:
+    chain.begin(db)
+
+
+STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_step_1, _step_2, _step_3)
 
 
 def version_of(db: sqlite3.Connection) -> int:

@@ -14,6 +14,7 @@ import zlib
 from pathlib import Path
 
 from gapvision.records import migrations
+from gapvision.records.words import note_words
 
 HERE = Path(__file__).parent / "kept"
 
@@ -48,6 +49,9 @@ def make(version: int) -> Path:
         db.execute(statement)
     body = zlib.compress(b'{"status": "ok", "stations": [{"s_mm": 0.0, "gap_mm": 5.25, "u_mm": 0.12}]}')
     db.execute("INSERT INTO bodies VALUES (1, ?)", (body,))
+    if version >= 2:  # where a job has its words for the search
+        for job_id in (1, 2):
+            note_words(db, job_id)
     db.execute("VACUUM")
     db.close()
     return path

@@ -250,4 +250,4 @@ def test_rows_changed_outside_gapvision_are_told(data):
     db.commit()
     db.close()
     with Store(data) as store:
-        assert store.check() == ["rows are not as gapvision saved them"]
+        assert store.check() == ["rows are not as gapvision saved them", "visit 1 is not as it was stored"]

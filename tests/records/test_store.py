@@ -251,7 +251,7 @@ def _open_and_save(task):
         opened.new_job(customer=str(number))
 
 
-@pytest.mark.parametrize("kept", [None, "version1.sqlite"], ids=["new", "older"])
+@pytest.mark.parametrize("kept", [None, "version2.sqlite"], ids=["new", "older"])
 def test_eight_programs_open_the_same_folder_at_once(tmp_path, kept):
     """The first one makes or migrates the database; none of them fails or loses its save."""
     here = Path(__file__).parent / "kept"
@@ -265,8 +265,9 @@ def test_eight_programs_open_the_same_folder_at_once(tmp_path, kept):
             with Store(folder) as opened:
                 assert len(opened.jobs()) == (8 if kept is None else 10)
                 assert opened.database.problems() == []
-            names = {p.name for p in folder.iterdir()} - {"records.sqlite-wal", "records.sqlite-shm"}
-            assert names == {"records.sqlite"} | (set() if kept is None else {"records-before-version-2.sqlite"})
+            names = {p.name for p in folder.iterdir()} - {"records.sqlite-wal", "records.sqlite-shm", "records.head"}
+            older = f"records-before-version-{int(kept[7]) + 1}.sqlite" if kept else ""
+            assert names == {"records.sqlite"} | ({older} if kept else set())
 
 
 def test_shop_settings(store):
