@@ -261,6 +261,9 @@ warning day-to-come
 warning day-not-the-cameras
     The day given is another one than the camera's clock says.
     Check the day and the camera's clock.
+warning place-in-file-name
+    The photo's file name seems to tell where it was taken; names go along with reports and exports.
+    Rename the file, e.g. by the seam's name, before it is kept.
 usage visit-not-found
     The job has no such visit.
     See 'gapvision job show' for the visits there are.

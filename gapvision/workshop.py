@@ -132,14 +132,20 @@ def clock_of(data: bytes, file_name: str) -> str | None:
 
 
 def photo_doubts(
-    store: Store, job_id: int | None, stage: str, day: str, sha256: str, taken_at: str | None, *, today: str = ""
+    store: Store, job_id: int | None, stage: str, day: str, sha256: str, taken_at: str | None, *, today: str = "",
+    file_name: str = "",
 ) -> tuple[model.Notice, ...]:
     """What a person is asked before a photo is kept for a stage and a day, and what the report says afterwards.
 
     ``photo-at-two-stages`` in one job, ``day-to-come`` and ``day-not-the-cameras``; a day more or less is none: a
-    camera's clock knows no time zone.  What is no day is for others to refuse.
+    camera's clock knows no time zone.  What is no day is for others to refuse.  With its name, ``place-in-file-name``.
     """
+    from gapvision.intake.safe_copy import place_in_name
+
     found = []
+    if place := place_in_name(file_name):
+        said = f"The file's name seems to tell a place on the map: {place}."
+        found.append(model.Notice(code="place-in-file-name", message=said))
     same = [] if job_id is None else [x for x in store.job_lines(job_id) if x.photo.original_sha256 == sha256]
     others = dict.fromkeys(x.visit.stage for x in same if plain(x.visit.stage) != plain(stage))
     if others:
@@ -153,6 +159,15 @@ def photo_doubts(
             said = f"The day given is {day}, but the camera's clock says {clock}."
             found.append(model.Notice(code="day-not-the-cameras", message=said))
     return tuple(found)
+
+
+def places_in_names(store: Store, job_id: int, visit_id: int | None = None) -> tuple[model.Notice, ...]:
+    """What is told with a job's papers and exports, which name its photos: ``place-in-file-name``."""
+    from gapvision.intake.safe_copy import place_in_name
+
+    names = dict.fromkeys(x.photo.file_name for x in store.job_lines(job_id, visit_id))
+    said = "The name of the photo '{}' seems to tell where it was taken, and goes along."
+    return tuple(model.Notice(code="place-in-file-name", message=said.format(x)) for x in names if place_in_name(x))
 
 
 # --- comparing ------------------------------------------------------------------------

@@ -103,6 +103,15 @@ def show_backup(head: str, done: Backup) -> None:
     print(f"{head}: the database (last saved {day} UTC) and {done.copied} new photos")
 
 
+def warn_of_places(store: Store, job: Job, visit: int | None) -> None:
+    """Say which photos' names tell a place: they go out of the house now."""
+    from gapvision import words
+    from gapvision.workshop import places_in_names
+
+    for told in places_in_names(store, job.job_id, visit):
+        sys.stderr.write(words.notice_line(told, words.MM) + "\n")
+
+
 def agreed(what: str) -> bool:
     """Ask at a terminal whether it shall be done; anywhere else --yes must have said so."""
     if not sys.stdin.isatty():

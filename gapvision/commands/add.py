@@ -93,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
                 data, file_name = read_bytes(name)
                 clock, sha256 = clock_of(data, file_name), hashlib.sha256(data).hexdigest()
                 day = visit.on_date if visit else args.on or (clock or date.today().isoformat())[:10]
-                doubts = photo_doubts(store, job.job_id, args.stage, day, sha256, clock)
+                doubts = photo_doubts(store, job.job_id, args.stage, day, sha256, clock, file_name=file_name)
                 if doubts and not args.yes:
                     raise GapvisionError("answer-needed", " ".join(n.message for n in doubts))
                 if seam is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from gapvision.commands._records import Bar, add_data, open_store, visit_of
+from gapvision.commands._records import Bar, add_data, open_store, visit_of, warn_of_places
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -25,6 +25,7 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args) as store:
         job = store.job(args.job)
         visit = visit_of(store, job, args.visit)
+        warn_of_places(store, job, visit)
         output = outputs_of({"-o": ("zip", args.output or "./", f"job_{plain_name(job.reference)}")})["-o"]
         seal = export_job(store, job.job_id, output, visit_id=visit, progress=Bar("packing"))
     with Package(output) as package:

@@ -6,7 +6,7 @@ import argparse
 
 from gapvision.commands._args import add_shown
 from gapvision.commands._outputs import outputs_of, plain_name
-from gapvision.commands._records import Bar, add_data, open_store, visit_of
+from gapvision.commands._records import Bar, add_data, open_store, visit_of, warn_of_places
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -28,6 +28,7 @@ def run(args: argparse.Namespace) -> int:
     with open_store(args) as store:
         job = store.job(args.job)
         visit = visit_of(store, job, args.visit)
+        warn_of_places(store, job, visit)
         output = outputs_of({"-o": ("pdf", args.output or "./", f"report_{plain_name(job.reference)}")})["-o"]
         pdf = evidence_report(
             store, job.job_id, visit_id=visit, paper=args.paper, units=args.units, progress=Bar("drawing seams")

@@ -10,7 +10,9 @@ import contextlib
 import errno
 import os
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from gapvision.errors import GapvisionError
 
@@ -27,37 +29,87 @@ def write_whole(path: str | os.PathLike[str], content: bytes) -> None:
         ``folder-not-writable``, ``disk-full``; whatever stood at ``path`` before is still there.
     """
     try:
-        put_in_place(Path(path), content)
+        with whole_file(Path(path)) as file:
+            file.write(content)
     except (OSError, ValueError) as error:
         raise not_written(path, error) from None
 
 
-def put_in_place(path: Path, content: bytes, *, kept: bool = False) -> None:
-    """The same with the system's own errors: OSError, ValueError.
+@contextlib.contextmanager
+def whole_file(path: Path) -> Iterator[BinaryIO]:
+    """A file to write that gets its name when it is whole; system's own errors: OSError, ValueError.
 
-    What is ``kept`` is for the program's own store: its owner's alone, and on the disk when this returns, even after a
-    power cut.  Else it has the rights that the user's mask gives.
+    Until then it has no name where the system can do that (Linux), so that nothing of it stays when the program is
+    killed; elsewhere it lies beside the target, and what a killed program left of it goes with the next file there.
+    """
+    try:
+        handle = os.open(path.parent, os.O_TMPFILE | os.O_WRONLY, 0o666)  # less what the user's mask takes
+    except (OSError, AttributeError):
+        with _named_part(path) as file:
+            yield file
+        return
+    with os.fdopen(handle, "wb") as file:
+        yield file
+        file.flush()
+        # The form with a folder follows the link; what it leads to has no other name.
+        name, number = f"/proc/self/fd/{file.fileno()}", file.fileno()
+        try:
+            os.link(name, path, src_dir_fd=number)
+        except FileExistsError:
+            part = path.with_name(f"{PART}{os.getpid()}-{number}")
+            os.link(name, part, src_dir_fd=number)
+            os.replace(part, path)
+
+
+@contextlib.contextmanager
+def _named_part(path: Path) -> Iterator[BinaryIO]:
+    for left in path.parent.glob(f"{PART}*"):
+        number = left.name.removeprefix(PART).partition("-")[0]
+        if number.isdigit() and not _runs(int(number)):
+            with contextlib.suppress(OSError):  # in use after all
+                left.unlink()
+    handle, part = tempfile.mkstemp(prefix=f"{PART}{os.getpid()}-", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            yield file
+        os.chmod(part, 0o666 & ~_umask())  # a temporary file is private
+        os.replace(part, path)
+    except BaseException:
+        Path(part).unlink(missing_ok=True)
+        raise
+
+
+def _runs(process: int) -> bool:
+    """Whether a process is there; one of another user is, too."""
+    if os.name == "nt":  # asking would end it there; and a file in use cannot be removed there
+        return False
+    try:
+        os.kill(process, 0)
+    except OSError as error:
+        return error.errno != errno.ESRCH
+    return True
+
+
+def put_in_place(path: Path, content: bytes) -> None:
+    """Write a file of the program's own store: its owner's alone, and on the disk when this returns, even after a power
+    cut; with the system's own errors: OSError, ValueError.
     """
     handle, part = tempfile.mkstemp(prefix=f"{PART}{os.getpid()}-", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(content)
-            if kept:
-                file.flush()
-                os.fsync(file.fileno())
-        if not kept:
-            os.chmod(part, 0o666 & ~_umask())  # a temporary file is private
+            file.flush()
+            os.fsync(file.fileno())
         os.replace(part, path)
     except BaseException:
         Path(part).unlink(missing_ok=True)
         raise
-    if kept:
-        with contextlib.suppress(OSError):  # not every system can make a rename last; then it is not needed
-            folder = os.open(path.parent, os.O_RDONLY)
-            try:
-                os.fsync(folder)
-            finally:
-                os.close(folder)
+    with contextlib.suppress(OSError):  # not every system can make a rename last; then it is not needed
+        folder = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
 
 
 def check_whole(path: str | os.PathLike[str]) -> None:

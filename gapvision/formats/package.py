@@ -27,7 +27,7 @@ from typing import Annotated, Any, BinaryIO, Literal
 from msgspec import Meta
 
 from gapvision.errors import GapvisionError, require
-from gapvision.formats.atomic import not_written
+from gapvision.formats.atomic import not_written, whole_file
 from gapvision.formats.declared import Loose, read_declared, read_json, shown
 from gapvision.limits import MAX_PHOTO_BYTES
 
@@ -115,7 +115,6 @@ def write_package(
         ``folder-not-writable``, ``disk-full``, ``package-too-large``.
     """
     target, frame, listed = Path(path), _Frame(), list[dict[str, Any]]()
-    part = target.with_name(f".{target.name}.part")
 
     def put(out: BinaryIO, name: str, data: bytes) -> None:
         if not safe_name(name):
@@ -125,7 +124,7 @@ def write_package(
         out.write(data)
 
     try:
-        with open(part, "wb") as out:
+        with whole_file(target) as out:
             for number, (name, give) in enumerate(files, 1):
                 data = give()
                 put(out, name, data)
@@ -137,11 +136,8 @@ def write_package(
             out.write(frame.behind())
             out.flush()
             os.fsync(out.fileno())
-        os.replace(part, target)
     except OSError as error:
         raise not_written(path, error) from None
-    finally:
-        part.unlink(missing_ok=True)
     return hashlib.sha256(manifest).hexdigest()
 
 

@@ -75,8 +75,8 @@ class Inbox:
                 if len(list(folder.glob("*.photo"))) >= MOST_PHOTOS:
                     raise GapvisionError("too-many-photos")
                 about = json.dumps({"name": plain, "added": time.time()})
-                put_in_place(folder / f"{sha}.json", about.encode(), kept=True)
-                put_in_place(path, data, kept=True)
+                put_in_place(folder / f"{sha}.json", about.encode())
+                put_in_place(path, data)
         except OSError as error:
             raise GapvisionError("folder-not-writable", f"The photo could not be kept: {error.strerror}.") from None
         return InboxPhoto(path, plain, sha)
@@ -110,7 +110,7 @@ class Inbox:
         folder = self._folder(ticket)
         with contextlib.suppress(OSError):
             folder.mkdir(parents=True, exist_ok=True)
-            put_in_place(folder / "draft.json", json.dumps(draft).encode(), kept=True)
+            put_in_place(folder / "draft.json", json.dumps(draft).encode())
 
     def load_draft(self, ticket: str) -> dict[str, Any]:
         """What was typed; empty when there is nothing."""

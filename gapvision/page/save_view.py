@@ -90,7 +90,7 @@ def _pressed(measurement: Measurement, job: Job | None) -> bool:
     taken = measurement.photo
     job_id = None if job is None else job.job_id
     about = (st.session_state["stage"], _day(measurement), taken.sha256, taken.taken_at)
-    doubts = photo_doubts(records(), job_id, *about)
+    doubts = photo_doubts(records(), job_id, *about, file_name=taken.file)
     with st.container():
         for doubt in doubts:
             st.warning(doubt.message)

@@ -43,7 +43,7 @@ class PhotoFolder:
             # since is mended by the photo at hand.
             if not self.holds(sha256, suffix):
                 path.parent.mkdir(parents=True, exist_ok=True)
-                put_in_place(path, data, kept=True)
+                put_in_place(path, data)
         except OSError as error:
             raise not_written(path, error) from error
         return sha256

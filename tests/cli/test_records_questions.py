@@ -8,11 +8,13 @@ from datetime import date, timedelta
 import pytest
 
 from gapvision.cli import main
+from gapvision.formats.package import write_package
 from gapvision.formats.specification_file import specification_from_table
 from gapvision.records import Store
 from gapvision.samples import DEMO_PHOTO
 from gapvision.words import MM
 from gapvision.workshop import _seam_evidence, photo_doubts
+from tests.records.invented import invented
 
 SAMPLE = DEMO_PHOTO  # its camera's clock: 10 March 2026
 JOB = ("--job", "17", "--seam", "left bonnet", "--stage")
@@ -125,3 +127,21 @@ def test_emptying_the_bin_asks(run):
     run("job", "new", "--reference", "18")
     run("job", "delete", "18")
     assert "Removed for good: 1 items" in run("job", "bin", "--empty", "--yes")[1]
+
+
+def test_a_place_in_a_files_name_is_asked_and_told(run, tmp_path, monkeypatch):
+    photo = tmp_path / "IMG_48.50417_9.05833.jpg"
+    shutil.copy(SAMPLE, photo)
+    code, _, err = run("add", photo, *JOB, "as found")
+    assert (code, "[answer-needed]" in err) == (2, True)
+    assert "The file's name seems to tell a place on the map: 48.50417_9.05833." in err
+    with Store(run.folder) as store:
+        seam, visit = store.add_seam(1, "bonnet"), store.add_visit(1, "as found", on_date="2026-03-02")
+        store.save_photo(seam.seam_id, visit.visit_id, photo.read_bytes(), ".jpg", invented(), file_name=photo.name)
+    monkeypatch.setattr("gapvision.workshop.evidence_report", lambda *_, **__: b"%PDF")
+    monkeypatch.setattr("gapvision.workshop.export_job", lambda store, job, path, **_: write_package(path, [], {}))
+    for command in ("report", "export"):
+        code, _, err = run(command, "17", "-o", tmp_path / f"x.{'pdf' if command == 'report' else 'zip'}")
+        assert code == 0
+        assert photo.name in err
+        assert "[place-in-file-name]" in err

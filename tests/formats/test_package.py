@@ -3,7 +3,11 @@
 import hashlib
 import io
 import json
+import os
+import signal
 import struct
+import subprocess
+import sys
 import zipfile
 
 import pytest
@@ -217,3 +221,39 @@ def test_an_unwritable_place_leaves_nothing(tmp_path):
     with pytest.raises(RuntimeError):
         write_package(tmp_path / "x.zip", [("a.json", fails)], {})
     assert list(tmp_path.iterdir()) == []
+
+
+KILLED = """
+import os, signal, sys
+{before}
+from gapvision.formats.package import write_package
+def dies():
+    os.kill(os.getpid(), signal.SIGKILL)
+write_package(sys.argv[1], [("a.json", lambda: b"the customer's name" * 5000), ("b.json", dies)], {{}})
+"""
+
+
+def killed(path, before=""):
+    done = subprocess.run([sys.executable, "-c", KILLED.format(before=before), str(path)], check=False, timeout=60)
+    assert done.returncode == -signal.SIGKILL
+
+
+def test_a_killed_export_leaves_nothing(tmp_path):
+    killed(tmp_path / "x.zip")
+    assert list(tmp_path.iterdir()) == []
+    (tmp_path / "x.zip").write_bytes(b"an earlier one")
+    killed(tmp_path / "x.zip")
+    assert [p.read_bytes() for p in tmp_path.iterdir()] == [b"an earlier one"]
+    write_package(tmp_path / "x.zip", [], {})
+    assert [p.name for p in tmp_path.iterdir()] == ["x.zip"]
+    with Package(tmp_path / "x.zip") as package:
+        assert package.problems() == []
+
+
+def test_where_a_file_must_have_a_name_the_next_export_takes_the_killed_one_away(tmp_path, monkeypatch):
+    killed(tmp_path / "x.zip", "del os.O_TMPFILE")
+    (left,) = tmp_path.iterdir()
+    assert left.name.startswith(".part-")
+    monkeypatch.delattr(os, "O_TMPFILE")
+    write_package(tmp_path / "y.zip", [], {})
+    assert [p.name for p in tmp_path.iterdir()] == ["y.zip"]
