@@ -22,7 +22,7 @@ from gapvision.vision.silhouette import Opinion, lit_edge, lit_std_mm, outer_riv
 from gapvision.vision.tracking import Track, best_path, track
 
 if TYPE_CHECKING:
-    from gapvision.vision.learned import Opinions
+    from gapvision.vision.learned import DepthReading, Opinions
 
 _STD_LIMIT_MM = 1.8
 _LIT_STD_MM = 0.7
@@ -103,6 +103,8 @@ class ChosenEdge:
         What the trust was judged by; empty where the rules alone chose.
     depth_logits : ndarray, shape (bins, n_s)
         What the detector says of the edge's depth; NaN where it says nothing, as everywhere when the rules alone chose.
+    chance : ndarray, shape (n_t, n_s)
+        Of every place, before one was chosen; columns sum to 1, or to 0 where nothing is seen.
     """
 
     t_mm: FloatArray
@@ -111,6 +113,7 @@ class ChosenEdge:
     placed: PlacedEdge
     figures: dict[str, FloatArray]
     depth_logits: NDArray[np.float32]
+    chance: NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,7 +146,8 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
     method : str
         ``rules`` or ``auto``.
     """
-    rule_paths = [track(chance) for chance in rule_chances(band)]
+    by_rules = rule_chances(band)
+    rule_paths = [track(chance) for chance in by_rules]
     bright = gap_is_bright(band)
     # What lies in a lit gap makes rises of its own; the rules cannot tell them from the panel's.
     uneven = gap_is_uneven(band, rule_paths[0].row, rule_paths[1].row)
@@ -151,11 +155,12 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
     if not _detector_fits(band, method):
         edges = []
         lit = np.where(uneven, _LIT_STD_MM, 0.0)
-        for path, outward in zip(rule_paths, (-1, 1), strict=True):
+        for path, chance, outward in zip(rule_paths, by_rules, (-1, 1), strict=True):
             placed = place_edge(band, path.row, outward)
             std = np.hypot(_rule_std(band, path, placed, outward), lit)
             std = np.where(even, np.hypot(std, lit_std_mm(band, path.row, outward)), std)
-            edges.append(ChosenEdge(placed.t_mm, std, path.row, placed, {}, np.full((1, len(std)), np.nan, np.float32)))
+            depth = np.full((1, len(std)), np.nan, np.float32)
+            edges.append(ChosenEdge(placed.t_mm, std, path.row, placed, {}, depth, chance))
         return Choice((edges[0], edges[1]), bright, even, BY_RULES)
     from gapvision.vision import learned, trust  # need the stored models; not for those who want the rules
 
@@ -178,7 +183,8 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
             row, t, placed, lit_std = lit_edge(band, opinion, rule_path.row, outward, silhouette)
             std = np.where(silhouette, lit_std, std)
         depth = _depth_logits(said, k, row)
-        edges.append(ChosenEdge(np.where(np.isfinite(placed.t_mm), t, np.nan), std, row, placed, figures, depth))
+        t = np.where(np.isfinite(placed.t_mm), t, np.nan)
+        edges.append(ChosenEdge(t, std, row, placed, figures, depth, chance))
     return Choice((edges[0], edges[1]), bright, silhouette, learned.model_version())
 
 
@@ -262,7 +268,11 @@ def learned_kind(depth_logits: NDArray[np.float32]) -> EdgeKind:
     """Cut or rolled, and how deep, as the detector says of the stations given."""
     from gapvision.vision import learned
 
-    reading = learned.depth_reading(depth_logits)
+    return kind_of(learned.depth_reading(depth_logits))
+
+
+def kind_of(reading: DepthReading) -> EdgeKind:
+    """Cut or rolled, and how deep, by a reading of the depth."""
     kind = "cut" if reading.cut > _SURE_CUT else "rolled" if reading.cut < _SURE_ROLL else "unknown"
     std, roll_std = (float(np.hypot(v, _LEAST_DEPTH_STD_MM)) for v in (reading.std_mm, reading.roll_std_mm))
     return EdgeKind(kind, reading.mean_mm, std, reading.cut, reading.roll_mm, roll_std)

@@ -242,11 +242,20 @@ def depth_reading(logits: NDArray[Any]) -> DepthReading:
     13 mm away has a correlation of 0.9 with that here, 200 mm away still 0.6.  The temperature for each length of edge
     is calibrated on ray-traced seams of that length (``models/MODEL_CARD.md``).
     """
+    return reading_of(depth_chances(logits))
+
+
+def depth_chances(logits: NDArray[Any]) -> NDArray[np.float64]:
+    """Chances (16,) of the depths 0, 0.2, ... mm of one edge from the logits (16, n) of its stations, 1 mm apart."""
     logits = np.asarray(logits, float)
     calibrated = _facts()["depth_temperature"]
     mean = logits.mean(1) / float(np.interp(logits.shape[1], calibrated["mm"], calibrated["temperature"]))
     chance = np.exp(mean - mean.max()) + 1e-9  # a roll has a depth, however unlikely a roll is
-    chance /= chance.sum()
+    return np.asarray(chance / chance.sum(), float)
+
+
+def reading_of(chance: NDArray[np.float64]) -> DepthReading:
+    """What chances (16,) of the depths of :func:`depth_chances` say."""
     place = np.arange(DEPTH_BINS) * DEPTH_BIN_MM
     rolled = place >= _DEEPEST_CUT_MM
 

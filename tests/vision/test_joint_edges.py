@@ -1,0 +1,127 @@
+"""Edges from several photos, on chance curves drawn exactly: an outline that a camera sees of a circle, no pictures."""
+
+import numpy as np
+import pytest
+
+from gapvision.model import KnownEdge
+from gapvision.vision.joint_edges import EdgeLook, Face, PhotoLook, join_edges
+
+H = -1.5  # the band's height
+FACE = -0.5  # of a panel under a strip of usual thickness
+N = 40
+SQUARE, FROM_A, FROM_B = 0.03, -0.27, 0.28  # tangents of the line of sight: 2, -15 and +16 degrees
+T = (np.arange(401) - 200) * 0.05
+C_A, C_B = -2.0 + 0.2 * np.sin(np.arange(N) / 9), 2.3 + np.linspace(0, 0.3, N)
+
+
+def outline(c, radius, face, slope, outward):
+    """Where a circle's outermost ray towards the gap meets the band: searched over the circle's points."""
+    angle = np.linspace(0, 2 * np.pi, 4001)
+    x = outward * radius + radius * np.cos(angle)
+    z = face - radius + radius * np.sin(angle)
+    on_band = x + slope * (H - z)
+    return c + (on_band.min() if outward > 0 else on_band.max())
+
+
+def look_at(slope, radii=(1.3, 1.9), faces=(FACE, FACE), std=0.05, wrong=(0.0, 0.0), share=0.0, burnt=False):
+    """A photo's curves: a sharp one at each outline, ``share`` of it moved ``wrong`` mm further into the panel."""
+    edges = []
+    for c, radius, face, aside, outward in zip((C_A, C_B), radii, faces, wrong, (-1, 1), strict=True):
+        t = outline(c, radius, face, slope, outward)
+        curve = sum(
+            w * np.exp(-0.5 * ((T[:, None] - at) / 0.05) ** 2)
+            for w, at in ((1 - share, t), (share, t + outward * aside))
+        )
+        chosen = t + outward * aside * (share > 0.5)
+        edges.append(
+            EdgeLook(
+                (curve / curve.sum(0)).astype(np.float32),
+                chosen,
+                np.full(N, std),
+                np.full(N, burnt),
+                np.full((1, N), np.nan, np.float32),
+            )
+        )
+    no = np.zeros(N, bool)
+    return PhotoLook(np.full(N, slope), ~no, no, no, (edges[0], edges[1]))
+
+
+def join(*looks, faces=(Face(FACE, 0.0), Face(FACE, 0.0)), known=(None, None)):
+    return join_edges(list(looks), faces, H, known)
+
+
+def test_three_views_tell_place_and_depth():
+    a, b = join(look_at(SQUARE), look_at(FROM_A), look_at(FROM_B))
+    np.testing.assert_allclose(a.t_mm, C_A, atol=0.03)
+    np.testing.assert_allclose(b.t_mm, C_B, atol=0.03)
+    assert a.told.kind.depth_mm == pytest.approx(1.3, abs=0.1)
+    assert b.told.kind.depth_mm == pytest.approx(1.9, abs=0.1)
+    assert (a.told.kind.kind, b.told.kind.kind) == ("rolled", "rolled")
+    one, _ = join(look_at(SQUARE))
+    assert a.told.kind.depth_std_mm < 0.6 * one.told.kind.depth_std_mm
+
+
+def test_a_cut_edge_is_told_by_parallax():
+    a, b = join(*(look_at(k, radii=(0.15, 1.5)) for k in (SQUARE, FROM_A, FROM_B)))
+    assert a.told.kind.cut_chance > 0.8 > 0.2 > b.told.kind.cut_chance
+    np.testing.assert_allclose(a.t_mm, C_A, atol=0.03)
+
+
+def test_outline_is_where_each_photo_shows_it():
+    looks = [look_at(k) for k in (SQUARE, FROM_A, FROM_B)]
+    a, b = join(*looks)
+    for look in looks:
+        for edge, outward, own in ((a, -1, look.edges[0]), (b, 1, look.edges[1])):
+            np.testing.assert_allclose(edge.outline_mm(look.slope, H, outward), own.t_mm, atol=0.05)
+
+
+def test_a_photo_that_is_not_trusted_does_not_draw_the_edge_in():
+    wrong = look_at(FROM_A, wrong=(0.5, 0.5), share=1.0, std=0.25)
+    a, b = join(look_at(SQUARE), wrong, look_at(FROM_B))
+    np.testing.assert_allclose(a.t_mm, C_A, atol=0.05)
+    np.testing.assert_allclose(b.t_mm, C_B, atol=0.05)
+
+
+def test_a_reflection_that_all_photos_share_widens_u():
+    views = (SQUARE, FROM_A, FROM_B)
+    clear, _ = join(*(look_at(k) for k in views))
+    doubtful, _ = join(*(look_at(k, wrong=(0.6, 0.6), share=0.5, std=0.3) for k in views))
+    assert np.median(doubtful.std_mm) > 2 * np.median(clear.std_mm)
+    assert np.median(doubtful.std_mm) > 0.15
+
+
+def test_two_burnt_out_photos_count_as_one():
+    one = join(look_at(SQUARE, burnt=True), look_at(FROM_A))
+    two = join(look_at(SQUARE, burnt=True), look_at(SQUARE, burnt=True), look_at(FROM_A))
+    for single, double in zip(one, two, strict=True):
+        np.testing.assert_allclose(double.t_mm, single.t_mm, atol=1e-3)
+        np.testing.assert_allclose(double.std_mm, single.std_mm, rtol=1e-2)
+
+
+@pytest.mark.parametrize("step", [-0.7, 0.0, 0.6])
+def test_strips_on_one_side_need_neither_step_nor_depth(step):
+    looks = [look_at(k, faces=(FACE, FACE + step)) for k in (SQUARE, FROM_A, FROM_B)]
+    a, b = join(*looks, faces=(Face(FACE, 0.0), Face(FACE, 0.5)))
+    np.testing.assert_allclose(b.t_mm - a.t_mm, C_B - C_A, atol=0.04)
+    assert b.height_mm == pytest.approx(FACE + step - 1.9, abs=0.1)
+
+
+def test_what_is_stated_counts():
+    looks = look_at(SQUARE), look_at(FROM_A)
+    a, b = join(*looks, known=(KnownEdge("rolled", 1.3), KnownEdge("rolled", 1.9)))
+    free, _ = join(*looks)
+    assert a.told.known is not None and a.told.kind.kind == "rolled"
+    assert a.told.kind.depth_std_mm < free.told.kind.depth_std_mm
+    assert np.median(a.std_mm) < np.median(free.std_mm)
+
+
+def test_a_place_that_no_photo_shows_has_no_trust():
+    look = look_at(SQUARE)
+    hidden = PhotoLook(look.slope, np.arange(N) < 30, look.bright, look.lit, look.edges)
+    a, _ = join(hidden)
+    assert a.std_mm[33:].min() > 1.5 * np.median(a.std_mm[5:25])
+
+
+def test_looks_of_other_lengths_are_a_mistake_of_the_caller():
+    with pytest.raises(ValueError, match="looks"):
+        join()
