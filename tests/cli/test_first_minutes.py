@@ -138,10 +138,10 @@ def test_a_folder_is_made_and_gives_new_names(measured):
 def test_what_cannot_be_written_is_still_printed_and_a_full_disk_is_called_full(measured, capsys, monkeypatch):
     import errno
 
-    def full(path, content, **_):
+    def full(path):
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("gapvision.formats.atomic.put_in_place", full)
+    monkeypatch.setattr("gapvision.formats.atomic.whole_file", full)
     assert main(["measure", "seam.jpg", "--nominal", "5.6mm", "--json", "m.json", "--csv", "m.csv"]) == 2
     said = capsys.readouterr()
     assert "OF TOLERANCE" in said.out or "IN TOLERANCE" in said.out
