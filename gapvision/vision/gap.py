@@ -25,7 +25,7 @@ _SHEET_MM = 1.15  # 18 to 19 gauge, common practice, no source
 RIM_SHARE_RULES, RIM_SHARE_LEARNED = 0.22, 0.10
 # The border between face and broken corner is taken for the edge where the corner mirrors the dark gap: on bare steel
 # 0.07 to 0.16 mm too far inside the panel, on both edges alike (shared sets, n08); paint shows less.  Half of that.
-_CORNER_STD_MM = 0.05
+CORNER_STD_MM = 0.05
 _STD_UNCHECKED_PRINT = 0.012  # anything within 2 % alike; common practice, no source
 _STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm
 STEP_UNKNOWN = (0.0, 0.50)  # a step of 1 mm shows at once and is taken as the 95 % limit; common practice, no source
@@ -155,12 +155,12 @@ def build_profile(
         "tilt_step": np.abs(by_step),
         "depth": combine(by_depths),
         "rim": combine([_rim(edge_a, angle), _rim(edge_b, -angle)]),
-        "corner": np.full(n, sum(_CORNER_STD_MM * e.kind.cut_chance for e in (edge_a, edge_b) if not e.silhouette)),
+        "corner": np.full(n, sum(CORNER_STD_MM * e.kind.cut_chance for e in (edge_a, edge_b) if not e.silhouette)),
         "picture": 2 * np.broadcast_to(picture_mm, len(ok))[pick],
-        "repeat": np.full(n, _scatter(gap)),
+        "repeat": np.full(n, scatter(gap)),
         "no_gap": (gap / COVERAGE_FACTOR) * doubted,
     }
-    offset_a, offset_b = _straight_offsets(a, b, normals)
+    offset_a, offset_b = straight_offsets(a, b, normals)
     return GapProfile(
         s_mm=line.s_mm[pick],
         gap_mm=gap,
@@ -198,16 +198,27 @@ def _outline_depth(edge: EdgeReading, faces_camera: bool) -> EdgeKind:
     return replace(kind, depth_mm=mean, depth_std_mm=float(np.sqrt(square - mean**2)))
 
 
-def _scatter(gap: FloatArray) -> float:
-    """Station-to-station scatter of the gap: second differences, robust."""
+def scatter(gap: FloatArray) -> float:
+    """Station-to-station scatter of the gap [mm]: second differences, robust."""
     if len(gap) < 8:
         return 0.0
     second = gap[2:] - 2 * gap[1:-1] + gap[:-2]
     return float(1.4826 * np.median(np.abs(second - np.median(second))) / np.sqrt(6))
 
 
-def _straight_offsets(a: FloatArray, b: FloatArray, normals: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Offsets of both edges across the seam from the line of their middle (least perpendicular distances)."""
+def straight_offsets(a: FloatArray, b: FloatArray, normals: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Offsets of both edges across the seam from the line of their middle (least perpendicular distances).
+
+    Parameters
+    ----------
+    a, b, normals : ndarray, shape (n, 2)
+        Places of the edges on the panel [mm], and unit normals from A to B.
+
+    Returns
+    -------
+    offset_a, offset_b : ndarray, shape (n,)
+        Positive towards B [mm].
+    """
     if len(a) < 2:
         return np.zeros(len(a)), np.zeros(len(a))
     line = fit_total_line(*(0.5 * (a + b)).T)

@@ -1,0 +1,108 @@
+"""Gap and U from three photos of one seam whose outlines are those of circles, projected by the cameras themselves."""
+
+import numpy as np
+import pytest
+
+from gapvision.lab.training.camera import PHOTO_HEIGHT_PX, PHOTO_WIDTH_PX, aim
+from gapvision.model import StripView
+from gapvision.targets.strip import FACE_HEIGHT_MM, corners_mm
+from gapvision.vision.band import Band, CentreLine
+from gapvision.vision.field import fit_field
+from gapvision.vision.joint_edges import EdgeLook, Face, PhotoLook, join_edges
+from gapvision.vision.joint_gap import joint_profile
+
+H, N = -1.5, 61
+TILTS_DEG = (2.0, -15.0, 16.0)
+SEAM_T, GAP_MM, STEP_MM = 40.0, 4.4, 0.3
+RADII = (1.4, 1.8)
+T = (np.arange(401) - 200) * 0.05
+SIZE = (PHOTO_WIDTH_PX, PHOTO_HEIGHT_PX)
+
+
+def outline_px(camera, side):
+    """Pixels of a rolled edge's points, (points of the circle, stations, 2): the camera's own projection."""
+    radius, face = RADII[side], STEP_MM * side
+    outward = 1 if side else -1
+    angle = np.linspace(0, 2 * np.pi, 721)[:, None]
+    s = np.linspace(-30, 30, N)[None]
+    across = outward * (GAP_MM / 2 + radius) + radius * np.cos(angle)
+    place = np.stack(np.broadcast_arrays(s, across, face - radius + radius * np.sin(angle)), -1)
+    return camera.project(place.reshape(-1, 3)).reshape(len(angle), N, 2)
+
+
+def strip_views(camera):
+    """Strip A 40 mm before the seam, strip B as far behind it and as much higher as the step."""
+    corners = corners_mm()
+    for letter, across, up in (("A", -SEAM_T, 0.0), ("B", SEAM_T, STEP_MM)):
+        place = np.stack(
+            [corners[:, 0] - 120, across + 18 - corners[:, 1], np.full(len(corners), up + FACE_HEIGHT_MM)], 1
+        )
+        yield StripView(
+            letter=letter, corner_ids=np.arange(len(corners)), corners_px=camera.project(place), corners_mm=corners
+        )
+
+
+@pytest.fixture(scope="module")
+def three():
+    cameras = [aim(310.0, tilt, 1.0, 1.0, 3000.0, (0.0, 0.0)) for tilt in TILTS_DEG]
+    s = np.linspace(-30, 30, N)
+    fields, bands, looks = [], [], []
+    for camera in cameras:
+        views = list(strip_views(camera))
+        field = fit_field(views, SIZE, 3000 / np.hypot(*SIZE) * 43.267, frozenset("B"))
+        # The strip's frame has its t pointing the other way of the scene's, and lies 40 mm from the seam.
+        points = np.stack([s, np.full(N, -SEAM_T)], 1)
+        normals = np.tile([0.0, -1.0], (N, 1))
+        line = CentreLine(s - s[0], points, normals)
+        sight = field.sight(points)
+        angles = np.degrees(np.arctan2(np.stack([-sight[:, 1], sight[:, 0]]), sight[:, 2]))
+        edges = []
+        for side, farthest in ((0, np.max), (1, np.min)):
+            px = outline_px(camera, side)
+            at = field.to_panel(px.reshape(-1, 2), H).reshape(*px.shape)
+            t = farthest(-(at[..., 1] + SEAM_T), axis=0)
+            curve = np.exp(-0.5 * ((T[:, None] - t) / 0.05) ** 2)
+            nothing = np.full((1, N), np.nan, np.float32)
+            edges.append(
+                EdgeLook((curve / curve.sum(0)).astype(np.float32), t, np.full(N, 0.05), np.zeros(N, bool), nothing)
+            )
+        no, empty = np.zeros(N, bool), np.zeros((3, N), np.float32)
+        bands.append(Band(empty, empty, np.zeros(3), line, np.full(N, 9.0), angles, empty[None]))
+        looks.append(PhotoLook(np.tan(np.radians(angles[0])), ~no, no, no, (edges[0], edges[1])))
+        fields.append(field)
+    return cameras, fields, bands, looks
+
+
+def profile_of(three, which):
+    _, fields, bands, looks = ([part[i] for i in which] for part in three)
+    faces = Face(-FACE_HEIGHT_MM, 0.0), Face(-FACE_HEIGHT_MM + fields[0].step_mm, fields[0].step_std_mm)
+    edges = join_edges(looks, faces, H)
+    return joint_profile(fields, bands, looks, edges, H, print_scale_checked=True, station_mm=1.0), edges
+
+
+def test_gap_and_radii_of_rolls_that_three_photos_see(three):
+    profile, (a, b) = profile_of(three, (0, 1, 2))
+    np.testing.assert_allclose(profile.gap_mm, GAP_MM, atol=0.04)
+    assert a.told.kind.depth_mm == pytest.approx(RADII[0], abs=0.12)
+    assert b.told.kind.depth_mm == pytest.approx(RADII[1], abs=0.12)
+    assert np.abs(profile.gap_mm - GAP_MM).max() < profile.expanded_u_mm.min()
+
+
+def test_pixels_lie_on_the_outlines_of_the_photo_that_is_named(three):
+    profile, _ = profile_of(three, (0, 1, 2))
+    for k in np.unique(profile.photo):
+        in_it = profile.photo == k
+        for side, px in ((0, profile.edge_a_px), (1, profile.edge_b_px)):
+            near = np.linalg.norm(outline_px(three[0][k], side)[:, :, None] - px[in_it], axis=-1).min((0, 1))
+            assert near.max() < 5  # the stations of the two are not the same ones, 1 mm is 9 px
+    assert set(profile.photo) <= {0, 1, 2}
+
+
+def test_more_photos_narrow_the_depth_and_never_what_they_share(three):
+    one, _ = profile_of(three, (0,))
+    pair, _ = profile_of(three, (0, 1))
+    all_three, _ = profile_of(three, (0, 1, 2))
+    shared = [p.parts_mm["shared"] for p in (one, pair, all_three)]
+    assert min(s.min() for s in shared) == max(s.max() for s in shared) > 0.05
+    assert all_three.parts_mm["depth"].mean() < pair.parts_mm["depth"].mean()
+    assert all_three.expanded_u_mm.min() > 2 * shared[0].min()
