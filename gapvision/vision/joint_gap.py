@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from gapvision.geometry.uncertainty import combine, sensitivities
 from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, GapProfile
-from gapvision.vision.band import Band, normals_along
+from gapvision.vision.band import CentreLine, normals_along
 from gapvision.vision.gap import CORNER_STD_MM, print_scale_std, scatter, straight_offsets
 from gapvision.vision.joint_edges import JointEdge, PhotoLook
 from gapvision.vision.rises import along
@@ -31,7 +31,7 @@ _ALONG = 25
 
 def joint_profile(
     fields: Sequence[FittedField],
-    bands: Sequence[Band],
+    line: CentreLine,
     looks: Sequence[PhotoLook],
     edges: tuple[JointEdge, JointEdge],
     band_height_mm: float,
@@ -47,8 +47,8 @@ def joint_profile(
     ----------
     fields : sequence of FittedField
         One for each photo, all in one frame.
-    bands : sequence of Band
-        Of the same photos, all on one common line, drawn at ``band_height_mm``.
+    line : CentreLine
+        The common line, on which the bands were drawn at ``band_height_mm``.
     looks : sequence of PhotoLook
         What these photos tell.
     edges : tuple of JointEdge
@@ -71,7 +71,6 @@ def joint_profile(
         ``edge_b_px`` are where the outlines of the joint edges lie in that photo.
     """
     a, b = edges
-    line = bands[0].line
     pick = np.flatnonzero((b.t_mm - a.t_mm > _LEAST_GAP_MM) & (np.maximum(a.std_mm, b.std_mm) <= _STD_LIMIT_MM))
     n = len(pick)
     photo = _best_photo(looks)[pick]

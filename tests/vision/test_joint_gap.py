@@ -6,8 +6,8 @@ import pytest
 from gapvision.lab.training.camera import PHOTO_HEIGHT_PX, PHOTO_WIDTH_PX, aim
 from gapvision.model import StripView
 from gapvision.targets.strip import FACE_HEIGHT_MM, corners_mm
-from gapvision.vision.band import Band, CentreLine
-from gapvision.vision.field import fit_field
+from gapvision.vision.band import CentreLine
+from gapvision.vision.field import KnownStrips, fit_field
 from gapvision.vision.joint_edges import EdgeLook, Face, PhotoLook, join_edges
 from gapvision.vision.joint_gap import joint_profile
 
@@ -46,16 +46,16 @@ def strip_views(camera):
 def three():
     cameras = [aim(310.0, tilt, 1.0, 1.0, 3000.0, (0.0, 0.0)) for tilt in TILTS_DEG]
     s = np.linspace(-30, 30, N)
-    fields, bands, looks = [], [], []
+    fields, looks = [], []
     for camera in cameras:
         views = list(strip_views(camera))
-        field = fit_field(views, SIZE, 3000 / np.hypot(*SIZE) * 43.267, frozenset("B"))
+        focal, alike = 3000 / np.hypot(*SIZE) * 43.267, KnownStrips(one_sheet=True)
+        field = fit_field(views, SIZE, focal, frozenset("B"), known=alike)
         # The strip's frame has its t pointing the other way of the scene's, and lies 40 mm from the seam.
         points = np.stack([s, np.full(N, -SEAM_T)], 1)
         normals = np.tile([0.0, -1.0], (N, 1))
         line = CentreLine(s - s[0], points, normals)
         sight = field.sight(points)
-        angles = np.degrees(np.arctan2(np.stack([-sight[:, 1], sight[:, 0]]), sight[:, 2]))
         edges = []
         for side, farthest in ((0, np.max), (1, np.min)):
             px = outline_px(camera, side)
@@ -66,18 +66,18 @@ def three():
             edges.append(
                 EdgeLook((curve / curve.sum(0)).astype(np.float32), t, np.full(N, 0.05), np.zeros(N, bool), nothing)
             )
-        no, empty = np.zeros(N, bool), np.zeros((3, N), np.float32)
-        bands.append(Band(empty, empty, np.zeros(3), line, np.full(N, 9.0), angles, empty[None]))
-        looks.append(PhotoLook(np.tan(np.radians(angles[0])), ~no, no, no, (edges[0], edges[1])))
+        no = np.zeros(N, bool)
+        looks.append(PhotoLook(-sight[:, 1] / sight[:, 2], ~no, no, no, (edges[0], edges[1])))
         fields.append(field)
-    return cameras, fields, bands, looks
+    return cameras, line, fields, looks
 
 
 def profile_of(three, which):
-    _, fields, bands, looks = ([part[i] for i in which] for part in three)
+    _, line, fields, looks = three
+    fields, looks = [fields[i] for i in which], [looks[i] for i in which]
     faces = Face(-FACE_HEIGHT_MM, 0.0), Face(-FACE_HEIGHT_MM + fields[0].step_mm, fields[0].step_std_mm)
     edges = join_edges(looks, faces, H)
-    return joint_profile(fields, bands, looks, edges, H, print_scale_checked=True, station_mm=1.0), edges
+    return joint_profile(fields, line, looks, edges, H, print_scale_checked=True, station_mm=1.0), edges
 
 
 def test_gap_and_radii_of_rolls_that_three_photos_see(three):
