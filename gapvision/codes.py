@@ -402,6 +402,15 @@ note hole-in-the-trim
 note safe-limit-reached
     The safe limit (fold, flange, spot welds) stops the trim.
     Never cut beyond it: set the panel further away, or change the neighbour's edge.
+note edge-not-stated
+    It was not said what the edge is, and that decides what may be done to it.
+    Look behind it, and write edge = "cut", "folded", "wired", "flanged" or "leaded" into the panel file.
+warning edge-looks-other
+    An edge that was said to be cut looks turned over in its photo.
+    Look behind it before anything is filed, and correct edge in the panel file if it is folded.
+usage edge-not-for-cutter
+    The template is of an edge that no machine may cut.
+    Dress or fold it to the printed template; of a cut edge write edge = "cut" into the panel file.
 note safe-limit-missing
     No safe limit was entered for the edge, so the cut may reach a fold, a flange or spot welds.
     Measure how far the fold or the flange lies from the edge and enter it as safe_limit.

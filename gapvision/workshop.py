@@ -510,7 +510,7 @@ def plan_evidence(panel: str, body: dict[str, Any], say: words.Lengths = words.M
         for r in stretch.trim.table:
             amount = "-"
             if r.remove_mm:
-                amount = f"{'remove' if r.remove_mm > 0 else 'add'} {say.target(abs(r.remove_mm))}"
+                amount = words.metal(r.remove_mm, stretch.trim.edge, say)
             at = "-" if r.s_mm is None else say.place(r.s_mm)
             rows.append((stretch.seam, at, gap(r.gap_mm), amount, gap(r.new_gap_mm)))
     heads = ("Seam", "At", "Gap now", "At this panel's edge", "Gap then") if rows else ()

@@ -57,6 +57,8 @@ def run(args: argparse.Namespace) -> int:
         if len(drawings) > 1:
             raise nonsense("--marks-apart is for one seam, and the plan changes more.", "Name it with --seam.")
         drawings = [replace(d, measured_apart_mm=apart) for d in drawings]
+    for drawing in drawings if args.dxf else ():
+        drawing.check_cutter()  # before the paper is written
     if "-o" in outputs:
         from gapvision.reports.template_pdf import write_template
 

@@ -18,6 +18,8 @@ A panel file::
     panel_edge = "B"                  # the edge in the photo that is this panel's
     spec = "bonnet_seam.toml"         # or preset = "even-close", or a table [seams.spec]
     line = "where needed"             # or whole
+    edge = "folded"                   # cut, folded, wired, flanged, leaded: what may be done; left out: photos tell
+    skin = "0.8mm"                    # its thickness
     safe_limit = "3mm"                # or a list of {at, most}
     hand = "0.25mm"
     worth = "0.05mm"                  # changes smaller than this are not made
@@ -102,13 +104,18 @@ class _Mark(Declared, rename={"at_mm": "at", "from_edge_mm": "from_edge"}):
 
 
 class _Seam(
-    Declared, rename={"allowed": "trim", "hand_mm": "hand", "worth_mm": "worth", "marks_apart_mm": "marks_apart"}
+    Declared,
+    rename={
+        "allowed": "trim", "hand_mm": "hand", "worth_mm": "worth", "marks_apart_mm": "marks_apart", "skin_mm": "skin",
+    },
 ):
     name: Name
     start: Pair | None = None
     end: Pair | None = None
     points: Annotated[tuple[Pair, ...], Meta(min_length=2)] | None = None
     panel_edge: Literal["A", "B"] = "B"
+    edge: Literal["", "cut", "folded", "wired", "flanged", "leaded"] = ""
+    skin_mm: Length = Length(model.SKIN_MM)
     spec: str | dict[str, Any] | None = None
     preset: str | None = None
     line: str = "where needed"

@@ -76,6 +76,9 @@ def _stretch(plan: CorrectionPlan, stretch: StretchPlan) -> dict[str, Any]:
         "trim": {
             "needed": t.needed,
             "line": t.kind,
+            "edge": t.edge,
+            "edge_stated": t.edge_stated,
+            "remedies": words.remedies(t),
             "cut_mm": plain_data(t.cut_mm, 1),
             "build_up_mm": plain_data(t.add_mm, 1),
             "short_by_mm": record(t.short_by_mm),
@@ -122,6 +125,7 @@ class _Row(Loose):
 
 
 class _Trim(Loose):
+    edge: str = "cut"
     table: tuple[_Row, ...] = ()
 
 

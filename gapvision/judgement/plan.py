@@ -14,6 +14,7 @@ from gapvision.geometry.straightness import minimum_zone, worst_window
 from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.conformity import guard_band
 from gapvision.judgement.finish import film_loss, forecast
+from gapvision.judgement.metal import edge_rules, with_deeds
 from gapvision.judgement.move import best_move, gap_change, lift_at, setting_errors, shift_rows
 from gapvision.judgement.panel import check_photos
 from gapvision.judgement.specification import limits_at, nominal_at
@@ -236,12 +237,13 @@ def _stretch(
         after.gap_mm,
         lower,
         upper,
-        seam.trim,
+        edge_rules(seam, reading),
         cut_margin_mm=extra,
         curved=reading.curved,
         spacing_mm=reading.spacing_mm,
         straight_limit_mm=_form_limit(seam, after),
     )
+    trim = with_deeds(trim, seam, reading)
     changed = np.abs(trim.remove_mm) > 0
     trimmed = replace(
         after,

@@ -65,6 +65,7 @@ def reading_from_measurement(
     s = (p.s_mm[0] if at_mm is None else at_mm) + np.abs(s - s[0])
     forms = (measurement.straightness_a, measurement.straightness_b)
     own_form, other_form = forms if panel_edge == "A" else forms[::-1]
+    made = measurement.edge_a if panel_edge == "A" else measurement.edge_b
     step, step_u = math.nan, math.nan
     if measurement.step is not None:
         step = measurement.step.mean_mm * (1 if panel_edge == "B" else -1)
@@ -84,6 +85,8 @@ def reading_from_measurement(
         panel_straightness=own_form,
         neighbour_straightness=other_form,
         curved=measurement.seam_kind == "curved",
+        edge_seen=made.kind if made is not None and made.kind != "other" else "",
+        edge_stated=made is not None and made.source == "stated" and not made.contradicted,
         panel_on_left=_on_left(measurement, panel_edge) != reverse,
         notices=measurement.notices,
     )

@@ -66,6 +66,8 @@ class TemplateDrawing:
         Where rising numbers lead, in the panel's own words for its directions.
     move_first : bool
         Whether the plan moves the panel before its edge is changed.
+    edge, edge_stated : str, bool
+        What the edge is, one of EDGES, or empty for not known; whether a person said so.
     measured_apart_mm : float or None
         Distance between the first mark and the last as measured on the panel [mm]; None: not stated.
     """
@@ -84,6 +86,8 @@ class TemplateDrawing:
     depths: tuple[Label, ...] = ()
     runs: str = ""
     move_first: bool = False
+    edge: str = ""
+    edge_stated: bool = False
     measured_apart_mm: float | None = None
 
     @property
@@ -114,6 +118,18 @@ class TemplateDrawing:
             f"{told} has its marks {drawn:.2f} mm ({drawn / MM_PER_INCH:.3f} in) apart, the panel has "
             f"{measured_mm:.2f} mm ({measured_mm / MM_PER_INCH:.3f} in).",
         )
+
+    def check_cutter(self) -> None:
+        """Refuse a line for a machine where the edge is not known to be cut.
+
+        Raises
+        ------
+        GapvisionError
+            ``edge-not-for-cutter``.
+        """
+        what = f"is {self.edge}" if self.edge_stated else "is not stated to be cut"
+        told = f"The edge at seam '{self.seam}' ({self.photo}) {what}: a machine would cut through it."
+        require("edge-not-for-cutter", self.edge == "cut" and self.edge_stated, told)
 
     @property
     def bounds(self) -> tuple[float, float, float, float]:
@@ -192,6 +208,8 @@ def stretch_drawing(
         marks=_labels([m.name for m in nearby], crosses),
         labels=_labels([f"{at:.0f}" for at in stations], line(stations, long + 3.5)),
         into_panel=into,
+        edge=stretch.trim.edge,
+        edge_stated=stretch.trim.edge_stated,
         safe=() if np.isinf(safe).all() else tuple(line(s[i:k], safe[i:k]) for i, k in runs(s, reading.spacing_mm)),
         depths=(
             *_labels([f"{'' if d > 0 else '+'}{abs(d):.2f}" for d in depth[deep]], line(stations[deep], -3.0)),

@@ -34,9 +34,11 @@ from gapvision.model.judgement import (
 from gapvision.model.measurement import Edge, Measurement, ScaleInfo, SeamQuality, SeenPhoto
 from gapvision.model.panel import (
     AIMS,
+    EDGES,
     HAND_MM,
     PLAIN_WORDS,
     SETTING_MM,
+    SKIN_MM,
     Adjuster,
     Mark,
     Panel,

@@ -39,6 +39,8 @@ class SeamReading:
         Height of this panel above its neighbour and U [mm]; NaN when not measured.
     panel_straightness, neighbour_straightness : Straightness or None
         Form of the two edges as measured.
+    edge_seen, edge_stated : str, bool
+        How this panel's edge is made as its photo tells it, ``cut``, ``rolled`` or empty; whether a person said so.
     panel_on_left : bool
         True when this panel lies to the left of a person who looks along increasing s from outside the car.
     notices : tuple of Notice
@@ -59,6 +61,8 @@ class SeamReading:
     panel_straightness: Straightness | None = None
     neighbour_straightness: Straightness | None = None
     curved: bool = False
+    edge_seen: str = ""
+    edge_stated: bool = False
     panel_on_left: bool = True
     notices: tuple[Notice, ...] = ()
 
@@ -78,6 +82,10 @@ AIMS = {
     "middle": "the largest excess, however far inside the limits the gaps already are",
     "least work": "the excess summed along the seams, too wide counted four times: local faults are left to the trim",
 }
+#: What an edge is, which decides what may be done to it.
+EDGES = ("cut", "folded", "wired", "flanged", "leaded")
+#: Thickness of a steel skin where none is stated; common practice, no source [mm].
+SKIN_MM = 0.8
 #: How well a hand follows a scribed line with file or saw; common practice, no source [mm].
 HAND_MM = 0.25
 #: How well a hand sets a hinge or a shim each way, standard uncertainty; common practice, no source [mm].
@@ -212,6 +220,10 @@ class SeamLayout:
         What is wanted (of the finished gap when the panel has a finish plan); None: not said in the file.
     panel_edge : str
         The edge in the photos that is this panel's.
+    edge : str
+        What this panel's edge is, one of EDGES; empty: as its photos tell it.
+    skin_mm : float
+        Thickness of the panel's skin [mm].
     trim, marks : TrimRules, tuple of Mark
         What may be done to its edge, and what a template is laid on.
     marks_apart_mm : float or None
@@ -224,10 +236,17 @@ class SeamLayout:
     place: tuple[Point, ...]
     spec: Specification | None
     panel_edge: str = "B"
+    edge: str = ""
+    skin_mm: float = SKIN_MM
     trim: TrimRules = field(default_factory=TrimRules)
     marks: tuple[Mark, ...] = ()
     marks_apart_mm: float | None = None
     photos: tuple[PhotoPlace, ...] = ()
+
+    def __post_init__(self) -> None:
+        edge = f"'{self.edge}' is not what an edge can be."
+        _require(self.edge in ("", *EDGES), edge, f"Write {', '.join(EDGES[:-1])} or {EDGES[-1]}.")
+        _require(0.3 <= self.skin_mm <= 5, f"The skin at '{self.name}' is not between 0.3 and 5 mm thick.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

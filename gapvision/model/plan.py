@@ -114,13 +114,17 @@ NOT_MEASURED = "not measured"
 
 @dataclass(frozen=True, slots=True)
 class TrimSpan:
-    """A stretch that is cut, built up, not measured, or that no line of this kind brings within the limits [mm]."""
+    """A stretch that is cut, built up, not measured, or that no line of this kind brings within the limits [mm].
+
+    ``deed`` is how its edge is brought to the line, a key of ``words.DEEDS``; empty where nothing is done.
+    """
 
     action: str
     from_mm: float
     to_mm: float
     largest_mm: float
     largest_at_mm: float
+    deed: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -152,6 +156,8 @@ class TrimLine:
         Lengths cut and built up [mm].
     notices : tuple of Notice
         What to know.
+    edge, edge_stated : str, bool
+        What the edge is, one of EDGES, or empty for not known; whether a person said so.
     """
 
     s_mm: FloatArray
@@ -169,6 +175,8 @@ class TrimLine:
     cut_mm: float
     add_mm: float
     notices: tuple[Notice, ...]
+    edge: str = ""
+    edge_stated: bool = False
 
 
 STAGES_OF_PLAN = ("as measured", "after the move", "after the trim", "after paint")

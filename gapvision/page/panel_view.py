@@ -304,8 +304,13 @@ def _templates(plan: CorrectionPlan) -> None:
             return path.read_bytes()
 
     st.write("Print the template at 100 % and measure its check lines with a steel rule before you scribe.")
-    files = (("Template, A4", "template_a4.pdf"), ("Template, Letter", "template_letter.pdf"),
-             ("Line for a cutter, DXF", "template.dxf"))  # fmt: skip
+    files = [("Template, A4", "template_a4.pdf"), ("Template, Letter", "template_letter.pdf")]
+    try:
+        for drawing in drawings:
+            drawing.check_cutter()
+        files.append(("Line for a cutter, DXF", "template.dxf"))
+    except GapvisionError as error:
+        st.write(f"No line for a cutter: {error}")
     widgets.downloads([(label, name, partial(make, name)) for label, name in files], "template")
 
 
@@ -325,8 +330,10 @@ def _say(plan: CorrectionPlan) -> None:
         if t.needed:
             st.subheader(f"New edge: {stretch.seam}", anchor=False)
             st.write(f"A {words.trim_total(t, say)}.")
+            for told in words.remedies(t):
+                st.write(told)
             rows = [
-                (say.place(r.s_mm), say.gap(r.gap_mm), say.target(r.new_gap_mm, r.gap_mm), words.trim_row(r, say))
+                (say.place(r.s_mm), say.gap(r.gap_mm), say.target(r.new_gap_mm, r.gap_mm), words.trim_row(r, t.edge, say))
                 for r in t.rows
             ]
             widgets.table("New edge", ("At", "Gap now", "New gap", "Metal"), rows)

@@ -66,6 +66,9 @@ def draw_profile(
     return fig
 
 
+_WAY = {"remove": "back", "add": "out"}
+
+
 def draw_plan(plan: CorrectionPlan, seam: str | None = None) -> Figure:
     """Draw every stretch at every stage: one row per stretch, one column per stage, on one scale per row.
 
@@ -79,13 +82,13 @@ def draw_plan(plan: CorrectionPlan, seam: str | None = None) -> Figure:
     stretches = [s for s in plan.stretches if seam is None or seam in (s.seam, s.photo)]
     if not stretches:
         raise ValueError(f"seam: no stretch {seam!r} in the plan")
-    pictures, doing = [], {"remove": "cut", "add": "build up"}
+    pictures = []
     for stretch in stretches:
         row = []
         for stage in stretch.stages:
             cut = stretch.trim.spans if stage.stage == "after the trim" and stretch.trim.needed else ()
             trim = [
-                (x.from_mm, x.to_mm, f"{doing[x.action]} up to {x.largest_mm:.2f} mm" if x.largest_mm else x.action)
+                (x.from_mm, x.to_mm, f"{_WAY[x.action]} up to {x.largest_mm:.2f} mm" if x.largest_mm else x.action)
                 for x in cut
             ]
             title = f"{stretch.seam} ({stretch.photo}), {stage.stage}: {stage.verdict.state}"

@@ -26,12 +26,13 @@ def write_dxf(drawings: Sequence[TemplateDrawing], path: str | Path) -> None:
     Raises
     ------
     GapvisionError
-        ``template-has-no-line``, ``template-marks-differ``, ``folder-not-writable``.
+        ``template-has-no-line``, ``template-marks-differ``, ``edge-not-for-cutter``, ``folder-not-writable``.
     """
     if not drawings:
         raise GapvisionError("template-has-no-line")
     for drawing in drawings:
         drawing.check()
+        drawing.check_cutter()
     out = io.StringIO()
     _document(drawings).write(out)
     write_whole(Path(path), out.getvalue().encode("utf-8"))

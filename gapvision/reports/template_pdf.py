@@ -199,7 +199,7 @@ def _heed(d: TemplateDrawing, page: str) -> list[str]:
     first = "Do step 1 of the plan (the move) first, close it, look, measure. " if d.move_first else ""
     told = [
         f"from {_short(d.photo, 60)}; {page}",
-        "red line: scribe and cut to it; blue dots: build up to it; dashes: the edge as it is; dash-dot: never beyond",
+        f"{_red(d)}; dashes: the edge as it is; dash-dot: never beyond",
         f"{first}Lay it on the panel's outer face, print up, flat along its bend; numbers: mm along the seam.",
         "Print at 100 % (actual size). Measure both check lines with a steel rule: if one is off, do not use it.",
     ]
@@ -211,6 +211,14 @@ def _heed(d: TemplateDrawing, page: str) -> list[str]:
             f"More than {MARKS_FIT_MM} mm off: do not cut by it."
         )
     return told
+
+
+def _red(d: TemplateDrawing) -> str:
+    """What the coloured lines are for: a fold is never cut."""
+    if d.edge in ("cut", "leaded") and d.edge_stated:
+        return "red line: scribe and cut to it; blue dots: build up to it"
+    what = d.edge if d.edge_stated else "not stated to be cut"
+    return f"EDGE {what.upper()}: DO NOT CUT. Red line: bring it back to it, blue dots: out to it, as the plan says"
 
 
 def _overlaps(c: Canvas, tile: Tile) -> None:

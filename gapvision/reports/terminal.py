@@ -179,11 +179,12 @@ def _move_lines(plan: CorrectionPlan, say: Lengths) -> list[str]:
 def _trim_lines(stretch: StretchPlan, say: Lengths) -> list[str]:
     t = stretch.trim
     lines = [f"  new edge at {stretch.seam} ({stretch.photo}), {words.trim_total(t, say)}"]
-    lines += [f"    {words.trim_span(span, say)}" for span in t.spans]
+    lines += [wrap(words.trim_span(span, say), "    ", "      ") for span in t.spans]
+    lines += [wrap(x, "    ", "      ") for x in words.remedies(t)]
     lines.append("          at   gap now   new gap   action")
     for r in t.rows:
         gaps = f"{say.gap_alone(r.gap_mm):>10}{say.gap_alone(r.new_gap_mm):>10}"
-        lines.append(f"  {say.place(r.s_mm):>10}{gaps}   {words.trim_row(r, say)}")
+        lines.append(f"  {say.place(r.s_mm):>10}{gaps}   {words.trim_row(r, t.edge, say)}")
     return lines
 
 

@@ -12,7 +12,17 @@ from gapvision.words.glance import Glance, at_a_glance
 from gapvision.words.lengths import UNIT_NAMES, Lengths
 from gapvision.words.measured import form, numbers, print_scale
 from gapvision.words.notices import notice, notice_dict, notice_line, notice_of
-from gapvision.words.plan import chance, point_move, steps, travel, trim_row, trim_span, trim_total
+from gapvision.words.plan import (
+    chance,
+    metal,
+    point_move,
+    remedies,
+    steps,
+    travel,
+    trim_row,
+    trim_span,
+    trim_total,
+)
 from gapvision.words.verdict import (
     STATUS,
     check,

@@ -79,6 +79,16 @@ def _seams_not_measured(v: Values, say: Lengths) -> str:
     return f"Not measured: {'; '.join(told)}. The plan holds where it was measured, and leaves the rest free."
 
 
+def _edge_not_stated(v: Values, _: Lengths) -> str:
+    seen = {"": "It is not known what it is, so it is taken for folded", "cut": "By its photo it is cut"}
+    looks = seen.get(v["edge"], "By its photo it is turned over, so it is taken for folded")
+    return f"What the edge at {v['seam']} is was not said. {looks}: nothing is filed before you looked behind it."
+
+
+def _edge_looks_other(v: Values, _: Lengths) -> str:
+    return f"The edge at {v['seam']} was said to be {v['edge']}, but its photo shows it {v['looks']}."
+
+
 def _hole_in_the_trim(v: Values, say: Lengths) -> str:
     holes = ", ".join(say.stretch(*ends) for ends in v["holes_mm"])
     return f"The edge was not measured from {holes}, and beside that metal is to go or to come."
@@ -126,6 +136,8 @@ def _step_large(v: Values, say: Lengths) -> str:
 _TEXTS: dict[str, Callable[[Values, Lengths], str | tuple[str, str]]] = {
     "line-not-possible": _line_not_possible,
     "seams-not-measured": _seams_not_measured,
+    "edge-not-stated": _edge_not_stated,
+    "edge-looks-other": _edge_looks_other,
     "hole-in-the-trim": _hole_in_the_trim,
     "film-thick": _film_thick,
     "film-common-practice": _film_common_practice,

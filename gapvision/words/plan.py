@@ -8,6 +8,30 @@ from gapvision.model import IN, NOT_MEASURED, Adjuster, CorrectionPlan, PointMov
 from gapvision.words.lengths import Lengths
 
 _OUT, _IN = "out (proud)", "in"
+#: Edges that may lose metal all along.
+_FILED = ("cut", "leaded")
+#: Deed -> its words, what speaks for it, what against. All of this is common practice, no source.
+DEEDS = {
+    "file": ("remove", "exact and quick", "metal that is off is off; keep off fold, flange and spot welds"),
+    "file lightly": ("file lightly", "takes off a high place", "a fold is thin at its bend: stop at the figure told"),
+    "dress": (
+        "dress with hammer and dolly", "no metal is lost, it can be undone", "0.5 mm at most; it marks the face"
+    ),
+    "fold closer": (
+        "close the fold further", "no metal is lost", "only where the fold stands open; a crushed fold cracks"
+    ),
+    "fold anew": (
+        "open the fold and fold it anew", "moves the edge by millimetres", "folded twice, old metal cracks: anneal or "
+        "expect to weld; adhesive and paint in it burn and fume",
+    ),
+    "wire anew": ("open the edge and roll it over its wire anew", "moves the edge by millimetres", "old metal cracks"),
+    "bend anew": (
+        "bend the flange anew", "moves the edge by millimetres", "spot welds in the flange must come apart first"
+    ),
+    "build up": ("add", "brings out what is too short", "heat warps the skin; filler alone on an edge breaks off"),
+    "file lead": ("remove", "lead files easily", "lead is poison: no dry sanding, no power tools; stop at the steel"),
+    "lead up": ("add", "lead on tinned steel holds on an edge", "lead is poison, and heat warps the skin"),
+}  # fmt: skip
 
 
 def steps(plan: CorrectionPlan, say: Lengths) -> list[str]:
@@ -74,17 +98,35 @@ def travel(adjuster: Adjuster, directions: Sequence[str], say: Lengths) -> str:
 
 
 def trim_span(span: TrimSpan, say: Lengths) -> str:
-    """Where metal goes or comes, and the most of it; a hole is to be left."""
+    """Where the edge goes back or out, how, and the most of it; a hole is to be left."""
+    where, most = say.stretch(span.from_mm, span.to_mm), say.target(span.largest_mm)
     if span.action == NOT_MEASURED:
-        return f"{say.stretch(span.from_mm, span.to_mm)} was not measured: leave it"
-    return f"{say.stretch(span.from_mm, span.to_mm)} {span.action} up to {say.target(span.largest_mm)}"
+        return f"{where} was not measured: leave it"
+    deed = DEEDS[span.deed][0] if span.deed else span.action
+    if deed in ("remove", "add"):
+        return f"{where} {deed} up to {most}"
+    return f"{where} {deed}: {'back' if span.action == 'remove' else 'out'} by up to {most}"
 
 
 def trim_total(trim: TrimLine, say: Lengths) -> str:
-    """The new edge in one line: its kind, and how much of it is cut and built up."""
-    return f"{trim.kind} line: cut {say.place(trim.cut_mm)}, build up {say.place(trim.add_mm)}"
+    """The new edge in one line: its kind, and how much of it comes back and out."""
+    edge = f" of an edge that is {trim.edge}" if trim.edge else " of an edge not known"
+    back, out = ("cut", "build up") if trim.edge in _FILED else ("back", "out")
+    return f"{trim.kind} line{edge}: {back} {say.place(trim.cut_mm)}, {out} {say.place(trim.add_mm)}"
 
 
-def trim_row(row: TrimRow, say: Lengths) -> str:
+def metal(remove_mm: float, edge: str, say: Lengths) -> str:
+    """How far an edge goes back (positive) or out at one station: a fold is never said to lose metal."""
+    back, out = ("remove", "add") if edge in _FILED else ("back", "out")
+    return f"{back if remove_mm > 0 else out} {say.target(abs(remove_mm))}"
+
+
+def trim_row(row: TrimRow, edge: str, say: Lengths) -> str:
     """What to do to the metal at one station."""
-    return row.action if row.action == "leave" else f"{row.action} {say.target(abs(row.remove_mm))}"
+    return row.action if row.action == "leave" else metal(row.remove_mm, edge, say)
+
+
+def remedies(trim: TrimLine) -> list[str]:
+    """How the edge is brought to its line, with what speaks for and against each way: those that the spans need."""
+    deeds = dict.fromkeys(x.deed for x in trim.spans if x.deed)
+    return [f"{DEEDS[d][0].capitalize()}: for, {DEEDS[d][1]}; against, {DEEDS[d][2]}." for d in deeds]

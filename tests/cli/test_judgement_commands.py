@@ -122,7 +122,8 @@ def test_plan_and_template_of_the_example(tmp_path, capsys):
     assert main(["plan", str(EXAMPLE / "bonnet.toml"), "--json", str(plan)]) == 0
     out = capsys.readouterr().out
     assert "1. Move the bonnet first" in out
-    assert "remove" in out
+    assert "back by up to" in " ".join(out.split())  # the bonnet's edge is folded: nothing is filed off it
+    assert "remove" not in out
     assert "safety catch" in out
     content = json.loads(plan.read_text(encoding="utf-8"))
     assert content["states"] == {
@@ -131,8 +132,15 @@ def test_plan_and_template_of_the_example(tmp_path, capsys):
         "after the trim": "in tolerance",
         "after paint": "in tolerance",
     }
-    assert main(["template", str(plan), "-o", str(pdf), "--dxf", str(dxf)]) == 0
+    assert main(["template", str(plan), "-o", str(pdf)]) == 0
     assert pdf.read_bytes()[:4] == b"%PDF"
+    assert main(["template", str(plan), "--dxf", str(dxf)]) == 2
+    assert "The edge at seam 'right' (right_rear.jpg) is folded" in capsys.readouterr().err
+    assert not dxf.exists()
+    for one in content["templates"]:
+        one["edge"] = "cut"
+    plan.write_text(json.dumps(content), encoding="utf-8")
+    assert main(["template", str(plan), "--dxf", str(dxf)]) == 0
     assert len(ezdxf.readfile(dxf).modelspace().query("LWPOLYLINE[layer=='SCRIBE']")) == 1
 
 

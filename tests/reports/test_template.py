@@ -40,6 +40,8 @@ def drawing(length=900, slope=True):
         marks=(Label(x=120.0, y=-30.0, text="punch 1"),),
         labels=(Label(x=100.0, y=-19.0, text="100"),),
         into_panel=-1.0,
+        edge="cut",
+        edge_stated=True,
     )
 
 

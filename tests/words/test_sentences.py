@@ -42,8 +42,8 @@ def test_edges_to_change():
     assert words.trim_span(cut, MM) == "20 to 54 mm remove up to 0.31 mm (0.012 in)"
     assert words.trim_span(cut, FRACTION) == "25/32 to 2 1/8 in remove up to 0.012 in (0.31 mm)"
     row = TrimRow(s_mm=25, gap_mm=4.5, new_gap_mm=4.8, remove_mm=-0.3, action="add")
-    assert words.trim_row(row, IN) == "add 0.012 in (0.30 mm)"
-    assert words.trim_row(replace(row, remove_mm=0.0, action="leave"), IN) == "leave"
+    assert words.trim_row(row, "cut", IN) == "add 0.012 in (0.30 mm)"
+    assert words.trim_row(replace(row, remove_mm=0.0, action="leave"), "cut", IN) == "leave"
 
 
 def finished(film_um, allow=0.5):
