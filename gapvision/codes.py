@@ -180,6 +180,12 @@ warning step-large
 warning strip-lifted
     A strip does not lie flat on the panel.
     Press the strip down along its whole length and take the photo again.
+warning strip-moved
+    A strip was moved or lifted between the photos of one seam.
+    Leave strips and panels as they are until all photos of the seam are taken.
+warning photo-left-out
+    A photo was left out of the measurement.
+    Photograph one seam in one state, with at least one strip that the other photos show too.
 warning strip-damaged
     Part of a strip is hidden, dirty or torn.
     Clean or replace the strip; what could be read of it was used.

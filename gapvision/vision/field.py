@@ -8,12 +8,15 @@ would say so.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from functools import cache
+from typing import Protocol
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from threadpoolctl import ThreadpoolController
 
 from gapvision.errors import GapvisionError
@@ -70,7 +73,7 @@ _CORNER_NOISE_FLOOR_PX = 0.04
 _RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))  # of the length of a plane vector, standard deviation 1 each way
 # A corner this far off, in standard deviations, has half its say (dirt, a torn edge): three times 1.4826 medians.
 _FAR_CORNER = 3 * 1.4826 * _RAYLEIGH_MEDIAN
-_POSE_UNIT = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0])  # turn [rad], place [mm]: what counts as a middling change
+POSE_UNIT = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0])  # turn [rad], place [mm]: what counts as a middling change
 _PLACE_UNIT = np.array([1.0, 1.0, 0.01])
 _DIFFERENCE = 1e-6  # step of a derivative, in those units and in the priors' widths
 _WIDE = 100.0  # of those, how far the first step may go: lens and bends start at their means
@@ -80,7 +83,7 @@ _MOST_ROUNDS, _MOST_STEPS = 15, 100  # 28 shared photos: 2 to 9 rounds of 2 to 7
 # Corners that scatter by more than this share of the photo's long side (2 px of 4032) lie on no such surface.  Shared
 # photos stay below 0.13 px.  A strip that is folded by 30 degrees in its middle scatters by 3 px and puts the gap off
 # by 0.7 mm, and what is left at its corners widens U to no more than 0.08 mm (worked out without a picture).
-_UNFIT_SHARE = 5e-4
+UNFIT_SHARE = 5e-4
 _STILL_TO_GO = 0.1  # a fit has come to rest when its minimum is nearer than this share of a standard uncertainty
 
 
@@ -138,14 +141,19 @@ def fit_field(
         ``field-not-converged`` when no map fits: a strip lies over a fold or on another plane, corners contradict each
         other, or too few tell the pose.
     """
-    with _threads().limit(limits=1, user_api="blas"):
+    with one_thread():
         return _fit(views, size_px, focal_35mm_mm, side_b, start, known or KnownStrips())
 
 
 @cache
 def _threads() -> ThreadpoolController:
-    """Matrices are small here: threads would only wait for each other, a second long where others work too."""
     return ThreadpoolController()
+
+
+def one_thread() -> AbstractContextManager[object]:
+    """Matrices are small here: threads would only wait for each other, a second long where others work too."""
+    limited: AbstractContextManager[object] = _threads().limit(limits=1, user_api="blas")
+    return limited
 
 
 def _fit(
@@ -159,48 +167,31 @@ def _fit(
     # The strip with most corners carries the frame: its place is then known best.
     views = sorted(views, key=lambda v: (v.letter in side_b, -len(v.corner_ids)))
     letters = [v.letter for v in views]
-    local = [local_corners(v) for v in views]
-    seen = np.concatenate([v.corners_px for v in views])
-    raised = np.array([v.letter in side_b for v in views])
-    raised &= not raised.all()
-    of_strip = np.repeat(np.arange(len(views)), [len(v.corner_ids) for v in views])
-    own = own_parameters(len(views))
-    prior = _prior(size_px, focal_35mm_mm, views, bool(raised.any()), known)
+    on_b = [letter in side_b for letter in letters]
+    corners = Corners(views, letters, np.array(on_b) & (not all(on_b)))
+    prior = prior_of(size_px, focal_35mm_mm, views, bool(corners.raised.any()), known)
     if start is not None and set(start.letters) == set(letters):
-        first = _restart(start, letters)
+        first = restart(start, letters)
     else:
-        first = _first_guess(views, local, prior.mean)
+        first = _first_guess(views, corners.local, prior.mean)
 
-    def places(q: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Where parameters (..., p) put the corners: on the panel (..., m, 2), and how high (..., m)."""
-        larger, up = q[..., own][..., 0::2], q[..., own][..., 1::2] + raised * q[..., STEP, None]
-        st = [
-            strip_to_panel(q, k, at * (1 + larger[..., k, None, None]), up[..., k, None]) for k, at in enumerate(local)
-        ]
-        return np.concatenate(st, axis=-2), up[..., of_strip]
-
-    def off(q: FloatArray) -> FloatArray:
-        """What parameters (..., p) leave at the corners, shape (..., m, 2) [px]."""
-        return project(q, *places(q)) - seen
-
-    fit = _settle(off, first, prior, _UNFIT_SHARE * max(size_px))
-    st, up = places(fit.params)
-    ids = np.concatenate([v.corner_ids for v in views])
+    fit = settle(corners, first, prior, UNFIT_SHARE * max(size_px))
     precision = prior.root.T @ prior.root
     more = left_over(
         Left(
-            px=seen,
-            left_px=off(fit.params),
+            px=corners.seen,
+            left_px=corners.off(fit.params),
             reach=fit.reach,
             slope=fit.slope,
             noise_px=fit.each_px,
             prior_precision=precision,
             prior_pull=precision @ (fit.params - prior.mean),
-            lean=project(fit.params, st, up + 0.5) - project(fit.params, st, up - 0.5),
-            along_mm=np.concatenate(local)[:, 0],
-            strip=of_strip,
-            row=ids // CORNERS_ALONG + CORNERS_ACROSS * of_strip,
-            column=ids % CORNERS_ALONG,
+            lean=corners.lean(fit.params),
+            along_mm=corners.along_mm,
+            strip=corners.strip,
+            row=corners.row,
+            column=corners.column,
+            photo=np.zeros(len(corners.seen), np.int64),
             side_px=max(size_px),
         )
     )
@@ -208,7 +199,7 @@ def _fit(
         params=fit.params if more is None else fit.params + more.shift,
         covariance=fit.covariance if more is None else more.covariance,
         letters=tuple(letters),
-        raised=tuple(letter for letter, is_up in zip(letters, raised, strict=True) if is_up),
+        raised=tuple(letter for letter, is_up in zip(letters, corners.raised, strict=True) if is_up),
         size_px=size_px,
         print_scales=tuple(v.print_scale for v in views),
         focal_source="exif" if focal_35mm_mm else "strips",
@@ -217,8 +208,65 @@ def _fit(
     )
 
 
+class Mapped(Protocol):
+    """What is fitted: ``off`` gives what parameters (p,) leave at the corners (m, 2), ``slopes`` its derivatives."""
+
+    def off(self, q: FloatArray) -> FloatArray: ...  # noqa: D102
+    def slopes(self, q: FloatArray, unit: FloatArray) -> FloatArray: ...  # noqa: D102
+
+
+class Corners:
+    """The corners of the strips in one photo, and where a map's parameters put them.
+
+    Parameters
+    ----------
+    views : list of StripView
+        Strips in the photo.
+    letters : list of str
+        Strips of the map, in the order of its parameters; those of ``views`` are among them.
+    raised : ndarray of bool
+        Which of them stand at the step's height.
+    """
+
+    def __init__(self, views: Sequence[StripView], letters: Sequence[str], raised: NDArray[np.bool_]) -> None:
+        self.raised = raised
+        self.local = [local_corners(v) for v in views]
+        self.seen = np.concatenate([v.corners_px for v in views])
+        #: Of each corner: which strip of the map, which row of corners of all its strips, and the place in it.
+        self.strip = np.repeat([letters.index(v.letter) for v in views], [len(v.corner_ids) for v in views])
+        ids = np.concatenate([v.corner_ids for v in views])
+        self.row, self.column = ids // CORNERS_ALONG + CORNERS_ACROSS * self.strip, ids % CORNERS_ALONG
+        self.along_mm = np.concatenate(self.local)[:, 0]
+        self._of_views = [letters.index(v.letter) for v in views]
+        self._own = own_parameters(len(letters))
+
+    def places(self, q: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Where parameters (..., p) put the corners: on the panel (..., m, 2), and how high (..., m)."""
+        own = q[..., self._own]
+        larger, up = own[..., 0::2], own[..., 1::2] + self.raised * q[..., STEP, None]
+        st = [
+            strip_to_panel(q, k, at * (1 + larger[..., k, None, None]), up[..., k, None])
+            for k, at in zip(self._of_views, self.local, strict=True)
+        ]
+        return np.concatenate(st, axis=-2), up[..., self.strip]
+
+    def off(self, q: FloatArray) -> FloatArray:
+        """What parameters (..., p) leave at the corners, shape (..., m, 2) [px]."""
+        return project(q, *self.places(q)) - self.seen
+
+    def slopes(self, q: FloatArray, unit: FloatArray) -> FloatArray:
+        """What each parameter does to the corners, a unit at a time, shape (2 m, p) [px]."""
+        moved = (self.off(q + _DIFFERENCE * np.diag(unit)) - self.off(q)) / _DIFFERENCE
+        return np.asarray(moved.reshape(len(q), -1).T)
+
+    def lean(self, q: FloatArray) -> FloatArray:
+        """How far each corner moves in the picture when the paper rises there by 1 mm, shape (m, 2) [px]."""
+        st, up = self.places(q)
+        return project(q, st, up + 0.5) - project(q, st, up - 0.5)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
-class _Prior:
+class Prior:
     """What is known before looking: ``root @ (params - mean)`` are independent and of standard deviation 1."""
 
     mean: FloatArray
@@ -227,7 +275,7 @@ class _Prior:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Fit:
+class Fit:
     """Parameters, their covariance, the corners' scatter [px].
 
     ``reach`` (p, 2 m) is what one pixel at a corner does to the parameters, ``slope`` (2 m, p) what they do to it, and
@@ -242,12 +290,13 @@ class _Fit:
     each_px: FloatArray
 
 
-def _settle(
-    off: Callable[[FloatArray], FloatArray], first: FloatArray, prior: _Prior, most_noise_px: float
-) -> _Fit:
-    """Fit in rounds, each with the scatter that the last one left.
+def settle(corners: Mapped, first: FloatArray, prior: Prior, most_noise_px: float) -> Fit:
+    """Fit parameters to corners in rounds, each with the scatter that the last one left.
 
-    ``off`` gives what parameters (..., p) leave at the corners (..., m, 2) [px].
+    Raises
+    ------
+    GapvisionError
+        ``field-not-converged`` when it has not come to rest, or leaves a larger scatter than ``most_noise_px``.
     """
     from scipy.optimize import least_squares
 
@@ -255,17 +304,15 @@ def _settle(
     root = prior.root * unit
 
     def scatter(x: FloatArray) -> float:
-        middle = float(np.median(np.hypot(*off(first + unit * x).T)))
+        middle = float(np.median(np.hypot(*corners.off(first + unit * x).T)))
         return max(middle / _RAYLEIGH_MEDIAN, _CORNER_NOISE_FLOOR_PX)
 
     def residuals(x: FloatArray, noise: float) -> FloatArray:
         q = first + unit * x
-        return np.concatenate([(off(q) / noise).ravel(), prior.root @ (q - prior.mean)])
+        return np.concatenate([(corners.off(q) / noise).ravel(), prior.root @ (q - prior.mean)])
 
     def derivatives(x: FloatArray, noise: float) -> FloatArray:
-        q = first + unit * x
-        moved = (off(q + _DIFFERENCE * np.diag(unit)) - off(q)) / (_DIFFERENCE * noise)
-        return np.concatenate([moved.reshape(len(q), -1).T, root])
+        return np.concatenate([corners.slopes(first + unit * x, unit) / noise, root])
 
     x = np.zeros(len(first))
     noise = scatter(x)
@@ -284,7 +331,7 @@ def _settle(
                 plain = derivatives(x, before)[: -len(root)]
                 # A corner that has less say moves the parameters less: its row in fit.jac is the smaller.
                 say = (plain * fit.jac[: -len(root)]).sum(1) / (plain**2).sum(1)
-                return _Fit(
+                return Fit(
                     params=first + unit * x,
                     covariance=np.outer(unit, unit) * spread,
                     noise_px=noise,
@@ -296,9 +343,9 @@ def _settle(
     raise GapvisionError("field-not-converged")
 
 
-def _prior(
+def prior_of(
     size_px: tuple[int, int], focal_35mm_mm: float | None, views: list[StripView], step_free: bool, known: KnownStrips
-) -> _Prior:
+) -> Prior:
     """What is known before looking of lens, bends, step and strips."""
     w, h = size_px
     n = len(views)
@@ -319,8 +366,8 @@ def _prior(
         rows = slice(len(sigma) + first * n, len(sigma) + (first + 1) * n)
         root[rows, own.start + first : own.stop : 2] = np.linalg.inv(np.linalg.cholesky(covariance))
     unit_own = np.ravel(np.sqrt([np.diag(size), np.diag(height)]), "F")
-    unit = np.concatenate([sigma, _POSE_UNIT, np.tile(_PLACE_UNIT, n - 1), unit_own])
-    return _Prior(mean, root, unit)
+    unit = np.concatenate([sigma, POSE_UNIT, np.tile(_PLACE_UNIT, n - 1), unit_own])
+    return Prior(mean, root, unit)
 
 
 def _likeness(views: list[StripView], known: KnownStrips) -> tuple[FloatArray, FloatArray]:
@@ -473,7 +520,7 @@ def _first_guess(views: list[StripView], local: list[FloatArray], prior: FloatAr
     return p
 
 
-def _restart(start: FittedField, letters: list[str]) -> FloatArray:
+def restart(start: FittedField, letters: list[str]) -> FloatArray:
     """Earlier parameters, in the frame of the strip that now comes first."""
     order = [start.letters.index(x) for x in letters]
     s0, t0, a0 = place(start.params, order[0])

@@ -51,7 +51,9 @@ class Left:
     along_mm : ndarray, shape (m,)
         Place along its strip.
     strip, row, column : ndarray of int, shape (m,)
-        Which strip, which row of corners of all strips, and the place in it.
+        Which strip, which row of corners of all strips in all photos, and the place in it.
+    photo : ndarray of int, shape (m,)
+        Which photo; a picture wobbles by itself, paper lies alike in all.
     side_px : int
         Long side of the photo.
     """
@@ -68,6 +70,7 @@ class Left:
     strip: NDArray[np.int64]
     row: NDArray[np.int64]
     column: NDArray[np.int64]
+    photo: NDArray[np.int64]
     side_px: int
 
 
@@ -104,14 +107,14 @@ def left_over(left: Left) -> LeftOver | None:
     slope, reach, r = left.slope, left.reach, left.left_px.ravel()
     # What the fit leaves of errors with covariance K: (1 - S R) K (1 - S R)', S the slopes and R the reach.
     white = _left_of(np.eye(r.size), slope, reach) * noise**2
-    each = np.repeat(left.strip, 2)
     explained, shifts, covariances, strains = [], [], [], []
     unit = 1 / np.sqrt(np.diag(left.prior_precision) + ((slope / left.noise_px[:, None]) ** 2).sum(0))
     known = left.prior_precision * np.outer(unit, unit)
     for shape in _shapes(left):
         rest = np.diag(_left_of(shape.alike, slope, reach))
         size = np.zeros(r.size)
-        for at in [each == k for k in np.unique(each)] if shape.by_strip else [np.ones(r.size, bool)]:
+        each = np.repeat(shape.of, 2)
+        for at in (each == k for k in np.unique(each)):
             excess = float((r[at] ** 2).sum() - np.diag(white)[at].sum())
             told = np.sqrt(_TOLD_ROUGHLY * max(excess, 0.0) / max(float(rest[at].sum()), _NOTHING))
             size[at] = min(told, shape.most)
@@ -152,27 +155,28 @@ def _own_noise_px(left: Left) -> float | None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Shape:
-    """One way to err together: correlation (2 m, 2 m); each strip by its own amount, or all alike; over a length.
+    """One way to err together: correlation (2 m, 2 m); corners with one number ``of`` by one amount; over a length.
 
     ``most`` is the largest amount there is, standard deviation [px; of a bend mm].
     """
 
     alike: FloatArray
-    by_strip: bool
+    of: NDArray[np.int64]
     length_px: float
     most: float
 
 
 def _shapes(left: Left) -> list[_Shape]:
     away = ((left.px[:, None] - left.px[None]) ** 2).sum(-1)
+    away[np.not_equal.outer(left.photo, left.photo)] = np.inf
     lengths = [share * left.side_px for share in _WOBBLE_LENGTHS]
     most = _MOST_WOBBLE * left.side_px
-    out = [_Shape(np.kron(np.exp(-0.5 * away / length**2), np.eye(2)), False, length, most) for length in lengths]
+    out = [_Shape(np.kron(np.exp(-0.5 * away / length**2), np.eye(2)), left.photo, length, most) for length in lengths]
     same, lean = np.equal.outer(left.strip, left.strip), left.lean.ravel()
     apart = np.subtract.outer(left.along_mm, left.along_mm)
     for length_mm in _BEND_LENGTHS_MM:
         # Paper only rises: on the whole by about as much as its height differs from place to place.
         alike = np.kron(same * (np.exp(-0.5 * (apart / length_mm) ** 2) + 1), np.ones((2, 2)))
         # It stretches no picture, so it has no length there.
-        out.append(_Shape(alike * np.outer(lean, lean), True, np.inf, _MOST_BEND_MM))
+        out.append(_Shape(alike * np.outer(lean, lean), left.strip, np.inf, _MOST_BEND_MM))
     return out
