@@ -7,6 +7,7 @@ not by way of a camera model.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -172,6 +173,80 @@ def score(measurement: Measurement, truth: dict[str, Any]) -> Score:
         sign = -1.0 if swapped else 1.0
         made.flush_error_mm = sign * measurement.step.mean_mm - float(truth["flush_mm"])
         made.flush_counts = float(truth["camera"]["distance_mm"]) <= 350
+    return made
+
+
+@dataclass(slots=True, kw_only=True)
+class SetScore(Score):
+    """What one measurement from a set of photos came to.
+
+    Attributes
+    ----------
+    radius_errors_mm : list of float
+        Measured less true radius of each rolled edge whose radius is told.
+    """
+
+    radius_errors_mm: list[float] = field(default_factory=list)
+
+
+def score_set(measurement: Measurement, truths: Sequence[dict[str, Any]]) -> SetScore:
+    """Score one measurement from several photos of one seam.
+
+    Parameters
+    ----------
+    measurement : Measurement
+        Whose photos are those of the truths, in the same order.
+    truths : sequence of dict
+        From ``NAME.truth.json`` of each photo.  The seam that counts is what lies beside a strip in any of them.
+    """
+    first = truths[0]
+    seams = [np.array(truth["edges"]["s"], float) for truth in truths]
+    s = np.unique(np.round(np.concatenate(seams), 3))
+    gap, reach = np.full(len(s), np.nan), np.zeros(len(s), bool)
+    for truth, own in zip(truths, seams, strict=True):
+        rows = np.searchsorted(s, np.round(own, 3))
+        gap[rows] = truth["edges"]["gap"]
+        reach[rows] |= _reach(truth, own)
+    step = float(first["edges"]["step_mm"])
+    made = SetScore(
+        name=first["name"][:-1],
+        good=True,
+        accept=("ok", "warn"),
+        status=measurement.status,
+        codes=tuple(n.code for n in measurement.notices),
+        reach_mm=float(reach.sum() * step),
+    )
+    profile = measurement.profile
+    if profile is None:
+        return made
+    at, inside, swapped = np.full(len(profile.s_mm), np.nan), np.zeros(len(profile.s_mm), bool), False
+    for k, (truth, own) in enumerate(zip(truths, seams, strict=True)):
+        mine = np.flatnonzero(profile.photo == k)
+        if not len(mine):
+            continue
+        line_a, line_b = np.array(truth["edges"]["A_px"], float), np.array(truth["edges"]["B_px"], float)
+        read_a, read_b = profile.edge_a_px[mine], profile.edge_b_px[mine]
+        at[mine], off = _nearest(0.5 * (read_a + read_b), 0.5 * (line_a + line_b), own)
+        here = np.interp(at[mine], own, truth["edges"]["gap"])
+        px_per_mm = np.interp(at[mine], own, np.linalg.norm(line_b - line_a, axis=1) / truth["edges"]["gap"])
+        inside[mine] = (at[mine] >= own[0]) & (at[mine] <= own[-1]) & (np.abs(off) / px_per_mm < np.maximum(3.0, here))
+        to_a = [np.abs(_nearest(p, line_a, own)[1]) for p in (read_a, read_b)]
+        swapped = bool(np.median(to_a[0]) > np.median(to_a[1]))
+    made.stray = int((~inside).sum())
+    if not inside.any():
+        return made
+    error, u = profile.gap_mm[inside] - np.interp(at[inside], s, gap), profile.expanded_u_mm[inside]
+    made.errors_mm, made.expanded_u_mm = error, u
+    _cover(made, at[inside], error, u, s, reach, step)
+    if measurement.step is not None:
+        made.flush_error_mm = (-1.0 if swapped else 1.0) * measurement.step.mean_mm - float(first["flush_mm"])
+        made.flush_counts = len({strip["side"] for strip in first["strips"]}) == 2
+    read = (measurement.edge_b, measurement.edge_a) if swapped else (measurement.edge_a, measurement.edge_b)
+    for side, edge in zip("AB", read, strict=True):
+        true = first["edge_types"][side]
+        if true["type"] == "hem" and edge is not None and edge.kind != "cut":
+            told = edge.radius_mm if edge.radius_mm is not None else edge.depth_mm
+            made.radius_errors_mm.append(float(told - true["r"]))
     return made
 
 

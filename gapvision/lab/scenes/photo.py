@@ -38,7 +38,7 @@ def render_scene(spec: SceneSpec, seed: int = 0) -> tuple[bytes, dict[str, Any]]
         Exact truth, for a ``NAME.truth.json``.
     """
     stored, truth = _render(spec, seed, colour=True)
-    return _encode(spec, stored), truth
+    return encode(spec, stored), truth
 
 
 def render_grey(spec: SceneSpec, seed: int = 0) -> tuple[NDArray[np.uint8], dict[str, Any]]:
@@ -54,7 +54,7 @@ def _render(spec: SceneSpec, seed: int, colour: bool) -> tuple[NDArray[np.uint8]
         _draw_strip(view, light, plain, one)
     stored = _develop(spec, light, plain, _tints(view) if colour else None, rng)
     truth = scene_truth(spec, view.panel, view.seam, view.lens, seed)
-    _note_contrast(stored, truth)
+    note_contrast(stored, truth)
     return stored, truth
 
 
@@ -265,7 +265,7 @@ def _draw_strip(view: _View, light: Array, plain: Array, one: Any) -> None:
     limit_y, limit_x = near.shape[0] - 2, near.shape[1] - 2
     first = (max(rows.min() - 1, 0), max(columns.min() - 1, 0))
     last = (min(rows.max(), limit_y), min(columns.max(), limit_x))
-    cells = _cells(one.letter)
+    cells = cells_of(one.letter)
     even = view.evenness * spec.camera.exposure
     for by in range(int(first[0]), int(last[0]), 32):
         for bx in range(int(first[1]), int(last[1]), 32):
@@ -276,7 +276,7 @@ def _draw_strip(view: _View, light: Array, plain: Array, one: Any) -> None:
                 continue
             per_px = (4, 4)
             xs, ys = view.fine(x, box, per_px), view.fine(y, box, per_px)
-            paper, ink = _artwork(cells, xs, ys)
+            paper, ink = ink_of(cells, xs, ys)
             if one.sheet is not None:
                 ink |= _code(one.sheet, xs, ys)
             shape = ((box[1] - box[0]), 4, (box[3] - box[2]), 4)
@@ -288,7 +288,7 @@ def _draw_strip(view: _View, light: Array, plain: Array, one: Any) -> None:
                 target[:] = target * (1 - cover[part]) + (tone * bright)[part]
 
 
-def _cells(letter: str) -> NDArray[np.bool_]:
+def cells_of(letter: str) -> NDArray[np.bool_]:
     """Which cells are inked, on a grid of 0.107142.. mm (a twelfth of a module) so that every border falls on it."""
     fine = 28 * 4  # cells of a square: 12 mm / 112; a module of 9/7 mm is 12 cells, the rim of 1.5 mm 14
     art = np.zeros((strip.SQUARES_ACROSS * fine, strip.SQUARES_ALONG * fine), bool)
@@ -302,7 +302,7 @@ def _cells(letter: str) -> NDArray[np.bool_]:
     return art
 
 
-def _artwork(cells: NDArray[np.bool_], x: Array, y: Array) -> tuple[Array, Array]:
+def ink_of(cells: NDArray[np.bool_], x: Array, y: Array) -> tuple[Array, Array]:
     """Whether places of the strip's frame are on the paper, and inked."""
     rim = strip.MARGIN_MM
     paper = (x > -rim) & (x < strip.PATTERN_LENGTH_MM + rim) & (y > -rim) & (y < strip.PATTERN_WIDTH_MM + rim)
@@ -392,7 +392,7 @@ def _develop(
     return out if tint is not None else out[..., 0]
 
 
-def _note_contrast(stored: NDArray[np.uint8], truth: dict[str, Any]) -> None:
+def note_contrast(stored: NDArray[np.uint8], truth: dict[str, Any]) -> None:
     """Add to the truth how large the grey step across each outline is; below 8 levels an edge is called hard."""
     grey = cv2.cvtColor(stored, cv2.COLOR_BGR2GRAY) if stored.ndim == 3 else stored
     a, b = (np.array(truth["edges"][k]) for k in ("A_outline_px", "B_outline_px"))
@@ -413,7 +413,7 @@ def _note_contrast(stored: NDArray[np.uint8], truth: dict[str, Any]) -> None:
     truth["hard_edge"] = any(v["median"] < 8 for v in made.values())
 
 
-def _encode(spec: SceneSpec, stored: NDArray[np.uint8]) -> bytes:
+def encode(spec: SceneSpec, stored: NDArray[np.uint8]) -> bytes:
     """JPEG with EXIF, turned as the orientation says."""
     from PIL import Image
 

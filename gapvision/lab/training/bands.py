@@ -16,7 +16,7 @@ from gapvision.lab.training.profiles import outline_u
 from gapvision.lab.training.render import crop_box
 from gapvision.lab.training.scenes import BEYOND_BAND_MM, HALF_LENGTH_MM, EdgeScene, Scene
 from gapvision.lab.training.solids import edge_vertices
-from gapvision.vision.band import CHROMA_ALONG, CHROMA_ROW_MM, colour_ratios
+from gapvision.vision.band import CHROMA_ALONG, CHROMA_ROW_MM, Band, CentreLine, colour_ratios
 
 FloatArray = NDArray[np.float64]
 
@@ -175,3 +175,27 @@ def _column_mean(s_seen: FloatArray, value: FloatArray, rect: Rectifier) -> Floa
     s = columns_mm(rect)
     fine = np.linspace(-0.5, 0.5, 9) / rect.scale
     return np.interp((s[:, None] + fine).ravel(), s_seen[order], value[order]).reshape(len(s), -1).mean(1)
+
+
+def as_band(
+    linear: NDArray[np.float32],
+    px_per_mm: float,
+    sight_deg: NDArray[np.floating],
+    chroma: NDArray[np.floating],
+) -> Band:
+    """Turn a stored training band, shape (401, n_s), and its colour into what the core measures on.
+
+    ``sight_deg`` is the band's, shape (2,), or every column's, shape (2, n_s).
+    """
+    n_t, n_s = linear.shape
+    s = np.arange(n_s, dtype=float)
+    line = CentreLine(s_mm=s, points=np.stack([s, 0 * s], 1), normals=np.tile([0.0, 1.0], (n_s, 1)))
+    return Band(
+        linear=linear,
+        peak=linear,
+        t_mm=(np.arange(n_t) - n_t // 2) * ROW_MM,
+        line=line,
+        px_per_mm=np.full(n_s, px_per_mm),
+        sight_deg=np.broadcast_to(np.asarray(sight_deg, float).reshape(2, -1), (2, n_s)).copy(),
+        chroma=chroma.astype(np.float32),
+    )

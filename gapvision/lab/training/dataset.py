@@ -67,35 +67,64 @@ class Rendering:
     half_length_mm: float = HALF_LENGTH_MM
 
 
-def mix(
-    passes: dict[str, NDArray[np.float32]], scene: Scene, rng: np.random.Generator
-) -> tuple[NDArray[np.float32], float]:
-    """Weigh the light groups and expose.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mixture:
+    """How the groups of lights weigh, and how bright the photo comes out.
 
-    Returns
-    -------
-    light : ndarray, shape (H, W, 3)
-        1 = clipping.
+    Attributes
+    ----------
+    share : float
+        Share of the surroundings in the light of the panels.
+    key_tint, fill_tint, lamp_tint, tint : ndarray, shape (3,)
+        Colours of the lights and of the whole picture.
+    level : float
+        Light at the 75th percentile without the lamp; 1 = clipping.
     lamp : float
         Light of the shining body over clipping, 0 without one.
     """
-    key, fill = passes["key"], passes["fill"]
+
+    share: float
+    key_tint: NDArray[np.float32]
+    fill_tint: NDArray[np.float32]
+    lamp_tint: NDArray[np.float32]
+    tint: NDArray[np.float32]
+    level: float
+    lamp: float
+
+
+_LAMPS = {"dim": (0.02, 0.4), "right": (0.4, 1.0), "burnt": (1.0, 16.0)}
+
+
+def draw_lamp(rng: np.random.Generator) -> float:
+    """Light of a shining body over clipping: dim, right or burnt out."""
+    group = str(rng.choice(list(_LAMPS), p=[0.3, 0.4, 0.3]))
+    return float(np.exp(rng.uniform(*np.log(_LAMPS[group]))))
+
+
+def lamp_name(lamp: float) -> str:
+    """Name of the group that a lamp of this light belongs to."""
+    return "lamp_burnt" if lamp > 1 else "lamp_right" if lamp > 0.4 else "lamp_dim" if lamp > 0 else "lamp_off"
+
+
+def draw_mixture(rng: np.random.Generator, lit: bool) -> Mixture:
+    """Draw the weights of one photograph; ``lit``: something in the gap shines."""
     share = float(rng.choice([rng.uniform(0.0, 0.25), rng.uniform(0.25, 0.95), 1.0], p=[0.3, 0.5, 0.2]))
     # Lamps are warm or cold, the sky apart from them.
-    key, fill = key * _tint(rng), fill * _tint(rng)
-    even = (1 - share) * key / _level(key, 65) + share * fill / _level(fill, 65)
+    key, fill = _tint(rng), _tint(rng)
     level = float(np.exp(rng.uniform(np.log(0.06), np.log(0.75))))
-    even = even * level / _level(even, 75)
-    lamp = 0.0
-    if "lamp" in passes:
-        group = rng.choice(["dim", "right", "burnt"], p=[0.3, 0.4, 0.3])
-        lamp = float(
-            np.exp(rng.uniform(*np.log({"dim": (0.02, 0.4), "right": (0.4, 1.0), "burnt": (1.0, 16.0)}[str(group)])))
-        )
-        even = even + lamp * passes["lamp"] * _tint(rng)
+    lamp, lamp_tint = (draw_lamp(rng), _tint(rng)) if lit else (0.0, np.ones(3, np.float32))
     tint = rng.uniform(0.9, 1.1, 3).astype(np.float32)
-    del scene
-    return np.asarray(even * tint, np.float32), lamp
+    return Mixture(share=share, key_tint=key, fill_tint=fill, lamp_tint=lamp_tint, tint=tint, level=level, lamp=lamp)
+
+
+def mix(passes: dict[str, NDArray[np.float32]], how: Mixture) -> NDArray[np.float32]:
+    """Weigh the light groups and expose; light (H, W, 3), 1 = clipping."""
+    key, fill = passes["key"] * how.key_tint, passes["fill"] * how.fill_tint
+    even = (1 - how.share) * key / _level(key, 65) + how.share * fill / _level(fill, 65)
+    even = even * how.level / _level(even, 75)
+    if how.lamp > 0:
+        even = even + how.lamp * passes["lamp"] * how.lamp_tint
+    return np.asarray(even * how.tint, np.float32)
 
 
 def _tint(rng: np.random.Generator) -> NDArray[np.float32]:
@@ -134,16 +163,14 @@ def scene_bands(seed: int, how: Rendering) -> dict[str, Any]:
     out: dict[str, list[Any]] = {k: [] for k in names}
     for k in range(how.bands):
         rng = np.random.default_rng([seed, k, 77])
-        light, lamp = mix(passes, scene, rng)
-        stored = take_photo(light, draw_chain(rng))
+        how_lit = draw_mixture(rng, "lamp" in passes)
+        stored = take_photo(mix(passes, how_lit), draw_chain(rng))
         rect = draw_rectifier(rng, scene)
         band, px_per_mm = sample_band(stored, scene, rect)
         if np.isfinite(band).mean() < 0.5:
             continue
         edges = [edge_truth(scene.edge_a, -1, scene.camera, rect), edge_truth(scene.edge_b, 1, scene.camera, rect)]
-        filling = scene.filling
-        if filling == "lamp":
-            filling = "lamp_burnt" if lamp > 1 else "lamp_right" if lamp > 0.4 else "lamp_dim"
+        filling = lamp_name(how_lit.lamp) if scene.filling == "lamp" else scene.filling
         out["band"].append(np.sqrt(band).astype(np.float16))
         out["truth"].append(np.stack([e[0] for e in edges]).astype(np.float32))
         out["extreme"].append(np.stack([e[1] for e in edges]).astype(np.float32))

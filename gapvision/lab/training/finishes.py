@@ -104,7 +104,7 @@ def _colour(rng: np.random.Generator, name: str) -> NDArray[np.float64]:
     return np.clip(np.array(base) * scale * tint, 0.01, 0.95)
 
 
-def draw_finish(rng: np.random.Generator, name: str) -> SurfaceFinish:
+def draw_finish(rng: np.random.Generator, name: str, worn: bool = True) -> SurfaceFinish:
     """Draw one panel's maps.
 
     Parameters
@@ -112,6 +112,8 @@ def draw_finish(rng: np.random.Generator, name: str) -> SurfaceFinish:
     rng : numpy.random.Generator
     name : str
         One of ``NAMES``.
+    worn : bool
+        With rust, dust, wear, lines and scratches; without them it is the same panel, far from its edge.
 
     Returns
     -------
@@ -132,7 +134,7 @@ def draw_finish(rng: np.random.Generator, name: str) -> SurfaceFinish:
             colour * np.exp(rng.uniform(0.02, 0.2) * clouds(rng, rng.uniform(0.5, 6), rng.uniform(0.5, 6)))[..., None]
         )
         rough = rough * np.exp(rng.uniform(0.0, 0.25) * clouds(rng, 2.0, 2.0))
-        if rng.random() < 0.3:
+        if rng.random() < 0.3 and worn:
             # Heat tint or flash rust in patches.
             patch = 1 / (1 + np.exp(-3 * (clouds(rng, 5.0, 4.0) - rng.uniform(0.3, 1.5))))
             colour = colour * (1 - patch[..., None] * np.array([0.25, 0.5, 0.7], np.float32) * rng.uniform(0.3, 1))
@@ -147,7 +149,8 @@ def draw_finish(rng: np.random.Generator, name: str) -> SurfaceFinish:
     else:
         rough = np.full(SHAPE, rng.uniform(0.4, 0.95), np.float32)
         colour = colour * np.exp(rng.uniform(0.0, 0.06) * clouds(rng, 0.15, 0.15))[..., None]
-    colour, rough, metal = _wear(rng, name, colour, rough, metal)
+    if worn:
+        colour, rough, metal = _wear(rng, name, colour, rough, metal)
     return SurfaceFinish(
         name=name,
         colour=np.clip(colour, 0.003, 0.97).astype(np.float32),

@@ -39,17 +39,17 @@ def held_out(shard: Shard, photographs: int) -> Shard:
     return {k: v[keep] for k, v in shard.items()}
 
 
-def pack(shard: Shard) -> bytes:
-    """Bands with their truth as a compressed file; all but light and colour is kept as it is."""
+def pack(shard: Shard, levels: int = _LEVELS) -> bytes:
+    """Bands with their truth as a compressed file; all but light (to 1 / levels of root light) and colour is kept."""
     root = shard["band"].astype(np.float32)
-    level = np.where(np.isfinite(root), np.round(np.clip(root, 0, _BRIGHTEST) * _LEVELS), _UNSEEN).astype(np.int16)
+    level = np.where(np.isfinite(root), np.round(np.clip(root, 0, _BRIGHTEST) * levels), _UNSEEN).astype(np.int16)
     chroma = np.round(shard["chroma"].astype(np.float32) * _CHROMA_LEVELS).astype(np.int16)
     steps = {
         "band": np.diff(level, axis=1, prepend=np.int16(0)),
         "chroma": np.diff(chroma, axis=2, prepend=np.int16(0)).astype(np.int16),
     }
     whole = io.BytesIO()
-    np.savez(whole, **{**shard, **steps})
+    np.savez(whole, levels=levels, **{**shard, **steps})
     return lzma.compress(whole.getvalue(), preset=6)
 
 
@@ -57,8 +57,9 @@ def unpack(data: bytes) -> Shard:
     """Bands and truth from `pack`; ``band`` as root light in float16, NaN where nothing was seen."""
     with np.load(io.BytesIO(lzma.decompress(data)), allow_pickle=False) as stored:
         shard = {k: stored[k] for k in stored.files}
+    levels = int(shard.pop("levels", _LEVELS))  # packed before it was stored: the usual
     level = np.cumsum(shard["band"], axis=1, dtype=np.int16)
-    root = level.astype(np.float32) / _LEVELS
+    root = level.astype(np.float32) / levels
     root[level == _UNSEEN] = np.nan
     shard["band"] = root.astype(np.float16)
     shard["chroma"] = (np.cumsum(shard["chroma"], axis=2, dtype=np.int16) / _CHROMA_LEVELS).astype(np.float16)

@@ -106,13 +106,17 @@ def take_photo(light: Image, chain: PhotoChain) -> NDArray[np.uint8]:
     ndarray, shape (H, W, 3), uint8
         Stored picture after JPEG, in OpenCV's blue-green-red order.
     """
-    rng = np.random.default_rng(chain.seed)
-    raw = _sensor(_lens(np.minimum(light, 40.0), chain), chain, rng)
-    stored = _finish(raw, chain)
+    stored = develop(light, chain)
     ok, data = cv2.imencode(".jpg", stored[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, chain.quality])
     if not ok:
         raise RuntimeError("JPEG encoder failed")
     return np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
+
+
+def develop(light: Image, chain: PhotoChain) -> NDArray[np.uint8]:
+    """The stored picture before JPEG, shape (H, W, 3), in the order red, green, blue; see :func:`take_photo`."""
+    rng = np.random.default_rng(chain.seed)
+    return _finish(_sensor(_lens(np.minimum(light, 40.0), chain), chain, rng), chain)
 
 
 def _lens(light: Image, chain: PhotoChain) -> Image:

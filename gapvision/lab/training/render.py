@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.lab.scenes.space import Lens
 from gapvision.lab.training.camera import PHOTO_HEIGHT_PX, PHOTO_WIDTH_PX
 from gapvision.lab.training.finishes import SurfaceFinish
 from gapvision.lab.training.scenes import HALF_WIDTH_MM, Scene
@@ -23,6 +24,8 @@ _MARGIN_PX = 24
 # printed strips, so that the compiled kernels of one scene serve the next.
 _SOLIDS = 20
 _PRINTS = 2
+_SOLIDS_WHOLE = 24
+_RAYS_AT_ONCE = 16_000_000
 _PALETTE = 32
 _ONE = np.ones((2, 2, 1), np.float32)
 _BLANK = np.zeros((2, 2, 3), np.float32)
@@ -75,7 +78,7 @@ def render_passes(scene: Scene, samples: int, variant: str) -> dict[str, NDArray
             {
                 "type": "scene",
                 **{f"solid{i}": mesh for i, mesh in enumerate(_meshes(mi, dark + shining))},
-                **({"sky": _sky(mi, scene)} if name == "fill" else {}),
+                **({"sky": _sky(mi, scene.sky)} if name == "fill" else {}),
             }
         )
         out[name] = _without_fireflies(_trace(mi, integrator, world, scene, samples, (scene.seed * 7 + k) % 2**31))
@@ -120,6 +123,83 @@ def _trace(mi: Any, integrator: Any, world: Any, scene: Scene, samples: int, see
     return np.stack(channels, -1).reshape(h, w, 3).astype(np.float32)
 
 
+def trace_pixels(
+    world: tuple[list[Solid], list[Solid], NDArray[np.float32]],
+    lens: Lens,
+    rows: NDArray[np.int64],
+    columns: NDArray[np.int64],
+    samples: int,
+    variant: str,
+    seed: int,
+) -> NDArray[np.float32]:
+    """Mean light of the rays through some pixels of a whole photo, under all lights at once.
+
+    Parameters
+    ----------
+    world : tuple
+        Solids that do not shine, those that do, and the sky (h, w, 3).
+    lens : Lens
+        With its distortion.
+    rows, columns : ndarray, shape (n,)
+        The pixels.
+    samples : int
+        Rays for each.
+    variant : str
+        Mitsuba's.
+    seed : int
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+    """
+    import drjit as dr
+    import mitsuba as mi
+
+    if mi.variant() != variant:
+        mi.set_variant(variant)
+    dark, shining, sky = world
+    dark = dark + [idle()] * (_SOLIDS_WHOLE - len(dark))
+    solids = {f"solid{i}": mesh for i, mesh in enumerate(_meshes(mi, dark + shining))}
+    scene = mi.load_dict({"type": "scene", **solids, "sky": _sky(mi, sky)})
+    integrator = mi.load_dict({"type": "path", "max_depth": _MAX_DEPTH, "rr_depth": 12})
+
+    def number(value: float) -> Any:
+        return dr.opaque(mi.Float, float(value))
+
+    k1, k2 = number(lens.k1), number(lens.k2)
+    right, down, forward = ([number(v) for v in axis] for axis in lens.rotation)
+    origin = mi.Point3f(*(number(v) for v in lens.position))
+    out = np.empty((len(rows), 3), np.float32)
+    most = max(_RAYS_AT_ONCE // samples, 1)
+    for start in range(0, len(rows), most):
+        part = slice(start, start + most)
+        n = len(rows[part])
+        sampler = mi.load_dict({"type": "independent"})
+        sampler.seed(dr.opaque(mi.UInt32, (seed * 131 + start // most) % 2**31), n * samples)
+        pixel = dr.arange(mi.UInt32, n * samples) // dr.opaque(mi.UInt32, samples)
+        spot = sampler.next_2d()
+        column = dr.gather(mi.Float, mi.Float(columns[part].astype(np.float32)), pixel)
+        row = dr.gather(mi.Float, mi.Float(rows[part].astype(np.float32)), pixel)
+        x = (column + spot.x - number(0.5 + lens.centre[0])) / number(lens.focal)
+        y = (row + spot.y - number(0.5 + lens.centre[1])) / number(lens.focal)
+        bent = dr.sqrt(x * x + y * y)
+        r = mi.Float(bent)
+        for _ in range(6):  # Newton, as `Lens.rays` has it
+            r2 = r * r
+            r = r - (r * (1 + r2 * (k1 + r2 * k2)) - bent) / (1 + r2 * (3 * k1 + 5 * r2 * k2))
+        straight = r / dr.maximum(bent, 1e-9)
+        x, y = x * straight, y * straight
+        direction = dr.normalize(mi.Vector3f(*(right[i] * x + down[i] * y + forward[i] for i in range(3))))
+        ray = mi.RayDifferential3f(mi.Ray3f(origin, direction))
+        light, _, _ = integrator.sample(scene, sampler, ray)
+        dr.eval(light)
+        for i in range(3):
+            out[part, i] = np.array(dr.block_reduce(dr.ReduceOp.Add, light[i], samples)) / samples
+    del scene, solids
+    gc.collect()
+    return out
+
+
 def _without_fireflies(image: NDArray[np.float32]) -> NDArray[np.float32]:
     """Take down single pixels far above every neighbour: rays that met a light by luck."""
     import cv2
@@ -135,10 +215,10 @@ def _texture(mi: Any, data: NDArray[np.float32]) -> dict[str, Any]:
     return {"type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(data)), "raw": True, "wrap_mode": "mirror"}
 
 
-def _sky(mi: Any, scene: Scene) -> dict[str, Any]:
+def _sky(mi: Any, sky: NDArray[np.float32]) -> dict[str, Any]:
     return {
         "type": "envmap",
-        "bitmap": mi.Bitmap(scene.sky),
+        "bitmap": mi.Bitmap(sky),
         "to_world": mi.ScalarTransform4f().rotate([1, 0, 0], 90),
     }
 

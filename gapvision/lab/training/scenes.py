@@ -125,8 +125,8 @@ def draw_scene(seed: int, half_length_mm: float = HALF_LENGTH_MM) -> Scene:
     camera = _draw_camera(rng, px_per_mm)
     filling = str(rng.choice(FILLINGS, p=[0.3, 0.2, 0.15, 0.08, 0.05, 0.06, 0.16]))
     depth = float(np.exp(rng.uniform(np.log(8), np.log(60))))
-    things = _draw_filling(rng, filling, gap, depth) + _draw_outside(rng, gap)
-    light, lights = _draw_lights(rng, camera)
+    things = draw_filling(rng, filling, gap, depth) + _draw_outside(rng, gap)
+    light, lights = draw_lights(rng, camera)
     # Drawn apart: what else a number draws stays as it is.
     floor_hue = _dress(np.random.default_rng([seed, 57]), things, edge_a.finish, edge_b.finish)
     return Scene(
@@ -142,8 +142,8 @@ def draw_scene(seed: int, half_length_mm: float = HALF_LENGTH_MM) -> Scene:
         floor_albedo=float(np.exp(rng.uniform(np.log(0.01), np.log(0.5)))),
         floor_hue=floor_hue,
         lights=lights,
-        blockers=_draw_blockers(rng, lights, camera),
-        sky=_draw_sky(rng),
+        blockers=draw_blockers(rng, lights, camera),
+        sky=draw_sky(rng),
         half_length_mm=half_length_mm,
     )
 
@@ -232,7 +232,8 @@ def _look(rng: np.random.Generator, kind: str) -> dict[str, Any]:
     }
 
 
-def _draw_filling(rng: np.random.Generator, filling: str, gap: float, depth: float) -> list[dict[str, Any]]:
+def draw_filling(rng: np.random.Generator, filling: str, gap: float, depth: float) -> list[dict[str, Any]]:
+    """Draw what lies in a gap of this width over a cavity of this depth [mm]."""
     things: list[dict[str, Any]] = []
 
     def bar(z: float, t: float, half_w: float, half_h: float, look: str, round_: bool, lean: float = 0.0) -> None:
@@ -401,7 +402,8 @@ def _draw_outside(rng: np.random.Generator, gap: float) -> list[dict[str, Any]]:
     return things
 
 
-def _draw_lights(rng: np.random.Generator, camera: Camera) -> tuple[str, list[dict[str, Any]]]:
+def draw_lights(rng: np.random.Generator, camera: Camera) -> tuple[str, list[dict[str, Any]]]:
+    """Draw the key lights: their name, and places, sizes and weights."""
     name = str(
         rng.choice(
             ["bulb", "tube", "window", "sun", "flash", "tubes", "softbox"], p=[0.2, 0.16, 0.2, 0.12, 0.08, 0.14, 0.1]
@@ -445,7 +447,7 @@ def _draw_lights(rng: np.random.Generator, camera: Camera) -> tuple[str, list[di
     return name, lights
 
 
-def _draw_blockers(rng: np.random.Generator, lights: list[dict[str, Any]], camera: Camera) -> list[FloatArray]:
+def draw_blockers(rng: np.random.Generator, lights: list[dict[str, Any]], camera: Camera) -> list[FloatArray]:
     """Quads between a light and the band that throw an edge of shadow into it, clear of the camera's view."""
     out: list[FloatArray] = []
     if rng.random() > 0.45:
@@ -474,13 +476,13 @@ def _draw_blockers(rng: np.random.Generator, lights: list[dict[str, Any]], camer
                     middle - length * along + width * side,
                 ]
             )
-            if middle[2] > 6 and not _hides(quad, camera, corners):
+            if middle[2] > 6 and not hides(quad, camera, corners):
                 out.append(quad)
                 break
     return out
 
 
-def _hides(quad: FloatArray, camera: Camera, corners: FloatArray) -> bool:
+def hides(quad: FloatArray, camera: Camera, corners: FloatArray) -> bool:
     """Whether a level quad stands in the camera's view of the band."""
     z = quad[0, 2]
     if z >= camera.centre[2]:
@@ -498,7 +500,7 @@ def _hides(quad: FloatArray, camera: Camera, corners: FloatArray) -> bool:
     return bool(((a < 0.5) & (b < 0.5)).any())
 
 
-def _draw_sky(rng: np.random.Generator) -> NDArray[np.float32]:
+def draw_sky(rng: np.random.Generator) -> NDArray[np.float32]:
     """Surroundings as a small latitude picture: top row overhead, with bright and dark patches."""
     h, w = 48, 96
     up = np.linspace(1, -1, h)[:, None]

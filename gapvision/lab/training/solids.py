@@ -74,7 +74,7 @@ class Solid:
 # What shines needs a look with a place of its own for every point: light is drawn by its place in the map.
 _LAMP = Print(colour=np.full((2, 2, 3), 0.5, np.float32))
 _BLACK = Plain(colour=(0.05, 0.05, 0.05), roughness=0.8, metal=0.0)
-_FACES = {
+FACES = {
     "bright": Plain(colour=(0.5, 0.5, 0.5), roughness=0.45, metal=1.0),
     "dark": Plain(colour=(0.03, 0.03, 0.03), roughness=0.45, metal=0.0),
 }
@@ -95,14 +95,14 @@ def standing(scene: Scene) -> list[Solid]:
         n = part.n_skin
         out.append(Solid(vertices=vertices[:, :n], normals=normals[:, :n], uv=uv[:, :n], look=edge.finish))
         if n < len(part.points):
-            face = edge.finish if edge.face == "skin" else _FACES[edge.face]
+            face = edge.finish if edge.face == "skin" else FACES[edge.face]
             out.append(Solid(vertices=vertices[:, n:], normals=normals[:, n:], uv=uv[:, n:], look=face))
     out += _cavity(scene)
     for thing in scene.things:
         if thing["kind"] == "strip":
             out.append(_strip(thing, scene.edge_b.lift_mm if thing["side"] > 0 else 0.0))
         else:
-            out.append(_bar(thing))
+            out.append(bar(thing))
     return out
 
 
@@ -113,13 +113,13 @@ def blockers(scene: Scene) -> list[Solid]:
 
 def lights(scene: Scene) -> list[Solid]:
     """Lamps, tubes, windows and the sun."""
-    return [_light(light) for light in scene.lights]
+    return [light_solid(light) for light in scene.lights]
 
 
 def glows(scene: Scene) -> list[Solid]:
     """What shines in the gap; empty where nothing does."""
     lamps = (thing for thing in scene.things if thing["kind"] == "bar" and thing["emit"] > 0)
-    return [_glow(thing, scene.half_length_mm) for thing in lamps]
+    return [glow(thing, scene.half_length_mm) for thing in lamps]
 
 
 def idle(look: Print | Plain = _BLACK) -> Solid:
@@ -181,7 +181,8 @@ def _cavity(scene: Scene) -> list[Solid]:
     return [_quad(np.array(corners, float), look) for corners in walls]
 
 
-def _bar(thing: dict[str, Any]) -> Solid:
+def bar(thing: dict[str, Any]) -> Solid:
+    """A seal, flange, wire or card along the seam."""
     if thing["round"]:
         angle = np.radians(np.linspace(0, 360, 33))
         points = np.stack([thing["half_w"] * np.cos(angle), thing["half_h"] * np.sin(angle)], 1)
@@ -206,7 +207,7 @@ def _bar(thing: dict[str, Any]) -> Solid:
     )
 
 
-def _glow(thing: dict[str, Any], half_length_mm: float) -> Solid:
+def glow(thing: dict[str, Any], half_length_mm: float) -> Solid:
     """A shining sheet on top of a bar; with spots of its lamps where it has them."""
     x = np.linspace(-FAR_MM, FAR_MM, 2048)
     strength = 1 + thing["fall_off"] * x / half_length_mm
@@ -239,7 +240,8 @@ def _strip(thing: dict[str, Any], lift: float) -> Solid:
     return Solid(vertices=grid, normals=np.broadcast_to([0.0, 0, 1], grid.shape), uv=uv, look=Print(colour=cells))
 
 
-def _light(light: dict[str, Any]) -> Solid:
+def light_solid(light: dict[str, Any]) -> Solid:
+    """A lamp, tube or window, turned towards the seam's middle."""
     place = np.asarray(light["place"], float)
     forward = -place / np.linalg.norm(place)
     up = np.array([np.cos(light["turn"]), np.sin(light["turn"]), 0.01])

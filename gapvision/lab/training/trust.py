@@ -19,8 +19,9 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
+from gapvision.lab.training.bands import as_band
 from gapvision.lab.training.splits import split_of
-from gapvision.vision.band import ROW_MM, Band, CentreLine
+from gapvision.vision.band import Band
 from gapvision.vision.edges import choose_edges
 from gapvision.vision.plain_net import Net, run_net
 from gapvision.vision.rises import BY_RULES
@@ -37,27 +38,6 @@ _INSIDE_MM = 9.7
 _PIECES = (52, 104)
 _EVERY, _EVERY_OF_LONG = 7, 13  # stations side by side say the same; a long stretch has enough of them
 _SEEN = 0.7
-
-
-def as_band(
-    linear: NDArray[np.float32],
-    px_per_mm: float,
-    sight_deg: NDArray[np.floating],
-    chroma: NDArray[np.floating],
-) -> Band:
-    """Turn a stored training band, shape (401, n_s), and its colour into what the core measures on."""
-    n_t, n_s = linear.shape
-    s = np.arange(n_s, dtype=float)
-    line = CentreLine(s_mm=s, points=np.stack([s, 0 * s], 1), normals=np.tile([0.0, 1.0], (n_s, 1)))
-    return Band(
-        linear=linear,
-        peak=linear,
-        t_mm=(np.arange(n_t) - n_t // 2) * ROW_MM,
-        line=line,
-        px_per_mm=np.full(n_s, px_per_mm),
-        sight_deg=np.tile(np.asarray(sight_deg, float)[:, None], (1, n_s)),
-        chroma=chroma.astype(np.float32),
-    )
 
 
 def pieces(band: NDArray[np.floating], rng: np.random.Generator) -> list[slice]:

@@ -1,13 +1,14 @@
 """The bench's scorer with measurements made from the truth itself, spoilt by known amounts."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from gapvision.lab.bench import accuracy
-from gapvision.lab.bench.scoring import print_scale, score
-from gapvision.model import GapProfile, Measurement, SeenPhoto, Step, Straightness
+from gapvision.lab.bench.scoring import print_scale, score, score_set
+from gapvision.model import Edge, GapProfile, Measurement, SeenPhoto, Step, Straightness
 
 PHOTO = SeenPhoto(file="x.jpg", sha256="0" * 64, width_px=4032, height_px=3024)
 
@@ -128,3 +129,33 @@ def test_print_scale(given, pair):
 def test_an_empty_folder_is_said_in_words(tmp_path, capsys):
     assert accuracy.main([str(tmp_path)]) == 2
     assert "There is no photo with a NAME.truth.json" in capsys.readouterr().err
+
+
+def test_a_set_of_one_photo_scores_as_the_photo(truth):
+    m = measured(truth, gap_add=0.2, u=0.22)
+    one, several = score(m, truth), score_set(m, [truth])
+    for part in ("reach_mm", "covered_mm", "trusted_mm", "useful_mm", "wrong_mm", "stray", "flush_error_mm"):
+        assert getattr(several, part) == pytest.approx(getattr(one, part))
+    np.testing.assert_allclose(several.errors_mm, one.errors_mm, atol=1e-6)
+
+
+def test_stations_count_in_the_photo_that_they_name(truth):
+    # The same scene in a photo that lies 400 px higher: its stations are right there and stray in the other.
+    moved = json.loads(json.dumps(truth))
+    for key in ("A_px", "B_px"):
+        moved["edges"][key] = (np.array(truth["edges"][key]) - np.array([0.0, 400.0])).tolist()
+    m = measured(truth, shift_px=-400.0)
+    photos = (PHOTO, replace(PHOTO, file="y.jpg"))
+    named = replace(m, photos=photos, profile=m.profile.picked(slice(None), photo=np.ones(len(m.profile.s_mm), int)))
+    right = score_set(named, [truth, moved])
+    assert right.stray == 0
+    assert right.useful_mm == right.reach_mm > 200
+    assert score_set(replace(m, photos=photos), [truth, moved]).useful_mm == 0
+
+
+def test_a_rolls_radius_is_held_against_the_true_one(truth):
+    true = truth["edge_types"]["A"]["r"]
+    rolled = Edge(kind="rolled", source="measured", depth_mm=1.0, depth_std_u_mm=0.1, radius_mm=true + 0.12)
+    cut = Edge(kind="cut", source="measured", depth_mm=0.1, depth_std_u_mm=0.1)
+    made = score_set(replace(measured(truth), edge_a=rolled, edge_b=cut), [truth])
+    assert made.radius_errors_mm == [pytest.approx(0.12)]
