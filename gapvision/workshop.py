@@ -19,7 +19,7 @@ from typing import Any
 
 from gapvision import __version__, model, words
 from gapvision.errors import GapvisionError, require
-from gapvision.formats import measurement_json
+from gapvision.formats import bundle_check, measurement_json
 from gapvision.formats.declared import read_declared
 from gapvision.formats.finish_file import finish_from_table, finish_to_table
 from gapvision.formats.job_file import FINISH_SCHEMA, PANEL_SCHEMA, JobFile, job_bytes, read_job
@@ -383,16 +383,18 @@ def set_panel(store: Store, job_id: int, text: str, photos: dict[str, Any]) -> s
 # --- evidence --------------------------------------------------------------------------
 def evidence_report(
     store: Store, job_id: int, *, visit_id: int | None = None, paper: str | None = None, units: str | None = None,
-    made_on: str | None = None, progress: Progress = None,
+    made_on: str | None = None, reader: str = "expert", progress: Progress = None,
 ) -> bytes:  # fmt: skip
-    """Make the evidence report of a job, or of one visit, as PDF.
+    """Make a paper about a job, or about one visit, as PDF.
 
     Parameters
     ----------
     visit_id : int, optional
-        Only what was measured then; else each seam's first and latest result are set side by side.
+        Only what was measured then; else each seam's first and latest result are set side by side, the others listed.
     paper, units : str, optional
         Default: the shop's settings.
+    reader : str
+        Who it is for: ``customer``, ``paint-shop`` or ``expert``, who gets everything.
 
     Raises
     ------
@@ -402,37 +404,89 @@ def evidence_report(
     from gapvision.reports import evidence as ev
 
     job, visit = store.job(job_id), None if visit_id is None else store.visit(visit_id)
-    lines = [x for x in store.job_lines(job_id, visit_id) if x.newest and x.status != "refused"]
+    everything = store.job_lines(job_id, visit_id)
+    lines = [x for x in everything if x.newest and x.status != "refused"]
     require("measurement-not-found", bool(lines), f"Job '{job.reference}' has nothing measured to report.")
     head = ev.Head(**asdict(store.shop()) | {k: v for k, v in (("paper", paper), ("units", units)) if v})
     results = [(s, [x for x in lines if x.seam_id == s.seam_id]) for s in store.seams(job_id)]
     names = {s.seam_id: s.full_name for s, _ in results}
     plans = [p for p in store.plans(job_id) if p.body.get("schema") not in (FINISH_SCHEMA, PANEL_SCHEMA)]
+    since = _stored_at(everything)
+    seams = tuple(_seam_evidence(store, s, own[0], own[-1], head.say, visit_id) for s, own in results if own)
+    coats = None
+    with suppress(GapvisionError):  # kept from another shop or an older program: the paper goes without
+        coats = finish_of(store, job_id)
     document = ev.Evidence(
         head=head,
         reference=job.reference, customer=job.customer, car=job.car,
         made_on=made_on or date.today().isoformat(),
         scope="all visits" if visit is None else f"the visit of {visit.on_date}: {visit.stage}",
-        seams=tuple(_seam_evidence(store, s, own[0], own[-1], head.say) for s, own in results if own),
+        seams=seams,
         not_measured=tuple(s.full_name for s, own in results if not own and visit is None),
         notes=tuple(filter(None, [job.notes, *(n.text for n in store.notes(job_id))])),
         plans=tuple(plan_evidence(p.panel, p.body, head.say) for p in plans if visit is None),
         photos=tuple(
             ev.PhotoEntry(seam=names[x.seam_id], stage=x.visit.stage, file_name=x.photo.file_name,
-                          sha256=x.photo.original_sha256)
+                          sha256=x.photo.original_sha256, taken_at=x.photo.taken_at or "", stored_at=since[x.shot_id])
             for x in lines
         ),
         program=f"gapvision {__version__}", methods=tuple(sorted({x.method_version for x in lines})),
+        warnings=_paper_warnings(store, job_id, lines, seams, names, since, head.say),
+        finish=coats,
+        identity=_identity(store),
     )  # fmt: skip
-    return ev.write_evidence(document, progress)
+    return ev.write_evidence(document, progress, reader=reader)
 
 
-def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: MeasurementLine, say: words.Lengths) -> Any:
+def _stored_at(lines: Sequence[MeasurementLine]) -> dict[int, str]:
+    """When each photo came into the records: with its first result."""
+    since: dict[int, str] = {}
+    for x in lines:
+        since[x.shot_id] = min(x.made_at, since.get(x.shot_id, x.made_at))
+    return since
+
+
+def _identity(store: Store) -> tuple[tuple[str, str], ...]:
+    """What tells these very records and programs from others."""
+    import platform
+
+    import cv2
+    import numpy
+
+    versions = f"gapvision {__version__}, Python {platform.python_version()}, numpy {numpy.__version__}, OpenCV "
+    return ("Head of the records' chain", store.database.head().words), ("Software", versions + cv2.__version__)
+
+
+def _paper_warnings(
+    store: Store, job_id: int, lines: Sequence[MeasurementLine], seams: Sequence[Any], names: dict[int, str],
+    since: dict[int, str], say: words.Lengths,
+) -> tuple[str, ...]:  # fmt: skip
+    """What a reader must know first: days that cannot be, one photo used twice, photos with warnings."""
+    told, same = list[str](), dict[str, list[str]]()
+    for x in lines:
+        where = f"{names[x.seam_id]}, {x.visit.stage}"
+        same.setdefault(x.photo.original_sha256, []).append(where)
+        about = (job_id, x.visit.stage, x.visit.on_date, x.photo.original_sha256, x.photo.taken_at)
+        doubts = (n for n in photo_doubts(store, *about, today=since[x.shot_id][:10]))
+        told += [f"{where}: {words.notice(n, say)[0]}" for n in doubts if n.code != "photo-at-two-stages"]
+    told += [f"One and the same photo is used for: {'; '.join(places)}." for places in same.values() if places[1:]]
+    for seam in seams:
+        found = [words.notice(n, say)[0] for n in seam.after.measurement.notices if n.kind == "warning"]
+        told += [f"{seam.name}: {said}" for said in found]
+    return tuple(dict.fromkeys(told))
+
+
+def _seam_evidence(
+    store: Store, seam: Seam, first: MeasurementLine, last: MeasurementLine, say: words.Lengths,
+    visit_id: int | None = None,
+) -> Any:  # fmt: skip
     """Gather what the report shows of one seam."""
     from gapvision.reports import evidence as ev
 
     remarks: list[str] = []
-    after = _shown(store, last, remarks)
+    history = store.history(seam.seam_id)
+    since = _stored_at(history)
+    after = _shown(store, last, since, remarks)
     before = compared = spec = None
     notices = after.measurement.notices
     told = [" ".join(words.notice(n, say)) for n in notices if n.kind != "note"]
@@ -448,7 +502,7 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
     if first.measurement_id != last.measurement_id:
         try:
             compared = compare_lines(store, first, last, nominal_mm=spec)
-            before = _shown(store, first, remarks)
+            before = _shown(store, first, since, remarks)
         except GapvisionError as error:
             if error.code != "comparison-no-overlap":
                 raise
@@ -456,20 +510,29 @@ def _seam_evidence(store: Store, seam: Seam, first: MeasurementLine, last: Measu
         if compared is not None:
             remarks += [" ".join(words.notice(n, say)) for n in compared.notices]
             if compared.thermal is not None and compared.thermal_panel_only is not None:
-                remarks.append(words.heat(compared.thermal.per_side_mm, compared.thermal_panel_only.per_side_mm))
+                remarks.append(words.heat(compared.thermal.per_side_mm, compared.thermal_panel_only.per_side_mm, say))
     kept = store.verdict(last.measurement_id)
+    visits = [x for x in history if visit_id in (None, x.visit.visit_id)]
     return ev.SeamEvidence(
         name=seam.full_name, after=after, before=before, comparison=None if compared is None else compared.comparison,
         remarks=tuple(dict.fromkeys(remarks)),
         forecast=None if kept is None or after.verdict is None else kept.body.get("forecast"),
+        visits=tuple(
+            ev.VisitRow(
+                number=x.measurement_id, stage=x.visit.stage, on_date=x.visit.on_date, taken_at=x.photo.taken_at or "",
+                stored_at=since[x.shot_id], mean_mm=x.mean_mm, min_mm=x.min_mm, max_mm=x.max_mm, u_mm=x.u_mm,
+                state=x.status if x.status == "refused" else "not judged" if x.verdict is None else x.verdict.decision,
+            )
+            for x in visits
+        ),
     )  # fmt: skip
 
 
-def _shown(store: Store, line: MeasurementLine, remarks: list[str]) -> Any:
+def _shown(store: Store, line: MeasurementLine, since: dict[int, str], remarks: list[str]) -> Any:
     """A result with its verdict; a verdict that cannot be read is remarked."""
     from gapvision.reports import evidence as ev
 
-    c, verdict, photo = line.visit.conditions, None, None
+    c, verdict, photo, measurement = line.visit.conditions, None, None, stored(store, line)
     said = [(tick, "yes" if getattr(c, key) else "no") for key, tick in TICKS.items() if getattr(c, key) is not None]
     metal = "" if c.metal_temp_c is None else f"{c.metal_temp_c:g} °C"
     more = (("car stood", c.support), ("metal", metal), ("remarks", c.remarks))
@@ -487,9 +550,21 @@ def _shown(store: Store, line: MeasurementLine, remarks: list[str]) -> Any:
         remarks.append(f"{line.visit.stage}: {error.message}")
     return ev.ShownResult(
         number=line.measurement_id, stage=line.visit.stage, on_date=line.visit.on_date, who=line.visit.who,
-        measurement=stored(store, line), photo=photo,
+        measurement=measurement, photo=photo, others=_other_photos(store, line, measurement),
         file_name=line.photo.file_name, sha256=line.photo.original_sha256, conditions=tuple(said), verdict=verdict,
+        taken_at=line.photo.taken_at or "", stored_at=since[line.shot_id],
     )  # fmt: skip
+
+
+def _other_photos(store: Store, line: MeasurementLine, measurement: Measurement) -> tuple[bytes | None, ...]:
+    """The photos of a measurement behind its first one, by their SHA-256; None where one is not in the records."""
+    kept = {x.photo.original_sha256: x.photo for x in store.history(line.seam_id)} if measurement.photos[1:] else {}
+    found = list[bytes | None]()
+    for seen in measurement.photos[1:]:
+        found.append(None)
+        with suppress(GapvisionError, KeyError):
+            found[-1] = store.photo_bytes(kept[seen.sha256])
+    return tuple(found)
 
 
 def plan_evidence(panel: str, body: dict[str, Any], say: words.Lengths = words.MM) -> Any:
@@ -521,7 +596,9 @@ def plan_evidence(panel: str, body: dict[str, Any], say: words.Lengths = words.M
 def export_job(
     store: Store, job_id: int, path: str | Path, *, visit_id: int | None = None, progress: Progress = None
 ) -> str:
-    """Write a job, or one visit of it, as one zip: photos, measurement files, tables, report, manifest.
+    """Write a job, or one visit of it, as one zip: photos, results as JSON and CSV, the expert's paper, ``check.py``.
+
+    What is in it can be checked without gapvision: see :mod:`gapvision.formats.bundle_check`.
 
     Every photo in it is a copy without location data; a JPEG's picture is the same bit for bit.  Photos that are
     missing here are listed in the manifest as ``missing``.
@@ -566,10 +643,11 @@ def export_job(
         files.append(("report.pdf", partial(evidence_report, store, job_id, visit_id=visit_id)))
     # A result without its photo goes along to be read, but not into another shop's records.
     data.shots = [s for s in data.shots if s.photo.sha256 not in missing]
-    files.append(("job.json", partial(job_bytes, data)))
+    files += [("check.py", Path(bundle_check.__file__).read_bytes), ("job.json", partial(job_bytes, data))]
     about: dict[str, Any] = {
         "written_by": f"gapvision {__version__}", "job": data.job.reference, "shop": store.shop().name,
-        "note": "Photos are copies without location data; the original's SHA-256 stands in job.json.",
+        "note": "Photos are copies without location data; the original's SHA-256 stands in job.json. To check all of"
+        " it without gapvision: python check.py",
     }  # fmt: skip
     if missing:
         about["missing"] = list(missing.values())

@@ -104,7 +104,7 @@ def run(args: argparse.Namespace) -> int:
             print(f"{word + ':':<8}no. {x.measurement_id}, {s.full_name}, {x.visit.stage}, {x.visit.on_date}{verdict}")
         _tell(result, list(both.notices), say)
         if both.thermal is not None and both.thermal_panel_only is not None:
-            print(words.heat(both.thermal.per_side_mm, both.thermal_panel_only.per_side_mm))
+            print(words.heat(both.thermal.per_side_mm, both.thermal_panel_only.per_side_mm, say))
         found = {"job": job.reference, "before": before.measurement_id, "after": after.measurement_id}
     if output is not None:
         write_whole(output, json.dumps(found | comparison_dict(result), indent=1).encode())

@@ -122,7 +122,7 @@ _HELPS = {
     "same place": "comparison-no-overlap opposite-does-not-overlap alignment-weak datum-missing photos-disagree",
     "checklist": "conditions-differ",
     "choose": (
-        "seam-has-specification photo-at-two-stages seams-not-measured edge-contradicted stated-side-unsure job-here-already job-not-found seam-not-in-job visit-not-found "
+        "seam-has-specification photo-at-two-stages place-in-file-name seams-not-measured edge-contradicted stated-side-unsure job-here-already job-not-found seam-not-in-job visit-not-found "
         "measurement-not-found bin-item-not-found preset-unknown rule-unknown paper-unknown "
         "template-has-no-line"
     ),

@@ -20,7 +20,7 @@ from gapvision.page.books import line_title, load, records, seam_title, stored_p
 from gapvision.page.shown import OnScreen, draw_viewer, plot_files, remember
 from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
 from gapvision.reports.profile_picture import line_of
-from gapvision.workshop import Point, compare_lines, evidence_report, export_job, verdict_of
+from gapvision.workshop import Point, compare_lines, evidence_report, export_job, places_in_names, verdict_of
 
 _MOST = 100
 _JOB_FIELDS = ("job_reference", "job_customer", "job_car", "job_notes")
@@ -236,11 +236,15 @@ def _report(job: Job) -> None:
             export_job(records(), job.job_id, path)
             return path.read_bytes()
 
-    report = partial(evidence_report, records(), job.job_id, units=unit)
+    widgets.show_notices(places_in_names(records(), job.job_id))
+    papers = (("Report for the customer", "customer"), ("Report for the paint shop", "paint-shop"),
+              ("Report for an expert", "expert"))  # fmt: skip
     files: list[widgets.File] = [
-        ("Report, PDF", f"{job.reference}.pdf", report),
-        ("Whole job, ZIP", f"{job.reference}.zip", package),
-    ]
+        (f"{label}, PDF", f"{job.reference}_{reader}.pdf",
+         partial(evidence_report, records(), job.job_id, units=unit, reader=reader))
+        for label, reader in papers
+    ]  # fmt: skip
+    files.append(("Whole job, ZIP", f"{job.reference}.zip", package))
     widgets.downloads(files, "job")
 
 

@@ -33,20 +33,24 @@ HOW_TO_READ = {
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Stretch:
-    """What to cut out: from where to where by the photo's stations; ``told_mm`` is added where these are told."""
+    """What to cut out: from where to where by the photo's stations; ``told_mm`` is added where these are told.
+
+    ``index`` is the photo's among those of the measurement.
+    """
 
     photo: bytes
     measurement: Measurement
     from_mm: float
     to_mm: float
     told_mm: float = 0.0
+    index: int = 0
 
     def edges(self) -> tuple[FloatArray, FloatArray, FloatArray] | None:
-        """Stations, and where both edges lie in the first photo [px]; None when there are fewer than two."""
+        """Stations, and where both edges lie in the photo [px]; None when there are fewer than two."""
         p = self.measurement.profile
         if p is None:
             return None
-        on = (p.s_mm >= self.from_mm - 0.5) & (p.s_mm <= self.to_mm + 0.5) & (p.photo == 0)
+        on = (p.s_mm >= self.from_mm - 0.5) & (p.s_mm <= self.to_mm + 0.5) & (p.photo == self.index)
         return (p.s_mm[on], p.edge_a_px[on], p.edge_b_px[on]) if on.sum() >= 2 else None
 
     def needed_height_mm(self) -> float:
@@ -133,7 +137,7 @@ def cut_seam(
     """
     from gapvision.targets.strip import FACE_HEIGHT_MM
 
-    found, seen, field = wanted.edges(), wanted.measurement.photo, None
+    found, seen, field = wanted.edges(), wanted.measurement.photos[wanted.index], None
     if found is None:
         return None
     s, a, b = found
@@ -214,7 +218,7 @@ def _decoded(wanted: Stretch, long_px: float, width_px: int) -> NDArray[np.uint8
     """The photo's colours, upright, no larger than a cut-out of that width of a seam that long needs."""
     from gapvision.intake.photo import read_colour
 
-    seen = wanted.measurement.photo
+    seen = wanted.measurement.photos[wanted.index]
     most = 1.3 * width_px / max(long_px / max(seen.width_px, seen.height_px), 0.01)
     return read_colour(wanted.photo, int(np.clip(most, _LEAST_DECODED_PX, _MOST_DECODED_PX)))
 
@@ -227,7 +231,7 @@ def _map_again(wanted: Stretch, colours: NDArray[np.uint8], shrink: float) -> Fi
     from gapvision.vision.detect import find_strips
     from gapvision.vision.field import fit_field
 
-    scale, seen = wanted.measurement.scale, wanted.measurement.photo
+    scale, seen = wanted.measurement.scale, wanted.measurement.photos[wanted.index]
     print_scale = (1.0, 1.0) if scale is None else (scale.print_scale_along, scale.print_scale_across)
     sides = {} if scale is None else scale.strip_sides
     # In the picture that is cut out of: a second decoding would cost more than it gains.

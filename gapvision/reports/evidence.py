@@ -1,6 +1,6 @@
-"""The evidence report: a PDF that a customer reads and the next shop can check.
+"""Papers about a job from one source: for the customer, for the paint shop, and for an expert, who gets everything.
 
-It looks like the workshop's own paper: its name and logo from the settings, and no other.  The photos in it are new
+They look like the workshop's own paper: its name and logo from the settings, and no other.  The photos in them are new
 pictures made from the originals' pixels, so that no location gets out.
 """
 
@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Iterable, Sequence
+from itertools import zip_longest
 from typing import Any
 
 import numpy as np
 from reportlab import platypus, rl_config
 from reportlab.lib.units import mm
-from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, Paragraph, Spacer, Table
+from reportlab.platypus import CondPageBreak, Flowable, KeepInFrame, KeepTogether, PageBreak, Paragraph, Spacer, Table
 
 from gapvision import words
 from gapvision.formats.judgement_json import told_verdict
@@ -22,23 +23,50 @@ from gapvision.model import OPEN, OUT, ExtraLine
 from gapvision.reports import evidence_style as style
 from gapvision.reports.crops import HOW_TO_READ, Stretch, crops_alike
 from gapvision.reports.evidence_chart import Plot
+from gapvision.reports.evidence_pages import Mark, numbered
 from gapvision.reports.evidence_style import para
-from gapvision.reports.evidence_types import Evidence, Head, PhotoEntry, PlanEvidence, SeamEvidence, ShownResult
+from gapvision.reports.evidence_types import (
+    Evidence,
+    Head,
+    PhotoEntry,
+    PlanEvidence,
+    SeamEvidence,
+    ShownResult,
+    VisitRow,
+)
 from gapvision.reports.figures import draw_profile
-from gapvision.reports.overlay import draw_crop, overlay_bytes
+from gapvision.reports.overlay import decoded_px, draw_crop, draw_overlay, overlay_bytes
 from gapvision.reports.profile_picture import line_of
 
-__all__ = ["Evidence", "Head", "PhotoEntry", "PlanEvidence", "SeamEvidence", "ShownResult", "write_evidence"]
+__all__ = [
+    "READERS", "Evidence", "Head", "PhotoEntry", "PlanEvidence", "SeamEvidence", "ShownResult", "VisitRow",
+    "write_evidence",
+]  # fmt: skip
 
-TITLE = "Panel gaps: measured evidence"
+#: Who a paper is for -> its title.
+READERS = {
+    "customer": "How the panels fit",
+    "paint-shop": "Panel gaps for the paint shop",
+    "expert": "Panel gaps: measured evidence",
+}
 _WORST_ROWS = 8
+_MOST_WARNINGS = 4  # in the customer's paper; the expert's has all
 _TALLEST_MM = 85  # a cut-out on paper
-_PX_PER_MM = 8  # of a cut-out on paper
+_WHOLE_MM = 62  # a whole photo
+_PX_PER_MM = 8  # of a picture on paper
+_PADDING = 6  # reportlab's own, of a frame
 _TIGHT = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT")]
+_STATES = {"in tolerance": "yes", "out of tolerance": "no"}
+_ABOUT_U = (
+    "U is the expanded uncertainty of a gap: the true gap lies within plus or minus U of the value with about 95 %"
+    " certainty (coverage factor k = 2)."
+)
 
 
-def write_evidence(evidence: Evidence, progress: Callable[[int, int], None] | None = None) -> bytes:
-    """Make the report.
+def write_evidence(
+    evidence: Evidence, progress: Callable[[int, int], None] | None = None, *, reader: str = "expert"
+) -> bytes:
+    """Make a paper.
 
     Parameters
     ----------
@@ -46,110 +74,259 @@ def write_evidence(evidence: Evidence, progress: Callable[[int, int], None] | No
         What to show.
     progress : callable, optional
         Called with (seams drawn, seams in all).
+    reader : str
+        Who it is for: a key of READERS.
 
     Returns
     -------
     bytes
         The PDF.
     """
-    page, out, (plain, _, _) = style.PAPERS[evidence.head.paper], io.BytesIO(), style.fonts()
-    inside = 6  # reportlab's own padding of a frame
+    page, out, title = style.PAPERS[evidence.head.paper], io.BytesIO(), READERS[reader]
     doc = platypus.SimpleDocTemplate(
-        out, pagesize=page, leftMargin=style.MARGIN - inside, rightMargin=style.MARGIN - inside,
-        topMargin=style.HEAD_HEIGHT + 8 * mm - inside, bottomMargin=style.MARGIN - 5 * mm + style.FOOT_HEIGHT - inside,
-        title=f"{TITLE}, job {evidence.reference}", author=evidence.head.name, subject=evidence.scope,
+        out, pagesize=page, leftMargin=style.MARGIN - _PADDING, rightMargin=style.MARGIN - _PADDING,
+        topMargin=style.HEAD_HEIGHT + 8 * mm - _PADDING,
+        bottomMargin=style.MARGIN - 5 * mm + style.FOOT_HEIGHT - _PADDING,
+        title=f"{title}, job {evidence.reference}", author=evidence.head.name, subject=evidence.scope,
         creator=evidence.program, producer=evidence.program, lang="en",
     )  # fmt: skip
-
-    def dress(canvas: Any, document: Any) -> None:
-        canvas.saveState()
-        style.draw_head(canvas, page, evidence.head, TITLE)
-        canvas.setFillColor(style.QUIET)
-        foot = f"Job {evidence.reference}, {evidence.made_on}"
-        text, size = style.shrink_to_fit(foot, plain, 6.8, page[0] - 2 * style.MARGIN - 30 * mm)
-        canvas.setFont(plain, size)
-        canvas.drawString(style.MARGIN, style.MARGIN - 6 * mm, text)
-        canvas.drawRightString(page[0] - style.MARGIN, style.MARGIN - 6 * mm, f"page {document.page}")
-        canvas.restoreState()
-
-    story = _Maker(evidence, page[0] - 2 * style.MARGIN).story(progress)
+    maker = _Maker(evidence, title, page[0] - 2 * style.MARGIN, doc.height - 2 * _PADDING)
+    story = {"customer": maker.for_customer, "paint-shop": maker.for_paint_shop, "expert": maker.for_expert}[reader]
     usual, rl_config.useA85 = rl_config.useA85, 0  # a picture's bytes as they are: as letters they are slow and long
     try:
-        doc.build(story, onFirstPage=dress, onLaterPages=dress)
+        foot = f"Job {evidence.reference}, {evidence.made_on}"
+        doc.build(story(progress or (lambda *_: None)), canvasmaker=numbered(page, evidence.head, title, foot))
     finally:
         rl_config.useA85 = usual
     return out.getvalue()
 
 
 class _Maker:
-    """Builds the parts of one report in their order."""
+    """Builds the parts of the papers in their order."""
 
-    def __init__(self, evidence: Evidence, width: float) -> None:
-        self.e, self.width, self.say = evidence, width, evidence.head.say
+    def __init__(self, evidence: Evidence, title: str, width: float, height: float) -> None:
+        self.e, self.title, self.width, self.height, self.say = evidence, title, width, height, evidence.head.say
 
-    def story(self, progress: Callable[[int, int], None] | None) -> list[Flowable]:
-        parts = self._opening()
+    def for_expert(self, progress: Callable[[int, int], None]) -> list[Flowable]:
+        """Everything."""
+        parts = [*self._opening(), *self._glance(), *self._warnings()]
+        parts += [para("Notes", "h3"), *(para(n) for n in self.e.notes)] if self.e.notes else []
         for number, seam in enumerate(self.e.seams, 1):
-            parts += self._seam(seam)
-            if progress is not None:
-                progress(number, len(self.e.seams))
+            parts += [CondPageBreak(150 * mm), Mark(seam.name), *self._seam(seam), Mark("")]
+            progress(number, len(self.e.seams))
         for plan in self.e.plans:
             parts += self._plan(plan)
         return parts + self._closing()
 
+    def for_customer(self, progress: Callable[[int, int], None]) -> list[Flowable]:
+        """Two pages: the answer, and the pictures."""
+        keys = cautions_for(moves=False, cuts=False, adds=False, paints=False)
+        first = [*self._opening(), *self._plain_glance(), *self._warnings(_MOST_WARNINGS)]
+        second = [para("The seams in pictures", "h2"), *self._gallery(progress), Spacer(1, 2 * mm)]
+        second += [*_listed(words.CAUTIONS[key] for key in ("conditions", *keys)), para("Signed", "h3")]
+        pages = [KeepInFrame(self.width, self.height, x, mode="shrink") for x in (first, [*second, self._signatures()])]
+        return [pages[0], PageBreak(), pages[1]]
+
+    def for_paint_shop(self, progress: Callable[[int, int], None]) -> list[Flowable]:
+        """The gap to keep, the film assumed, the edges at risk."""
+        parts = [*self._opening(), *self._coats(), *self._to_keep(), *self._at_risk(), *self._warnings()]
+        for number, seam in enumerate(self.e.seams, 1):
+            pictures = [*self._whole([seam.after], 90), self._plot(seam, before=False)]
+            made = para(f"{words.first_up(words.edges_made(seam.after.measurement, self.say))}.")
+            parts += [Mark(seam.name), KeepTogether([para(seam.name, "h2"), made, *pictures]), *self._forecast(seam)]
+            parts.append(Mark(""))
+            progress(number, len(self.e.seams))
+        keys = ("conditions", *cautions_for(moves=False, cuts=False, adds=False, paints=True), "lead")
+        cautions = [*(words.CAUTIONS[key] for key in keys), words.DATA_SHEET]
+        parts += [*_ruled(60 * mm), KeepTogether([para("Cautions", "h2"), *_listed(cautions)])]
+        return [*parts, KeepTogether([para("Signed", "h2"), self._signatures()])]
+
+    # --- the first page -----------------------------------------------------------------
     def _opening(self) -> list[Flowable]:
         e = self.e
-        about = [("Job", e.reference), ("Customer", e.customer), ("Car", e.car), ("Report made on", e.made_on),
-                 ("Shows", e.scope)]  # fmt: skip
-        rows = [self._glance_row(seam) for seam in e.seams]
-        rows += [(name, "not measured", "-", "-", "-", "-") for name in e.not_measured]
-        heads = ("Seam", "Stage", "Mean gap", "Smallest to largest", "U (k = 2)", "Verdict")
+        about = [("Job", e.reference), ("Customer", e.customer), ("Car", e.car), ("Paper made on", e.made_on),
+                 ("Shows", e.scope), ("Printed strips", self._strips())]  # fmt: skip
+        seams = [(s.name, s.after.verdict) for s in e.seams]
+        rules = {v.rule: None for _, v in seams if v is not None}
+        said = words.plain_rule if self.title == READERS["customer"] else lambda r: f"Rule: {words.rule(r)}."
         return [
-            para(TITLE, "title"), Spacer(1, 2 * mm),
-            self._table((), [(k, v or "-") for k, v in about], (0.2, 0.8), labels=True), Spacer(1, 3 * mm),
-            para("At a glance", "h2"), self._table(heads, rows, (0.23, 0.15, 0.17, 0.19, 0.12, 0.14)),
-            Spacer(1, 2 * mm),
-            para("U is the expanded uncertainty of a gap: the true gap lies within plus or minus U of the value with"
-                 " about 95 % certainty (coverage factor k = 2).", "quiet"),
-            *([para("Notes", "h3"), *(para(n) for n in e.notes)] if e.notes else ()),
+            para(self.title, "title"), Spacer(1, 2 * mm),
+            self._table((), [(k, v or "-") for k, v in about], (0.2, 0.8), labels=True), Spacer(1, 2 * mm),
+            para("Is the fit right?", "h2"), para(words.fit_answer(seams, e.not_measured), "answer"),
+            *(para(said(rule), "small") for rule in rules), Spacer(1, 2 * mm),
         ]  # fmt: skip
 
-    def _glance_row(self, seam: SeamEvidence) -> tuple[str, ...]:
-        p, verdict, gap = seam.after.profile, seam.after.verdict, self.say.gap
-        state = "Not judged" if verdict is None else words.first_up(verdict.state)
-        mean, spread = gap(float(p.gap_mm.mean())), f"{gap(float(p.gap_mm.min()))} to {gap(float(p.gap_mm.max()))}"
-        return seam.name, seam.after.stage, mean, spread, self.say.small(float(np.median(p.expanded_u_mm))), state
+    def _strips(self) -> str:
+        """Whether the printed strips were checked, which every gap rests on."""
+        by: dict[bool, list[str]] = {True: [], False: []}
+        for s in self.e.seams:
+            scale = s.after.measurement.scale
+            by[scale is not None and scale.print_scale_checked].append(s.name)
+        if not by[False]:
+            return "checked: their check lines were measured"
+        not_so = "" if not by[True] else f" for {'; '.join(by[False])}"
+        return f"NOT checked{not_so}: nobody measured their check lines; U allows for a usual printer"
 
+    def _glance(self) -> list[Flowable]:
+        heads = ("Seam", "Result", "Wanted gap, limits", "Smallest to largest", "Mean", "U (k = 2)", "Verdict")
+        rows = [row for seam in self.e.seams for row in self._glance_rows(seam)]
+        rows += [(name, "not measured", *5 * ("-",)) for name in self.e.not_measured]
+        table = self._table(heads, rows, (0.19, 0.15, 0.2, 0.15, 0.11, 0.09, 0.11))
+        return [para("At a glance", "h3"), table, Spacer(1, 1.5 * mm), para(_ABOUT_U, "quiet")]
+
+    def _glance_rows(self, seam: SeamEvidence) -> list[tuple[str, ...]]:
+        rows, name = list[tuple[str, ...]](), f"{seam.name} ({self._stretch(seam.after)} measured)"
+        for word, shown in (("before: ", seam.before), ("after: " if seam.before else "", seam.after)):
+            if shown is None:
+                continue
+            verdict, wanted = shown.verdict, "not stated"
+            if verdict is not None:
+                wanted = "; ".join(words.wanted_gap(verdict, self.say))
+            state = "Not judged" if verdict is None else words.first_up(verdict.state)
+            rows.append((name if not rows else "", f"{word}{shown.stage}, {shown.on_date}",
+                         wanted if not rows else "as above", *self._numbers(shown), state))  # fmt: skip
+        return rows
+
+    def _numbers(self, shown: ShownResult) -> tuple[str, str, str]:
+        """Smallest to largest gap, mean, U."""
+        p, gap = shown.profile, self.say.gap_alone
+        spread = f"{gap(float(p.gap_mm.min()))} to {gap(float(p.gap_mm.max()))}"
+        return spread, gap(float(p.gap_mm.mean())), self.say.small(float(np.median(p.expanded_u_mm)), alone=True)
+
+    def _stretch(self, shown: ShownResult) -> str:
+        p = shown.profile
+        return self.say.place(float(p.s_mm[-1] - p.s_mm[0]))
+
+    def _plain_glance(self) -> list[Flowable]:
+        """The table for a customer: what is wanted, what it was, what it is, whether that is right."""
+        rows = []
+        for s in self.e.seams:
+            now, verdict = self._numbers(s.after), s.after.verdict
+            was = "-" if s.before is None else "{0}, U {2}".format(*self._numbers(s.before))
+            wanted = "not stated" if verdict is None else words.wanted_gap(verdict, self.say)[0]
+            right = "not judged" if verdict is None else _STATES.get(verdict.state, verdict.state)
+            name = f"{_short(s.name)} ({self._stretch(s.after)} measured)"
+            rows.append((name, wanted, was, f"{now[0]}, U {now[2]}", right))
+        rows += [(_short(name), "-", "-", "not measured", "-") for name in self.e.not_measured]
+        heads = ("Seam", "Wanted gap", "Before", "Now", "Right?")
+        said = (
+            "The gap is told from its smallest to its largest value along the part of the seam that the photo shows."
+            " U is the doubt of the measurement: the true gap lies within plus or minus U with about 95 % certainty."
+        )
+        return [self._table(heads, rows, (0.3, 0.18, 0.2, 0.2, 0.12)), Spacer(1, 1.5 * mm), para(said, "quiet")]
+
+    def _warnings(self, most: int | None = None) -> list[Flowable]:
+        told = list(self.e.warnings)
+        if not told:
+            return []
+        shown = told if most is None else told[:most]
+        more = [] if len(shown) == len(told) else [f"and {len(told) - len(shown)} more, in the expert's paper."]
+        return [para("Mind", "h3"), *_listed([*shown, *more])]
+
+    # --- a seam -------------------------------------------------------------------------
     def _seam(self, seam: SeamEvidence) -> list[Flowable]:
         shown = [s for s in (seam.before, seam.after) if s is not None]
-        pictures = [*self._photos(seam, shown), self._plot(seam)]
-        parts = [CondPageBreak(180 * mm), para(seam.name, "h2"), self._facts(shown), Spacer(1, 2 * mm)]
-        parts += [KeepTogether(pictures), KeepTogether(self._verdict(seam)), *self._worst(seam)]
+        parts: list[Flowable] = [para(seam.name, "h2"), self._facts(shown), Spacer(1, 2 * mm)]
+        parts += [KeepTogether([*self._whole(shown, _WHOLE_MM), para(words.sides(seam.after.measurement), "small")])]
+        parts += [KeepTogether([*self._photos(seam, shown), self._plot(seam)])]
+        parts += [KeepTogether(self._verdict(seam)), *self._worst(seam)]
         if seam.comparison is not None:
             change = " ".join(words.change(seam.comparison, self.say))
             parts.append(KeepTogether([para("Change", "h3"), para(change)]))
         parts += self._forecast(seam)
         if seam.remarks:
             parts.append(KeepTogether([para("To know", "h3"), *_listed(seam.remarks)]))
-        return parts
+        return [*parts, *self._parts_of_u(seam.after), *self._visits(seam)]
+
+    def _parts_of_u(self, shown: ShownResult) -> list[Flowable]:
+        """What U is made of, the largest first."""
+        p = shown.profile
+        if not p.parts_mm:
+            return []
+        rows, whole = [], np.maximum(sum(part**2 for part in p.parts_mm.values()), 1e-12)
+        for name, part in sorted(p.parts_mm.items(), key=lambda x: -float(np.median(x[1]))):
+            share = f"{100 * float(np.median(part**2 / whole)):.0f} %"
+            usual, most = (self.say.small(float(v)) for v in (np.median(part), part.max()))
+            rows.append((name.replace("_", " "), words.U_PARTS.get(name, "-"), usual, most, share))
+        heads = ("Part of U", "Comes from", "In the middle", "Largest", "Share")
+        said = "Standard uncertainties; U is twice the root of the sum of their squares. Share: of that sum."
+        return [KeepTogether([para("What U is made of", "h3"), self._table(heads, rows, (0.14, 0.44, 0.16, 0.16, 0.1)),
+                              para(said, "quiet")])]  # fmt: skip
+
+    def _visits(self, seam: SeamEvidence) -> list[Flowable]:
+        """Every result in the report's scope."""
+        say, rows = self.say, []
+        for v in seam.visits:
+            gaps = "-"
+            if v.min_mm is not None and v.max_mm is not None:
+                gaps = f"{say.gap_alone(v.min_mm)} to {say.gap_alone(v.max_mm)}"
+            mean = "-" if v.mean_mm is None else say.gap_alone(v.mean_mm)
+            u = "-" if v.u_mm is None else say.small(v.u_mm, alone=True)
+            days = v.on_date, _clock(v.taken_at), _clock(v.stored_at)
+            rows.append((str(v.number), v.stage, *days, mean, gaps, u, v.state))
+        heads = ("No.", "Stage", "Day given", "Camera's clock", "Stored (UTC)", "Mean", "Smallest to largest", "U",
+                 "Verdict")  # fmt: skip
+        if not rows:
+            return []
+        table = self._table(heads, rows, (0.05, 0.13, 0.11, 0.12, 0.12, 0.1, 0.15, 0.09, 0.13))
+        return [KeepTogether([para("Every result of this seam", "h3"), table])]
 
     def _facts(self, shown: Sequence[ShownResult]) -> Table:
         """What was measured, when and under which conditions."""
         columns = [
-            [("stage", s.stage), ("day", s.on_date), ("by", s.who or "-"), *words.numbers(s.measurement, self.say),
+            [("stage", s.stage), ("day given", s.on_date), ("by", s.who or "-"),
+             *words.numbers(s.measurement, self.say),
              ("edge A", words.form(s.measurement.straightness_a, self.say)),
              ("edge B", words.form(s.measurement.straightness_b, self.say)),
+             ("edges", words.edges_made(s.measurement, self.say)),
              ("conditions", "; ".join(f"{k}: {v}" for k, v in s.conditions) or "not said"),
-             ("photo", f"{s.file_name}, measurement {s.number}")]
+             ("camera's clock", _clock(s.taken_at) or "-"), ("stored (UTC)", _clock(s.stored_at) or "-"),
+             ("photo", f"{', '.join(p.file for p in s.measurement.photos) if s.others else s.file_name}, measurement"
+              f" {s.number}")]
             for s in shown
         ]  # fmt: skip
         rows = [(words.first_up(row[0][0]), *(value for _, value in row)) for row in zip(*columns, strict=True)]
         heads = ("", "Before", "After") if len(shown) == 2 else ("", "Measured")
         return self._table(heads, rows, (0.22, *[0.78 / len(shown)] * len(shown)), labels=True)
 
+    def _whole(self, shown: Sequence[ShownResult], tallest_mm: float) -> list[Flowable]:
+        """Whole photos with strips and edges, beside each other."""
+        photos = [(s, k) for s in shown for k in range(len(s.photos))]
+        columns = max(min(len(photos), 3), 1)
+        wide = self.width / columns - 3 * mm
+        cells: list[Flowable] = []
+        for s, k in photos:
+            if (picture := self._picture(s, k, (wide / mm, tallest_mm))) is not None:
+                word = f"{_words_of(s, shown)}{s.stage}, {s.on_date}: the whole photo, strips and edges marked."
+                cells.append(_stacked([picture, para(word, "quiet")], wide))
+        return [_grid(cells, columns, self.width)] if cells else []
+
+    def _picture(self, shown: ShownResult, photo: int, box_mm: tuple[float, float]) -> Flowable | None:
+        """One photo as a whole; None where it is missing, or its measurement cannot be of it."""
+        from gapvision.intake.photo import read_colour
+
+        m, data = shown.measurement, shown.photos[photo] if photo < len(shown.photos) else None
+        if data is None or photo >= len(m.photos):
+            return None
+        seen, p = m.photos[photo], shown.profile
+        size = np.array([seen.width_px, seen.height_px])
+        places = np.concatenate([p.edge_a_px[p.photo == photo], p.edge_b_px[p.photo == photo]])
+        # A spoilt file may tell places far outside the picture.
+        if not (np.isfinite(places).all() and (np.abs(places - size / 2) <= size).all()):
+            return None
+        box = (box_mm[0] * _PX_PER_MM, box_mm[1] * _PX_PER_MM)
+        longest = decoded_px(seen.width_px, seen.height_px, box)
+        how: dict[str, Any] = {"longest_px": longest, "letter_px": 2.1 * _PX_PER_MM, "strips": True, "photo": photo}
+        try:
+            pixels = read_colour(data, longest)
+            picture = draw_overlay(pixels, m, shown.verdict, unit=self.say.unit, **how)
+        except ValueError:  # of another shape than the photo that was measured
+            return None
+        return _image(picture)
+
     def _photos(self, seam: SeamEvidence, shown: Sequence[ShownResult]) -> list[Flowable]:
         """The stretch that both have, else all of it, cut out of the photos, on the stations of the plot."""
-        shown = [s for s in shown if s.photo is not None]
+        shown = [s for s in shown if s.photo is not None and not s.others]
         if not shown:
             return []
         c, p = seam.comparison, seam.after.profile
@@ -168,17 +345,16 @@ class _Maker:
         cells: list[list[Flowable]] = [[], []]
         for s, crop in zip(shown, crops, strict=True):
             picture = draw_crop(crop, self.say.unit, 2.1 * _PX_PER_MM)
-            size = [v / _PX_PER_MM * mm for v in picture.size]
-            cells[0].append(platypus.Image(io.BytesIO(overlay_bytes(picture, "JPEG")), *size, hAlign="LEFT"))
-            word = "Before" if s is seam.before else "After" if seam.before is not None else "Photo"
-            cells[1].append(para(f"{word}: {s.stage}, {s.on_date}. {HOW_TO_READ[crop.rectified]}", "quiet"))
+            cells[0].append(_image(picture))
+            said = f"{_words_of(s, shown)}{s.stage}, {s.on_date}. {HOW_TO_READ[crop.rectified]}"
+            cells[1].append(para(said, "quiet"))
         looks: list[Any] = [(f"{side}PADDING", (0, 0), (-1, -1), 1) for side in ("TOP", "BOTTOM")]
         looks += [*_TIGHT, ("RIGHTPADDING", (0, 1), (-2, 1), 4 * mm), ("VALIGN", (0, 0), (-1, -1), "TOP")]
         return [Table(cells, colWidths=[self.width / len(shown)] * len(shown), style=looks)]
 
-    def _plot(self, seam: SeamEvidence) -> Flowable:
+    def _plot(self, seam: SeamEvidence, *, before: bool = True, share: float = 1.0) -> Flowable:
         label, more = seam.after.stage, []
-        if seam.before is not None:
+        if seam.before is not None and before:
             label = f"after: {label}"
             shift = 0.0 if seam.comparison is None else seam.comparison.datum.shift_mm
             more.append(line_of(seam.before.profile, f"before: {seam.before.stage}", -shift))
@@ -186,7 +362,7 @@ class _Maker:
         if rows:
             s, gap, u = (np.array([r[k] for r in rows], dtype=float) for k in ("s_mm", "gap_mm", "u_mm"))
             more.append(ExtraLine(s, gap, "forecast after paint", u))
-        how: dict[str, Any] = {"unit": self.say.unit, "size_in": (self.width / 72, mm), "point": 7.4}
+        how: dict[str, Any] = {"unit": self.say.unit, "size_in": (share * self.width / 72, mm), "point": 7.4}
         return Plot(draw_profile(seam.after.profile, seam.after.verdict, more=more, label=label, **how))
 
     def _verdict(self, seam: SeamEvidence) -> list[Flowable]:
@@ -196,7 +372,8 @@ class _Maker:
                 continue
             said, verdict = "not judged: no specification was given for this seam.", shown.verdict
             if verdict is not None:
-                said = words.verdict_sentence(verdict, self.say)
+                wanted, limits = words.wanted_gap(verdict, self.say)
+                said = f"{words.verdict_sentence(verdict, self.say)} Wanted gap {wanted}; limits {limits}."
             parts.append(Paragraph((f"<b>{word}:</b> " if word else "") + style.escape(said), style.styles()["text"]))
             if shown is seam.after and verdict is not None:
                 parts += _listed(words.reasons(verdict.reasons, verdict.checks, self.say))
@@ -250,16 +427,106 @@ class _Maker:
         parts = [
             *_ruled(60 * mm), para("Cautions", "h2"), *_listed([*cautions, *([words.DATA_SHEET] if painted else ())]),
             para("How it was measured", "h2"),
-            para("From one photo a seam with printed strips of known size beside it; gap perpendicular to the seam's"
-                 " centre line between the two panel edges, in the panel surface. Stations without a trustworthy edge"
-                 f" are left out, not filled in. Print scale of the strips: {printed}. Program: {e.program}; method"
-                 f" version: {methods}.", "small"),
+            para("From one photo a seam, or several, with printed strips of known size beside it; gap perpendicular to"
+                 " the seam's centre line between the two panel edges, in the panel surface. Stations without a"
+                 f" trustworthy edge are left out, not filled in. Print scale of the strips: {printed}. Program:"
+                 f" {e.program}; method version: {methods}. In limits on an edge, this panel's is edge B.", "small"),
         ]  # fmt: skip
+        if e.identity:
+            parts.append(self._table((), e.identity, (0.2, 0.8), labels=True))
         if e.photos:
-            rows = [(p.seam, p.stage, p.file_name, f"{p.sha256[:32]} {p.sha256[32:]}") for p in e.photos]
-            heads = ("Seam", "Stage", "File", "SHA-256 of the photo as it was taken")
-            parts += [para("Photos", "h2"), self._table(heads, rows, (0.24, 0.16, 0.2, 0.4))]
-        return [*parts, KeepTogether([para("Signed", "h2"), self._signatures()])]
+            rows = [(p.seam, p.stage, p.file_name, _clock(p.taken_at) or "-", _clock(p.stored_at) or "-",
+                     f"{p.sha256[:32]} {p.sha256[32:]}") for p in e.photos]  # fmt: skip
+            heads = ("Seam", "Stage", "File", "Camera's clock", "Stored (UTC)", "SHA-256 of the photo as it was taken")
+            parts += [para("Photos", "h2"), self._table(heads, rows, (0.16, 0.12, 0.15, 0.12, 0.12, 0.33))]
+        return [*parts, *self._checking(), KeepTogether([para("Signed", "h2"), self._signatures()])]
+
+    def _checking(self) -> list[Flowable]:
+        """How to check it without this program."""
+        told = [
+            "Hashes: the SHA-256 of a photo's file, by any program (sha256sum; on Windows certutil -hashfile FILE"
+            " SHA256), must be the one above.",
+            "Numbers: the export of this job (gapvision export) holds this paper, the photos without their location,"
+            " every result as JSON and CSV, and check.py: 'python check.py', in the folder that it was unpacked to,"
+            " recomputes hashes, means and the state of each station, and needs nothing but Python itself.",
+            "The state of a station by hand: it is in tolerance if gap - U and gap + U both lie inside the limits, out"
+            " of tolerance if both lie beyond one of them, else not proven (the rule 'accept only what is proven').",
+            "At the car: a feeler gauge or taper gauge at the stations named here; stations count from the first one"
+            " marked in the photo.",
+            *(words.check_by_hand(s.after.measurement, self.say) for s in self.e.seams[:1]),
+        ]
+        return [para("How to check this without gapvision", "h2"), *_listed(told)]
+
+    # --- the customer's pictures ----------------------------------------------------------
+    def _gallery(self, progress: Callable[[int, int], None]) -> list[Flowable]:
+        """A picture of each seam, of few seams before and after."""
+        seams, cells = self.e.seams, list[Flowable]()
+        pairs = len(seams) <= 3
+        columns = 2 if len(seams) <= 4 else 3
+        wide, tall = self.width / columns - 3 * mm, {1: 100, 2: 70, 3: 52, 4: 75}.get(len(seams), 42)
+        for number, seam in enumerate(seams, 1):
+            shown = [s for s in (seam.before if pairs else None, seam.after) if s is not None]
+            for s in shown:
+                verdict = "not judged" if s.verdict is None else s.verdict.state
+                spread, _, u = self._numbers(s)
+                said = f"{_words_of(s, shown)}{s.stage}, {s.on_date}: gap {spread}, U {u}, {verdict}."
+                picture = self._picture(s, 0, (wide / mm, tall)) or para("The photo is missing.", "quiet")
+                cells.append(_stacked([picture, para(_short(seam.name), "headcell"), para(said, "quiet")], wide))
+            if pairs and len(shown) == 1:
+                cells.append(Spacer(1, 1))
+            progress(number, len(seams))
+        parts: list[Flowable] = [_grid(cells, columns, self.width)] if cells else []
+        if len(seams) == 1:
+            parts += [self._plot(seams[0])]
+        said = "Edge A is the full line, edge B the dashed one; the numbers along the seam are stations"
+        return [*parts, para(f"{said} in {'mm' if self.say.unit == 'mm' else 'inches'}.", "quiet")]
+
+    # --- the paint shop -------------------------------------------------------------------
+    def _coats(self) -> list[Flowable]:
+        plan, parts = self.e.finish, [para("Film assumed", "h2")]
+        if plan is None:
+            said = "No coats were stated for this job: what paint takes from the gaps is not known, and no gap to keep."
+            return [*parts, para(said)]
+        rows = [words.coat_row(coat, plan, self.say) for coat in plan.coats]
+        heads = ("Coat", "Coats", "Film of one on the flat", "Stays on the edge", "On", "State", "Source")
+        parts.append(self._table(heads, rows, (0.19, 0.08, 0.2, 0.13, 0.13, 0.1, 0.17)))
+        losses = dict.fromkeys(words.film(s.forecast["film"], self.say) for s in self.e.seams if s.forecast)
+        return [*parts, Spacer(1, 1 * mm), *(para(x) for x in losses), para(words.DATA_SHEET, "small")]
+
+    def _to_keep(self) -> list[Flowable]:
+        """For each seam the gap now, the gap to set before paint, and what paint makes of the gap as it is."""
+        rows, u = [], "{0}, U {2}".format
+        for s in self.e.seams:
+            rows_of = (s.forecast or {}).get("stations") or []
+            keep = then = state = "-"
+            if rows_of:
+                gaps = [r["gap_mm"] for r in rows_of]
+                worst = max(r["u_mm"] for r in rows_of)
+                keep, gap = words.gap_to_keep(rows_of, self.say), self.say.gap_alone
+                then = f"{gap(min(gaps))} to {gap(max(gaps))}, U up to {self.say.small(worst, alone=True)}"
+                state = str(((s.forecast or {}).get("verdict") or {}).get("verdict", "-"))
+            rows.append((s.name, u(*self._numbers(s.after)), keep, then, state))
+        heads = ("Seam", "Gap now", "Gap to set before these coats", "Gap after paint, if left as it is", "Then it is")
+        said = f"Gaps are told from smallest to largest. {_ABOUT_U}"
+        table = self._table(heads, rows, (0.2, 0.17, 0.29, 0.2, 0.14))
+        return [para("Gap to keep", "h2"), table, Spacer(1, 1 * mm), para(said, "quiet")]
+
+    def _at_risk(self) -> list[Flowable]:
+        """Where finished edges may chip."""
+        rows, said, say = [], list[str](), self.say
+        for s in self.e.seams:
+            limit = (s.forecast or {}).get("chip_limit_mm")
+            if limit is None:
+                said.append(f"{s.name}: not judged, because no smallest finished gap was stated.")
+                continue
+            spans = (s.forecast or {}).get("chip_spans") or []
+            rows += [(s.name, say.stretch(x["from_mm"], x["to_mm"]), x["state"], say.gap(x["worst_mm"]),
+                      say.place(x["worst_at_mm"]), say.least_gap(limit)) for x in spans]  # fmt: skip
+            if not spans:
+                said.append(f"{s.name}: every finished gap is proven above {say.least_gap(limit)}.")
+        heads = ("Seam", "Along", "State", "Smallest finished gap", "At", "Limit")
+        table = [self._table(heads, rows, (0.24, 0.16, 0.16, 0.18, 0.1, 0.16))] if rows else []
+        return [para("Edges at risk of chipping", "h2"), *table, *_listed(said)]
 
     def _signatures(self) -> Table:
         names = ("Measured by", "For the shop", "Customer")
@@ -281,6 +548,38 @@ class _Maker:
             *([("BACKGROUND", (0, 0), (-1, 0), style.SHADE)] if heads else ()),
         ]  # fmt: skip
         return Table(cells, colWidths=[self.width * s for s in shares], repeatRows=1 if heads else 0, style=looks)
+
+
+def _image(picture: Any) -> Flowable:
+    size = [v / _PX_PER_MM * mm for v in picture.size]
+    return platypus.Image(io.BytesIO(overlay_bytes(picture, "JPEG")), *size, hAlign="LEFT")
+
+
+def _grid(cells: Sequence[Flowable], columns: int, width: float) -> Table:
+    """Cells beside and below each other."""
+    rows = [list(row) for row in zip_longest(*[iter(cells)] * columns, fillvalue="")]
+    looks: list[Any] = [*_TIGHT, ("VALIGN", (0, 0), (-1, -1), "TOP")]
+    looks += [(f"{side}PADDING", (0, 0), (-1, -1), 1.5) for side in ("TOP", "BOTTOM")]
+    return Table(rows, colWidths=[width / columns] * columns, style=looks)
+
+
+def _stacked(parts: Sequence[Flowable], width: float) -> Table:
+    """One below the other, in one cell."""
+    looks = [*_TIGHT, *((f"{side}PADDING", (0, 0), (-1, -1), 0.7) for side in ("TOP", "BOTTOM"))]
+    return Table([[x] for x in parts], colWidths=[width], style=looks, hAlign="LEFT")
+
+
+def _words_of(one: ShownResult, shown: Sequence[ShownResult]) -> str:
+    return "" if len(shown) == 1 else "Before: " if one is shown[0] else "After: "
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= 60 else name[:59].rstrip() + "…"
+
+
+def _clock(stamp: str) -> str:
+    """A moment to the minute, without the letters of ISO 8601."""
+    return stamp[:16].replace("T", " ")
 
 
 def _listed(sentences: Iterable[str]) -> list[Paragraph]:

@@ -9,10 +9,10 @@ from matplotlib.backend_bases import RendererBase
 from matplotlib.path import Path as MplPath
 from matplotlib.transforms import Affine2D
 from reportlab.lib.colors import Color
-from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.pathobject import PDFPathObject
 from reportlab.platypus import Flowable
 
+from gapvision.reports import glyphs
 from gapvision.reports.evidence_style import fonts
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ class _Paper(RendererBase):
     def get_text_width_height_descent(self, s: str, prop: Any, ismath: Any) -> tuple[float, float, float]:
         del ismath
         size = prop.get_size_in_points()
-        return pdfmetrics.stringWidth(s, self.font, size), 0.93 * size, 0.21 * size
+        return glyphs.width(glyphs.tidy(s, self.font), self.font, size), 0.93 * size, 0.21 * size
 
     def draw_text(
         self, gc: Any, x: float, y: float, s: str, prop: Any, angle: float, ismath: Any = False, mtext: Any = None
@@ -69,8 +69,7 @@ class _Paper(RendererBase):
         c.setFillColor(Color(*gc.get_rgb()))
         c.translate(x, y)
         c.rotate(angle)
-        c.setFont(self.font, prop.get_size_in_points())
-        c.drawString(0, 0, s)
+        glyphs.draw_line(c, 0, 0, glyphs.tidy(s, self.font), self.font, prop.get_size_in_points())
         c.restoreState()
 
     def draw_path(self, gc: Any, path: Any, transform: Any, rgbFace: Any = None) -> None:

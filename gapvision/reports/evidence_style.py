@@ -16,6 +16,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Paragraph
 
+from gapvision.reports import glyphs
 from gapvision.reports.evidence_types import Head
 
 PAPERS = {"a4": A4, "letter": letter}
@@ -24,6 +25,7 @@ HEAD_HEIGHT = 20 * mm
 FOOT_HEIGHT = 9 * mm
 
 _LONGEST_CELL = 700
+_SAFE = {"&": "&amp;", "<": "&lt;", ">": "&gt;", "\n": "<br/>"}
 
 INK = colors.HexColor("#1b1f24")
 QUIET = colors.HexColor("#57606a")
@@ -56,38 +58,43 @@ def styles() -> dict[str, ParagraphStyle]:
     known = [
         base, like("small", 7.2, 9.6), like("quiet", 7.2, 9.6, textColor=QUIET), like("cell", 7.6, 9.8),
         like("headcell", 7.4, 9.6, fontName=bold), like("title", 17, 21, fontName=bold),
+        like("answer", 10.5, 14, fontName=bold),
         like("h2", 12, 15.5, fontName=bold, spaceBefore=4, spaceAfter=3),
         like("h3", 9, 12, fontName=bold, spaceBefore=5, spaceAfter=2),
     ]  # fmt: skip
     return {style.name: style for style in known}
 
 
-def escape(text: str) -> str:
-    """Make a text safe inside a paragraph; line ends stay, control characters go."""
-    tidy = "".join(c for c in text if c == "\n" or c.isprintable())
-    return tidy.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;").replace("\n", "<br/>")
+def escape(text: str, style: str = "text") -> str:
+    """Make a text safe inside a paragraph of a style; line ends stay, control characters go."""
+    look = styles()[style]
+    font, size = look.fontName, look.fontSize
+    return "".join(
+        glyphs.marked_up(c, size) if glyphs.drawn(c, font) else _SAFE.get(c, c) for c in glyphs.tidy(text, font)
+    )
 
 
-def para(text: str, style: str = "text") -> Paragraph:
+def para(text: str, style: str = "text", longest: int = _LONGEST_CELL) -> Paragraph:
     """A paragraph of a text as a person typed it; a table's cell is cut off before it outgrows a page."""
-    if style in ("cell", "headcell") and len(text) > _LONGEST_CELL:
-        text = text[:_LONGEST_CELL].rstrip() + "…"
-    return Paragraph(escape(text), styles()[style])
+    if style in ("cell", "headcell") and len(text) > longest:
+        text = text[:longest].rstrip() + "…"
+    return Paragraph(escape(text, style), styles()[style])
 
 
 def shrink_to_fit(text: str, font: str, size: float, width: float, least: float = 6.0) -> tuple[str, float]:
     """Make one line fit: smaller first, then cut with dots."""
-    while size > least and pdfmetrics.stringWidth(text, font, size) > width:
+    text = glyphs.tidy(text, font)
+    while size > least and glyphs.width(text, font, size) > width:
         size -= 0.25
-    if pdfmetrics.stringWidth(text, font, size) > width:
-        while text and pdfmetrics.stringWidth(text + "…", font, size) > width:
+    if glyphs.width(text, font, size) > width:
+        while text and glyphs.width(text + "…", font, size) > width:
             text = text[:-1]
         text = text.rstrip() + "…"
     return text, size
 
 
-def draw_head(canvas: Any, page: tuple[float, float], head: Head, title: str) -> None:
-    """Draw the shop's head: logo left, name and address beside it, the report's name right."""
+def draw_head(canvas: Any, page: tuple[float, float], head: Head, title: str, goes_on: str = "") -> None:
+    """Draw the shop's head: logo left, name and address beside it, right the paper's name and the seam that goes on."""
     plain, bold, _ = fonts()
     width, height = page
     top = height - 9 * mm
@@ -101,16 +108,15 @@ def draw_head(canvas: Any, page: tuple[float, float], head: Head, title: str) ->
     room = width - MARGIN - left - 62 * mm
     canvas.setFillColor(INK)
     name, size = shrink_to_fit(head.name or " ", bold, 12, room)
-    canvas.setFont(bold, size)
-    canvas.drawString(left, top - 4.2 * mm, name)
+    glyphs.draw_line(canvas, left, top - 4.2 * mm, name, bold, size)
     canvas.setFillColor(QUIET)
     for number, line in enumerate((head.address, head.contact)):
         text, size = shrink_to_fit(" ".join(line.split()), plain, 7.4, room)
-        canvas.setFont(plain, size)
-        canvas.drawString(left, top - (8.4 + 3.8 * number) * mm, text)
-    text, size = shrink_to_fit(title, plain, 8, 58 * mm)
-    canvas.setFont(plain, size)
-    canvas.drawRightString(width - MARGIN, top - 4.2 * mm, text)
+        glyphs.draw_line(canvas, left, top - (8.4 + 3.8 * number) * mm, text, plain, size)
+    for number, line in enumerate((title, goes_on)):
+        text, size = shrink_to_fit(line, plain, 8, 58 * mm)
+        at = width - MARGIN - glyphs.width(text, plain, size)
+        glyphs.draw_line(canvas, at, top - (4.2 + 4.2 * number) * mm, text, plain, size)
     canvas.setStrokeColor(LINE)
     canvas.setLineWidth(0.6)
     canvas.line(MARGIN, height - HEAD_HEIGHT - 5 * mm, width - MARGIN, height - HEAD_HEIGHT - 5 * mm)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from gapvision.model import Comparison, GapProfile, Measurement, Verdict
+from gapvision.model import Comparison, FinishPlan, GapProfile, Measurement, Verdict
 from gapvision.words import Lengths
 
 
@@ -36,6 +36,10 @@ class ShownResult:
         As it is kept; never of a refused photo.
     photo : bytes or None
         The photo's file; only its picture gets into the report.
+    others : tuple of (bytes or None)
+        The further photos of a measurement of several.
+    taken_at, stored_at : str
+        By the camera's clock, and when it came into the records (UTC).
     conditions : tuple of (what, said)
         The checklist in words.
     verdict : Verdict or None
@@ -52,6 +56,14 @@ class ShownResult:
     sha256: str
     conditions: tuple[tuple[str, str], ...] = ()
     verdict: Verdict | None = None
+    others: tuple[bytes | None, ...] = ()
+    taken_at: str = ""
+    stored_at: str = ""
+
+    @property
+    def photos(self) -> tuple[bytes | None, ...]:
+        """All of them, in the order of the measurement's."""
+        return (self.photo, *self.others)
 
     @property
     def profile(self) -> GapProfile:
@@ -59,6 +71,21 @@ class ShownResult:
         if self.measurement.profile is None:
             raise ValueError("a refused photo has nothing to show")
         return self.measurement.profile
+
+
+class VisitRow(NamedTuple):
+    """One result of a seam in the list of all of them; lengths in mm, None where the photo was refused."""
+
+    number: int
+    stage: str
+    on_date: str
+    taken_at: str
+    stored_at: str
+    mean_mm: float | None
+    min_mm: float | None
+    max_mm: float | None
+    u_mm: float | None
+    state: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -75,6 +102,8 @@ class SeamEvidence:
         Warnings and notes that belong to this seam, in words.
     forecast : dict or None
         After paint, as the judgement's forecast in its file's form.
+    visits : tuple of VisitRow
+        Every result that the report's scope holds.
     """
 
     name: str
@@ -83,6 +112,7 @@ class SeamEvidence:
     comparison: Comparison | None = None
     remarks: tuple[str, ...] = ()
     forecast: dict[str, Any] | None = None
+    visits: tuple[VisitRow, ...] = ()
 
 
 class PlanEvidence(NamedTuple):
@@ -101,11 +131,27 @@ class PhotoEntry(NamedTuple):
     stage: str
     file_name: str
     sha256: str
+    taken_at: str = ""
+    stored_at: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """A whole report; ``scope`` is ``all visits`` or the visit in words, ``not_measured`` seams without a result."""
+    """A whole report: one source for all papers.
+
+    Attributes
+    ----------
+    scope : str
+        ``all visits`` or the visit in words.
+    not_measured : tuple of str
+        Seams without a result.
+    warnings : tuple of str
+        What must be known before anything else is believed.
+    finish : FinishPlan or None
+        The coats stated for the job.
+    identity : tuple of (what, said)
+        What tells these very records and programs from others.
+    """
 
     head: Head
     reference: str
@@ -120,3 +166,6 @@ class Evidence:
     photos: tuple[PhotoEntry, ...] = ()
     program: str = ""
     methods: tuple[int, ...] = ()
+    warnings: tuple[str, ...] = ()
+    finish: FinishPlan | None = None
+    identity: tuple[tuple[str, str], ...] = ()

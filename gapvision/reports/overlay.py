@@ -9,13 +9,14 @@ from __future__ import annotations
 import io
 import textwrap
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.geometry.runs import runs
-from gapvision.model import OUT, FloatArray, Measurement, Verdict
+from gapvision.model import OUT, FloatArray, Measurement, StripView, Verdict
 from gapvision.reports.crops import SeamCrop
 from gapvision.reports.profile_picture import EDGE_A, EDGE_B, Mark, build_picture, marks_along, ticks
 from gapvision.units import MM_PER_INCH
@@ -23,6 +24,7 @@ from gapvision.units import MM_PER_INCH
 if TYPE_CHECKING:
     from PIL.Image import Image
 
+_STRIP = "#2f8f4f"
 _WHITE, _INK, _FOOT = "#ffffff", "#14161a", "#f4f6f8"
 _OVERSAMPLE = 2
 _MOST_LABELS = 9  # more words than this hide the photo; every span stays in the list
@@ -35,6 +37,9 @@ def draw_overlay(
     *,
     unit: str = "mm",
     longest_px: int = 1800,
+    letter_px: float | None = None,
+    strips: bool = False,
+    photo: int = 0,
 ) -> Image:
     """Draw a measurement on its photo.
 
@@ -50,6 +55,12 @@ def draw_overlay(
         ``mm``, ``in`` or ``fraction`` for stations and gaps.
     longest_px : int
         Longest side of the picture made [px].
+    letter_px : float, optional
+        Size of the words [px]; default by the picture's size.
+    strips : bool
+        Outline the strips that were read, with their letters.
+    photo : int
+        Which of its photos this is; of several, only the stations that lie in it are drawn.
 
     Returns
     -------
@@ -63,13 +74,19 @@ def draw_overlay(
     """
     from PIL import Image
 
-    full = (measurement.photo.width_px, measurement.photo.height_px)
+    seen = measurement.photos[photo]
+    full = (seen.width_px, seen.height_px)
     if abs(pixels.shape[1] * full[1] - pixels.shape[0] * full[0]) > 2 * max(full):
         raise ValueError(f"pixels: expected the proportions of {full[0]} x {full[1]} px, got {pixels.shape[:2][::-1]}")
     scale = min(max(pixels.shape[:2]), longest_px) / max(full)
     size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
     picture = Image.fromarray(pixels).convert("RGB").resize(size, Image.Resampling.BOX, reducing_gap=2.0)
-    pens = _Pens(size, scale, max(size) / 1800)
+    pens = _Pens(size, scale, max(size) / 1800 if letter_px is None else letter_px / 30)
+    for strip in seen.strips if strips else ():
+        _draw_strip(pens, strip)
+    p = measurement.profile
+    if p is not None and (p.photo != photo).any():  # marked spans may reach into another photo
+        measurement, verdict = replace(measurement, profile=p.picked(p.photo == photo)), None
     if measurement.profile is None:
         words = measurement.notices[0].message if measurement.notices else "Not measured."
         pens.text((size[0] * _OVERSAMPLE / 2, size[1] * _OVERSAMPLE / 2), f"Refused: {words}", width=0.9)
@@ -111,6 +128,11 @@ def overlay_bytes(picture: Image, kind: str = "PNG") -> bytes:
     buffer = io.BytesIO()
     picture.save(buffer, format=kind, **({"quality": 88} if kind == "JPEG" else {"compress_level": 3}))
     return buffer.getvalue()
+
+
+def decoded_px(width_px: int, height_px: int, box_px: tuple[float, float]) -> int:
+    """Longest side of a photo as it fits into a box [px]."""
+    return round(max(width_px, height_px) * min(box_px[0] / width_px, box_px[1] / height_px))
 
 
 # --- parts ------------------------------------------------------------------------
@@ -173,6 +195,14 @@ class _Pens:
         self.draw.rectangle(plate, fill=self.ink(_WHITE, 225), outline=self.ink(_INK), width=max(1, round(self.weight)))
         self.draw.multiline_text((x + pad - box[0], y + pad - box[1]), words, font=self.font, fill=self.ink(_INK))
         return True
+
+
+def _draw_strip(pens: _Pens, strip: StripView) -> None:
+    import cv2
+
+    hull = pens.at(np.asarray(cv2.convexHull(strip.corners_px.astype(np.float32))[:, 0], float))
+    pens.line(np.concatenate([hull, hull[:1]]), _STRIP, 1.6)
+    pens.text(tuple(hull.mean(0)), f"strip {strip.letter}")
 
 
 def _draw_measured(pens: _Pens, measurement: Measurement, verdict: Verdict | None, unit: str) -> None:

@@ -12,6 +12,17 @@ from gapvision.words.glance import Glance, at_a_glance
 from gapvision.words.lengths import UNIT_NAMES, Lengths
 from gapvision.words.measured import form, numbers, print_scale
 from gapvision.words.notices import notice, notice_dict, notice_line, notice_of
+from gapvision.words.paper import (
+    U_PARTS,
+    check_by_hand,
+    coat_row,
+    edges_made,
+    fit_answer,
+    gap_to_keep,
+    plain_rule,
+    sides,
+    wanted_gap,
+)
 from gapvision.words.plan import (
     chance,
     metal,

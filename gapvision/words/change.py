@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from gapvision.model import Comparison, Datum
+from gapvision.units import MM_PER_INCH
 from gapvision.words.lengths import Lengths
 
 _GUESSED = "because the profiles have no feature in common"
@@ -39,9 +40,15 @@ def change(c: Comparison, say: Lengths) -> list[str]:
     return told
 
 
-def heat(all_metal_mm: float, panel_only_mm: float) -> str:
+def heat(all_metal_mm: float, panel_only_mm: float, say: Lengths) -> str:
     """What the difference in temperature does to the gap [mm]; both are far below what a rule shows."""
+    together, alone = (_tiny(x, say) for x in (all_metal_mm, panel_only_mm))
     return (
-        f"Effect of the temperature difference on the gap: {all_metal_mm:+.3f} mm a side if all metal was equally "
-        f"warm; {panel_only_mm:+.3f} mm a side if only the panel was."
+        f"Effect of the temperature difference on the gap: {together} a side if all metal was equally warm; {alone} a "
+        "side if only the panel was."
     )
+
+
+def _tiny(length_mm: float, say: Lengths) -> str:
+    metric = f"{length_mm:+.3f} mm"
+    return f"{length_mm / MM_PER_INCH:+.4f} in ({metric})" if say.inch else metric

@@ -101,7 +101,7 @@ def test_report_and_sealed_job(shop, visit, tmp_path):
     one.measured()
     one.view("Jobs")
     one.page.get_by_text("door, rear edge").first.wait_for()
-    for button, name in (("Report, PDF", "r.pdf"), ("Whole job, ZIP", "j.zip")):
+    for button, name in (("Report for the customer, PDF", "r.pdf"), ("Whole job, ZIP", "j.zip")):
         with one.page.expect_download(timeout=60000) as taken:
             one.page.get_by_role("button", name=button).click()
         taken.value.save_as(tmp_path / name)

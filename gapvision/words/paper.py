@@ -1,0 +1,167 @@
+"""What papers say of a whole job: is the fit right, which panel is A, what U is made of, how to check it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from gapvision.model import IN, OPEN, OUT, Coat, DecisionRule, FinishPlan, Measurement, Verdict
+from gapvision.words.lengths import Lengths
+
+_SQUARE_MM = 12.0  # of the printed strip
+_MOST_NAMES, _LONGEST_NAME = 3, 60
+
+#: A decision rule for who never heard of one.
+_PLAIN_RULES = {
+    "proven": "A seam counts as right only where the gap with all its doubt (U) lies inside the limits.",
+    "simple": "A seam counts as right where the measured gap lies inside the limits; the doubt of the measurement (U) "
+    "is not counted.",
+    "risk": "A seam counts as right where the gap lies inside the limits with a probability of {sure:g} % and more.",
+}
+#: Part of U -> what it comes from.
+U_PARTS = {
+    "edge": "which rise of grey is the edge, and where in it",
+    "scale": "where the strips lie in the photo; the lens",
+    "print_scale": "how true to size the strips are printed",
+    "tilt_step": "the camera's slant, where the step between the faces is not known better",
+    "depth": "how deep the edges lie below the panels' faces",
+    "rim": "a cut face that shows beside the gap",
+    "corner": "a broken corner of a cut edge",
+    "picture": "blur, and what the phone made of the picture",
+    "no_gap": "it may be a mark on the metal and no gap",
+    "repeat": "what a second photo would differ by",
+}
+
+
+def fit_answer(seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[str] = ()) -> str:
+    """Is the fit right?  One sentence.
+
+    Parameters
+    ----------
+    seams : sequence of (name, Verdict or None)
+        What was measured; None: nobody said what is wanted.
+    missing : sequence of str
+        Seams that were not measured.
+    """
+    by: dict[str, list[str]] = {state: [] for state in (IN, OUT, OPEN, "")}
+    for name, verdict in seams:
+        by["" if verdict is None else verdict.state].append(name)
+    heed = " as far as the photos can be trusted, see the warnings" if any(v and v.doubtful for _, v in seams) else ""
+    if by[OUT]:
+        lead = "No"
+    elif by[OPEN]:
+        lead = "Not proven"
+    elif by[""] or missing:
+        lead = "Not known of all" if by[IN] else "Not known"
+    else:
+        lead = "Yes,"[: 4 if heed else 3] + heed
+    if len(seams) == 1 and not missing:
+        name, verdict = seams[0]
+        said = f"is {verdict.state}" if verdict else "was measured, but nobody stated what gap is wanted"
+        return f"{lead}: {_cut(name)} {said}."
+    many, told = len(seams) + len(missing), list[str]()
+    if by[IN]:
+        told.append(f"{_of(len(by[IN]), many)} in tolerance")
+    for state, said in ((OUT, "{are} out of tolerance"), (OPEN, "{are} not proven either way"),
+                        ("", "{were} measured without a wanted gap to judge by")):  # fmt: skip
+        if names := by[state]:
+            one = len(names) == 1
+            are = said.format(are="is" if one else "are", were="was" if one else "were")
+            told.append(f"{len(names)} {are} ({_names(names)})")
+    if missing:
+        told.append(f"{len(missing)} {'was' if len(missing) == 1 else 'were'} not measured ({_names(missing)})")
+    return f"{lead}: {', '.join(told)}."
+
+
+def plain_rule(by: DecisionRule) -> str:
+    """A decision rule in a sentence for a customer."""
+    return _PLAIN_RULES[by.name].format(sure=100 * (1 - by.risk))
+
+
+def wanted_gap(verdict: Verdict, say: Lengths) -> tuple[str, str]:
+    """The wanted gap and the limits of a seam; of one that runs from one width to another at its start and end."""
+    low, high, wanted = verdict.lower_mm, verdict.upper_mm, verdict.nominal_mm
+    ends = (0, -1) if np.ptp(wanted) > 1e-9 else (0,)
+    gaps = [say.target(float(wanted[i])) for i in ends]
+    limits = [say.limits(float(low[i]), float(high[i])) for i in ends]
+    return (_running(gaps), _running(limits))
+
+
+def sides(m: Measurement, photo: int = 0) -> str:
+    """Which panel is A and which is B, as the upright photo shows them."""
+    p = m.profile
+    if p is None or not (p.photo == photo).any():
+        return ""
+    x, y = (p.edge_b_px - p.edge_a_px)[p.photo == photo].mean(0)
+    a, b = ("above", "below") if abs(y) >= abs(x) else ("to the left of", "to the right of")
+    if (y if abs(y) >= abs(x) else x) < 0:
+        a, b = b, a
+    lying = m.scale.strip_sides if m.scale is not None else {}
+    on = {side: ", ".join(k for k in sorted(lying) if lying[k] == side) for side in "AB"}
+    with_strips = {s: f" (strip {on[s]} lies on it)" if on[s] else "" for s in "AB"}
+    return f"Panel A lies {a} the gap{with_strips['A']}, panel B {b} it{with_strips['B']}."
+
+
+def edges_made(m: Measurement, say: Lengths) -> str:
+    """How both edges are made, as far as known."""
+    told = []
+    for letter, edge in (("A", m.edge_a), ("B", m.edge_b)):
+        made = "not known" if edge is None or edge.kind == "other" else f"{edge.kind}, {edge.source}"
+        radius = "" if edge is None or edge.radius_mm is None else f", radius {say.small(edge.radius_mm)}"
+        told.append(f"edge {letter} {made}{radius}")
+    return "; ".join(told)
+
+
+def coat_row(coat: Coat, plan: FinishPlan, say: Lengths) -> tuple[str, ...]:
+    """A coat for a table: kind, number, film of one coat on the flat, share left on an edge, where, state, source."""
+    stays = " to ".join(f"{100 * x:.0f}" for x in dict.fromkeys(coat.stays))
+    on = {"both": "both edges", "panel": "this panel", "neighbour": "its neighbour"}[coat.on]
+    state = "on already" if plan.is_on(coat) else "to come"
+    film = say.film(*dict.fromkeys(coat.film_um))
+    return coat.kind, str(coat.coats), film, f"{stays} %", on, state, coat.source
+
+
+def gap_to_keep(stations: Sequence[dict[str, float]], say: Lengths) -> str:
+    """The gap to set before paint and the limits for it, from a forecast's stations; at both ends where it runs."""
+    if any(x["set_from_mm"] > x["set_to_mm"] for x in stations):
+        return "none is sure: the doubt about the film is larger than the tolerance"
+    now = [x["set_now_mm"] for x in stations]
+    ends = stations[:1] if max(now) - min(now) < 0.005 else (stations[0], stations[-1])
+    told = [say.to_set(x["set_now_mm"], x["set_from_mm"], x["set_to_mm"]) for x in ends]
+    return _running([f"{gap}, within {limits}" for gap, limits in told])
+
+
+def check_by_hand(m: Measurement, say: Lengths) -> str:
+    """How one station can be checked with a rule in the photo itself."""
+    p = m.profile
+    if p is None or not len(p.s_mm):
+        return ""
+    k = len(p.s_mm) // 2
+    a, b = p.edge_a_px[k], p.edge_b_px[k]
+    px = float(np.hypot(*(b - a)))
+    gap, u = float(p.gap_mm[k]), float(p.expanded_u_mm[k])
+    return (
+        f"Station {say.place(float(p.s_mm[k]))} in '{m.photos[int(p.photo[k])].file}': edge A at x {a[0]:.1f}, "
+        f"y {a[1]:.1f}, edge B at x {b[0]:.1f}, y {b[1]:.1f} (pixels of the upright photo, the first one is 0, 0); "
+        f"{px:.1f} pixels apart. The gap there is {say.gap(gap)}, U {say.small(u)}: as many "
+        f"pixels to the length as a square of the strip beside it has ({say.target(_SQUARE_MM)} when printed to size), "
+        "but for the slant of the camera."
+    )
+
+
+def _running(told: Sequence[str]) -> str:
+    return told[0] if len(set(told)) == 1 else f"{told[0]} at the start, {told[1]} at the end"
+
+
+def _of(some: int, many: int) -> str:
+    return f"all {many} are" if some == many else f"{some} of {many} seams {'is' if some == 1 else 'are'}"
+
+
+def _names(names: Sequence[str]) -> str:
+    more = len(names) - _MOST_NAMES
+    return "; ".join(_cut(x) for x in names[:_MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
+
+
+def _cut(name: str) -> str:
+    return name if len(name) <= _LONGEST_NAME else name[: _LONGEST_NAME - 1].rstrip() + "…"

@@ -1,0 +1,164 @@
+"""The checker that goes along with an export: its answers are the program's own, on sound bundles and altered ones."""
+
+import csv
+import hashlib
+import io
+import json
+import math
+import shutil
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from gapvision.formats import bundle_check
+from gapvision.formats.measurement_json import from_dict
+from gapvision.formats.package import Package
+from gapvision.formats.specification_file import specification_from_table, specification_to_table
+from gapvision.judgement import judge_measurement
+from gapvision.model import DecisionRule, NominalPoint, Specification
+from gapvision.records import Store
+from gapvision.workshop import export_job, judge_line
+from tests.records.invented import invented
+
+RUNNING = (NominalPoint(0.0, 6.35), NominalPoint(1.0, 3.175))
+SPECS = {
+    "even": Specification(nominal=(NominalPoint(0.0, 4.7625),), allow_below_mm=0.3, allow_above_mm=0.2),
+    "runs": Specification(nominal=RUNNING, at_unit="share", allow_below_mm=1.2, allow_above_mm=1.4, length_mm=150),
+    "steps": Specification(
+        nominal=(NominalPoint(10.0, 4.6), NominalPoint(60.0, 5.0)), allow_below_mm=0.4, allow_above_mm=0.3
+    ),
+}
+
+
+@pytest.fixture(scope="module")
+def bundle(tmp_path_factory):
+    """An export unpacked, of results by every rule: folder, zip."""
+    folder, picture = tmp_path_factory.mktemp("bundle"), io.BytesIO()
+    Image.new("RGB", (400, 300)).save(picture, "JPEG")
+    with Store(folder / "data") as store:
+        job = store.new_job(reference="17")
+        visit = store.add_visit(job.job_id, "as found", on_date="2026-01-01")
+        for name, spec in SPECS.items():
+            for k, rule in enumerate(("proven", "simple", "risk")):
+                seam = store.add_seam(job.job_id, f"{name} {rule}", spec=specification_to_table(spec))
+                given = seam.seam_id, visit.visit_id, picture.getvalue(), ".jpg"
+                line = store.save_photo(*given, invented(4.6 + 0.1 * k, u_mm=0.12))
+                judge_line(store, line, DecisionRule(name=rule))
+        export_job(store, job.job_id, folder / "job.zip")
+    with Package(folder / "job.zip") as package:
+        for file in package.files:
+            place = folder / "unpacked" / file.name
+            place.parent.mkdir(parents=True, exist_ok=True)
+            place.write_bytes(package.read(file.name))
+        (folder / "unpacked" / "manifest.json").write_bytes(package.manifest_bytes)
+    return folder / "unpacked", folder / "job.zip"
+
+
+def ask(place, capsys):
+    code = bundle_check.main([str(place)])
+    return code, capsys.readouterr().out
+
+
+def test_a_sound_bundle_agrees_alone_in_its_folder_and_as_a_zip(bundle, capsys):
+    folder, packed = bundle
+    alone = [sys.executable, "-I", "-S", folder / "check.py"]  # without any package but Python's own
+    done = subprocess.run(alone, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout.splitlines()[-1]) == (0, "All agrees."), done.stdout
+    assert f"limits and state of {9 * 120} stations" in done.stdout
+    assert ask(packed, capsys) == (0, done.stdout)
+    assert (folder / "report.pdf").read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("name", SPECS)
+@pytest.mark.parametrize("rule", ["proven", "simple", "risk"])
+def test_its_states_and_limits_are_the_programs(name, rule):
+    """Also right on a limit, and with a U larger than the tolerance."""
+    content, spec = invented(4.7), SPECS[name]
+    for k, s in enumerate(content["stations"]):
+        s["u_mm"] = (0.02, 0.3, 0.5, 0.9)[k % 4]
+        s["gap_mm"] = round(s["gap_mm"], 4) if k % 5 else 4.9625
+    verdict = judge_measurement(from_dict(content), spec, DecisionRule(name=rule))
+    found = bundle_check.states(content, specification_to_table(spec), {"name": rule, "risk": None})
+    assert tuple(x[3] for x in found) == verdict.states
+    assert len(set(verdict.states)) >= 2
+    assert np.allclose([x[1] for x in found], verdict.lower_mm)
+    assert np.allclose([x[2] for x in found], verdict.upper_mm)
+
+
+@pytest.mark.parametrize("text", ["4.7625mm", "3/16in", "1 1/2in", "0.476cm", "187.5thou", '0.1875"'])
+def test_it_reads_lengths_as_the_program_does(text):
+    table = {"nominal": text, "allow_below": "1mm", "allow_above": "1mm"}
+    assert math.isclose(bundle_check.length_mm(text), specification_from_table(table).nominal[0].gap_mm)
+
+
+def with_true_hashes(folder):
+    """Who alters a bundle may well make its manifest anew."""
+    manifest = json.loads((folder / "manifest.json").read_text())
+    for entry in manifest["files"]:
+        entry["sha256"] = hashlib.sha256((folder / entry["name"]).read_bytes()).hexdigest()
+    (folder / "manifest.json").write_text(json.dumps(manifest))
+
+
+def change_json(path, change):
+    content = json.loads(path.read_text())
+    change(content)
+    path.write_text(json.dumps(content))
+
+
+def change_table(path, column, value):
+    rows = list(csv.reader(io.StringIO(path.read_text())))
+    rows[40][rows[0].index(column)] = value
+    with path.open("w", newline="") as file:
+        csv.writer(file).writerows(rows)
+
+
+def widen(content):
+    for s in content["stations"]:
+        s["gap_mm"] += 1.18
+
+
+def pass_it(job):
+    verdict = job["shots"][0]["measurements"][0]["verdicts"][-1]
+    verdict["decision"] = verdict["body"]["verdict"] = "in tolerance"
+
+
+ALTERED = {
+    "a photo": (lambda f: next((f / "photos").iterdir()).write_bytes(b"another"), "altered, its SHA-256"),
+    "the paper": (lambda f: (f / "report.pdf").write_bytes(b"%PDF"), "report.pdf: altered"),
+    "a file more": (lambda f: (f / "more.txt").write_text(""), "more.txt: not in the manifest"),
+    "a file less": (lambda f: (f / "report.pdf").unlink(), "report.pdf: missing"),
+}
+ALTERED_WELL = {
+    "gaps": (lambda m, t, f: change_json(m, widen), "mean_mm is told as"),
+    "a mean": (lambda m, t, f: change_json(m, lambda c: c["gap"].update(mean_mm=4.76)), "mean_mm is told as 4.76"),
+    "U": (lambda m, t, f: change_json(m, lambda c: c["stations"][7].update(u_mm=0.01)), "the gap or U is another than"),
+    "a table's gap": (lambda m, t, f: change_table(t, "gap [mm]", "4.762"), "another than the measurement's"),
+    "a state": (lambda m, t, f: change_table(t, "state", "out of tolerance"), "the table says out of tolerance"),
+    "a limit": (lambda m, t, f: change_table(t, "upper limit [mm]", "9.000"), "the table says otherwise"),
+    "a verdict": (lambda m, t, f: change_json(f / "job.json", pass_it), "its stations and checks give"),
+    "a station less": (lambda m, t, f: change_json(m, lambda c: c["stations"].pop()), "stations, the measurement has"),
+    "no number": (lambda m, t, f: change_json(m, lambda c: c["stations"][3].update(gap_mm="x")), "cannot be checked"),
+}
+
+
+@pytest.mark.parametrize("what", ALTERED)
+def test_an_altered_file_is_found(bundle, tmp_path, capsys, what):
+    alter, said = ALTERED[what]
+    folder = shutil.copytree(bundle[0], tmp_path / "b")
+    alter(folder)
+    code, told = ask(folder, capsys)
+    assert (code, said in told) == (1, True), told
+
+
+@pytest.mark.parametrize("what", ALTERED_WELL)
+def test_what_contradicts_itself_is_found_behind_true_hashes(bundle, tmp_path, capsys, what):
+    alter, said = ALTERED_WELL[what]
+    folder = shutil.copytree(bundle[0], tmp_path / "b")
+    measured = min((folder / "measurements").iterdir())
+    alter(measured, folder / "tables" / f"{measured.stem}.csv", folder)
+    with_true_hashes(folder)
+    code, told = ask(folder, capsys)
+    assert (code, said in told) == (1, True), told
