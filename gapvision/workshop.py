@@ -462,18 +462,27 @@ def _paper_warnings(
     since: dict[int, str], say: words.Lengths,
 ) -> tuple[str, ...]:  # fmt: skip
     """What a reader must know first: days that cannot be, one photo used twice, photos with warnings."""
-    told, same = list[str](), dict[str, list[str]]()
+    told, same = dict[str, list[str]](), dict[str, list[str]]()
     for x in lines:
         where = f"{names[x.seam_id]}, {x.visit.stage}"
         same.setdefault(x.photo.original_sha256, []).append(where)
         about = (job_id, x.visit.stage, x.visit.on_date, x.photo.original_sha256, x.photo.taken_at)
-        doubts = (n for n in photo_doubts(store, *about, today=since[x.shot_id][:10]))
-        told += [f"{where}: {words.notice(n, say)[0]}" for n in doubts if n.code != "photo-at-two-stages"]
-    told += [f"One and the same photo is used for: {'; '.join(places)}." for places in same.values() if places[1:]]
+        for n in photo_doubts(store, *about, today=since[x.shot_id][:10]):
+            if n.code != "photo-at-two-stages":
+                told.setdefault(words.notice(n, say)[0], []).append(where)
+    for places in same.values():
+        if places[1:]:
+            told.setdefault("One and the same photo is used for several results.", []).append(" = ".join(places))
     for seam in seams:
-        found = [words.notice(n, say)[0] for n in seam.after.measurement.notices if n.kind == "warning"]
-        told += [f"{seam.name}: {said}" for said in found]
-    return tuple(dict.fromkeys(told))
+        for n in seam.after.measurement.notices:
+            if n.kind == "warning":
+                told.setdefault(words.notice(n, say)[0], []).append(seam.name)
+    return tuple(f"{said} ({_few(places)})" for said, places in told.items())
+
+
+def _few(places: Sequence[str]) -> str:
+    more = len(places) - 3
+    return "; ".join(places[:3]) + (f"; and {more} more" if more > 0 else "")
 
 
 def _seam_evidence(

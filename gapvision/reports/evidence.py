@@ -112,7 +112,7 @@ class _Maker:
         parts = [*self._opening(), *self._glance(), *self._warnings()]
         parts += [para("Notes", "h3"), *(para(n) for n in self.e.notes)] if self.e.notes else []
         for number, seam in enumerate(self.e.seams, 1):
-            parts += [CondPageBreak(150 * mm), Mark(seam.name), *self._seam(seam), Mark("")]
+            parts += [CondPageBreak(150 * mm), Mark(self._name(seam)), *self._seam(seam), Mark("")]
             progress(number, len(self.e.seams))
         for plan in self.e.plans:
             parts += self._plan(plan)
@@ -122,6 +122,8 @@ class _Maker:
         """Two pages: the answer, and the pictures."""
         keys = cautions_for(moves=False, cuts=False, adds=False, paints=False)
         first = [*self._opening(), *self._plain_glance(), *self._warnings(_MOST_WARNINGS)]
+        if len(self.e.seams) == 1:
+            first += [para("The gap along the seam", "h3"), self._plot(self.e.seams[0], forecast=False)]
         second = [para("The seams in pictures", "h2"), *self._gallery(progress), Spacer(1, 2 * mm)]
         second += [*_listed(words.CAUTIONS[key] for key in ("conditions", *keys)), para("Signed", "h3")]
         pages = [KeepInFrame(self.width, self.height, x, mode="shrink") for x in (first, [*second, self._signatures()])]
@@ -133,13 +135,17 @@ class _Maker:
         for number, seam in enumerate(self.e.seams, 1):
             pictures = [*self._whole([seam.after], 90), self._plot(seam, before=False)]
             made = para(f"{words.first_up(words.edges_made(seam.after.measurement, self.say))}.")
-            parts += [Mark(seam.name), KeepTogether([para(seam.name, "h2"), made, *pictures]), *self._forecast(seam)]
-            parts.append(Mark(""))
+            together = KeepTogether([Mark(self._name(seam)), para(self._name(seam), "h2"), made, *pictures])
+            parts += [together, *self._forecast(seam), Mark("")]
             progress(number, len(self.e.seams))
         keys = ("conditions", *cautions_for(moves=False, cuts=False, adds=False, paints=True), "lead")
         cautions = [*(words.CAUTIONS[key] for key in keys), words.DATA_SHEET]
         parts += [*_ruled(60 * mm), KeepTogether([para("Cautions", "h2"), *_listed(cautions)])]
         return [*parts, KeepTogether([para("Signed", "h2"), self._signatures()])]
+
+    def _name(self, seam: SeamEvidence) -> str:
+        """What a seam is called: by number and name where there are several."""
+        return seam.name if len(self.e.seams) == 1 else f"{self.e.seams.index(seam) + 1}. {seam.name}"
 
     # --- the first page -----------------------------------------------------------------
     def _opening(self) -> list[Flowable]:
@@ -161,7 +167,7 @@ class _Maker:
         by: dict[bool, list[str]] = {True: [], False: []}
         for s in self.e.seams:
             scale = s.after.measurement.scale
-            by[scale is not None and scale.print_scale_checked].append(s.name)
+            by[scale is not None and scale.print_scale_checked].append(self._name(s))
         if not by[False]:
             return "checked: their check lines were measured"
         not_so = "" if not by[True] else f" for {'; '.join(by[False])}"
@@ -175,7 +181,7 @@ class _Maker:
         return [para("At a glance", "h3"), table, Spacer(1, 1.5 * mm), para(_ABOUT_U, "quiet")]
 
     def _glance_rows(self, seam: SeamEvidence) -> list[tuple[str, ...]]:
-        rows, name = list[tuple[str, ...]](), f"{seam.name} ({self._stretch(seam.after)} measured)"
+        rows, name = list[tuple[str, ...]](), f"{self._name(seam)} ({self._stretch(seam.after)} measured)"
         for word, shown in (("before: ", seam.before), ("after: " if seam.before else "", seam.after)):
             if shown is None:
                 continue
@@ -189,9 +195,13 @@ class _Maker:
 
     def _numbers(self, shown: ShownResult) -> tuple[str, str, str]:
         """Smallest to largest gap, mean, U."""
-        p, gap = shown.profile, self.say.gap_alone
-        spread = f"{gap(float(p.gap_mm.min()))} to {gap(float(p.gap_mm.max()))}"
-        return spread, gap(float(p.gap_mm.mean())), self.say.small(float(np.median(p.expanded_u_mm)), alone=True)
+        p = shown.profile
+        spread, u = self._range(float(p.gap_mm.min()), float(p.gap_mm.max())), float(np.median(p.expanded_u_mm))
+        return spread, self.say.small(float(p.gap_mm.mean()), alone=True), self.say.small(u, alone=True)
+
+    def _range(self, least_mm: float, most_mm: float) -> str:
+        """From one gap to another; in inches as decimals, because 1/64 in may hold both."""
+        return f"{self.say.small(least_mm, alone=True).rsplit(' ', 1)[0]} to {self.say.small(most_mm, alone=True)}"
 
     def _stretch(self, shown: ShownResult) -> str:
         p = shown.profile
@@ -203,17 +213,17 @@ class _Maker:
         for s in self.e.seams:
             now, verdict = self._numbers(s.after), s.after.verdict
             was = "-" if s.before is None else "{0}, U {2}".format(*self._numbers(s.before))
-            wanted = "not stated" if verdict is None else words.wanted_gap(verdict, self.say)[0]
+            wanted = "not stated" if verdict is None else words.wanted_briefly(verdict, self.say)
             right = "not judged" if verdict is None else _STATES.get(verdict.state, verdict.state)
-            name = f"{_short(s.name)} ({self._stretch(s.after)} measured)"
+            name = f"{_short(self._name(s))} ({self._stretch(s.after)} measured)"
             rows.append((name, wanted, was, f"{now[0]}, U {now[2]}", right))
         rows += [(_short(name), "-", "-", "not measured", "-") for name in self.e.not_measured]
-        heads = ("Seam", "Wanted gap", "Before", "Now", "Right?")
+        heads = ("Seam", "Wanted gap (limits)", "Before", "Now", "Right?")
         said = (
             "The gap is told from its smallest to its largest value along the part of the seam that the photo shows."
             " U is the doubt of the measurement: the true gap lies within plus or minus U with about 95 % certainty."
         )
-        return [self._table(heads, rows, (0.3, 0.18, 0.2, 0.2, 0.12)), Spacer(1, 1.5 * mm), para(said, "quiet")]
+        return [self._table(heads, rows, (0.27, 0.22, 0.2, 0.2, 0.11)), Spacer(1, 1.5 * mm), para(said, "quiet")]
 
     def _warnings(self, most: int | None = None) -> list[Flowable]:
         told = list(self.e.warnings)
@@ -226,7 +236,7 @@ class _Maker:
     # --- a seam -------------------------------------------------------------------------
     def _seam(self, seam: SeamEvidence) -> list[Flowable]:
         shown = [s for s in (seam.before, seam.after) if s is not None]
-        parts: list[Flowable] = [para(seam.name, "h2"), self._facts(shown), Spacer(1, 2 * mm)]
+        parts: list[Flowable] = [para(self._name(seam), "h2"), self._facts(shown), Spacer(1, 2 * mm)]
         parts += [KeepTogether([*self._whole(shown, _WHOLE_MM), para(words.sides(seam.after.measurement), "small")])]
         parts += [KeepTogether([*self._photos(seam, shown), self._plot(seam)])]
         parts += [KeepTogether(self._verdict(seam)), *self._worst(seam)]
@@ -259,8 +269,8 @@ class _Maker:
         for v in seam.visits:
             gaps = "-"
             if v.min_mm is not None and v.max_mm is not None:
-                gaps = f"{say.gap_alone(v.min_mm)} to {say.gap_alone(v.max_mm)}"
-            mean = "-" if v.mean_mm is None else say.gap_alone(v.mean_mm)
+                gaps = self._range(v.min_mm, v.max_mm)
+            mean = "-" if v.mean_mm is None else say.small(v.mean_mm, alone=True)
             u = "-" if v.u_mm is None else say.small(v.u_mm, alone=True)
             days = v.on_date, _clock(v.taken_at), _clock(v.stored_at)
             rows.append((str(v.number), v.stage, *days, mean, gaps, u, v.state))
@@ -352,17 +362,17 @@ class _Maker:
         looks += [*_TIGHT, ("RIGHTPADDING", (0, 1), (-2, 1), 4 * mm), ("VALIGN", (0, 0), (-1, -1), "TOP")]
         return [Table(cells, colWidths=[self.width / len(shown)] * len(shown), style=looks)]
 
-    def _plot(self, seam: SeamEvidence, *, before: bool = True, share: float = 1.0) -> Flowable:
+    def _plot(self, seam: SeamEvidence, *, before: bool = True, forecast: bool = True) -> Flowable:
         label, more = seam.after.stage, []
         if seam.before is not None and before:
             label = f"after: {label}"
             shift = 0.0 if seam.comparison is None else seam.comparison.datum.shift_mm
             more.append(line_of(seam.before.profile, f"before: {seam.before.stage}", -shift))
         rows = (seam.forecast or {}).get("stations")
-        if rows:
+        if rows and forecast:
             s, gap, u = (np.array([r[k] for r in rows], dtype=float) for k in ("s_mm", "gap_mm", "u_mm"))
             more.append(ExtraLine(s, gap, "forecast after paint", u))
-        how: dict[str, Any] = {"unit": self.say.unit, "size_in": (share * self.width / 72, mm), "point": 7.4}
+        how: dict[str, Any] = {"unit": self.say.unit, "size_in": (self.width / 72, mm), "point": 7.4}
         return Plot(draw_profile(seam.after.profile, seam.after.verdict, more=more, label=label, **how))
 
     def _verdict(self, seam: SeamEvidence) -> list[Flowable]:
@@ -463,7 +473,7 @@ class _Maker:
         seams, cells = self.e.seams, list[Flowable]()
         pairs = len(seams) <= 3
         columns = 2 if len(seams) <= 4 else 3
-        wide, tall = self.width / columns - 3 * mm, {1: 100, 2: 70, 3: 52, 4: 75}.get(len(seams), 42)
+        wide, tall = self.width / columns - 3 * mm, {1: 110, 2: 75, 3: 52, 4: 75}.get(len(seams), 42)
         for number, seam in enumerate(seams, 1):
             shown = [s for s in (seam.before if pairs else None, seam.after) if s is not None]
             for s in shown:
@@ -471,13 +481,11 @@ class _Maker:
                 spread, _, u = self._numbers(s)
                 said = f"{_words_of(s, shown)}{s.stage}, {s.on_date}: gap {spread}, U {u}, {verdict}."
                 picture = self._picture(s, 0, (wide / mm, tall)) or para("The photo is missing.", "quiet")
-                cells.append(_stacked([picture, para(_short(seam.name), "headcell"), para(said, "quiet")], wide))
+                cells.append(_stacked([picture, para(_short(self._name(seam)), "headcell"), para(said, "quiet")], wide))
             if pairs and len(shown) == 1:
                 cells.append(Spacer(1, 1))
             progress(number, len(seams))
         parts: list[Flowable] = [_grid(cells, columns, self.width)] if cells else []
-        if len(seams) == 1:
-            parts += [self._plot(seams[0])]
         said = "Edge A is the full line, edge B the dashed one; the numbers along the seam are stations"
         return [*parts, para(f"{said} in {'mm' if self.say.unit == 'mm' else 'inches'}.", "quiet")]
 
@@ -502,10 +510,10 @@ class _Maker:
             if rows_of:
                 gaps = [r["gap_mm"] for r in rows_of]
                 worst = max(r["u_mm"] for r in rows_of)
-                keep, gap = words.gap_to_keep(rows_of, self.say), self.say.gap_alone
-                then = f"{gap(min(gaps))} to {gap(max(gaps))}, U up to {self.say.small(worst, alone=True)}"
+                keep = words.gap_to_keep(rows_of, self.say)
+                then = f"{self._range(min(gaps), max(gaps))}, U up to {self.say.small(worst, alone=True)}"
                 state = str(((s.forecast or {}).get("verdict") or {}).get("verdict", "-"))
-            rows.append((s.name, u(*self._numbers(s.after)), keep, then, state))
+            rows.append((self._name(s), u(*self._numbers(s.after)), keep, then, state))
         heads = ("Seam", "Gap now", "Gap to set before these coats", "Gap after paint, if left as it is", "Then it is")
         said = f"Gaps are told from smallest to largest. {_ABOUT_U}"
         table = self._table(heads, rows, (0.2, 0.17, 0.29, 0.2, 0.14))
@@ -517,13 +525,14 @@ class _Maker:
         for s in self.e.seams:
             limit = (s.forecast or {}).get("chip_limit_mm")
             if limit is None:
-                said.append(f"{s.name}: not judged, because no smallest finished gap was stated.")
+                said.append(f"{self._name(s)}: not judged, because no smallest finished gap was stated.")
                 continue
             spans = (s.forecast or {}).get("chip_spans") or []
-            rows += [(s.name, say.stretch(x["from_mm"], x["to_mm"]), x["state"], say.gap(x["worst_mm"]),
-                      say.place(x["worst_at_mm"]), say.least_gap(limit)) for x in spans]  # fmt: skip
+            for k, x in enumerate(spans):
+                worst = say.gap(x["worst_mm"]), say.place(x["worst_at_mm"]), say.least_gap(limit)
+                rows.append(("" if k else self._name(s), say.stretch(x["from_mm"], x["to_mm"]), x["state"], *worst))
             if not spans:
-                said.append(f"{s.name}: every finished gap is proven above {say.least_gap(limit)}.")
+                said.append(f"{self._name(s)}: every finished gap is proven above {say.least_gap(limit)}.")
         heads = ("Seam", "Along", "State", "Smallest finished gap", "At", "Limit")
         table = [self._table(heads, rows, (0.24, 0.16, 0.16, 0.18, 0.1, 0.16))] if rows else []
         return [para("Edges at risk of chipping", "h2"), *table, *_listed(said)]
@@ -547,7 +556,8 @@ class _Maker:
             ("TOPPADDING", (0, 0), (-1, -1), 1.6), ("BOTTOMPADDING", (0, 0), (-1, -1), 2.2),
             *([("BACKGROUND", (0, 0), (-1, 0), style.SHADE)] if heads else ()),
         ]  # fmt: skip
-        return Table(cells, colWidths=[self.width * s for s in shares], repeatRows=1 if heads else 0, style=looks)
+        how: dict[str, Any] = {"repeatRows": 1 if heads else 0, "style": looks, "hAlign": "LEFT"}
+        return Table(cells, colWidths=[self.width * s for s in shares], **how)
 
 
 def _image(picture: Any) -> Flowable:
@@ -560,7 +570,7 @@ def _grid(cells: Sequence[Flowable], columns: int, width: float) -> Table:
     rows = [list(row) for row in zip_longest(*[iter(cells)] * columns, fillvalue="")]
     looks: list[Any] = [*_TIGHT, ("VALIGN", (0, 0), (-1, -1), "TOP")]
     looks += [(f"{side}PADDING", (0, 0), (-1, -1), 1.5) for side in ("TOP", "BOTTOM")]
-    return Table(rows, colWidths=[width / columns] * columns, style=looks)
+    return Table(rows, colWidths=[width / columns] * columns, style=looks, hAlign="LEFT")
 
 
 def _stacked(parts: Sequence[Flowable], width: float) -> Table:

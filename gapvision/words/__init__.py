@@ -21,6 +21,7 @@ from gapvision.words.paper import (
     gap_to_keep,
     plain_rule,
     sides,
+    wanted_briefly,
     wanted_gap,
 )
 from gapvision.words.plan import (

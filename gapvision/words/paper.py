@@ -10,7 +10,7 @@ from gapvision.model import IN, OPEN, OUT, Coat, DecisionRule, FinishPlan, Measu
 from gapvision.words.lengths import Lengths
 
 _SQUARE_MM = 12.0  # of the printed strip
-_MOST_NAMES, _LONGEST_NAME = 3, 60
+_MOST_NAMES, _SHORT_NAME, _LONGEST_NAME = 3, 30, 60
 
 #: A decision rule for who never heard of one.
 _PLAIN_RULES = {
@@ -40,14 +40,14 @@ def fit_answer(seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[st
     Parameters
     ----------
     seams : sequence of (name, Verdict or None)
-        What was measured; None: nobody said what is wanted.
+        What was measured, in the order of its numbers; None: nobody said what is wanted.
     missing : sequence of str
         Seams that were not measured.
     """
-    by: dict[str, list[str]] = {state: [] for state in (IN, OUT, OPEN, "")}
-    for name, verdict in seams:
-        by["" if verdict is None else verdict.state].append(name)
-    heed = " as far as the photos can be trusted, see the warnings" if any(v and v.doubtful for _, v in seams) else ""
+    by: dict[str, list[tuple[int, str]]] = {state: [] for state in (IN, OUT, OPEN, "")}
+    for number, (name, verdict) in enumerate(seams, 1):
+        by["" if verdict is None else verdict.state].append((number, name))
+    heed = any(v is not None and v.doubtful for _, v in seams)
     if by[OUT]:
         lead = "No"
     elif by[OPEN]:
@@ -55,7 +55,7 @@ def fit_answer(seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[st
     elif by[""] or missing:
         lead = "Not known of all" if by[IN] else "Not known"
     else:
-        lead = "Yes,"[: 4 if heed else 3] + heed
+        lead = "Yes, if the photos can be trusted (see the warnings)" if heed else "Yes"
     if len(seams) == 1 and not missing:
         name, verdict = seams[0]
         said = f"is {verdict.state}" if verdict else "was measured, but nobody stated what gap is wanted"
@@ -63,14 +63,15 @@ def fit_answer(seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[st
     many, told = len(seams) + len(missing), list[str]()
     if by[IN]:
         told.append(f"{_of(len(by[IN]), many)} in tolerance")
-    for state, said in ((OUT, "{are} out of tolerance"), (OPEN, "{are} not proven either way"),
-                        ("", "{were} measured without a wanted gap to judge by")):  # fmt: skip
-        if names := by[state]:
-            one = len(names) == 1
-            are = said.format(are="is" if one else "are", were="was" if one else "were")
-            told.append(f"{len(names)} {are} ({_names(names)})")
+    for state, one, several in (
+        (OUT, "is out of tolerance", "are out of tolerance"),
+        (OPEN, "is not proven either way", "are not proven either way"),
+        ("", "was measured without a wanted gap to judge by", "were measured without a wanted gap to judge by"),
+    ):
+        if found := by[state]:
+            told.append(f"{len(found)} {one if len(found) == 1 else several} ({_which(found)})")
     if missing:
-        told.append(f"{len(missing)} {'was' if len(missing) == 1 else 'were'} not measured ({_names(missing)})")
+        told.append(f"{len(missing)} {'was' if len(missing) == 1 else 'were'} not measured")
     return f"{lead}: {', '.join(told)}."
 
 
@@ -86,6 +87,14 @@ def wanted_gap(verdict: Verdict, say: Lengths) -> tuple[str, str]:
     gaps = [say.target(float(wanted[i])) for i in ends]
     limits = [say.limits(float(low[i]), float(high[i])) for i in ends]
     return (_running(gaps), _running(limits))
+
+
+def wanted_briefly(verdict: Verdict, say: Lengths) -> str:
+    """The wanted gap with its limits in one unit alone."""
+    low, high, wanted = verdict.lower_mm, verdict.upper_mm, verdict.nominal_mm
+    ends = (0, -1) if np.ptp(wanted) > 1e-9 else (0,)
+    limits = [say.limits(float(low[i]), float(high[i])).partition(" (")[0] for i in ends]
+    return _running([f"{say.gap_alone(float(wanted[i]))} ({x})" for i, x in zip(ends, limits, strict=True)])
 
 
 def sides(m: Measurement, photo: int = 0) -> str:
@@ -158,9 +167,11 @@ def _of(some: int, many: int) -> str:
     return f"all {many} are" if some == many else f"{some} of {many} seams {'is' if some == 1 else 'are'}"
 
 
-def _names(names: Sequence[str]) -> str:
-    more = len(names) - _MOST_NAMES
-    return "; ".join(_cut(x) for x in names[:_MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
+def _which(found: Sequence[tuple[int, str]]) -> str:
+    """Seams by number, and by name where that is short."""
+    if len(found) <= _MOST_NAMES and all(len(name) <= _SHORT_NAME for _, name in found):
+        return "; ".join(f"{number}. {name}" for number, name in found)
+    return f"number{'s' * (len(found) > 1)} {', '.join(str(number) for number, _ in found)}"
 
 
 def _cut(name: str) -> str:
