@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "measure": ("measure", "measure photos of a seam, and judge them where a wanted gap is known"),
     "strips": ("strips", "write a sheet of strips to print"),
     "sheet": ("sheet", "remember what the check lines of a printed sheet measure"),
+    "prove": ("prove", "prove a phone on gauge pieces, and let its figures count in U"),
     "judge": ("judge", "say whether a measured seam is in tolerance, and with what certainty"),
     "page": ("page", "open the page on this machine, or with --lan on the workshop's network"),
     "plan": ("plan", "say what to move, trim or build up on a panel, where and by how much"),

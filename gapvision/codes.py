@@ -107,6 +107,21 @@ usage strip-letters-not-understood
 usage sheet-file-bad
     What is kept of a sheet's check lines cannot be used.
     Measure both check lines again and give them with 'gapvision sheet'.
+usage proof-file-bad
+    What is kept of a phone's study cannot be used.
+    Make the study again with 'gapvision prove', or remove the file that is named.
+usage study-file-bad
+    The study's file cannot be used.
+    Write a new one to fill in: 'gapvision prove --example study.toml'.
+usage study-too-small
+    The study has too few pieces or photos.
+    Take three pieces or more, and five photos or more of each by each person; every person photographs every piece.
+usage phone-not-named
+    The photos do not say which phone took them, so that their figures could never be used.
+    Send the photos as files, not through a messenger, which takes the phone's tags away.
+usage study-of-several-phones
+    The photos of the study are not all of one phone, lens and picture size.
+    Take them all with one phone and one lens, or make a study for each.
 usage sheet-unchecked
     The check lines of that sheet were never measured.
     Measure them with a steel rule and give both with --check-length and --check-width.
@@ -235,6 +250,15 @@ note sheets-unknown
 note step-unknown
     Strips lie on one side only, so a step in height between the panels is not known; U allows for it.
     Lay a strip on each side of the seam, or measure the step by hand with a straight-edge and state it.
+note proof-used
+    A study of this phone is kept, and counts in U.
+    Look at its figures with 'gapvision prove'.
+note proof-of-another-phone
+    No study that is kept was made with this phone, lens and picture size; U is that of any phone.
+    Prove this phone too: 'gapvision prove --example' shows how.
+note proof-too-old
+    The study of this phone is older than a year and was not used.
+    Make it again: cameras' programs, lenses and hands change.
 note known-stated
     How an edge is made, or the step between the panels, was stated, not measured; gap and U rest on it.
     Nothing, if it is right; else correct it and measure again.

@@ -44,6 +44,7 @@ from gapvision.vision.known import ToldEdge, known_notices, weigh
 from gapvision.vision.painted import looks_painted
 from gapvision.vision.phone import PictureDoubt, either, picture_doubt, veil_light, without_veil
 from gapvision.vision.placing import CUT_KIND
+from gapvision.vision.proven import proof_for, with_proof
 from gapvision.vision.quality import no_strip_notice, quality_notices, strip_quality
 from gapvision.vision.rises import BY_RULES
 from gapvision.vision.seam import find_seam, orient, recentre
@@ -94,6 +95,8 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
     views, size = _strips(photo, settings), (photo.width_px, photo.height_px)
     seen.extend(views)
     settings = _of_seen(settings, views)
+    proof, told_of_phone = proof_for(photo, settings)
+    settings = replace(settings, proofs=(proof,) if proof else ())
     to_scale = printed_to_scale(views, settings)
     quality = strip_quality(photo, views)
     notices = quality_notices(quality)
@@ -136,6 +139,8 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
         picture_mm=picture.common_mm,
         doubted=painted and hint is None,
     )
+    if proof is not None:
+        profile = with_proof(profile, proof)
     if len(profile.s_mm) < _LEAST_STATIONS:
         raise GapvisionError("edges-not-found")
     if float(np.median(profile.gap_mm)) < _STROKE_MM and hint is None:
@@ -146,6 +151,7 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
     measured = step if step.source == "strips" else None
     one_side = len(set(sides.values())) == 1
     notices += known_notices({"A": told_a, "B": told_b}, settings.known_step, measured, min(sides), one_side)
+    notices += told_of_phone
     notices.sort(key=lambda notice: notice.kind == "note")
     return Measurement(
         status="warn" if any(notice.kind == "warning" for notice in notices) else "ok",

@@ -168,3 +168,27 @@ def format_mm(length_mm: float, decimals: int = 2) -> str:
 def format_inch(length_mm: float, decimals: int = 4) -> str:
     """Write a length in inch decimals, e.g. ``0.1875 in``.  NaN gives ``-``."""
     return f"{length_mm / MM_PER_INCH:.{decimals}f} in" if math.isfinite(length_mm) else "-"
+
+
+def parse_edge(text: str) -> tuple[str, float | None]:
+    """Read how an edge is made, like ``cut``, ``rolled`` or ``rolled:1.5mm``.
+
+    Returns
+    -------
+    kind : str
+        ``cut`` or ``rolled``.
+    radius_mm : float or None
+        Radius of the roll [mm].
+
+    Raises
+    ------
+    GapvisionError
+        ``value-out-of-range`` or ``length-not-understood``.
+    """
+    kind, colon, radius = text.strip().lower().partition(":")
+    if kind.strip() not in ("cut", "rolled") or (colon and kind.strip() == "cut"):
+        raise GapvisionError(
+            "value-out-of-range",
+            f"'{text}' is not a way to make an edge.", "Write cut, rolled, or rolled with its radius like rolled:1.5mm."
+        )
+    return kind.strip(), parse_length(radius) if colon else None

@@ -29,6 +29,7 @@ from gapvision.formats.panel_file import layout_from_table
 from gapvision.formats.plan_json import PlanFile
 from gapvision.formats.sheet_file import read_sheets
 from gapvision.formats.specification_file import specification_from_table
+from gapvision.formats.study_file import read_phones
 from gapvision.formats.table import csv_text
 from gapvision.formats.toml import toml_from_text
 from gapvision.judgement import after_paint, judge_measurement, nominal_at, reading_from_measurement
@@ -107,7 +108,7 @@ def measure_again(store: Store, line: MeasurementLine) -> MeasurementLine:
     settings = stored(store, line).settings
     # Check lines that were measured since count as well.
     newest = {check.sheet: check for check in (*settings.sheets, *read_sheets(store.folder))}
-    settings = replace(settings, sheets=tuple(newest.values()))
+    settings = replace(settings, sheets=tuple(newest.values()), proofs=read_phones(store.folder))
     new = measure_file(store.photo_bytes(line.photo), line.photo.file_name, settings)
     # Measured on the stored copy, but evidence is of the photo as it was taken.
     new = replace(new, photos=(replace(new.photo, sha256=line.photo.original_sha256),))

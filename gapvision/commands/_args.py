@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.data_folder import RECORDS, SETTINGS, data_folder
-from gapvision.units import parse_length
+from gapvision.units import parse_edge, parse_length
 
 if TYPE_CHECKING:
     from gapvision.model import DecisionRule, Specification
@@ -175,23 +175,28 @@ def add_check_lines(parser: argparse._ActionsContainer) -> None:
 
 
 def print_of(args: argparse.Namespace) -> dict[str, Any]:
-    """Print scale as the settings of a measurement take it: the lengths given, else what is remembered of sheets.
+    """What is known of print and phone, as the settings of a measurement take it: the check lines given, else what is
+    remembered of sheets; and the studies kept of phones.
 
     Raises
     ------
     GapvisionError
-        ``value-out-of-range`` or ``length-not-understood``; ``sheet-file-bad``.
+        ``value-out-of-range`` or ``length-not-understood``; ``sheet-file-bad``, ``proof-file-bad``.
     """
     from gapvision.targets.print_scale import print_scales
 
     along, across, checked = print_scales(args.check_length, args.check_width)
-    if not checked and data_folder(args.data).is_dir():
+    told: dict[str, Any] = {}
+    if data_folder(args.data).is_dir():
         from gapvision.formats.sheet_file import read_sheets
+        from gapvision.formats.study_file import read_phones
 
-        return {"sheets": read_sheets(data_folder(args.data))}
-    if not checked:
-        return {}
-    return {"print_scale_along": along, "print_scale_across": across, "print_scale_checked": True}
+        told = {"proofs": read_phones(data_folder(args.data))}
+        if not checked:
+            told["sheets"] = read_sheets(data_folder(args.data))
+    if checked:
+        told |= {"print_scale_along": along, "print_scale_across": across, "print_scale_checked": True}
+    return told
 
 
 def add_known(parser: argparse.ArgumentParser) -> None:
@@ -229,29 +234,6 @@ def known_of(args: argparse.Namespace) -> dict[str, Any]:
     if args.strip_thickness is not None:
         known["strip_thickness_mm"] = args.strip_thickness
     return known
-
-
-def parse_edge(text: str) -> tuple[str, float | None]:
-    """Read how an edge is made, like ``cut``, ``rolled`` or ``rolled:1.5mm``.
-
-    Returns
-    -------
-    kind : str
-        ``cut`` or ``rolled``.
-    radius_mm : float or None
-        Radius of the roll [mm].
-
-    Raises
-    ------
-    GapvisionError
-        ``value-out-of-range`` or ``length-not-understood``.
-    """
-    kind, colon, radius = text.strip().lower().partition(":")
-    if kind.strip() not in ("cut", "rolled") or (colon and kind.strip() == "cut"):
-        raise nonsense(
-            f"'{text}' is not a way to make an edge.", "Write cut, rolled, or rolled with its radius like rolled:1.5mm."
-        )
-    return kind.strip(), parse_length(radius) if colon else None
 
 
 def parse_point(text: str) -> tuple[float, float]:

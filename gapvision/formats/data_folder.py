@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-#: What is kept there: for the shop and its jobs (:mod:`gapvision.formats.settings_file`), of sheets
-#: (:mod:`gapvision.formats.sheet_file`), and the records.
-SETTINGS, SHEETS, RECORDS = "settings.toml", "sheets", "records.sqlite"
+#: What is kept there: for the shop and its jobs (:mod:`gapvision.formats.settings_file`), of sheets (``sheet_file``),
+#: of phones (``study_file``), and the records.
+SETTINGS, SHEETS, PHONES, RECORDS = "settings.toml", "sheets", "phones", "records.sqlite"
 
 
 def data_folder(given: str | os.PathLike[str] | None = None) -> Path:
@@ -21,11 +21,12 @@ def data_folder(given: str | os.PathLike[str] | None = None) -> Path:
 
 
 def copy_told(source: Path, target: Path) -> None:
-    """Copy what was told once, settings and sheets, into another data folder; a file that is damaged as it is."""
+    """Copy what was told once into another data folder; a file that is damaged as it is."""
     from gapvision.formats.atomic import make_folder, write_whole
     from gapvision.formats.declared import read_file
 
-    for file in (source / SETTINGS, *sorted((source / SHEETS).glob("*.toml"))):
+    kept = [f for folder in (SHEETS, PHONES) for f in sorted((source / folder).glob("*.toml"))]
+    for file in (source / SETTINGS, *kept):
         if file.is_file():
             place = target / file.relative_to(source)
             make_folder(place.parent)

@@ -17,6 +17,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 # Tag numbers of TIFF 6.0 and EXIF 2.3.
+TAG_MAKE, TAG_MODEL, TAG_LENS = 271, 272, 42036
 TAG_ORIENTATION = 274
 TAG_DATE_TIME = 306
 TAG_EXIF_DIRECTORY = 34665
@@ -75,6 +76,7 @@ class ExifFields:
     focal_mm: float | None = None
     focal_35mm_mm: float | None = None
     taken_at: str | None = None
+    camera: str = ""
 
 
 def read_directory(block: bytes, offset: int | None = None) -> dict[int, Field]:
@@ -115,6 +117,7 @@ def read_exif(block: bytes) -> ExifFields:
         focal_mm=_focal(_number(second, TAG_FOCAL_LENGTH)),
         focal_35mm_mm=_focal(_number(second, TAG_FOCAL_35MM)),
         taken_at=_time(second.get(TAG_TIME_ORIGINAL)) or _time(first.get(TAG_DATE_TIME)),
+        camera=_camera(first.get(TAG_MAKE), first.get(TAG_MODEL), second.get(TAG_LENS)),
     )
 
 
@@ -148,3 +151,10 @@ def _time(field: Field | None) -> str | None:
         return datetime.strptime(match[0].decode(), "%Y:%m:%d %H:%M:%S").isoformat() if match else None
     except ValueError:
         return None
+
+
+def _camera(*fields: Field | None) -> str:
+    """Maker, model and lens in one line of plain letters."""
+    said = [field.text()[:80].partition(b"\0")[0].decode("ascii", "ignore") if field else "" for field in fields]
+    plain = ("".join(c for c in text if c.isprintable()) for text in said)
+    return " ".join(" ".join(plain).split())

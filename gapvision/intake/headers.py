@@ -22,6 +22,7 @@ from dataclasses import dataclass, replace
 from gapvision.errors import GapvisionError
 from gapvision.intake.exif import TAG_ORIENTATION, ExifFields, read_directory, read_exif
 from gapvision.limits import MAX_DECODED_BYTES, MAX_JPEG_SCANS, MAX_PHOTO_PIXELS
+from gapvision.model import PhoneKey
 
 _TIFF_WIDTH, _TIFF_HEIGHT, _TIFF_BITS, _TIFF_PHOTOMETRIC, _TIFF_SAMPLES = 256, 257, 258, 262, 277
 _TIFF_STRIP_OFFSETS, _TIFF_STRIP_BYTES, _TIFF_TILE_OFFSETS, _TIFF_TILE_BYTES = 273, 279, 324, 325
@@ -58,6 +59,12 @@ class Header:
         """Memory that a decoder needs; a progressive JPEG is held as two-byte coefficients."""
         wide = self.bits > 8 or self.progressive
         return self.width_px * self.height_px * self.channels * (2 if wide else 1)
+
+
+def phone_of(data: bytes, name: str) -> PhoneKey:
+    """Which phone, lens and picture size a photo is of, from its first bytes; errors as :func:`read_header`."""
+    header = read_header(data, name)
+    return PhoneKey.of(header.exif, (header.width_px, header.height_px))
 
 
 def read_header(data: bytes, name: str) -> Header:

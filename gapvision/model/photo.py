@@ -64,6 +64,8 @@ class Photo:
         Focal length as for 35 mm film from EXIF [mm].
     taken_at : str or None
         EXIF time, ISO 8601 without zone.
+    camera : str
+        Maker, model and lens as EXIF names them; empty where it does not.
     colour : ndarray, shape (ceil(H / 2), ceil(W / 2), 3), uint8, or None
         Blue, green, red at half size, stored alike and upright; None for a grey photo.  Pixel p of the grey lies at
         (p + 0.5) / 2 - 0.5.
@@ -75,6 +77,7 @@ class Photo:
     focal_mm: float | None = None
     focal_35mm_mm: float | None = None
     taken_at: str | None = None
+    camera: str = ""
     exif_orientation: int = 1
     colour: NDArray[np.uint8] | None = None
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from gapvision.errors import require
+from gapvision.model.proof import PhoneProof
 
 _require = partial(require, "value-out-of-range")
 _RADII_MM = (0.5, 5.0)  # from a corner filed round to a rim rolled over wire; common practice, no source
@@ -83,6 +84,8 @@ class Settings:
         How thick the strips are, paper and magnet together [mm]; None: 0.5 mm and not surely so.
     left_out : tuple of LeftOut
         Spans of stations to leave out; they become holes.
+    proofs : tuple of PhoneProof
+        Studies of phones that are kept; of a measurement, the one that it was measured with.
     """
 
     print_scale_along: float = 1.0
@@ -102,6 +105,7 @@ class Settings:
     strip_thickness_mm: float | None = None
     left_out: tuple[LeftOut, ...] = ()
     sheets: tuple[SheetCheck, ...] = ()
+    proofs: tuple[PhoneProof, ...] = ()
 
     def __post_init__(self) -> None:
         self._check_known()

@@ -105,7 +105,7 @@ _PICTURES: dict[str, tuple[str, str]] = {
 #: Drawing -> the codes that it helps with.
 _HELPS = {
     "points": "line-too-narrow seam-not-found two-seams",
-    "print": "print-scale-matters foreign-target print-scale-unchecked template-marks-differ sheet-file-bad sheet-unchecked sheets-differ",
+    "print": "print-scale-matters foreign-target print-scale-unchecked template-marks-differ sheet-file-bad proof-file-bad sheet-unchecked sheets-differ",
     "lay": (
         "measurement-was-refused photo-has-no-profile nothing-to-judge strip-not-found too-few-corners "
         "field-not-converged gap-out-of-frame strip-lifted strip-damaged step-unknown strips-apart step-large"
@@ -116,11 +116,11 @@ _HELPS = {
         "day-to-come day-not-the-cameras answer-needed"
     ),
     "lines": (
-        "specification-unreadable specification-nonsense finish-nonsense panel-file-bad plan-file-bad "
+        "study-file-bad specification-unreadable specification-nonsense finish-nonsense panel-file-bad plan-file-bad "
         "job-data-bad stored-verdict-bad measurement-file-bad"
     ),
     "same place": "comparison-no-overlap opposite-does-not-overlap alignment-weak datum-missing photos-disagree",
-    "checklist": "conditions-differ",
+    "checklist": "conditions-differ study-too-small study-of-several-phones phone-not-named",
     "choose": (
         "seam-has-specification photo-at-two-stages place-in-file-name seams-not-measured edge-contradicted stated-side-unsure job-here-already job-not-found seam-not-in-job visit-not-found "
         "measurement-not-found bin-item-not-found preset-unknown rule-unknown paper-unknown "

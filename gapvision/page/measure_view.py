@@ -259,7 +259,7 @@ def _settings_typed(photo: Chosen, spec: Specification | None) -> Settings:
         along, across, checked = print_scales(st.session_state["check_length"], st.session_state["check_width"])
     return Settings(
         print_scale_along=along, print_scale_across=across, print_scale_checked=checked,
-        sheets=() if checked else sheet_view.known_sheets(), seam_hint_px=session.seam_points(photo.sha256),
+        sheets=() if checked else sheet_view.known_sheets(), proofs=sheet_view.known_phones(), seam_hint_px=session.seam_points(photo.sha256),
         edges=session.text("edges_method"), tolerance_mm=None if spec is None else spec.half_width_mm, **_known_typed(),
     )  # fmt: skip
 

@@ -8,7 +8,8 @@ import streamlit as st
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.sheet_file import check_lengths_mm, read_sheets, write_sheet
-from gapvision.model import Measurement, SheetCheck
+from gapvision.formats.study_file import read_phones
+from gapvision.model import Measurement, PhoneProof, SheetCheck
 from gapvision.page import widgets
 from gapvision.records import data_folder
 from gapvision.targets.print_scale import print_scales
@@ -18,6 +19,11 @@ from gapvision.targets.sheet_code import sheet_text
 def known_sheets() -> tuple[SheetCheck, ...]:
     """The sheets whose check lines were told."""
     return read_sheets(data_folder())
+
+
+def known_phones() -> tuple[PhoneProof, ...]:
+    """The studies of phones that are kept."""
+    return read_phones(data_folder())
 
 
 def show(measurement: Measurement) -> None:

@@ -11,6 +11,8 @@ from gapvision.words.verdict import check, first_up
 
 #: Notices whose advice is to light the gap or to put paper into it.
 _ABOUT_LIGHT = ("edge-doubtful", "edge-underexposed", "seam-unfamiliar")
+#: Notes of what counts in U already.
+_NO_HELP = ("known-stated", "proof-used", "proof-of-another-phone", "proof-too-old")
 _SQUARE_DEG = 5.0  # seen further from the side the tilt counts, as in the warning 'tilt-large'
 
 
@@ -80,7 +82,7 @@ def _said(measurement: Measurement, verdict: Verdict, say: Lengths) -> tuple[str
 
 def _for_proof(measurement: Measurement, say: Lengths) -> str:
     """What makes U smaller: the advice of the first notice that has one, else the usual; what fits a lit gap."""
-    helpful = [n for n in measurement.notices if n.kind in ("warning", "note") and n.code != "known-stated"]
+    helpful = [n for n in measurement.notices if n.kind in ("warning", "note") and n.code not in _NO_HELP]
     first = next((n for n in helpful if n.advice), None)
     if measurement.gap_lit == "bright" and (first is None or first.code in (*_ABOUT_LIGHT, "gap-burnt-out")):
         return _with_the_gap_lit(measurement)

@@ -133,6 +133,20 @@ def _step_large(v: Values, say: Lengths) -> str:
     return told if v["odd"] is None else f"{told} Without strip {v['odd']} the others fit together."
 
 
+def _proof_used(v: Values, say: Lengths) -> str:
+    off = f"bias {say.small(v['bias_mm'], signed=True)} " + ("taken off" if v["bias_proven"] else "not proven, left in")
+    u = "U is right as it is"
+    if v["growth"] > 1:
+        u = f"U is {v['growth']:.2f} times what it would be"
+    elif v["small_share"] < 1:
+        u = f"scale, blur and repeatability count with {100 * v['small_share']:.0f} %"
+    return f"The study '{v['name']}' of {v['made_on']} ({v['photos']} photos) is of this phone: {off}; {u}."
+
+
+def _proof_too_old(v: Values, _: Lengths) -> str:
+    return f"The study '{v['name']}' of this phone, made on {v['made_on']}, is older than a year and was not used."
+
+
 _TEXTS: dict[str, Callable[[Values, Lengths], str | tuple[str, str]]] = {
     "line-not-possible": _line_not_possible,
     "seams-not-measured": _seams_not_measured,
@@ -145,4 +159,6 @@ _TEXTS: dict[str, Callable[[Values, Lengths], str | tuple[str, str]]] = {
     "step-contradicted": _step_contradicted,
     "step-large": _step_large,
     "known-stated": _known_stated,
+    "proof-used": _proof_used,
+    "proof-too-old": _proof_too_old,
 }

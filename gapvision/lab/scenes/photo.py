@@ -426,6 +426,8 @@ def encode(spec: SceneSpec, stored: NDArray[np.uint8]) -> bytes:
         exif = Image.Exif()
         exif[0x0112] = camera.orientation
         exif[0x0132] = camera.taken_at
+        if camera.model:
+            exif[0x0110] = camera.model
         detail = exif.get_ifd(0x8769)
         longer = max(camera.width_px, camera.height_px)
         focal = camera.focal_px or 0.75 * longer

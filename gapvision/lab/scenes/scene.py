@@ -188,6 +188,8 @@ class CameraSpec:
         Share of light strewn over tens of pixels by a greasy lens.
     orientation : int
         EXIF orientation under which the file is stored: 1, 3, 6 or 8.
+    model : str
+        What EXIF calls the phone; empty: nothing.
     """
 
     width_px: int = 4032
@@ -211,6 +213,7 @@ class CameraSpec:
     orientation: int = 1
     exif: bool = True
     taken_at: str = "2026:05:09 10:30:00"
+    model: str = ""
 
     def __post_init__(self) -> None:
         if self.orientation not in (1, 3, 6, 8) or self.tone not in ("srgb", "phone"):

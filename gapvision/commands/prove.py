@@ -1,0 +1,138 @@
+"""``gapvision prove``: a study of gauge pieces with the shop's own phone, and what is kept of it."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gapvision.commands._args import add_shown, nonsense, say_of
+from gapvision.commands._records import Bar, add_data, show_table
+from gapvision.errors import EXIT_OK, GapvisionError
+
+if TYPE_CHECKING:
+    from gapvision.formats.study_file import Study
+    from gapvision.model import Measurement, PhoneKey
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.epilog = (
+        "Three gauge pieces or more, five photos of each: the sheet says how to build them. "
+        "Without a file, what is kept is listed. Example: gapvision prove --example study.toml"
+    )
+    parser.add_argument("study", nargs="?", metavar="STUDY.toml", help="what was built, and the photos of it")
+    parser.add_argument("--keep", action="store_true", help="let the figures count in U of this phone's photos")
+    parser.add_argument("--example", metavar="F.toml", help="write a study's file to fill in")
+    parser.add_argument("--sheet", metavar="F.pdf", help="write the sheet that says how to build the pieces")
+    parser.add_argument("--paper", default="a4", metavar="a4|letter", help="paper in the printer (default: a4)")
+    add_shown(parser)
+    add_data(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write what is asked for; measure and judge the study; or list what is kept."""
+    from gapvision.formats.atomic import write_whole
+    from gapvision.formats.study_file import EXAMPLE, read_phones, read_study
+    from gapvision.records import data_folder
+    from gapvision.words.study import proof_line
+
+    if args.keep and not args.study:
+        raise nonsense("There is nothing to keep.", "Name the study's file too.")
+    if args.example:
+        if Path(args.example).exists():
+            raise nonsense(f"'{args.example}' is there already.", "Name a new file; it could be a filled-in one.")
+        write_whole(args.example, EXAMPLE.encode())
+        print(f"written: {args.example}")
+    if args.sheet:
+        from gapvision.reports.gauge_sheet import gauge_sheet_pdf
+
+        write_whole(args.sheet, gauge_sheet_pdf(args.paper))
+        print(f"written: {args.sheet}")
+    if args.study:
+        return _prove(read_study(args.study), args)
+    if not args.example and not args.sheet:
+        say = say_of(args)
+        rows = [
+            (p.name, p.made_on, p.phone.camera, str(p.photos), proof_line(p, say))
+            for p in read_phones(data_folder(args.data))
+        ]
+        show_table(rows, ("study", "day", "phone", "photos", "figures"), "No phone was proven yet.")
+    return EXIT_OK
+
+
+def _prove(study: Study, args: argparse.Namespace) -> int:
+    from gapvision.formats.study_file import write_phone
+    from gapvision.judgement.study import judge_study, proof_of, reading_of
+    from gapvision.records import data_folder
+    from gapvision.words.study import study_lines
+
+    folder = data_folder(args.data)
+    phone = _phone(study)
+    measured = _measure(study, folder)
+    pieces = {piece.name: piece for piece in study.pieces}
+    readings = [
+        reading_of(m, pieces[piece], person, study.caliper_u_mm)
+        for (piece, person, _), m in zip(study.photos, measured, strict=True)
+        if m.profile is not None
+    ]
+    for (piece, _, path), m in zip(study.photos, measured, strict=True):
+        if m.profile is None:
+            print(f"{path.name} of '{piece}' was refused and does not count: {m.notices[0].message}")
+    result = judge_study(study.pieces, readings, study.caliper_u_mm)
+    print(f"{study.name}, {study.made_on}: {phone.camera or 'a phone that its photos do not name'}")
+    for line in study_lines(result, say_of(args)):
+        print(f"  {line}")
+    if not args.keep:
+        print("Not kept. With --keep these figures count in U of this phone's photos.")
+        return EXIT_OK
+    if not phone.camera:
+        raise GapvisionError("phone-not-named")
+    proof = proof_of(result, study.name, study.made_on, phone)
+    print(f"kept: {write_phone(folder, proof)}")
+    return EXIT_OK
+
+
+def _phone(study: Study) -> PhoneKey:
+    """The one phone, lens and picture size of all photos."""
+    from gapvision.formats.declared import read_file
+    from gapvision.intake.headers import phone_of
+
+    keys = [phone_of(read_file(path), path.name) for _, _, path in study.photos]
+    if not keys:
+        raise GapvisionError("study-too-small", "The study names no photos.")
+    for (_, _, path), key in zip(study.photos, keys, strict=True):
+        if key != keys[0] and not key.is_alike(keys[0]):
+            raise GapvisionError(
+                "study-of-several-phones",
+                f"'{path.name}' is of another phone, lens or picture size than '{study.photos[0][2].name}'.",
+            )
+    return keys[0]
+
+
+def _measure(study: Study, folder: Path) -> list[Measurement]:
+    """All photos on all cores, each with what is stated of its piece; no study that is kept counts here."""
+    from tempfile import TemporaryDirectory
+
+    from gapvision.commands._batch import Order, measure_all
+    from gapvision.formats import measurement_json
+    from gapvision.formats.sheet_file import read_sheets
+
+    pieces = {piece.name: piece for piece in study.pieces}
+    known = {} if "print_scale_checked" in study.settings else {"sheets": read_sheets(folder)}
+    with TemporaryDirectory() as place:
+        orders = []
+        for k, (name, _, path) in enumerate(study.photos):
+            piece = pieces[name]
+            edges = {f"edge_{side}": piece.edge for side in "ab"}
+            radii = {f"edge_{side}_radius_mm": piece.radius_mm for side in "ab"}
+            outputs = {"json": Path(place) / f"{k}.json"}
+            orders.append(Order(photo=path, settings=study.settings | known | edges | radii, outputs=outputs))
+        outcomes, stopped = measure_all(orders, Bar("measuring"))
+        if stopped:
+            raise KeyboardInterrupt
+        for outcome in outcomes:
+            for said in (outcome.failed, *outcome.unwritten):
+                if said is not None:
+                    raise GapvisionError(*said)
+        return [measurement_json.read(order.outputs["json"]) for order in orders]

@@ -1,0 +1,180 @@
+"""Whole studies of invented phones: does U hold on fresh photos once a study counts in it?
+
+``python -m gapvision.lab.bench.studies [--studies 200] [--jobs 2] [--save F]``.  Phones are drawn by lot, good and bad
+ones (odd distortion, heavy sharpening, smearing), each with a pool of photos: gauge pieces as the sheet describes them,
+and seams of gloss, bare steel and primer that no study shows.  A study takes five photos of each of three pieces from
+the pool, with calipers that err; its figures are put on the photos it has not seen.
+"""
+
+from __future__ import annotations
+
+import argparse
+import pickle
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from gapvision.judgement.study import judge_study, proof_of, reading_of
+from gapvision.lab.bench.phones import KINDS
+from gapvision.lab.scenes import CameraSpec, EdgeSpec, SceneSpec, StripSpec, render_grey
+from gapvision.model import GapProfile, Measurement, PhoneKey, Photo, Piece, Settings
+from gapvision.recipe import measure_photo
+from gapvision.vision.proven import with_proof
+
+_CALIPER_U_MM = 0.03
+_PIECES = (("3 cut", 3.0, "cut", 0.12), ("4.76 cut", 4.76, "cut", 0.12), ("6 rolled", 6.0, "roll", 3.0))
+_BARS, _SEAMS, _TAKEN = 8, 8, 5
+_FINISHES = ("blue_gloss", "brushed_steel", "grey_primer")
+#: Phone -> blur [px], what its program does, and how clumsy the hand is (largest tilt, degrees).
+_PHONES: dict[str, tuple[float, str, float]] = {
+    "good 1": (0.9, "untouched", 6.0),
+    "good 2": (1.1, "stored twice", 8.0),
+    "good 3": (0.8, "untouched", 10.0),
+    "bad sharpened": (1.0, "sharpened", 10.0),
+    "bad smeared": (1.2, "denoised", 12.0),
+    "bad tones": (1.0, "tone-mapped", 12.0),
+}
+_KEY = PhoneKey(camera="invented", focal_mm=None, focal_35mm_mm=None, size_px=(2100, 1400))
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """One photo of a pool: of a gauge piece (empty: a seam), and what was measured and what is true."""
+
+    piece: str
+    measurement: Measurement
+    true_mm: NDArray[np.float64]
+
+
+def _shoot(job: tuple[str, str, int]) -> Shot | None:
+    """Draw and measure one photo: phone, piece (empty: some seam), number."""
+    phone, piece, number = job
+    blur, kind, tilt = _PHONES[phone]
+    own = np.random.default_rng([sum(map(ord, phone)), 1])
+    k1, k2 = own.uniform((-0.06, -0.03), (0.08, 0.03))
+    focal = 2100 * own.uniform(0.65, 0.85)
+    rng = np.random.default_rng([sum(map(ord, phone + piece)), number])
+    camera = CameraSpec(
+        width_px=2100, height_px=1400, distance_mm=rng.uniform(270, 330), tilt_across_deg=rng.uniform(-tilt, tilt),
+        tilt_along_deg=rng.uniform(-tilt, tilt), roll_deg=rng.uniform(-4, 4), k1=k1, k2=k2, focal_px=focal,
+        blur_px=blur * rng.uniform(0.9, 1.5),
+    )  # fmt: skip
+    strips = tuple(StripSpec(letter=x, t_mm=t + rng.uniform(-4, 4)) for x, t in (("A", -44.0), ("B", 44.0)))
+    known = {name: (gap, made, radius) for name, gap, made, radius in _PIECES}
+    if piece:
+        gap, made, radius = known[piece]
+        edge = EdgeSpec(kind=made, radius_mm=radius, finish=("brushed_steel", "grey_primer")[own.integers(2)])
+        edges, step = (edge, edge), float(np.random.default_rng([len(piece), 3]).normal(0, 0.05))
+        settings: dict[str, Any] = {"edge_a": "cut", "edge_b": "cut"}
+        if made == "roll":
+            settings = {f"edge_{x}": "rolled" for x in "ab"} | {f"edge_{x}_radius_mm": radius for x in "ab"}
+    else:
+        gap, step = rng.uniform(3, 6.5), rng.normal(0, 0.4)
+        made_of = [_FINISHES[(number + k * (number // 3)) % 3] for k in range(2)]
+        rolled = [("roll", rng.uniform(0.8, 2.0)), ("cut", rng.uniform(0.1, 0.3))]
+        kinds = [rolled[int(rng.random() > 0.6)] for _ in "ab"]
+        a, b = (EdgeSpec(kind=k, radius_mm=r, finish=f) for (k, r), f in zip(kinds, made_of, strict=True))
+        edges = a, b
+        settings = {}
+    spec = SceneSpec(gap_mm=gap, step_mm=step, edge_a=edges[0], edge_b=edges[1], strips=strips, camera=camera)
+    grey, truth = render_grey(spec, seed=int(rng.integers(1 << 30)))
+    bgr = np.asarray(cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR), np.uint8)
+    changed = KINDS[kind](bgr, np.random.default_rng([number, 5]))
+    seen = np.asarray(cv2.cvtColor(changed, cv2.COLOR_BGR2GRAY), np.uint8)
+    photo = Photo(grey=seen, file=f"{number}.jpg", sha256="0" * 64)
+    checked = float(rng.normal(1, 0.0008))
+    told = Settings(
+        print_scale_along=checked, print_scale_across=checked, print_scale_checked=True, one_sheet=True, **settings
+    )
+    m = measure_photo(photo, told)
+    if m.profile is None:
+        return None
+    true_gap = _true_gap(truth, m.profile)
+    return Shot(piece, m, true_gap)
+
+
+def _true_gap(truth: dict[str, Any], p: GapProfile) -> NDArray[np.float64]:
+    """True gap at each measured station: that of the true station whose middle lies nearest in the photo."""
+    edges = truth["edges"]
+    middle = 0.5 * (np.array(edges["A_px"], float) + np.array(edges["B_px"], float))
+    gaps = np.array(edges["gap"], float)
+    seen = 0.5 * (p.edge_a_px + p.edge_b_px)
+    nearest = np.linalg.norm(seen[:, None] - middle[None], axis=2).argmin(1)
+    out: NDArray[np.float64] = gaps[nearest]
+    return out
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Print a row for each phone."""
+    parser = argparse.ArgumentParser(prog="python -m gapvision.lab.bench.studies", description=__doc__)
+    parser.add_argument("--studies", type=int, default=200)
+    parser.add_argument("--jobs", type=int, default=2, metavar="N", help="photos at a time")
+    parser.add_argument("--save", type=Path, metavar="F", help="keep the measured pools, or take them from there")
+    args = parser.parse_args(argv)
+    names = [(name, k) for name, *_ in _PIECES for k in range(_BARS)] + [("", k) for k in range(_SEAMS)]
+    if args.save and args.save.exists():
+        pools = pickle.loads(args.save.read_bytes())
+    else:
+        jobs = [(phone, piece, k) for phone in _PHONES for piece, k in names]
+        with ProcessPoolExecutor(args.jobs) as pool:
+            shots = list(pool.map(_shoot, jobs))
+        pools = {
+            phone: [s for s, j in zip(shots, jobs, strict=True) if s is not None and j[0] == phone] for phone in _PHONES
+        }
+        if args.save:
+            args.save.write_bytes(pickle.dumps(pools))
+    print(f"{'phone':14s} studies bias   growth small  within U: bars, seams  (before: bars, seams)  mean U share")
+    each = max(1, args.studies // len(pools))
+    for phone, shots in pools.items():
+        rows = [_study(shots, np.random.default_rng([k, 7])) for k in range(each)]
+        done = np.array([row for row in rows if row is not None])
+        if len(done):
+            m = done.mean(0)
+            print(
+                f"{phone:14s} {len(done):5d}  {m[0]:+.3f}  {m[1]:5.2f} {m[2]:5.2f}   {m[3]:.3f} {m[4]:.3f}"
+                f"           {m[5]:.3f} {m[6]:.3f}        {m[7]:.2f}"
+            )
+    return 0
+
+
+def _study(shots: list[Shot], rng: np.random.Generator) -> tuple[float, ...] | None:
+    """One study and its trial: bias, growth, share left of the small parts, then shares within U."""
+    pieces, readings, taken = [], [], set()
+    for name, gap, *_ in _PIECES:
+        of = [k for k, s in enumerate(shots) if s.piece == name]
+        if len(of) <= _TAKEN:
+            return None
+        read = gap + rng.normal(0, _CALIPER_U_MM / 2) + rng.normal(0, 0.005, 3)
+        piece = Piece(name=name, readings_mm=tuple(read))
+        pieces.append(piece)
+        for k in rng.permutation(of)[:_TAKEN]:
+            taken.add(int(k))
+            readings.append(reading_of(shots[k].measurement, piece, "", _CALIPER_U_MM))
+    result = judge_study(pieces, readings, _CALIPER_U_MM)
+    proof = proof_of(result, "study", "2026-05-09", _KEY)
+    within = {True: [0, 0, 0], False: [0, 0, 0]}
+    u = []
+    for k, shot in enumerate(shots):
+        if k in taken or shot.measurement.profile is None:
+            continue
+        before = shot.measurement.profile
+        after = with_proof(before, proof)
+        bar = bool(shot.piece)
+        within[bar][0] += len(before.gap_mm)
+        within[bar][1] += int((np.abs(before.gap_mm - shot.true_mm) <= before.expanded_u_mm).sum())
+        within[bar][2] += int((np.abs(after.gap_mm - shot.true_mm) <= after.expanded_u_mm).sum())
+        u.append(float(after.expanded_u_mm.mean() / before.expanded_u_mm.mean()))
+    share = {bar: (n[1] / max(n[0], 1), n[2] / max(n[0], 1)) for bar, n in within.items()}
+    return (
+        proof.bias_mm, proof.growth, proof.small_share, share[True][1], share[False][1], share[True][0],
+        share[False][0], float(np.mean(u)),
+    )  # fmt: skip
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

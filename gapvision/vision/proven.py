@@ -1,0 +1,58 @@
+"""A phone's own figures, from a study of gauge pieces, put into a profile and its U."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+
+from gapvision.geometry.uncertainty import combine
+from gapvision.model import COVERAGE_FACTOR, SMALL_PARTS, GapProfile, Notice, PhoneKey, PhoneProof, Photo, Settings
+
+#: After this a study is not used any more [days]: phones get new cameras' programs; common practice, no source.
+_LASTS_DAYS = 366
+
+
+def proof_for(photo: Photo, settings: Settings) -> tuple[PhoneProof | None, list[Notice]]:
+    """The newest study that speaks of this photo, and what is to be said where none does though some are kept."""
+    if not settings.proofs:
+        return None, []
+    phone = PhoneKey.of(photo, (photo.width_px, photo.height_px))
+    alike = [p for p in settings.proofs if p.phone.is_alike(phone)]
+    if not alike:
+        return None, [Notice(code="proof-of-another-phone")]
+    newest = max(alike, key=lambda p: p.made_on)
+    taken = date.fromisoformat(photo.taken_at[:10]) if photo.taken_at else date.today()
+    said = {name: getattr(newest, name) for name in ("name", "made_on")}
+    if (taken - date.fromisoformat(newest.made_on)).days > _LASTS_DAYS:
+        return None, [Notice(code="proof-too-old", values=said)]
+    said |= {n: getattr(newest, n) for n in ("photos", "bias_mm", "bias_proven", "growth", "small_share")}
+    return newest, [Notice(code="proof-used", values=said)]
+
+
+def with_proof(profile: GapProfile, proof: PhoneProof) -> GapProfile:
+    """The profile as the study of its phone corrects it: gap less the proven bias, its U with the study's figures.
+
+    What the study can speak of shrinks as far as it allows; the bias's own doubt is a part, and where the study found U
+    too small the whole grows, as a part of its own.
+    """
+    left = dict.fromkeys(SMALL_PARTS, proof.small_share)
+    parts = {name: part * left.get(name, 1.0) for name, part in profile.parts_mm.items()}
+    n = len(profile.gap_mm)
+    parts["phone_bias"] = np.full(n, proof.bias_std_u_mm)
+    if proof.growth > 1:
+        parts["phone_growth"] = combine(list(parts.values())) * np.sqrt(proof.growth**2 - 1)
+    half = 0.5 * proof.bias_mm * proof.bias_proven
+    way = np.sign(np.median(profile.edge_b_mm - profile.edge_a_mm)) if n else 1.0
+    return replace(
+        profile,
+        gap_mm=profile.gap_mm - 2 * half,
+        expanded_u_mm=COVERAGE_FACTOR * combine(list(parts.values())),
+        edge_a_mm=profile.edge_a_mm + way * half,
+        edge_b_mm=profile.edge_b_mm - way * half,
+        edge_a_u_mm=profile.edge_a_u_mm * proof.growth,
+        edge_b_u_mm=profile.edge_b_u_mm * proof.growth,
+        parts_mm=parts,
+    )
+

@@ -1,0 +1,68 @@
+"""What a study of gauge pieces says of a phone, in sentences."""
+
+from __future__ import annotations
+
+from gapvision.model import PhoneProof, StudyResult
+from gapvision.words.lengths import Lengths
+
+_PARTS = {
+    "edge": "which step is the edge, and where in it",
+    "scale": "the scale from the strips",
+    "print_scale": "the print scale of the strips",
+    "tilt_step": "the step between the faces, seen from the side",
+    "depth": "how deep the edges lie",
+    "rim": "the cut face that shows",
+    "corner": "the broken corner of cut metal",
+    "picture": "the picture's blur",
+    "repeat": "the scatter along the seam",
+    "no_gap": "whether it is a gap at all",
+}
+
+
+def study_lines(result: StudyResult, say: Lengths) -> list[str]:
+    """The figures of a study, a sentence each."""
+
+    def fine(mm: float, signed: bool = False) -> str:
+        return say.small(mm, signed=signed)
+
+    v = result.variation
+    near, photos = result.within
+    lines = [
+        f"Bias {fine(result.bias_mm, True)} (U {fine(result.bias_u_mm)}, the calipers' in it): "
+        + ("proven, and taken off." if result.bias_proven else "not proven, so nothing is taken off."),
+        f"Repeatability {fine(v.repeatability_mm)}: the same hand, the same piece, photo after photo.",
+    ]
+    if "person" in v.table:
+        lines.append(
+            f"Reproducibility {fine(v.reproducibility_mm)}: from person to person"
+            + (f", and {fine(v.interaction_mm)} more from piece to piece." if v.interaction_mm > 0 else ".")
+        )
+    lines.append(f"From piece to piece {fine(v.piece_mm)}: edges and calipers that differ.")
+    if result.slope is not None and result.slope_u is not None:
+        proven = abs(result.slope) > result.slope_u
+        lines.append(
+            f"Linearity: {1000 * result.slope:+.1f} micrometre for each millimetre of gap "
+            f"(U {1000 * result.slope_u:.1f}), " + ("proven." if proven else "no more than chance.")
+        )
+    lines.append(
+        f"Within U: {near} of {photos} photos, {100 * result.stations_within_u:.0f} % of all stations. "
+        f"The largest part of U was {_PARTS.get(result.largest_part, result.largest_part)}."
+    )
+    if result.growth > 1:
+        lines.append(f"U was too small on this phone: it grows to {result.growth:.2f} times.")
+    elif result.small_share < 1:
+        lines.append(
+            f"U of scale, blur and repeatability was wider than needed: {100 * result.small_share:.0f} % of it are "
+            f"left, so that 95 of 100 photos are covered with 95 % confidence ({photos} photos). Which step is the "
+            "edge, its depth and reflections keep their doubt: clean bars never show them."
+        )
+    else:
+        lines.append("U was right as it is; nothing of it changes.")
+    return lines
+
+
+def proof_line(proof: PhoneProof, say: Lengths) -> str:
+    """A kept study in one line."""
+    off = say.small(proof.bias_mm, signed=True) + (", taken off" if proof.bias_proven else ", not proven")
+    u = f"U x {proof.growth:.2f}" if proof.growth > 1 else f"{100 * proof.small_share:.0f} % of scale, blur, scatter"
+    return f"bias {off}; {u}"
