@@ -108,7 +108,8 @@ _HELPS = {
     "print": "print-scale-matters foreign-target print-scale-unchecked template-marks-differ sheet-file-bad proof-file-bad sheet-unchecked sheets-differ",
     "lay": (
         "measurement-was-refused photo-has-no-profile nothing-to-judge strip-not-found too-few-corners "
-        "field-not-converged gap-out-of-frame strip-lifted strip-damaged step-unknown strips-apart step-large"
+        "field-not-converged gap-out-of-frame strip-lifted strip-damaged step-unknown strips-apart step-large "
+        "strip-moved"
     ),
     "write": (
         "length-not-understood value-out-of-range strip-letters-not-understood record-text-bad job-exists "
@@ -119,10 +120,10 @@ _HELPS = {
         "study-file-bad specification-unreadable specification-nonsense finish-nonsense panel-file-bad plan-file-bad "
         "job-data-bad stored-verdict-bad measurement-file-bad"
     ),
-    "same place": "comparison-no-overlap opposite-does-not-overlap alignment-weak datum-missing photos-disagree",
+    "same place": "comparison-no-overlap opposite-does-not-overlap alignment-weak datum-missing photos-disagree photo-left-out",
     "checklist": "conditions-differ study-too-small study-of-several-phones phone-not-named",
     "choose": (
-        "seam-has-specification photo-at-two-stages place-in-file-name seams-not-measured edge-contradicted stated-side-unsure job-here-already job-not-found seam-not-in-job visit-not-found "
+        "seam-has-specification photo-at-two-stages place-in-file-name seams-not-measured edge-contradicted edge-looks-other edge-not-for-cutter stated-side-unsure job-here-already job-not-found seam-not-in-job visit-not-found "
         "measurement-not-found bin-item-not-found preset-unknown rule-unknown paper-unknown "
         "template-has-no-line"
     ),

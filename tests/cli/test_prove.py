@@ -7,7 +7,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from gapvision import words
 from gapvision.cli import main
+from gapvision.formats.measurement_json import from_dict
 from gapvision.formats.study_file import EXAMPLE, read_phones
 from gapvision.lab.scenes import CameraSpec, EdgeSpec, SceneSpec, StripSpec, render_scene
 
@@ -162,9 +164,10 @@ def test_photos_drawn_measured_and_counted(here, capsys):
     assert main(["prove", "study.toml", "--keep"]) == 0
     assert "photos, " in capsys.readouterr().out
     assert main(["measure", "4.76_0.jpg", *lines, "after.json"]) == 0
-    said = capsys.readouterr().out
-    assert "The study 'Grey phone, bench light' of 2026-03-31 (15 photos) is of this phone" in said
     before, after = (json.loads((here / name).read_text()) for name in ("before.json", "after.json"))
+    (note,) = (n for n in after["notes"] if n["code"] == "proof-used")
+    assert words.notice(from_dict(after, "after").notices[-1], words.MM)[0].startswith("The study 'Grey phone, bench")
+    assert note["values"]["photos"] == 15
     assert "phone_bias" in after["stations"][0]["parts_u_mm"]
     assert after["settings"]["proofs"][0]["name"] == "Grey phone, bench light"
     (kept,) = read_phones(here / "data")
