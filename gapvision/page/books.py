@@ -53,7 +53,9 @@ def wanted_of(seam: Seam | None) -> Specification | None:
 
 
 def line_title(line: MeasurementLine) -> str:
-    """Stage, day and mean gap of a result, in the unit chosen on the page."""
-    gap = "refused" if line.mean_mm is None else f"mean {lengths().gap_alone(line.mean_mm)}"
+    """Stage, day, mean gap and U of a result, in the unit chosen on the page."""
+    say = lengths()
+    u = "" if line.u_mm is None else f", U {say.small(line.u_mm, alone=True)}"
+    gap = "refused" if line.mean_mm is None else f"mean {say.gap_alone(line.mean_mm)}{u}"
     old = "" if line.newest else ", older method"
     return f"{line.visit.stage}, {line.visit.on_date}: {gap}{old}"

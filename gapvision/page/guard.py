@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import parse_qs, quote, urlsplit
 
+from starlette.datastructures import MutableHeaders
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.websockets import WebSocketClose
@@ -126,7 +127,7 @@ class Guard:
             scope = {**scope, "headers": own}
         if answer is not None and by_socket:
             answer = WebSocketClose(1008)
-        await (answer or app)(scope, receive, send)
+        await (answer or app)(scope, receive, send if by_socket else _unframed(send))
 
     async def _ask(self, request: Request) -> Response:
         """Ask for the passcode, or look at the one that was given."""
@@ -156,6 +157,22 @@ class Guard:
         if request.headers.get("x-forwarded-proto") == "https":
             cookie += "; Secure"
         return _page(303, "", to, {"location": to, "set-cookie": cookie})
+
+
+def _unframed(send: Any) -> Any:
+    """Tell browsers with every answer that no site may show it in a frame, where clicks could be stolen."""
+
+    async def run(message: Any) -> None:
+        if message["type"] == "http.response.start":
+            head = MutableHeaders(raw=list(message.get("headers", [])))
+            head.setdefault("content-security-policy", "frame-ancestors 'none'")
+            head.setdefault("x-frame-options", "DENY")
+            head.setdefault("x-content-type-options", "nosniff")
+            head.setdefault("referrer-policy", "same-origin")
+            message = {**message, "headers": head.raw}
+        await send(message)
+
+    return run
 
 
 def _host(header: str) -> str:

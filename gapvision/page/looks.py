@@ -3,8 +3,10 @@
 CSS = """
 <style>
 html { -webkit-text-size-adjust: 100%; }
-.block-container, [data-testid="stMainBlockContainer"] { padding-top: 1.2rem; padding-bottom: 3rem; max-width: 1180px; }
-h1 { font-size: clamp(1.3rem, 5vw, 2.2rem) !important; padding: 0.3rem 0 !important; }
+.block-container, [data-testid="stMainBlockContainer"] { padding-top: 0.6rem; padding-bottom: 3rem; max-width: 1400px; }
+[data-testid="stMainBlockContainer"] > [data-testid="stVerticalBlock"] { gap: 0.5rem; position: relative; }
+[data-testid="stMainBlockContainer"] [data-testid="stVerticalBlock"] { gap: 0.5rem; }
+h1 { font-size: 1.1rem !important; padding: 0 !important; line-height: 1.3 !important; }
 h2, h3 { font-size: clamp(1.15rem, 4.4vw, 1.5rem) !important; }
 [data-testid="stHeader"] { background: transparent; height: 2.2rem; }
 button, [role="button"], [data-baseweb="select"] > div, input, textarea, [data-testid="stNumberInputContainer"] { min-height: 44px; }
@@ -28,8 +30,14 @@ button[kind^="primary"], [data-testid="stMultiSelect"] [data-tag] { background: 
 [data-testid="stCaptionContainer"] { color: inherit !important; opacity: 1 !important; }
 :focus-visible { outline: 3px solid #ffb000 !important; outline-offset: 2px; }
 input[role="combobox"]:focus-visible { outline: none !important; }
-.gv-verdict { border: 2px solid currentColor; border-left-width: 12px; border-radius: 8px; padding: 10px 14px; font-size: 1.1rem; font-weight: 700; }
-.gv-verdict small { display: block; font-weight: 400; font-size: 16px; }
+.gv-verdict { border: 2px solid #767676; border-left-width: 12px; border-radius: 8px; padding: 6px 10px; font-size: 1.1rem; font-weight: 700; line-height: 1.3; }
+.gv-verdict.in { border-color: #2f8f4f; } .gv-verdict.out, .gv-verdict.refused { border-color: #d9601a; } .gv-verdict.open, .gv-verdict.holes { border-color: #8a6fd0; }
+.gv-verdict small { display: block; font-weight: 400; font-size: 16px; line-height: 1.3; }
+.gv-verdict em { float: right; font-weight: 400; font-style: normal; font-size: 14px; max-width: 45%; overflow: hidden; text-overflow: ellipsis; white-space: nowrap; }
+a.gv-take { display: block; text-align: center; min-height: 52px; line-height: 52px; border-radius: 8px; background: #0b5c93; color: #fff !important; font-weight: 700; text-decoration: none !important; }
+a.gv-take.second { background: transparent; color: inherit !important; border: 1.5px solid currentColor; line-height: 49px; }
+.st-key-to_decide button { min-height: 52px !important; }
+.st-key-gv_unit { width: 190px; } @media (min-width: 980px) { .st-key-gv_unit { position: absolute; top: 0; right: 0; } }
 .gv-verdict ul { margin: 4px 0 0; padding-left: 1.2em; } .gv-verdict li { font-size: 16px; margin: 0; }
 .gv-note { border-left: 6px solid #767676; padding: 4px 12px; margin: 8px 0; }
 .gv-note.warning { border-left-color: #d9601a; } .gv-note.refusal { border-left-color: #c0262d; }
@@ -38,6 +46,8 @@ input[role="combobox"]:focus-visible { outline: none !important; }
 .gv-table { overflow-x: auto; } .gv-table table { border-collapse: collapse; width: 100%; font-size: 16px; }
 .gv-table th, .gv-table td { text-align: left; padding: 8px 10px 8px 0; border-bottom: 1px solid color-mix(in srgb, currentColor 30%, transparent); }
 .gv-pair { overflow-x: auto; } .gv-caption { position: sticky; left: 0; width: fit-content; font-size: 16px; font-weight: 600; padding: 6px 0 4px; }
+.st-key-kept_box [data-testid="stButton"] button { min-height: 44px; } .st-key-kept_box { gap: 0.75rem; }
+@media (max-width: 640px) { [data-testid="stButtonGroup"] button { padding: 0 9px; font-size: 16px !important; } }
 .gv-narrow { margin: 0; } @media (min-width: 980px) { .gv-narrow { display: none; } }
 .gv-numbers { display: grid; grid-template-columns: repeat(auto-fit, minmax(168px, 1fr)); gap: 8px 18px; margin: 6px 0 12px; }
 .gv-numbers div span { display: block; font-size: 15px; } .gv-numbers div b { font-size: 1.05rem; }

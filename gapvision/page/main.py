@@ -8,20 +8,19 @@ from collections.abc import Callable
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.page import decide_view, jobs_view, measure_view, panel_view, session, widgets
+from gapvision.page import car_view, decide_view, jobs_view, measure_view, panel_view, save_view, session, widgets
+from gapvision.page.books import records
 from gapvision.page.looks import CSS
 
 _LOG = logging.getLogger(__name__)
 
 VIEWS: dict[str, Callable[[str], None]] = {
+    "Car": car_view.show,
     "Measure": measure_view.show,
     "Decide": decide_view.show,
     "Jobs": jobs_view.show,
     "Panels": panel_view.show,
 }
-_TITLES = {"Measure": "Measure a seam"}
-
-
 def show() -> None:
     """One run of the page."""
     st.set_page_config(page_title="gapvision", layout="wide", initial_sidebar_state="collapsed")
@@ -29,13 +28,16 @@ def show() -> None:
     whole = False
     try:
         ticket = session.start()
-        if st.session_state.get("view") not in VIEWS:
-            st.session_state["view"] = "Measure"
+        # Another view, or another choice in one, can be asked for only before its widgets are drawn.
+        for key, value in st.session_state.pop("go", {}).items():
+            st.session_state[key] = value
+        if st.session_state.get("view") not in VIEWS:  # the car first; without one, what a photo gives
+            st.session_state["view"] = "Car" if records().jobs("", limit=1) else "Measure"
         name = st.segmented_control("View", list(VIEWS), key="view", label_visibility="collapsed") or "Measure"
-        with st.container(horizontal=True, vertical_alignment="center", horizontal_alignment="distribute"):
-            st.title(_TITLES.get(name, name), anchor=False, width="content")
-            widgets.unit_switch()
+        st.title(save_view.title() if name == "Measure" else name, anchor=False)
         VIEWS[name](ticket)
+        with st.container(key="gv_unit"):  # at the foot on a phone, at the top where there is room
+            widgets.unit_switch()
         session.keep(ticket)
         whole = True
     except Exception as error:

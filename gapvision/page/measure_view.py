@@ -14,13 +14,14 @@ from gapvision.errors import GapvisionError
 from gapvision.formats.measurement_json import to_json
 from gapvision.formats.table import csv_text
 from gapvision.judgement import simple_spec
-from gapvision.model import LeftOut, Measurement, Settings, Specification, Verdict
+from gapvision.model import HOLE, LeftOut, Measurement, Settings, Specification, Verdict
 from gapvision.page import save_view, service, session, sheet_view, widgets
-from gapvision.page.books import wanted_of
+from gapvision.page.books import load, records, stored_photo, wanted_of
 from gapvision.page.inbox import Inbox
 from gapvision.page.session import Chosen
 from gapvision.page.shown import OnScreen, draw_viewer, judged, plot_files, remember
 from gapvision.targets.print_scale import print_scales
+from gapvision.workshop import verdict_of
 
 #: How an edge is made, in the words of the choice, and as the settings take it.
 _MADE = {"not sure": None, "cut": "cut", "rolled": "rolled"}
@@ -29,42 +30,99 @@ _TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 
 
 def show(ticket: str) -> None:
-    """The whole view."""
-    save_view.ask_first(taken=bool(Inbox().photos(ticket)))
-    _by_camera(ticket)
-    # Photo and short verdict stand first, on a phone's first screen, though what they rest on is asked for below them.
-    top = st.container()
-    _upload(ticket, top)
-    with top:
+    """The whole view: answer, photo, plot and the next thing to do on one screen; the rest below, in the order of use."""
+    said, top, step, photos, sheets, purpose = (st.container() for _ in range(6))
+    with photos:
+        _upload(ticket, said)
         photo = _choose(ticket)
+    with purpose:
+        saving = save_view.ask_first()
+    if photo is None:  # at a seam of a job, of which this visit has no photo yet
+        _stored(ticket, top, step)
+        return
     spec = _wanted()
     settings = _settings(photo, spec)
     shown = None
-    with widgets.telling(top), top, st.spinner("Measuring", show_time=False):
+    with widgets.telling(said), said, st.spinner("Measuring", show_time=False):
         if settings is not None:
             shown = _measured(photo, spec, settings)
     if shown is None:
+        with step:
+            _next(ticket, photo, "refused")
         return
     measurement, verdict = shown.measurement, judged(shown.measurement, spec)
-    sheet_view.show(measurement)
     with top:
-        widgets.show_verdict(measurement, verdict)
-    _viewer(photo, measurement, verdict)
-    with st.container():
+        state = widgets.show_verdict(measurement, verdict, photo.name)
+        _viewer(photo, measurement, verdict)
+    with step:
+        _next(ticket, photo, state)
+    with sheets:
+        sheet_view.show(measurement)
+    with said:
+        save_view.by_itself(photo, measurement, spec)
+    if measurement.profile is not None:
+        with saving:
+            save_view.offer(photo, measurement, spec)
+        _leave_out(photo, measurement)
+    _details(measurement, verdict)
+    with st.expander("Download", key="download_box"):
+        _downloads(photo, measurement, verdict)
+
+
+def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:
+    """The seam's latest result out of the records, in the place of a photo just taken."""
+    _, seam = save_view.chosen()
+    line = None if seam is None else next((x for x in reversed(records().history(seam.seam_id)) if x.status != "refused"), None)
+    with top, widgets.telling():
+        if seam is None or line is None:
+            st.html(f'<div class="gv-verdict" role="status">{widgets.SIGNS[HOLE]} Not measured<small>Lay a strip beside '
+                    "the seam and photograph it: it is measured and saved by itself.</small></div>")  # fmt: skip
+            with step:
+                _by_camera(ticket, "Photograph this seam")
+            return
+        measurement, verdict = load(line), verdict_of(records(), line)
+        photo = stored_photo(line)
+        remember(OnScreen(photo, measurement, wanted_of(seam), seam.seam_id), line.measurement_id)
+        state = widgets.show_verdict(measurement, verdict, f"{line.visit.stage}, {line.visit.on_date}")
+        draw_viewer(photo, measurement, verdict, "viewer_stored")
+        with step:
+            _next(ticket, photo, state, "Photograph it again")
+        _details(measurement, verdict)
+
+
+def _next(ticket: str, photo: Chosen, state: str, again: str = "Take it again") -> None:
+    """The one thing to do next, large; the camera is always one tap away."""
+    if photo.where == "sample":
+        _by_camera(ticket, "Take photos with this phone")
+    elif state == "out":
+        st.button("What to do about it", type="primary", key="to_decide", width="stretch", on_click=_open, args=("Decide",))
+        _by_camera(ticket, again, second=True)
+    elif state == "in" and session.at_seam():
+        st.button("Next seam", type="primary", key="to_car", width="stretch", on_click=_open, args=("Car",))
+        _by_camera(ticket, again, second=True)
+    else:
+        _by_camera(ticket, "Take the next photo" if state == "in" else again)
+
+
+def _open(view: str) -> None:
+    st.session_state["view"] = view
+
+
+def _details(measurement: Measurement, verdict: Verdict | None) -> None:
+    """Spans, numbers, warnings and notes; how many there are stands in the label."""
+    # Why a photo was refused, with its drawing, stands in the short verdict already.
+    notices = measurement.notices[1:] if measurement.profile is None else measurement.notices
+    warnings = sum(n.kind == "warning" for n in notices)
+    label = "Spans, numbers and notes" + (f" ({warnings} warning{'s' if warnings > 1 else ''})" if warnings else "")
+    with st.expander(label, key="details_box"):
         if measurement.profile is not None:
             st.subheader("Spans to look at", anchor=False)
             widgets.show_spans(measurement, verdict)
             st.subheader("In numbers", anchor=False)
             widgets.show_numbers(measurement)
-        # Why a photo was refused, with its drawing, stands in the short verdict already.
-        notices = measurement.notices[1:] if measurement.profile is None else measurement.notices
         if notices:
             st.subheader("Warnings and notes", anchor=False)
             widgets.show_notices(notices)
-    if measurement.profile is not None:
-        _leave_out(photo, measurement)
-        save_view.offer(photo, measurement, spec)
-    _downloads(photo, measurement, verdict)
 
 
 def measured_again(ticket: str) -> OnScreen | None:
@@ -90,16 +148,14 @@ def _measured(photo: Chosen, spec: Specification | None, settings: Settings) -> 
 # --- photos -----------------------------------------------------------------------
 
 
-def _by_camera(ticket: str) -> None:
+def _by_camera(ticket: str, label: str, *, second: bool = False) -> None:
     """The way to the plain form, for a phone's camera."""
-    st.html(
-        f'<p><a class="gv-take" href="/take?ticket={ticket}" target="_self" style="display:block;text-align:center;min-height:52px;line-height:52px;'
-        'border-radius:8px;background:#0b5c93;color:#fff;font-weight:700;text-decoration:none">Take photos with this phone</a></p>'
-    )
+    look = "gv-take second" if second else "gv-take"
+    st.html(f'<a class="{look}" href="/take?ticket={ticket}" target="_self">{label}</a>')
 
 
 def _upload(ticket: str, top: DeltaGenerator) -> None:
-    """The upload control; what is to be said of each photo goes to the top."""
+    """The upload control; what is wrong with a photo goes to the top."""
     files = st.file_uploader("Or choose photos", type=_TYPES, accept_multiple_files=True, key="upload")
     known = st.session_state.setdefault("taken_in", set())
     fresh = [file for file in files if file.file_id not in known]
@@ -112,21 +168,27 @@ def _upload(ticket: str, top: DeltaGenerator) -> None:
             kept = Inbox().add(ticket, file.name, file.getvalue())
             session.choose(kept.sha256)
             said, _ = service.quick_words(kept)
-            (top.success if said == "good" else top.warning)(f"{kept.name}: {said}")
+            if said != service.WILL_DO:
+                top.warning(f"{kept.name}: {said}")
             bar.progress((k + 1) / len(fresh), text=f"{kept.name} kept")
     bar.empty()
 
 
-def _choose(ticket: str) -> Chosen:
-    """The photo on screen: the one chosen, else the newest, else the first sample."""
-    everything = session.photos(ticket)
-    by_hash = {p.sha256: p for p in reversed(everything)}  # one's own photo before a sample with the same bytes
+def _choose(ticket: str) -> Chosen | None:
+    """The photo on screen: the one chosen, else the newest, else the first sample; at a seam only that seam's photos."""
+    everything, seam_id = session.photos(ticket), session.at_seam()
     mine = [p for p in everything if p.where != "sample"]
     newest = mine[0].sha256 if mine else None
     if newest is not None and st.session_state.get("newest") != newest:
         st.session_state["newest"] = newest
         session.choose(newest)
+        session.give_to_seam(newest)
+    if seam_id:
+        everything = mine = [p for p in mine if session.seam_of(p.sha256) == seam_id]
+    by_hash = {p.sha256: p for p in reversed(everything)}  # one's own photo before a sample with the same bytes
     _thumbnails(mine)
+    if not by_hash:
+        return None
     return by_hash[
         widgets.pick("Photo", reversed(by_hash), "photo", lambda sha: by_hash[sha].name, everything[0].sha256)
     ]
@@ -148,11 +210,14 @@ def _thumbnails(mine: list[Chosen]) -> None:
 
 def _wanted() -> Specification | None:
     """Ask for wanted gap and tolerance; a mistake is said below them in one sentence."""
-    widgets.text_fields(
-        ("Wanted gap", "nominal", "e.g. 3/16in, 4.76mm or 0.1875in"),
-        ("Tolerance, either way", "tolerance", "e.g. 0.5mm; or -0.5mm; +0.8mm"),
-    )
-    with widgets.telling():
+    wanted = ", ".join(filter(None, (session.text("nominal"), session.text("tolerance")))) or "not said"
+    said = st.container()
+    with st.expander(f"What is wanted: {wanted}", key="wanted_box"):
+        widgets.text_fields(
+            ("Wanted gap", "nominal", "e.g. 3/16in, 4.76mm or 0.1875in"),
+            ("Tolerance, either way", "tolerance", "e.g. 0.5mm; or -0.5mm; +0.8mm"),
+        )
+    with widgets.telling(said):
         return _wanted_typed()
     return None
 
@@ -325,7 +390,6 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
 
 def _downloads(photo: Chosen, measurement: Measurement, verdict: Verdict | None) -> None:
     """Files to take away; each is made when it is asked for."""
-    st.subheader("Download", anchor=False)
     stem, unit, form_of = photo.stem, widgets.unit(), partial(service.straightness_plot, measurement)
     files: list[widgets.File] = [("JSON", f"{stem}.json", lambda: to_json(measurement))]
     if measurement.profile is not None:

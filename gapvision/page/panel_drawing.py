@@ -15,8 +15,8 @@ Point = tuple[float, float]
 
 #: State -> (colour on the light plate, dash, width, sign, short word).
 _LOOK = {
-    "in tolerance": ("#1d6b3a", "", 7, "\u2713", "in"),
-    "out of tolerance": ("#b94a00", "3 3", 13, "\u2717", "out"),
+    "in tolerance": ("#1d6b3a", "", 7, "\u2713", "in tolerance"),
+    "out of tolerance": ("#b94a00", "3 3", 13, "\u2717", "out of tolerance"),
     "not proven": ("#4a4a9a", "10 4", 9, "?", "not proven"),
     "not measured": ("#6a6a6a", "1.5 5", 4, "-", "not measured"),
     "measured": ("#0b5c93", "14 3 3 3", 7, "\u00b7", "no limits given"),
@@ -143,7 +143,7 @@ def _label(
     beside = upright and abs(dx) > 4
     _, _, _, sign, state = _LOOK.get(seam.state, _LOOK["not measured"])
     if beside:
-        lines = [*textwrap.wrap(f"{sign} {seam.name}", 12), *textwrap.wrap(state, 12), seam.words]
+        lines = [*textwrap.wrap(f"{sign} {seam.name}", 12), *textwrap.wrap(state, 12), *seam.words.split(", ")]
     else:
         lines = [f"{sign} {seam.name}: {state}", seam.words]
     lines = [line for line in lines if line]

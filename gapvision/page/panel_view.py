@@ -228,7 +228,9 @@ def _drawn(one: _Chosen, verdicts: Sequence[Verdict]) -> DrawnSeam:
     if worst is None:
         return drawn
     at = worst.worst_at_mm
-    return replace(drawn, words=widgets.lengths().gap_alone(worst.worst_mm), worst=along(place, at, at + 1.0)[0])
+    say = widgets.lengths()
+    told = f"{say.gap_alone(worst.worst_mm)}, U {say.small(worst.worst_u_mm, alone=True)}"
+    return replace(drawn, words=told, worst=along(place, at, at + 1.0)[0])
 
 
 def _worst(verdicts: Sequence[Verdict]) -> Span | None:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from gapvision.errors import GapvisionError
+from gapvision.formats import measurement_json
 from gapvision.formats.specification_file import specification_to_table
 from gapvision.model import Measurement, Specification
 from gapvision.page import session, widgets
@@ -16,26 +20,35 @@ from gapvision.page.session import NEW, Chosen
 from gapvision.records import SIDES, STAGES, SUPPORTS, TICKS, Conditions, Job, Seam
 from gapvision.workshop import judge_line, keep_photo, photo_doubts
 
-_ASKED = "Job, seam, stage, conditions"
-
 #: What a photo is for: asked before it is taken.
 PURPOSES = ("Just measure", "For a job")
 
 
-def ask_first(*, taken: bool) -> None:
+def title() -> str:
+    """What the photos are for, in short: a job's seam, or nothing that is kept."""
+    return _box_title() if st.session_state["what_for"] == PURPOSES[1] else "Just measuring: nothing is kept"
+
+
+def ask_first() -> DeltaGenerator:
     """Job, seam, stage and conditions, before the photo is taken; or just measure, and choose when saving.
 
-    Once photos are there (``taken``) the box comes folded, with what was chosen as its title, so that photo and verdict
-    stand on a phone's first screen.
+    Gives the place where saving is offered.
     """
-    if st.segmented_control("What for", PURPOSES, key="what_for", default=None) != PURPOSES[1]:
-        return
-    with st.expander(_box_title() if taken else _ASKED, expanded=not taken, key="choose_box"):
-        try:
+    # One box for both, so that it stays open while something is chosen in it.
+    with st.expander("Save to a job", key="save_box"):
+        for_job = st.segmented_control("What for", PURPOSES, key="what_for", default=None) == PURPOSES[1]
+        with widgets.telling():
             _, seam = _choices()
-        except GapvisionError as error:
-            widgets.show_error(error)
-            return
+            if session.at_seam() not in (0, -1 if seam is None else seam.seam_id):  # another one was chosen by hand
+                st.session_state["at_seam"] = 0 if seam is None else seam.seam_id
+                st.rerun()
+            if for_job:
+                _take_over(seam)
+        return st.container()
+
+
+def _take_over(seam: Seam | None) -> None:
+    """Type what is wanted of the seam chosen into the fields, once for each seam."""
     spec = wanted_of(seam)
     if spec is not None and len(spec.nominal) > 1:
         st.info("What is wanted of this seam runs along it: it is judged by that, not by the gap typed below.")
@@ -52,7 +65,66 @@ def _box_title() -> str:
     job, seam = str(state.get("save_job", NEW)), str(state.get("save_seam", NEW))
     if seam == NEW:
         seam = state["new_seam"].strip() or "seam without a name yet"
-    return f"{'New job' if job == NEW else job}, {seam}, {state['stage']}"
+    job = "" if session.at_seam() else "New job, " if job == NEW else f"{job}, "
+    return f"{job}{seam}, {state['stage']}"
+
+
+def by_itself(photo: Chosen, measurement: Measurement, spec: Specification | None) -> None:
+    """At a seam's page its photo is saved without a tap, with undo; what is in doubt is asked first."""
+    state, (job, seam) = st.session_state, chosen()
+    if job is None or seam is None or session.at_seam() != seam.seam_id or session.seam_of(photo.sha256) != seam.seam_id:
+        return
+    kept = dict(state.get("kept_shots", {}).get(photo.sha256, {}))
+    place = st.container(horizontal=True, vertical_alignment="center", wrap=False, key="kept_box")
+    if kept.get("taken_back"):
+        place.write("Not kept: taken back.")
+        return
+    asked = replace(measurement.settings, tolerance_mm=None)
+    signature = hashlib.sha256(repr((asked, state["stage"])).encode()).hexdigest()
+    with widgets.telling(place):
+        if kept.get("signature") != signature:
+            if measurement.profile is None:
+                return
+            if not kept:
+                about = (state["stage"], _day(measurement), measurement.photo.sha256, measurement.photo.taken_at)
+                doubts = photo_doubts(records(), job.job_id, *about)
+                if doubts:
+                    place.warning(f"Not saved by itself: {doubts[0].message} Open 'Save to a job' and say that it is right.")
+                    return
+            kept = {"signature": signature, "shot": _keep(photo, measurement, spec, job, seam, kept.get("shot"))}
+            _note_kept(photo.sha256, kept)
+        place.write("Saved by itself.")
+        if place.button("Undo", key="undo_save"):
+            records().delete("photo", int(kept["shot"]))
+            _note_kept(photo.sha256, {**kept, "taken_back": True})
+            st.rerun()
+
+
+def _note_kept(sha256: str, kept: dict[str, Any]) -> None:
+    st.session_state["kept_shots"] = {**st.session_state.get("kept_shots", {}), sha256: kept}
+
+
+def _keep(
+    photo: Chosen, measurement: Measurement, spec: Specification | None, job: Job, seam: Seam, shot: int | None
+) -> int:
+    """Store a photo with its result; of one that is stored already, another result.  Gives the photo's number."""
+    store, state = records(), st.session_state
+    if shot is not None:
+        judge_line(store, store.add_measurement(shot, measurement_json.to_dict(measurement)), session.rule())
+        return shot
+    visit = store.find_visit(
+        job.job_id, state["stage"], on_date=_day(measurement), who=state["who"], conditions=_conditions()
+    )
+    line = keep_photo(store, seam, visit, photo.path.read_bytes(), photo.name.removeprefix("sample: "), measurement)
+    if spec is not None and seam.spec is None:
+        store.edit_seam(seam.seam_id, spec=specification_to_table(spec))
+    judge_line(store, line, session.rule())
+    for span in measurement.left_out:
+        # In the record in mm, whatever the page shows.
+        words = f"Left out from {span.from_mm:.0f} to {span.to_mm:.0f} mm: {span.reason}"
+        store.add_note(job.job_id, words, seam_id=seam.seam_id, visit_id=visit.visit_id, who=state["who"])
+    state["seam"] = seam.seam_id
+    return line.shot_id
 
 
 def offer(photo: Chosen, measurement: Measurement, spec: Specification | None) -> None:
@@ -63,26 +135,15 @@ def offer(photo: Chosen, measurement: Measurement, spec: Specification | None) -
         if saved:
             st.success(saved)
     state = st.session_state
-    try:
-        if state.get("what_for") == PURPOSES[1]:
-            st.subheader("Save", anchor=False)
-            job, seam = chosen()
-            name = state["new_seam"].strip() if seam is None else seam_title(seam)
-            st.write(
-                f"Goes to {'a new job' if job is None else 'job ' + job.reference}, "
-                f"{f'seam {name}' if name else 'a seam without a name yet'}, stage {state['stage']}."
-            )
-            box = st.container()
-        else:
-            box = st.expander("Save to a job", key="save_box")
-            with box:
-                job, seam = _choices()
-        with box:
-            pressed = _pressed(measurement, job)
-        if pressed:
+    with widgets.telling():
+        job, seam = chosen()
+        name = state["new_seam"].strip() if seam is None else seam_title(seam)
+        st.write(
+            f"Goes to {'a new job' if job is None else 'job ' + job.reference}, "
+            f"{f'seam {name}' if name else 'a seam without a name yet'}, stage {state['stage']}."
+        )
+        if _pressed(measurement, job):
             _save(photo, measurement, spec, job, seam)
-    except GapvisionError as error:
-        widgets.show_error(error)
 
 
 def _pressed(measurement: Measurement, job: Job | None) -> bool:
@@ -173,25 +234,17 @@ def _conditions() -> Conditions:
 def _save(
     photo: Chosen, measurement: Measurement, spec: Specification | None, job: Job | None, seam: Seam | None
 ) -> None:
-    store, state, conditions = records(), st.session_state, _conditions()
+    store, state = records(), st.session_state
+    _conditions()  # a mistake in them is said before a job is made
     if seam is None and not state["new_seam"].strip():
         raise GapvisionError("record-text-bad", "The seam has no name.", "Write which seam it is, e.g. door, rear.")
     if job is None:
         job = store.new_job(reference=state["new_reference"], customer=state["new_customer"], car=state["new_car"])
     if seam is None:
         seam = store.add_seam(job.job_id, state["new_seam"].strip(), side=state["new_side"])
-    visit = store.find_visit(
-        job.job_id, state["stage"], on_date=_day(measurement), who=state["who"], conditions=conditions
-    )
-    line = keep_photo(store, seam, visit, photo.path.read_bytes(), photo.name.removeprefix("sample: "), measurement)
-    if spec is not None and seam.spec is None:
-        store.edit_seam(seam.seam_id, spec=specification_to_table(spec))
-    judge_line(store, line, session.rule())
-    for span in measurement.left_out:
-        # In the record in mm, whatever the page shows.
-        words = f"Left out from {span.from_mm:.0f} to {span.to_mm:.0f} mm: {span.reason}"
-        store.add_note(job.job_id, words, seam_id=seam.seam_id, visit_id=visit.visit_id, who=state["who"])
-    state["saved"] = f"Saved as measurement {line.measurement_id} of {seam_title(seam)}, job {job.reference}."
-    state["job"], state["seam"] = job.reference, seam.seam_id
+    shot = _keep(photo, measurement, spec, job, seam, None)
+    number = next(x.measurement_id for x in reversed(store.history(seam.seam_id)) if x.shot_id == shot)
+    state["saved"] = f"Saved as measurement {number} of {seam_title(seam)}, job {job.reference}."
+    state["job"] = job.reference
     state["saved_to"] = {"save_job": job.reference, "save_seam": seam_title(seam)}
     st.rerun()

@@ -24,6 +24,7 @@ from gapvision.page.books import stored_path
 from gapvision.page.drawings import file_drawing
 from gapvision.page.guard import Guard
 from gapvision.page.inbox import Inbox
+from gapvision.page.light import Light
 from gapvision.samples import find_sample, list_samples
 
 ENTRY = Path(__file__).parent / "entry.py"
@@ -39,6 +40,7 @@ CONFIG: dict[str, Any] = {
     "server.fileWatcherType": "none",
     "client.showErrorDetails": "none",
     "client.toolbarMode": "minimal",
+    "client.allowedOrigins": [],
     "logger.hideWelcomeMessage": True,
     "theme.baseFontSize": 18,
     "theme.light.primaryColor": "#0b5c93",
@@ -49,7 +51,7 @@ CONFIG: dict[str, Any] = {
 def parts(guard: Guard | None = None) -> dict[str, Any]:
     """Middleware and routes for ``streamlit.App``; without a guard only this machine may come in."""
     return {
-        "middleware": [Middleware(_guarded, guard=guard or Guard())],
+        "middleware": [Middleware(_guarded, guard=guard or Guard()), Middleware(Light)],
         "routes": [
             Route("/take", take_form.show, methods=["GET"]),
             Route("/take", take_form.accept, methods=["POST"]),

@@ -18,6 +18,8 @@ from gapvision.page.inbox import InboxPhoto
 from gapvision.recipe import measure_photo
 
 _T = TypeVar("_T")
+#: What is said of a photo in which nothing speaks against measuring it: not whether its seam is any good.
+WILL_DO = "photo will do"
 _KEPT_MEASUREMENTS = 200
 _KEPT_PICTURES = 24
 #: Photos decoded and measured at the same time; more would only fill the memory (a 48-megapixel photo takes most).
@@ -48,7 +50,7 @@ class _Memory:
 
 
 _measurements, _pictures = _Memory(_KEPT_MEASUREMENTS), _Memory(_KEPT_PICTURES)
-_advised, _shortened, _looks = (_Memory(_KEPT_MEASUREMENTS) for _ in range(3))
+_advised, _shortened, _looks, _verdicts = (_Memory(_KEPT_MEASUREMENTS) for _ in range(4))
 
 
 def measure(path: Path, name: str, sha256: str, settings: Settings) -> Measurement:
@@ -90,6 +92,11 @@ def without_spans(measurement: Measurement, spans: tuple[LeftOut, ...]) -> Measu
     return _shortened.get((measurement, spans), lambda: leave_out(measurement, spans)) if spans else measurement
 
 
+def decided(key: Any, make: Callable[[], _T]) -> _T:
+    """A verdict that was looked up lately, or what ``make`` gives."""
+    return _verdicts.get(key, make)
+
+
 def remembered(key: Any, make: Callable[[], _T]) -> _T:
     """What ``make`` gives, from memory when it was made lately; two photos at most are decoded at a time."""
 
@@ -101,7 +108,7 @@ def remembered(key: Any, make: Callable[[], _T]) -> _T:
 
 
 def quick_words(photo: InboxPhoto) -> tuple[str, str]:
-    """Whether a photo will do, at once and without measuring it: 'good', or what is wrong and what to do; and its code."""
+    """Whether a photo will do, at once and without measuring it, or what is wrong and what to do; and its code."""
 
     def work() -> list[Notice]:
         from gapvision.intake.photo import read_photo
@@ -114,7 +121,7 @@ def quick_words(photo: InboxPhoto) -> tuple[str, str]:
         notices = _looks.get(photo.sha256, work)
     except GapvisionError as error:
         return str(error), error.code
-    return (f"{notices[0].message} {notices[0].advice}", notices[0].code) if notices else ("good", "")
+    return (f"{notices[0].message} {notices[0].advice}", notices[0].code) if notices else (WILL_DO, "")
 
 
 def picture(path: Path, sha256: str, longest_px: int) -> bytes:

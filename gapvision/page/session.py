@@ -23,7 +23,7 @@ NEW = "new ..."
 _TEXTS = (
     "check_length check_width photo remarks who metal_temp support known_a_radius known_b_radius known_step known_step_u "
     "new_reference new_customer new_car new_seam new_side note_text job_reference job_customer job_car job_notes "
-    "smallest_gap movement panel_shape panel_usual panel_side search span_from span_to span_reason"
+    "smallest_gap movement panel_shape panel_usual panel_side car_seam car_side search span_from span_to span_reason"
 )
 #: Widgets whose content is kept in the draft, with what they hold at first.
 DEFAULTS: dict[str, Any] = {
@@ -32,7 +32,7 @@ DEFAULTS: dict[str, Any] = {
     **dict.fromkeys(("move_shift", "move_turn", "panel_x", "panel_y", "panel_turn"), 0.0),
     **dict.fromkeys(("known_a", "known_b"), "not sure"),
     **dict.fromkeys(("save_job", "save_seam"), NEW),
-    "view": "Measure",
+    "view": "",
     "nominal": "3/16in",
     "tolerance": "0.5mm",
     "unit": "mm",
@@ -51,7 +51,7 @@ PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "d
 #: What else the draft holds, as it was made on the page.
 _FREE = (
     *("seam_points", "excluded", "newest", "job", "seam", "panel_drafts", "panel_photos", "plan_shown", "from_record"),
-    *("decide_seam", "save_job_before"),
+    *("decide_seam", "save_job_before", "at_seam", "for_seam", "kept_shots"),
 )
 
 
@@ -158,6 +158,24 @@ def text(key: str) -> str:
 def choose(sha256: str) -> None:
     """Put a photo on screen."""
     st.session_state["photo"] = sha256
+
+
+def at_seam() -> int:
+    """Number of the seam whose page is open; 0 where photos are taken for none."""
+    if st.session_state["what_for"] != "For a job":
+        st.session_state["at_seam"] = 0
+    return int(st.session_state.get("at_seam", 0))
+
+
+def seam_of(sha256: str) -> int:
+    """The seam that a photo was taken for; 0: none."""
+    return int(st.session_state.get("for_seam", {}).get(sha256, 0))
+
+
+def give_to_seam(sha256: str) -> None:
+    """Note that a photo was taken for the seam whose page is open."""
+    if at_seam():
+        st.session_state["for_seam"] = {**st.session_state.get("for_seam", {}), sha256: at_seam()}
 
 
 def seam_points(sha256: str) -> tuple[tuple[float, float], ...] | None:

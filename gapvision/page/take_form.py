@@ -21,7 +21,7 @@ from gapvision.errors import GapvisionError
 from gapvision.page.drawings import drawing_for
 from gapvision.page.guard import PLAIN_STYLE
 from gapvision.page.inbox import MOST_PHOTOS, Inbox
-from gapvision.page.service import quick_words
+from gapvision.page.service import WILL_DO, quick_words
 
 MOST_BYTES = 60 * 1024 * 1024  # of one photo, as for the page's own upload
 _MOST_POST = 10 * MOST_BYTES
@@ -77,7 +77,8 @@ async def accept(request: Request) -> Response:
         return answer(422, "No photo was chosen.")
     if by_script:
         said, code = await run_in_threadpool(quick_words, kept[-1])
-        return JSONResponse({"kept": [photo.sha256 for photo in kept], "said": said, "picture": drawing_for(code)})
+        told = {"said": said, "fine": said == WILL_DO, "picture": drawing_for(code)}
+        return JSONResponse({"kept": [photo.sha256 for photo in kept], **told})
     return RedirectResponse(f"/?ticket={ticket}", status_code=303)
 
 
@@ -96,7 +97,7 @@ function send(file) {
     post.upload.onprogress = (e) => { if (e.lengthComputable) bar.value = e.loaded / e.total; };
     post.onload = () => {
       busy -= 1;
-      if (post.status === 200) { let said = "kept", picture = ""; try { const told = JSON.parse(post.response); said = "kept, " + told.said; picture = told.picture || ""; } catch (e) {} if (said !== "kept, good") failed += 1; word.textContent = file.name + ": " + said; bar.value = 1; if (picture) row.insertAdjacentHTML("beforeend", picture); }
+      if (post.status === 200) { let said = "kept", picture = "", fine = false; try { const told = JSON.parse(post.response); said = "kept, " + told.said; picture = told.picture || ""; fine = told.fine; } catch (e) {} if (!fine) failed += 1; word.textContent = file.name + ": " + said; bar.value = 1; if (picture) row.insertAdjacentHTML("beforeend", picture); }
       else { failed += 1; let said = "could not be kept"; try { said = JSON.parse(post.response).said; } catch (e) {} word.textContent = file.name + ": " + said; bar.remove(); }
       done();
     };

@@ -102,6 +102,7 @@ class Viewer {
       this.sharp.removeAttribute("src");
       this.sharp.hidden = true;
       this.fitted = false;
+      this.open(false);
     }
     this.photo.setAttribute("aria-label", data.label);
     const n = data.places.length;
@@ -111,29 +112,52 @@ class Viewer {
     this.chart.toggleAttribute("hidden", n === 0);
     if (!n) { this.chart.replaceChildren(); this.root.querySelector(".gv-key").textContent = ""; this.cursorAt = null; }
     this.layout();
-    if (n) this.choose(fresh ? data.start_index : Math.min(Math.max(this.chosen, 0), n - 1), false);
+    if (n) this.choose(fresh ? data.start_index : Math.min(Math.max(this.chosen, 0), n - 1));
     if (this.span && n !== this.spanOf) this.span = null;
     this.showTapping();
     this.showSpan();
   }
 
   layout() {
-    const width = this.photo.clientWidth;
-    if (!width || !this.data) return;
-    const shape = this.data.height / this.data.width;
-    const height = Math.round(Math.min(Math.max(width * shape, 220), Math.max(300, window.innerHeight * 0.62)));
-    this.photo.style.height = `${height}px`;
+    if (!this.root.clientWidth || !this.data) return;
+    // Beside each other where there is room; either way both, with the answer over them, stand on one screen.
+    const wide = this.root.clientWidth >= 860 && this.data.places.length > 0;
+    this.root.classList.toggle("gv-wide", wide);
+    const width = this.photo.clientWidth, screen = window.innerHeight;
+    const height = wide ? Math.min(Math.max(screen - 470, 280), 620) : Math.min(Math.max(0.25 * screen, 170), 320);
+    this.tall = Math.round(this.data.places.length ? height : Math.max(height, Math.min(0.5 * screen, 0.75 * width)));
+    this.photo.style.height = `${this.tall}px`;
     if (!this.fitted || this.lastWidth !== width) {
       this.lastWidth = width;
       this.fitted = true;
-      if (this.data.places.length) this.seam(); else this.whole();
+      this.home();
     }
     this.draw();
     this.profile();
     this.forms();
   }
+  // Tools lie folded away; where nothing was measured, tapping the seam is what is left to do.
+  open(shown) {
+    this.root.classList.toggle("gv-shown", shown);
+    this.root.querySelector(".gv-tools").hidden = !shown;
+    this.root.querySelector(".gv-open").setAttribute("aria-expanded", String(shown));
+    this.forms();
+  }
 
   // --- where the photo lies: screen = photo * k + (x, y)
+  home() {
+    if (this.data.worst) this.worst(); else if (this.data.places.length) this.seam(); else this.whole();
+  }
+  // The worst place, above the buttons, with about 70 mm of seam around it.
+  worst() {
+    const i = this.data.start_index, [a, b] = this.data.edges.map((edge) => edge.px), s = this.data.picture.lines[0].s;
+    const first = Math.max(i - 20, 0), last = Math.min(i + 20, s.length - 1);
+    const pxPerMm = Math.hypot(a[last][0] - a[first][0], a[last][1] - a[first][1]) / Math.max(s[last] - s[first], 1);
+    this.k = this.fitK = this.photo.clientWidth / (70 * Math.max(pxPerMm, 0.1));
+    this.x = this.photo.clientWidth / 2 - this.k * (a[i][0] + b[i][0] + 1) / 2;
+    this.y = (this.photo.clientHeight - 50) / 2 - this.k * (a[i][1] + b[i][1] + 1) / 2;
+    this.draw();
+  }
   whole() {
     const k = Math.min(this.photo.clientWidth / this.data.width, this.photo.clientHeight / this.data.height);
     this.k = k;
@@ -251,7 +275,8 @@ class Viewer {
   profile() {
     const svg = this.chart, p = this.data.picture;
     if (!p) return;
-    const W = svg.clientWidth || this.root.clientWidth, narrow = W < 520, H = narrow ? 270 : 310;
+    const W = svg.clientWidth || this.root.clientWidth, narrow = W < 520;
+    const H = this.root.classList.contains("gv-wide") ? this.tall - 50 : Math.min(Math.max(Math.round(0.25 * window.innerHeight), 190), 310);
     svg.setAttribute("viewBox", `0 0 ${W} ${H}`);
     svg.setAttribute("aria-label", p.alt);
     svg.style.height = `${H}px`;
@@ -314,7 +339,9 @@ class Viewer {
     const steep = this.root.querySelector(".gv-steep");
     steep.textContent = "";
     if (!form) return;
-    const W = this.photo.clientWidth, H = 166, box = { left: 64, right: W - 12, top: 24, bottom: H - 26 };
+    const W = home.clientWidth, H = 166;
+    if (!W) return;  // folded away
+    const box = { left: 64, right: W - 12, top: 24, bottom: H - 26 };
     const perMm = (box.right - box.left) / (form.places.high - form.places.low), tall = box.bottom - box.top;
     const most = Math.max(tall / (2 * form.reach) / perMm, 1);
     const times = form.steeper.find((k) => k <= most), half = tall / (2 * times * perMm);
@@ -332,14 +359,14 @@ class Viewer {
     steep.textContent = form.note.replace("{times}", times);
   }
 
-  choose(i, draw = true) {
+  choose(i) {
     const d = this.data, n = d.places.length;
     if (!n) { this.read.textContent = ""; return; }
     this.chosen = Math.min(Math.max(i, 0), n - 1);
     this.read.textContent = `Station ${d.places[this.chosen]}: ${d.readings.map((part) => part.words[part.at[this.chosen]]).join("")}`;
     this.slider.value = this.chosen;
     this.slider.setAttribute("aria-valuetext", this.read.textContent);
-    if (draw) this.drawOverlay();
+    this.drawOverlay();
     if (this.cursorAt) this.cursorAt(this.chosen);
   }
 
@@ -364,11 +391,14 @@ class Viewer {
     for (const button of this.root.querySelectorAll(".gv-tapping")) button.hidden = !this.tapping;
     const toggle = this.root.querySelector(".gv-tap");
     toggle.hidden = !this.data.tappable;
+    if (!this.data.places.length) this.open(true);
+    for (const button of this.root.querySelectorAll(".gv-worst")) button.hidden = !this.data.worst;
+    this.root.querySelector(".gv-seam").hidden = !this.data.places.length;
     toggle.setAttribute("aria-pressed", String(this.tapping));
     this.root.querySelector(".gv-measure").disabled = this.points.length < 2;
     this.help.textContent = this.tapping
       ? `Tap two or more points along the gap, from one end to the other. ${this.points.length} tapped.`
-      : this.data.places.length ? "Tap the seam or the plot to read a station. Drag to move, pinch or wheel to zoom." : "Drag to move, pinch or wheel to zoom.";
+      : this.data.places.length ? "Tap the seam or the plot to read a station; arrow keys go along the plot. Drag to move, pinch or wheel to zoom." : "Drag to move, pinch or wheel to zoom.";
   }
 
   // --- a span to be left out: its two stations, drawn sideways over the plot or stepped
@@ -438,8 +468,10 @@ class Viewer {
     on(".gv-in", () => this.zoom(1.6, ...middle()));
     on(".gv-out", () => this.zoom(1 / 1.6, ...middle()));
     on(".gv-whole", () => this.whole());
-    on(".gv-seam", () => { if (this.data.places.length) this.seam(); else this.whole(); });
-    on(".gv-tap", () => { this.tapping = !this.tapping; if (!this.tapping) this.points = []; this.showTapping(); this.draw(); });
+    on(".gv-seam", () => this.seam());
+    on(".gv-worst", () => { this.choose(this.data.start_index); this.worst(); });
+    on(".gv-open", () => this.open(this.root.querySelector(".gv-tools").hidden));
+    on(".gv-tap", () => { this.tapping = !this.tapping; if (this.tapping) this.whole(); else { this.points = []; this.home(); } this.showTapping(); this.draw(); });
     on(".gv-undo", () => { this.points.pop(); this.showTapping(); this.drawOverlay(); });
     on(".gv-measure", () => {
       if (this.points.length < 2) return;
@@ -502,10 +534,15 @@ class Viewer {
       if (event.key === "-") this.zoom(1 / 1.3, ...middle());
     });
     const pick = (event) => { if (event.buttons || event.pointerType === "mouse" || event.type === "click") this.choose(this.nearestInChart(event)); };
+    this.chart.addEventListener("keydown", (event) => {
+      const step = { ArrowLeft: -1, ArrowRight: 1, PageDown: -10, PageUp: 10 }[event.key];
+      const to = { Home: 0, End: this.data.places.length - 1 }[event.key] ?? (step ? this.chosen + step : undefined);
+      if (to !== undefined) { this.choose(to); event.preventDefault(); }
+    });
     this.chart.addEventListener("pointermove", pick);
     this.chart.addEventListener("click", pick);
     this.watch = new ResizeObserver(() => this.layout());
-    this.watch.observe(this.photo);
+    this.watch.observe(this.root);
   }
 }
 

@@ -45,6 +45,7 @@ def viewer_data(
         "picture": None,
         "places": [],
         "edges": [],
+        "worst": False,
     }
     profile = measurement.profile
     if profile is None or not len(profile.s_mm):
@@ -65,6 +66,7 @@ def viewer_data(
         "places": [say.place(float(s)) for s in profile.s_mm],
         "readings": _readings(picture, verdict, say),
         "start_index": start,
+        "worst": verdict is not None and verdict.worst is not None,
     }
 
 

@@ -23,6 +23,11 @@ SIGNS = {IN: "\u2713", OUT: "\u2717", OPEN: "?", HOLE: "-"}
 _GLANCES = {"in": SIGNS[IN], "out": SIGNS[OUT], "refused": SIGNS[OUT], "open": "?", "holes": "?", "measured": "\u00b7"}
 
 
+def escape(text: str) -> str:
+    """Write a text into HTML."""
+    return html.escape(text, quote=True)
+
+
 def unit() -> str:
     """The unit that the page's switch asks for."""
     return str(st.session_state.get("unit", "mm"))
@@ -46,13 +51,15 @@ def unit_switch() -> None:
 
 
 def pick(
-    label: str, options: Iterable[_T], key: str, told: Callable[[_T], str] = str, usual: Any = None, place: Any = st
-) -> _T:
+    label: str, options: Iterable[_T], key: str, told: Callable[[_T], str] = str, usual: Any = None, place: Any = st,
+    *, labelled: bool = True,
+) -> _T:  # fmt: skip
     """A list to choose from; what is not in it any more gives way to what is usual, else to its first entry."""
     known = list(options)
     if st.session_state.get(key) not in known:
         st.session_state[key] = usual if usual in known else known[0]
-    return cast(_T, place.selectbox(label, known, key=key, format_func=told))
+    seen = "visible" if labelled else "collapsed"
+    return cast(_T, place.selectbox(label, known, key=key, format_func=told, label_visibility=seen))
 
 
 def text_fields(*fields: tuple[str, str, str]) -> list[str]:
@@ -183,12 +190,14 @@ def show_notice(kind: str, code: str, message: str, advice: str) -> None:
     st.html(f'<div class="gv-note {css}"{role}>{said}{picture}</div>')
 
 
-def show_verdict(measurement: Measurement, verdict: Verdict | None) -> None:
-    """In or out, the worst place, what to do next; with a sign that is no colour."""
+def show_verdict(measurement: Measurement, verdict: Verdict | None, photo: str = "") -> str:
+    """In or out, the worst place, what to do next; with a sign that is no colour.  Gives the state at a glance."""
     say = lengths()
     said = words.at_a_glance(measurement, verdict, say)
-    lines = [] if said.worst is None else [f"Worst: {words.worst(said.worst, say, both=True)} (k = 2, about 95 %)."]
-    picture = ""
+    lines, picture = [], ""
+    if said.worst is not None and verdict is not None:
+        worst = words.worst(said.worst, say, both=True)
+        lines.append(f"Worst: {worst}; {words.distances(said.worst, verdict, say)}.")
     if said.state == "refused" and measurement.notices:
         lines.append(words.notice(measurement.notices[0], say)[0])
         picture = drawing_for(measurement.notices[0].code)
@@ -197,7 +206,9 @@ def show_verdict(measurement: Measurement, verdict: Verdict | None) -> None:
     if verdict is not None and verdict.rule.name != DecisionRule().name:
         lines.append(f"Rule: {words.rule(verdict.rule)}.")
     small = "".join(f"<small>{html.escape(line)}</small>" for line in lines) + picture
-    st.html(f'<div class="gv-verdict {said.state}">{_GLANCES[said.state]} {said.words}{small}</div>')
+    of = f"<em>{html.escape(photo)}</em>" if photo else ""
+    st.html(f'<div class="gv-verdict {said.state}" role="status">{_GLANCES[said.state]} {said.words}{of}{small}</div>')
+    return said.state
 
 
 def show_numbers(measurement: Measurement) -> None:

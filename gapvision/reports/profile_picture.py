@@ -132,7 +132,7 @@ class ProfilePicture:
 class FormPicture:
     """The form of both edges, each about its own line, ready to be painted at one exaggeration."""
 
-    lines: tuple[Line, ...]  # edge A and B; up is towards panel A [mm]
+    lines: tuple[Line, ...]  # edge A and B, the way up that the photo shows them [mm]
     words: tuple[str, ...]  # one sentence for each
     reach: float  # what must be seen either way [mm]
     places: Axis
@@ -243,8 +243,12 @@ def build_form(measurement: Measurement, unit: str = "mm") -> FormPicture:
         ("A", p.edge_a_mm, p.edge_a_u_mm, measurement.straightness_a),
         ("B", p.edge_b_mm, p.edge_b_u_mm, measurement.straightness_b),
     )
+    up, sign = ("B", 1.0) if _b_above(p) else ("A", -1.0)
     lines = tuple(
-        _line(f"edge {letter}", EDGES[letter], p.s_mm, _about_own_line(p.s_mm, -offset, curved=curved), u, p.spacing_mm)
+        _line(
+            f"edge {letter}", EDGES[letter], p.s_mm, _about_own_line(p.s_mm, sign * offset, curved=curved), u,
+            p.spacing_mm,
+        )  # fmt: skip
         for letter, offset, u, _ in edges
     )
     # A wild U does not flatten the edges; it is cut off.
@@ -260,8 +264,8 @@ def build_form(measurement: Measurement, unit: str = "mm") -> FormPicture:
         places=_places(p.s_mm, unit),
         heights=_at_steps(-1.6 * reach, 1.6 * reach, step, one),
         unit="in" if say.inch else "mm",
-        note="Drawn {times} times steeper across the seam than along it; up is towards panel A; "
-        f"dashed: least-squares {about}; shade: U.",
+        note="Drawn {times} times steeper across the seam than along it; "
+        f"up is towards panel {up}; dashed: least-squares {about}; shade: U.",
     )
 
 
@@ -467,6 +471,14 @@ def _told(
     if len(marks) > _SHOWN_SPANS:
         told.append(f"And {len(marks) - _SHOWN_SPANS} more spans.")
     return " ".join(told)
+
+
+def _b_above(p: GapProfile) -> bool:
+    """Whether panel B lies above panel A in the photo; beside each other, A counts as above."""
+    if not len(p.s_mm):
+        return False
+    across = (p.edge_b_px - p.edge_a_px).mean(axis=0)
+    return bool(across[1] < 0 and abs(across[1]) > abs(across[0]))
 
 
 def _about_own_line(s: FloatArray, offset: FloatArray, *, curved: bool) -> FloatArray:

@@ -42,6 +42,7 @@ from gapvision.words.verdict import (
     check_place,
     check_values,
     decision,
+    distances,
     first_up,
     reasons,
     rule,

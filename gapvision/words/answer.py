@@ -7,7 +7,7 @@ import numpy as np
 from gapvision.model import HOLE, IN, OPEN, OUT, Measurement, Span, Verdict
 from gapvision.words.lengths import Lengths
 from gapvision.words.notices import notice
-from gapvision.words.verdict import STATUS, check, first_up, reasons, rule
+from gapvision.words.verdict import STATUS, check, distances, first_up, reasons, rule
 
 _FULLY = 3  # more spans than this are told by their places alone
 
@@ -124,10 +124,5 @@ def _places(spans: list[Span], say: Lengths) -> str:
 
 def _worst(span: Span, v: Verdict, say: Lengths) -> str:
     """The worst station of a span: gap, place, how far from the wanted gap and its limit, U."""
-    wanted = float(v.nominal_mm[int(np.argmin(np.abs(v.s_mm - span.worst_at_mm)))])
-    off, excess = span.worst_mm - wanted, span.excess_mm
-    return (
-        f"worst {say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}, {say.small(abs(off))} "
-        f"{'below' if off < 0 else 'above'} the wanted gap, {say.small(abs(excess))} "
-        f"{'beyond' if excess > 0 else 'inside'} the limit, U {say.small(span.worst_u_mm)}"
-    )
+    at = f"worst {say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}"
+    return f"{at}, {distances(span, v, say)}, U {say.small(span.worst_u_mm)}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from gapvision.model import OPEN, OUT, Measurement, Span, Verdict
+from gapvision.model import HOLE, OPEN, OUT, Measurement, Span, Verdict
 from gapvision.words.lengths import Lengths
 from gapvision.words.notices import notice
 from gapvision.words.verdict import check, first_up
@@ -71,6 +71,11 @@ def _said(measurement: Measurement, verdict: Verdict, say: Lengths) -> tuple[str
     if verdict.state == OPEN and (failed or OPEN in verdict.states):
         limit = ["A limit lies within U."] if OPEN in verdict.states else []
         return "open", "Not proven", " ".join([*limit, *failed, _for_proof(measurement, say)])
+    holes = [x for x in verdict.spans if x.state == HOLE]
+    left_out = [x for x in measurement.left_out if any(h.from_mm < x.to_mm and x.from_mm < h.to_mm for h in holes)]
+    if verdict.state == OPEN and len(left_out) >= len(holes):
+        told = ", ".join(f"{say.stretch(x.from_mm, x.to_mm)} ({x.reason})" for x in left_out)
+        return "holes", "In tolerance beside what was left out", f"Left out: {told}. Nothing is proven there."
     if verdict.state == OPEN:
         step = "Part of the seam was not measured: take that stretch again, or leave it out with a reason."
         return "holes", "In tolerance where measured", step

@@ -125,6 +125,16 @@ def worst(span: Span, say: Lengths, *, both: bool = False) -> str:
     return f"{say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}, U {say.small(span.worst_u_mm, both=both)}"
 
 
+def distances(span: Span, of: Verdict, say: Lengths) -> str:
+    """How far the worst station of a span lies from the wanted gap, and beyond or inside its limit."""
+    wanted = float(of.nominal_mm[int(np.argmin(np.abs(of.s_mm - span.worst_at_mm)))])
+    off, excess = span.worst_mm - wanted, span.excess_mm
+    return (
+        f"{say.small(abs(off))} {'below' if off < 0 else 'above'} the wanted gap, {say.small(abs(excess))} "
+        f"{'beyond' if excess > 0 else 'inside'} the limit"
+    )
+
+
 def first_up(text: str) -> str:
     """Begin a sentence."""
     return text[:1].upper() + text[1:]

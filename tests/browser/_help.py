@@ -88,6 +88,20 @@ class Watched:
 
     def view(self, name):
         """Choose a view."""
-        self.page.get_by_test_id("stButtonGroup").get_by_text(name, exact=True).click()
-        self.page.get_by_role("heading", name=name, level=1).wait_for()
+        self.page.get_by_test_id("stButtonGroup").first.get_by_text(name, exact=True).click()
+        if name != "Measure":  # whose heading says what is measured
+            self.page.get_by_role("heading", name=name, level=1).wait_for()
         self.settled()
+
+    def unfold(self, label):
+        """Open the box whose label has these words, if it is closed."""
+        box = self.page.locator("details").filter(has=self.page.locator("summary", has_text=label)).first
+        if box.get_attribute("open") is None:
+            box.locator("summary").click()
+            self.settled()
+
+    def tools(self):
+        """Open the tools under photo and plot."""
+        more = self.page.get_by_role("button", name="More", exact=True)
+        if more.get_attribute("aria-expanded") == "false":
+            more.click()

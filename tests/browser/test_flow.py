@@ -14,7 +14,7 @@ SAMPLE = ROOT / "sample_images" / "backlit_bonnet_gap.jpg"
 OTHER = ROOT / "sample_images" / "open03_door_arc.jpg"
 
 #: Words in the plots that lie on each other or beyond their drawing.
-OVERLAPS = """() => [...document.querySelectorAll('.gv-chart, .gv-forms svg')].flatMap((svg) => {
+OVERLAPS = """(root) => [...root.querySelectorAll('.gv-chart, .gv-forms svg')].flatMap((svg) => {
   const frame = svg.getBoundingClientRect();
   const boxes = [...svg.querySelectorAll('text')].map((t) => [t.textContent, t.getBoundingClientRect()]);
   const beyond = boxes.filter(([, r]) =>
@@ -59,8 +59,11 @@ def test_the_verdict_is_on_the_first_screen_of_a_phone_and_lengths_follow_the_sw
             one.page.reload()
             one.measured()
             one.settled()
-    photo = one.page.get_by_role("combobox", name="Photo").bounding_box()
-    assert 0 < box["y"] - (photo["y"] + photo["height"]) < 40, "straight below the photo's name"
+    assert SAMPLE.name in verdict.inner_text(), "with the photo's name"
+    for part in (".gv-photo", ".gv-chart", ".gv-take"):  # photo, plot and what to do next, too
+        box = one.page.locator(part).first.bounding_box()
+        assert box["y"] + box["height"] <= PHONE["viewport"]["height"], part
+    assert one.page.locator(".gv-chosen").count() == 1, "the worst place is marked in the photo"
     assert re.search(r"Worst: \d\.\d\d mm \(.* in\) at \d+ mm, U .*Next: \w+", verdict.inner_text(), re.S)
     for unit, worst, read, axis in (
         (
@@ -77,7 +80,9 @@ def test_the_verdict_is_on_the_first_screen_of_a_phone_and_lengths_follow_the_sw
         ),
         ("mm", r"4\.\d\d mm \(\d+/(?:2|4|8|16|32|64) in\) at \d+ mm, U 0\.\d\d mm", r"Station \d+ mm: gap 4\.", "[mm]"),
     ):
-        one.page.get_by_role("combobox", name="Show lengths in").click()
+        box = one.page.get_by_role("combobox", name="Show lengths in")
+        box.scroll_into_view_if_needed()
+        one.page.get_by_test_id("stSelectbox").filter(has=box).get_by_role("button").first.tap()
         one.page.get_by_role("option", name=unit, exact=True).click()
         expect(verdict).to_contain_text(re.compile(worst))
         expect(one.page.locator(".gv-read")).to_have_text(re.compile(read))
@@ -100,6 +105,7 @@ def test_a_day(server, visit, shots, tmp_path):
     one.page.get_by_text("open03_door_arc.jpg").first.wait_for()
     one.measured()
     # tolerance: redrawn without measuring again
+    one.unfold("What is wanted")
     field = one.page.get_by_role("textbox", name="Tolerance, either way")
     field.fill("3mm")
     field.press("Enter")
@@ -108,9 +114,12 @@ def test_a_day(server, visit, shots, tmp_path):
     field.press("Enter")
     one.page.locator(".gv-verdict", has_text="Out of tolerance").first.wait_for()
     one.settled()
+    one.unfold("Spans, numbers and notes")
     rows = one.page.get_by_role("region", name="Spans").locator("tbody tr")
     expect(one.page.locator(".gv-chart .gv-mark")).to_have_count(rows.count())
-    assert one.page.evaluate(OVERLAPS) == [], "no word of a plot lies on another or is cut off"
+    one.tools()
+    expect(one.page.locator(".gv-forms svg")).to_have_count(2)
+    assert one.page.locator(".gv").evaluate(OVERLAPS) == [], "no word of a plot lies on another or is cut off"
     # a station chosen in the profile is marked in the photo, and read out
     box = one.page.locator(".gv-chart").bounding_box()
     one.page.locator(".gv-chart").click(position={"x": box["width"] * 0.5, "y": box["height"] * 0.5})
@@ -130,8 +139,7 @@ def test_a_day(server, visit, shots, tmp_path):
     one.measured()
     # save into a new job, twice at two stages, and compare
     for stage in ("as found", "after fit-up"):
-        if not one.page.get_by_role("button", name="Save", exact=True).is_visible():
-            one.page.get_by_text("Save to a job").click()
+        one.unfold("Save to a job")
         if stage == "as found":
             one.page.get_by_label("Customer").fill("R. Example")
             one.page.get_by_label("Name of the seam").fill("door, rear")
@@ -157,6 +165,7 @@ def test_a_day(server, visit, shots, tmp_path):
     shots(one, "decide_phone")
     one.view("Measure")
     one.measured()
+    one.unfold("Download")
     with one.page.expect_download() as taken:
         one.page.get_by_role("button", name="JSON").click()
     taken.value.save_as(tmp_path / "m.json")
@@ -187,6 +196,7 @@ def test_a_span_left_out_with_a_finger_goes_into_the_record(server, visit, shots
     one.page.get_by_text(SAMPLE.name).first.wait_for()
     one.measured()
     one.settled()
+    one.tools()
     one.page.get_by_role("button", name="Leave a span out").tap()
     draw_sideways(one, 0.4, 0.6)
     one.page.get_by_role("button", name="End one station later").tap()
@@ -201,7 +211,7 @@ def test_a_span_left_out_with_a_finger_goes_into_the_record(server, visit, shots
     one.page.get_by_text(f"{start} to {stop} mm: handle or lock").wait_for()
     one.measured()
     expect(one.page.locator(".gv-chart")).to_contain_text("left out")
-    one.page.get_by_text("Save to a job").click()
+    one.unfold("Save to a job")
     one.page.get_by_label("Customer").fill("R. Example")
     one.page.get_by_label("Name of the seam").fill("bonnet, left")
     one.page.get_by_label("Name of the seam").press("Tab")

@@ -77,6 +77,7 @@ def test_reload_brings_everything_back(server, visit):
     one = visit(server.url)
     one.measured()
     give(one, "kept.jpg", SAMPLE.read_bytes() + b"kept")
+    one.unfold("What is wanted")
     field = one.page.get_by_role("textbox", name="Wanted gap")
     field.fill("4.9mm")
     field.press("Enter")
@@ -88,10 +89,19 @@ def test_reload_brings_everything_back(server, visit):
     one.page.get_by_text("kept.jpg").first.wait_for()
 
 
-VIEWS = ("Measure", "Decide", "Jobs", "Panels")
+#: Looks into the viewer's own tree, too.
+DEEP = """() => { const deep = (what, root = document) => [...root.querySelectorAll(what),
+  ...[...root.querySelectorAll('*')].filter(e => e.shadowRoot)
+  .flatMap(e => deep(what.replace('body ', ''), e.shadowRoot))];
+  """
+VIEWS = ("Car", "Measure", "Decide", "Jobs", "Panels")
 #: What stands behind a box's label or a button, by view; opened before a view is looked at.
 BOXES = {
-    "Measure": ("Printed check lines and edges", "Leave a span out by numbers", "Save to a job"),
+    "Car": ("Add a seam to this car",),
+    "Measure": (
+        *("Save to a job", "What is wanted", "Printed check lines and edges", "What you know of the edges"),
+        *("Leave a span out by numbers", "Spans, numbers and notes", "Download"),
+    ),
     "Decide": ("Its numbers", "Try a move of the panel", "Paint", "Cautions"),
     "Jobs": ("New job",),
     "Panels": ("Which seam is where", "The panel's specification"),
@@ -100,18 +110,16 @@ BOXES = {
 
 def unfold(one, name):
     """Choose a view and open its boxes; Measure with a photo of one's own."""
+    one.view(name)
     if name == "Measure":
         give(one, "own.jpg", SAMPLE.read_bytes() + b"own")
         one.measured()
         one.settled()
-    if name != "Measure":
-        one.view(name)
     for label in BOXES[name]:
-        box = one.page.locator("summary").get_by_text(label, exact=True)
-        if box.count():
-            box.click()
-            one.settled()
+        if one.page.locator("summary", has_text=label).count():
+            one.unfold(label)
     if name == "Measure":
+        one.tools()
         for button in ("Leave a span out", "Tap the seam"):
             one.page.get_by_role("button", name=button, exact=True).click()
 
@@ -119,25 +127,24 @@ def unfold(one, name):
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_touch_targets_and_small_print(shop, visit, scheme):
     one = visit(shop.url, PHONE, color_scheme=scheme)
-    one.measured()
     one.settled()
     for name in VIEWS:
         unfold(one, name)
         small = one.page.evaluate(
-            """() => [...document.querySelectorAll('button, a, input, textarea, label:has(input), summary')]
+            DEEP + """return deep('button, a, input, textarea, label:has(input), summary')
             .filter(e => e.getClientRects().length && !e.closest('[data-testid=stToolbar]'))
             .filter(e => e.type !== 'file' && e.type !== 'checkbox' && (e.tabIndex >= 0 || e.tagName === 'BUTTON'))
             .map(e => [e.outerHTML.slice(0, 120), e.getBoundingClientRect()])
             .filter(([_, r]) => (r.height < 44 || r.width < 44) && r.width > 1 && r.height > 1)
-            .map(([h, r]) => h + ' ' + r.width.toFixed(0) + 'x' + r.height.toFixed(0))"""
+            .map(([h, r]) => h + ' ' + r.width.toFixed(0) + 'x' + r.height.toFixed(0)); }"""
         )
         assert small == [], name
         tiny = one.page.evaluate(
-            """() => [...document.body.querySelectorAll('*')]
+            DEEP + """return deep('body *')
             .filter(e => e.getClientRects().length)
             .filter(e => [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()))
             .filter(e => !e.closest('[data-testid=stIconMaterial]') && parseFloat(getComputedStyle(e).fontSize) < 14)
-            .map(e => getComputedStyle(e).fontSize + ' ' + e.textContent.slice(0, 40))"""
+            .map(e => getComputedStyle(e).fontSize + ' ' + e.textContent.slice(0, 40)); }"""
         )
         assert tiny == [], name
         # Text inside drawings shrinks with them.
@@ -178,7 +185,6 @@ def contrast(one, other):
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_axe_finds_no_serious_fault(shop, visit, axe, size, scheme, shots):
     one = visit(shop.url, size, color_scheme=scheme)
-    one.measured()
     one.settled()
     for name in VIEWS:
         unfold(one, name)

@@ -100,6 +100,7 @@ def test_a_phone_that_has_to_give_the_passcode_anew_finds_its_photos_and_notes(l
     one.page.set_input_files("input[type=file]", {"name": "again.jpg", "mimeType": "image/jpeg", "buffer": data})
     one.page.get_by_text("again.jpg").first.wait_for()
     one.settled()
+    one.unfold("What is wanted")
     field = one.page.get_by_role("textbox", name="Wanted gap")
     field.fill("4.9mm")
     field.press("Enter")

@@ -19,7 +19,6 @@ FILES = ("bonnet.toml", "seam.toml", "finish.toml")
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_before_and_after(shop, visit, shots, readme_picture, size):
     one = visit(shop.url, size)
-    one.measured()
     one.view("Jobs")
     one.page.get_by_text("door, rear edge").first.wait_for()
     one.measured()
@@ -61,7 +60,6 @@ def fetch(one, button, path):
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_plots_with_their_second_line_as_files(shop, visit, tmp_path, size):
     one = visit(shop.url, size)
-    one.measured()
     one.view("Jobs")
     one.page.get_by_text(re.compile("Mean change")).wait_for()
     svg = fetch(one, "Profile, SVG", tmp_path / "j.svg").decode()
@@ -98,7 +96,6 @@ def test_plots_with_their_second_line_as_files(shop, visit, tmp_path, size):
 
 def test_report_and_sealed_job(shop, visit, tmp_path):
     one = visit(shop.url, DESK)
-    one.measured()
     one.view("Jobs")
     one.page.get_by_text("door, rear edge").first.wait_for()
     for button, name in (("Report for the customer, PDF", "r.pdf"), ("Whole job, ZIP", "j.zip")):
@@ -115,7 +112,6 @@ def test_report_and_sealed_job(shop, visit, tmp_path):
 @pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
 def test_panel_and_plan(shop, visit, shots, readme_picture, size):
     one = visit(shop.url, size)
-    one.measured()
     one.view("Panels")
     one.page.get_by_role("img", name=re.compile("^bonnet: left")).first.wait_for()
     one.page.get_by_role("button", name="Work out what to do").click()
@@ -129,7 +125,6 @@ def test_panel_and_plan(shop, visit, shots, readme_picture, size):
 
 def test_a_panel_file_of_the_shop_is_drawn_kept_and_there_after_a_reload(shop, visit, shots):
     one = visit(shop.url, PHONE)
-    one.measured()
     one.view("Panels")
     one.page.get_by_text("The panel's specification").click()
     folder = ROOT / "sample_images" / "panel_example"

@@ -19,8 +19,11 @@ SEAM_SPEC = {
 
 @pytest.fixture
 def page(tmp_path, monkeypatch):
+    """The page as it opens in Measure, whether there is a job yet or not."""
     monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
-    return AppTest.from_file(str(ENTRY), default_timeout=60)
+    page = AppTest.from_file(str(ENTRY), default_timeout=60)
+    page.session_state["view"] = "Measure"
+    return page
 
 
 @pytest.fixture

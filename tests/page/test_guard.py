@@ -63,6 +63,15 @@ def test_nothing_passes_without_the_passcode(path):
         assert b"abcd" not in body
 
 
+@pytest.mark.parametrize("passcode", [None, "abcd-efgh"], ids=["let through", "stopped"])
+def test_no_site_may_show_the_page_in_a_frame(passcode):
+    """OWASP clickjacking defence: frame-ancestors, and X-Frame-Options for old browsers; from memory."""
+    _, head, _, reached = ask(Guard(passcode), headers={"host": "localhost:8501", "accept": "text/html"})
+    assert bool(reached) == (passcode is None)
+    assert "frame-ancestors 'none'" in head["content-security-policy"]
+    assert (head["x-frame-options"], head["x-content-type-options"]) == ("DENY", "nosniff")
+
+
 def test_web_socket_is_closed():
     status, _, _, reached = ask(Guard("abcd-efgh"), kind="websocket", path="/_stcore/stream")
     assert status == 1008

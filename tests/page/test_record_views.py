@@ -21,8 +21,11 @@ from gapvision.workshop import compare_lines, judge_line, keep_photo, stored
 
 @pytest.fixture
 def page(tmp_path, monkeypatch):
+    """The page as it opens in Measure, whether there is a job yet or not."""
     monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
-    return AppTest.from_file(str(ENTRY), default_timeout=60)
+    page = AppTest.from_file(str(ENTRY), default_timeout=60)
+    page.session_state["view"] = "Measure"
+    return page
 
 
 @pytest.fixture
@@ -367,7 +370,7 @@ def test_drawing_has_pattern_sign_and_words_for_each_state():
     assert "right out of tolerance, 6.1 mm" in picture
     svg = base64.b64decode(re.search(r"base64,([^\"]+)", picture)[1]).decode()
     assert len(set(re.findall(r'stroke-dasharray="([^"]*)"', svg))) == 4
-    assert {"\u2713 left", "in", "\u2717 right", "out", "? rear: not proven", "- front: not measured"} <= set(
+    assert {"\u2713 left", "in tolerance", "\u2717 right", "out of", "? rear: not proven", "- front: not measured"} <= set(
         re.findall(r">([^<>]+)</tspan>", svg)
     )
     assert "<x>" not in svg
@@ -384,7 +387,7 @@ def test_job_seam_and_stage_can_be_chosen_before_the_photo(page, job):
     seam = store.seams(job.job_id)[0]
     store.edit_seam(seam.seam_id, spec=specification_to_table(simple_spec(5.1, 0.3, 0.3)))
     page.run()
-    assert not [e for e in page.expander if e.label == "Job, seam, stage, conditions"]
+    assert page.title[0].value == "Just measuring: nothing is kept"
     page.session_state["what_for"] = "For a job"
     page.run()
     page.selectbox(key="save_job").set_value("T-1").run()
@@ -404,8 +407,9 @@ def test_job_seam_and_stage_can_be_chosen_before_the_photo(page, job):
     photo = store.history(seam.seam_id)[0].photo
     Inbox().add(page.session_state["ticket"], "own.jpg", store.photo_bytes(photo))
     fresh = reloaded(page)
-    box = next(e for e in fresh.expander if e.label == "T-1, bonnet, left, after paint")
-    assert not box.proto.expanded, "with a photo taken, its verdict comes first on a phone"
+    assert fresh.title[0].value == "T-1, bonnet, left, after paint"
+    box = next(e for e in fresh.expander if e.label == "Save to a job")
+    assert not box.proto.expanded, "the verdict comes first on a phone"
     page.selectbox(key="save_seam").set_value("new ...").run()
     assert page.selectbox(key="save_seam").value == "new ..."
     assert not page.exception

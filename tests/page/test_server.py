@@ -32,6 +32,7 @@ def test_telemetry_off_cross_site_protection_on_uploads_limited():
     assert CONFIG["server.enableCORS"] is True
     assert CONFIG["server.maxUploadSize"] == 60
     assert CONFIG["client.showErrorDetails"] == "none"
+    assert CONFIG["client.allowedOrigins"] == [], "no site outside may send it messages"
 
 
 @pytest.mark.parametrize("file", sorted((ROOT / "gapvision" / "page").glob("viewer.*")), ids=lambda p: p.name)

@@ -55,6 +55,15 @@ def test_not_proven_gives_the_measurements_own_advice(make_measurement):
     assert said.next_step.endswith("Lay a strip on each side of the seam.")
 
 
+def test_what_was_left_out_by_hand_is_called_left_out(make_measurement):
+    m = make_measurement(gaps(s60=5.0), hole=(100, 120))
+    m = replace(m, settings=replace(m.settings, left_out=(LeftOut(from_mm=100, to_mm=120, reason="door handle"),)))
+    said = glance(m)
+    assert (said.state, said.words) == ("holes", "In tolerance beside what was left out")
+    assert "Left out: 100 to 120 mm (door handle)." in said.next_step
+    assert "not measured" not in said.next_step
+
+
 def test_without_a_tolerance_and_refused(make_measurement, make_refusal):
     assert at_a_glance(make_measurement(), None, MM).state == "measured"
     refused = make_refusal("strip-not-found")
