@@ -190,6 +190,16 @@ def test_form_turns_about_its_own_line_up_towards_a(make_measurement):
         assert 3 <= len(shown) <= 7, "enough to read, few enough to stay apart"
 
 
+def test_edges_are_drawn_the_way_up_that_the_photo_shows(make_measurement):
+    m = make_measurement()
+    p = m.profile
+    turned = replace(m, profile=replace(p, edge_a_px=p.edge_b_px, edge_b_px=p.edge_a_px))  # panel B above in the photo
+    one, two = build_form(m), build_form(turned)
+    assert "up is towards panel A" in one.note
+    assert "up is towards panel B" in two.note
+    np.testing.assert_allclose(two.lines[0].y, -one.lines[0].y, atol=1e-12)
+
+
 def test_pictures_beside_each_other_have_one_scale(make_measurement):
     pictures = on_one_scale([build_picture(make_measurement(np.full(240, g))) for g in (3.0, 6.0)])
     assert pictures[0].gaps == pictures[1].gaps

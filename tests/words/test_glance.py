@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from gapvision.judgement import judge_measurement, simple_spec
-from gapvision.model import NominalPoint, Notice, Settings, Specification, Step
+from gapvision.model import LeftOut, NominalPoint, Notice, Settings, Specification, Step
 from gapvision.words import MM, at_a_glance
 
 
