@@ -370,9 +370,8 @@ def test_drawing_has_pattern_sign_and_words_for_each_state():
     assert "right out of tolerance, 6.1 mm" in picture
     svg = base64.b64decode(re.search(r"base64,([^\"]+)", picture)[1]).decode()
     assert len(set(re.findall(r'stroke-dasharray="([^"]*)"', svg))) == 4
-    assert {"\u2713 left", "in tolerance", "\u2717 right", "out of", "? rear: not proven", "- front: not measured"} <= set(
-        re.findall(r">([^<>]+)</tspan>", svg)
-    )
+    words = {"\u2713 left", "in tolerance", "\u2717 right", "out of", "? rear: not proven", "- front: not measured"}
+    assert words <= set(re.findall(r">([^<>]+)</tspan>", svg))
     assert "<x>" not in svg
     assert min(int(n) for n in re.findall(r'font-size="(\d+)"', svg)) >= 14
     with pytest.raises(ValueError, match="without seams"):
