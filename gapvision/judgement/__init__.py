@@ -13,6 +13,7 @@ from gapvision.judgement.finish import (
     gap_after_finish,
     gap_to_set,
 )
+from gapvision.judgement.gauges import Setting, settings_of
 from gapvision.judgement.move import point_moves
 from gapvision.judgement.panel import panel_of, placed, read_on_seam
 from gapvision.judgement.plan import make_plan, predict_move

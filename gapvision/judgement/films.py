@@ -54,6 +54,15 @@ FILMS: dict[str, TypicalFilm] = {
     ),
 }
 
+#: Ready systems: name -> kinds of coat and how many, in the order in which they go on. Common practice, no source.
+SYSTEMS: dict[str, tuple[tuple[str, int], ...]] = {
+    "primer, high-build, base, clear": (
+        ("epoxy primer", 2), ("high-build primer", 2), ("base coat", 1), ("clear coat", 2),
+    ),
+    "primer, high-build, top coat": (("epoxy primer", 2), ("high-build primer", 2), ("top coat", 2)),
+    "base and clear alone": (("base coat", 1), ("clear coat", 2)),
+}  # fmt: skip
+
 #: Total film on the flat above which the usual advice is to strip or sand back [micrometre]:
 #: a refinish paint maker's page (300), older advice 12 mil.
 MOST_FILM_UM = 300.0

@@ -11,7 +11,7 @@ import streamlit as st
 from gapvision.errors import GapvisionError
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.judgement import PRESETS, coat, preset, simple_spec
-from gapvision.judgement.films import FILMS
+from gapvision.judgement.films import FILMS, SYSTEMS
 from gapvision.model import RULES, STAGES, Coat, DecisionRule, FinishPlan, NominalPoint, Specification
 from gapvision.page import session, widgets
 from gapvision.page.books import records, seam_title, wanted_of
@@ -214,6 +214,7 @@ def paint(place: Place) -> FinishPlan | None:
     own = {} if kept is None else {c.kind: c for c in kept.coats}
     with st.expander("Paint", key="paint_box"):
         st.write("Typical dry films of one coat; the paint maker's data sheet rules.")
+        _system()
         stage = st.selectbox("The photo shows", list(STAGES), key="finish_stage")
         options = [*FILMS, *(k for k in own if k not in FILMS)]
         there = st.session_state["finish_kinds"]
@@ -237,6 +238,16 @@ def paint(place: Place) -> FinishPlan | None:
     return plan
 
 
+def _system() -> None:
+    """Ready systems of coats: one tap fills the list below."""
+    with st.container(horizontal=True):
+        for number, (name, coats) in enumerate(SYSTEMS.items()):
+            if st.button(name.capitalize(), key=f"system_{number}"):
+                st.session_state["finish_kinds"] = [kind for kind, _ in coats]
+                for kind, count in coats:
+                    st.session_state[f"coats_{kind}"] = count
+
+
 def _fill_paint(place: Place, kept: FinishPlan | None) -> None:
     """Type the job's paint into the fields, once for each job."""
     state = st.session_state
@@ -253,8 +264,22 @@ def _fill_paint(place: Place, kept: FinishPlan | None) -> None:
     state["finish_kinds"] = [c.kind for c in kept.coats]
     for c in kept.coats:
         state[f"coats_{c.kind}"], state[f"film_{c.kind}"] = c.coats, tuple(c.film_um)
+        for typed in [k for k in map(str, state) if k.startswith(f"dry_{c.kind}_")]:
+            del state[typed]
     state["smallest_gap"] = "" if kept.smallest_gap_mm is None else to_type(kept.smallest_gap_mm)
     state["movement"] = to_type(kept.movement_mm) if kept.movement_mm else ""
+
+
+def _film(place: Any, label: str, key: str, usual_um: float) -> float:
+    """A film's thickness as a number, in micrometre or mil; as it was, not as rounded for showing [micrometre]."""
+    mil = widgets.unit() != "mm"
+    one, decimals = (MM_PER_MIL / MM_PER_MICROMETRE, 2) if mil else (1.0, 0)
+    shown = round(usual_um / one, decimals)
+    value = place.number_input(
+        f"{label} [{'mil' if mil else 'micrometre'}]", 0.0, 3000.0 / one, shown, 0.1 if mil else 1.0,
+        format=f"%.{decimals}f", key=f"{key}_mil" if mil else key,
+    )  # fmt: skip
+    return usual_um if abs(value - shown) < 1e-9 else float(value) * one
 
 
 def _coat(kind: str, kept: Coat | None) -> Coat:
@@ -265,13 +290,13 @@ def _coat(kind: str, kept: Coat | None) -> Coat:
     state.setdefault(f"coats_{kind}", kept.coats if kept is not None else 1)
     if not isinstance(state.get(key), tuple):  # none yet, or a list out of the draft
         state[key] = tuple(state.get(key, usual))
-    left, right = st.columns(2)
+    left, middle, right = st.columns(3)
     count = left.number_input(f"{kind}: coats", 1, 20, key=f"coats_{kind}")
-    most = max(400.0, usual[1], state[key][1])
-    low, high = right.slider(f"{kind}: film of one coat [micrometre]", 0.0, most, step=1.0, format="%.0f", key=key)
-    if widgets.unit() != "mm":
-        um_per_mil = MM_PER_MIL / MM_PER_MICROMETRE
-        right.write(f"That is {low / um_per_mil:.1f} to {high / um_per_mil:.1f} mil (1 mil = 0.001 in).")
+    low, high = sorted(
+        _film(place, f"{kind}: film of one coat, {word}", f"dry_{kind}_{word}", state[key][k])
+        for k, (place, word) in enumerate(((middle, "least"), (right, "most")))
+    )
+    state[key] = (low, high)
     if kept is not None and (low, high) == kept.film_um:
         right.write(kept.source)
         return replace(kept, coats=int(count))

@@ -3,24 +3,28 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Sequence
 from dataclasses import replace
 
 import streamlit as st
 
 from gapvision import words
 from gapvision.formats.table import csv_text
-from gapvision.judgement import after_paint, cautions_for, judge_measurement, reading_from_measurement
-from gapvision.model import ExtraLine, FinishForecast, Measurement, SeamReading, Specification, Verdict
-from gapvision.page import decide_spec, widgets
+from gapvision.judgement import after_paint, cautions_for, judge_measurement, reading_from_measurement, settings_of
+from gapvision.model import IN, OPEN, OUT, ExtraLine, FinishForecast, Measurement, SeamReading, Specification, Verdict
+from gapvision.page import decide_spec, service, widgets
 from gapvision.page.books import line_title, load, records, seam_title
 from gapvision.page.decide_spec import Place
 from gapvision.page.measure_view import measured_again
-from gapvision.page.shown import draw_viewer, plot_files, recall
+from gapvision.page.shown import OnScreen, draw_viewer, plot_files, recall
 from gapvision.workshop import other_side
 
 
 def show(ticket: str) -> None:
-    """The whole view, on the photo that Measure showed last, or on the result that Jobs handed over."""
+    """The whole view, on the photo that Measure showed last, or on the result that Jobs handed over.
+
+    The work card stands first, then what it rests on; what is wanted, paint and moves to try are asked for below.
+    """
     shown = recall() or measured_again(ticket)
     if shown is None or shown.measurement.profile is None:
         st.info("Measure a seam first, or choose a result in Jobs: the decision is about what is shown there.")
@@ -28,18 +32,17 @@ def show(ticket: str) -> None:
     place = decide_spec.place_of(shown)
     about = "" if shown.seam_id is None or place.seam is None else f", {seam_title(place.seam)}"
     st.write(f"About {shown.photo.name}{about}")
-    asked, said, below = st.container(), st.container(), st.container()  # the verdict stands before the details
+    card, said, seen, asked, below = (st.container() for _ in range(5))
     with asked:
         spec, rule = decide_spec.choose(shown, place, below)
     if spec is None:
         return
     with below:
+        plan = decide_spec.paint(place)
         moved, told = _move(shown.measurement)
         other = _other_side(spec, place)
     now = judge_measurement(shown.measurement, spec, rule, opposite=other)
     verdict = judge_measurement(moved, spec, rule, opposite=other) if told else now
-    with below:
-        plan = decide_spec.paint(place)
     future = None if plan is None else after_paint(verdict, spec, plan)
     with said:
         _say(verdict, f"As it {'would stand ' + told if told else 'stands'}")
@@ -50,17 +53,53 @@ def show(ticket: str) -> None:
         lines.append(ExtraLine(verdict.s_mm, verdict.gap_mm, f"gap {told}", verdict.expanded_u_mm))
     if future is not None:
         lines.append(ExtraLine(future.s_mm, future.gap_mm, "gap after paint", future.expanded_u_mm))
-    draw_viewer(shown.photo, shown.measurement, now, "viewer_decide", more=lines)
-    _checks(verdict)
+    with seen:
+        draw_viewer(shown.photo, shown.measurement, now, "viewer_decide", more=lines)
+    work = words.work_card(verdict, settings_of(verdict, future), widgets.lengths())
+    cautions = cautions_for(moves=True, cuts=True, adds=True, paints=future is not None)
+    with card:
+        _card(work, future)
+    with below:
+        _why(verdict, future)
+        widgets.show_notices(verdict.notices)
+        with st.expander("Download", key="decide_files"):
+            stem = f"{shown.photo.stem}.decided"
+            files = plot_files(stem, shown.measurement, now, widgets.unit(), lines)
+            csv = ("CSV", f"{stem}.csv", lambda: csv_text(shown.measurement, now, lines).encode("utf-8-sig"))
+            title = f"{shown.photo.name}{about}"
+            paper = ("Work card, PDF", f"{stem}.card.pdf", lambda: _on_paper(shown, now, title, work, cautions))
+            widgets.downloads([*files, csv, paper], "decide")
+        widgets.show_cautions(cautions)
+
+
+def _card(work: Sequence[str], future: FinishForecast | None) -> None:
+    """What to do now, in three lines that can be read at arm's length."""
     if future is not None:
-        _set_now(future)
-    widgets.show_notices(verdict.notices)
-    st.subheader("Download", anchor=False)
-    stem = f"{shown.photo.stem}.decided"
-    files = plot_files(stem, shown.measurement, now, widgets.unit(), lines)
-    csv = ("CSV", f"{stem}.csv", lambda: csv_text(shown.measurement, now, lines).encode("utf-8-sig"))
-    widgets.downloads([*files, csv], "decide")
-    widgets.show_cautions(cautions_for(moves=True, cuts=True, adds=True, paints=future is not None))
+        st.subheader("Gap to set now", anchor=False)
+    st.html(f'<ol class="gv-card">{"".join(f"<li>{html.escape(line)}</li>" for line in work)}</ol>')
+
+
+def _on_paper(
+    shown: OnScreen, verdict: Verdict, title: str, work: Sequence[str], cautions: Sequence[str]
+) -> bytes:
+    """The work card for the car's side."""
+    told = [words.CAUTIONS[key] for key in cautions]
+    return service.work_card(shown.photo.path, shown.measurement, verdict, widgets.unit(), title, work, told)
+
+
+def _why(verdict: Verdict, future: FinishForecast | None) -> None:
+    """What the verdict rests on: sentence, reasons, limits on the seam as a whole, what the film does."""
+    say = widgets.lengths()
+    with st.expander("Why", key="why_box"):
+        st.write(words.verdict_sentence(verdict, say))
+        for reason in words.reasons(verdict.reasons, verdict.checks, say):
+            st.write(f"- {reason}")
+        _checks(verdict)
+        if future is not None:
+            for sentence in words.forecast(future, say):
+                st.write(sentence)
+            st.write(words.DATA_SHEET)
+            widgets.show_notices(future.notices)
 
 
 def _other_side(spec: Specification, place: Place) -> SeamReading | None:
@@ -94,11 +133,13 @@ def _move(measurement: Measurement) -> tuple[Measurement, str]:
 
 def _say(verdict: Verdict, title: str) -> None:
     say = widgets.lengths()
-    worst = "" if verdict.worst is None else f"<small>Worst: {words.worst(verdict.worst, say, both=True)}.</small>"
-    why = "".join(f"<li>{html.escape(r)}</li>" for r in words.reasons(verdict.reasons, verdict.checks, say))
+    worst = ""
+    if verdict.worst is not None:
+        told = f"Worst: {words.worst(verdict.worst, say, both=True)}; {words.distances(verdict.worst, verdict, say)}."
+        worst = f"<small>{html.escape(told)}</small>"
+    look = {IN: "in", OUT: "out", OPEN: "open"}[verdict.state]
     st.html(
-        f'<div class="gv-verdict">{widgets.SIGNS[verdict.state]} {html.escape(title)}: {verdict.state}{worst}'
-        f"<small>{html.escape(words.verdict_sentence(verdict, say))}</small><small><ul>{why}</ul></small></div>"
+        f'<div class="gv-verdict {look}">{widgets.SIGNS[verdict.state]} {html.escape(title)}: {verdict.state}{worst}</div>'
     )
 
 
@@ -113,12 +154,3 @@ def _checks(verdict: Verdict) -> None:
         what = f"{words.check_name(c)} {words.check_place(c, say)}"
         rows.append((f"{widgets.SIGNS[c.state]} {c.state}", what, f"{value}, U {u}", limit))
     widgets.table("Limits", ("State", "What", "Value", "Limit"), rows)
-
-
-def _set_now(future: FinishForecast) -> None:
-    say = widgets.lengths()
-    st.subheader("Gap to set now", anchor=False)
-    for sentence in words.forecast(future, say):
-        st.write(sentence)
-    st.write(words.DATA_SHEET)
-    widgets.show_notices(future.notices)

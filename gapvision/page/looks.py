@@ -48,6 +48,8 @@ a.gv-take.second { background: transparent; color: inherit !important; border: 1
 .gv-pair { overflow-x: auto; } .gv-caption { position: sticky; left: 0; width: fit-content; font-size: 16px; font-weight: 600; padding: 6px 0 4px; }
 .st-key-kept_box [data-testid="stButton"] button { min-height: 44px; } .st-key-kept_box { gap: 0.75rem; }
 @media (max-width: 640px) { [data-testid="stButtonGroup"] button { padding: 0 9px; font-size: 16px !important; } }
+.gv-card { margin: 0; padding: 8px 12px; list-style: none; border: 2px solid currentColor; border-radius: 8px; }
+.gv-card li { font-size: 1.3rem; line-height: 1.25; font-weight: 700; margin: 0 0 6px; } .gv-card li:last-child { margin: 0; }
 .gv-narrow { margin: 0; } @media (min-width: 980px) { .gv-narrow { display: none; } }
 .gv-numbers { display: grid; grid-template-columns: repeat(auto-fit, minmax(168px, 1fr)); gap: 8px 18px; margin: 6px 0 12px; }
 .gv-numbers div span { display: block; font-size: 15px; } .gv-numbers div b { font-size: 1.05rem; }

@@ -161,3 +161,17 @@ def overlay(path: Path, measurement: Measurement, verdict: Verdict | None, unit:
 
     with _AT_ONCE:
         return overlay_bytes(draw_overlay(read_colour(path, max_side_px=1800), measurement, verdict, unit=unit))
+
+
+def work_card(
+    path: Path, measurement: Measurement, verdict: Verdict, unit: str, title: str, lines: Sequence[str],
+    cautions: Sequence[str],
+) -> bytes:  # fmt: skip
+    """The work card as PDF, the photo with the seam marked on it."""
+    from gapvision.intake.photo import read_colour
+    from gapvision.reports.overlay import draw_overlay
+    from gapvision.reports.work_card import work_card_bytes
+
+    with _AT_ONCE:
+        picture = draw_overlay(read_colour(path, max_side_px=1800), measurement, verdict, unit=unit)
+    return work_card_bytes(title, lines, picture, cautions, "a4" if unit == "mm" else "letter")

@@ -245,8 +245,8 @@ def build_form(measurement: Measurement, unit: str = "mm") -> FormPicture:
     )
     up, sign = ("B", 1.0) if _b_above(p) else ("A", -1.0)
     lines = tuple(
-        _line(f"edge {letter}", EDGES[letter], p.s_mm, _about_own_line(p.s_mm, sign * x, curved=curved), u, p.spacing_mm)
-        for letter, x, u, _ in edges
+        _line(f"edge {of}", EDGES[of], p.s_mm, _about_own_line(p.s_mm, sign * x, curved=curved), u, p.spacing_mm)
+        for of, x, u, _ in edges
     )
     # A wild U does not flatten the edges; it is cut off.
     spreads = [np.abs(line.y) + np.minimum(u, 1.0) for line, (_, _, u, _) in zip(lines, edges, strict=True)]

@@ -51,6 +51,7 @@ from gapvision.words.verdict import (
     verdict_sentence,
     worst,
 )
+from gapvision.words.work import work_card
 
 #: How files and the terminal write lengths.
 MM = Lengths("mm")

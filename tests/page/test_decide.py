@@ -83,7 +83,8 @@ def test_the_jobs_paint_is_there_and_a_change_is_kept_when_asked(page, seam):
     decide(page)
     assert page.multiselect(key="finish_kinds").value == ["epoxy primer", "clear lacquer"]
     assert page.number_input(key="coats_epoxy primer").value == 2
-    assert page.slider(key="film_clear lacquer").value == (40.0, 60.0)
+    films = [page.number_input(key=f"dry_clear lacquer_{word}").value for word in ("least", "most")]
+    assert films == [40.0, 60.0]
     assert "After paint" in html_of(page)
     assert "As job T-1 has it." in html_of(page)
     page.number_input(key="coats_epoxy primer").set_value(3).run()
@@ -187,7 +188,7 @@ def test_plot_and_numbers_can_be_downloaded_with_the_forecast(page):
     page.session_state["view"] = "Decide"
     page.run()
     page.multiselect(key="finish_kinds").set_value(["top coat"]).run()
-    assert [b.label for b in page.get("download_button")] == ["Profile, PNG", "Profile, SVG", "CSV"]
+    assert [b.label for b in page.get("download_button")] == ["Profile, PNG", "Profile, SVG", "CSV", "Work card, PDF"]
 
 
 def test_simple_spec_without_opposite_says_nothing_of_the_other_side(page):
@@ -237,3 +238,26 @@ def test_measure_takes_over_unequal_limits_and_says_when_the_gap_runs(page, seam
     records().edit_seam(seam.seam_id, spec=specification_to_table(preset("door-period")))
     page.run()
     assert any("runs along it" in i.value for i in page.info)
+
+
+def test_a_ready_system_and_films_as_numbers_give_the_gap_to_set_with_its_gauges(page):
+    page.run()
+    page.session_state["view"] = "Decide"
+    page.run()
+    assert "Set 4.76 mm (0.187 in)." in html_of(page)
+    page.button(key="system_0").click().run()
+    assert not page.exception
+    kinds = ["epoxy primer", "high-build primer", "base coat", "clear coat"]
+    assert page.multiselect(key="finish_kinds").value == kinds
+    assert page.number_input(key="coats_clear coat").value == 2
+    page.selectbox(key="unit").set_value("in").run()
+    field = page.number_input(key="dry_base coat_least_mil")
+    assert (field.label, field.value) == ("base coat: film of one coat, least [mil]", 0.59)
+    page.selectbox(key="unit").set_value("mm").run()
+    assert page.number_input(key="dry_base coat_least").value == 15.0, "as it was, not as rounded for showing"
+    card = next(x.proto.body for x in page.get("html") if "gv-card" in x.proto.body)
+    # By hand: two coats of epoxy 10.16 to 25.4 um and of clear 25.4 to 31.75, one of base 15 to 25, 0.6 to 1.1 of each
+    # left on an edge; two of high-build 30 to 60, 0.3 to 0.8; two edges: 0.139 to 0.498 mm, middle 0.318.
+    assert "Set 5.08 mm" in card
+    # Limits 4.2625 + 0.498 and 5.2625 + 0.139, U 0.18 taken off: 4.94 to 5.22, in tenths 5.0 and 5.2.
+    assert "A 5.0 mm shank must enter, 5.2 mm must not." in card

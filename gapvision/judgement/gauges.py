@@ -1,0 +1,58 @@
+"""What a hand sets a gap by: the size that must enter it, and the size that must not."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from gapvision.model import FinishForecast, Verdict
+
+
+class Setting(NamedTuple):
+    """The gap to set at one place of the seam, and the gauges for it.
+
+    Attributes
+    ----------
+    at_mm : float
+        Station [mm].
+    set_mm : float
+        The gap to set: the one wanted, plus the film still to come [mm].
+    go_mm, no_go_mm : float
+        What must enter and what must not: the limits, less U on each side [mm].  NaN where U leaves no room between.
+    """
+
+    at_mm: float
+    set_mm: float
+    go_mm: float
+    no_go_mm: float
+
+
+def settings_of(verdict: Verdict, future: FinishForecast | None = None) -> tuple[Setting, ...]:
+    """What to set the gap to, and by which gauges: once where that is the same all along, else at both ends.
+
+    A gap that passes between the gauges lies inside its limits by U, so that the next photo can prove it.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The gap as it stands; its middle U is taken off the limits.
+    future : FinishForecast, optional
+        With the film still to come: then the limits are those within which no film can spoil the gap.
+
+    Returns
+    -------
+    tuple of Setting
+        One or two.
+    """
+    lower, upper, now = verdict.lower_mm, verdict.upper_mm, verdict.nominal_mm
+    if future is not None:
+        lower, upper, now = future.set_lower_mm, future.set_upper_mm, future.set_now_mm
+    u = sorted(verdict.expanded_u_mm)[len(verdict.expanded_u_mm) // 2]
+    same = float(now.max() - now.min()) < 0.005
+    found = []
+    for k in (0,) if same else (0, len(now) - 1):
+        go, no_go = float(lower[k] + u), float(upper[k] - u)
+        if go >= no_go:
+            go = no_go = math.nan
+        found.append(Setting(float(verdict.s_mm[k]), float(now[k]), go, no_go))
+    return tuple(found)

@@ -1,0 +1,62 @@
+"""The work card: what to do to a seam now, in three lines that can be read at arm's length."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from gapvision.model import IN, OPEN, OUT, Verdict
+from gapvision.units import MM_PER_INCH, format_fraction
+from gapvision.words.lengths import Lengths
+
+#: Steps in which shanks are sold: tenths of a millimetre, 64ths of an inch [mm]; common practice, no source.
+_SHANK_MM, _SHANK_INCH_MM = 0.1, MM_PER_INCH / 64
+
+
+def work_card(
+    verdict: Verdict, settings: Sequence[tuple[float, float, float, float]], say: Lengths
+) -> tuple[str, str, str]:
+    """What to do to the gap, what to set it to, and what to check it by.
+
+    Parameters
+    ----------
+    verdict : Verdict
+        The gap as it stands.
+    settings : sequence of (station, gap to set, go, no-go)
+        As :func:`gapvision.judgement.settings_of` gives them [mm]; one, or one for each end of the seam.
+    say : Lengths
+        The unit.
+    """
+    ends = ("",) if len(settings) == 1 else (" at the start", " at the end")
+    to_set = ", ".join(f"{say.target(x[1])}{end}" for x, end in zip(settings, ends, strict=True))
+    gauges = "; ".join(f"{_gauges(x[2], x[3], say)}{end}" for x, end in zip(settings, ends, strict=True))
+    return _now(verdict, settings, say), f"{'Keep' if verdict.state == IN else 'Set'} {to_set}.", f"{gauges}."
+
+
+def _now(verdict: Verdict, settings: Sequence[tuple[float, float, float, float]], say: Lengths) -> str:
+    """The first line: the worst place that is out, and how far to open or close it there."""
+    out = sorted((x for x in verdict.spans if x.state == OUT), key=lambda x: -x.excess_mm)
+    if not out and verdict.state == OUT:
+        return "The gap is inside its limits, but not its form: see why below."
+    if not out:
+        sure = verdict.state != OPEN
+        return "Leave the gap as it is." if sure else "Change nothing yet: it is not proven. Take it again as advised."
+    worst, more = out[0], len(out) - 1
+    first, last = settings[0], settings[-1]
+    along = 0.0 if last is first else (worst.worst_at_mm - first[0]) / (last[0] - first[0])
+    amount = first[1] + along * (last[1] - first[1]) - worst.worst_mm
+    where = f"from {say.stretch(*worst.whole_mm)}" if worst.length_mm else f"at {say.place(worst.worst_at_mm)}"
+    others = "" if not more else f" And {more} more place{'s' if more > 1 else ''}."
+    verb = "Open" if amount > 0 else "Close"
+    return f"{verb} it {where}, by up to {say.target(abs(amount))}.{others}"
+
+
+def _gauges(go_mm: float, no_go_mm: float, say: Lengths) -> str:
+    if not math.isfinite(go_mm):
+        return "No shank tells: U is as large as the limits allow"
+    step = _SHANK_INCH_MM if say.inch else _SHANK_MM
+    go, no_go = math.ceil(go_mm / step - 1e-6) * step, math.floor(no_go_mm / step + 1e-6) * step
+    if go >= no_go:
+        return "No shank lies between the limits less U: set it by feeler gauges"
+    write = format_fraction if say.inch else "{:.1f} mm".format
+    return f"A {write(go)} shank must enter, {write(no_go)} must not"

@@ -1,0 +1,75 @@
+"""The work card: three lines, its amounts and gauges worked out by hand."""
+
+import io
+
+import numpy as np
+import pypdfium2
+import pytest
+from PIL import Image
+
+from gapvision.judgement import judge_measurement, settings_of, simple_spec
+from gapvision.model import NominalPoint, Specification
+from gapvision.reports.work_card import work_card_bytes
+from gapvision.words import Lengths, work_card
+
+
+def gaps(**places):
+    gap = np.full(240, 4.76)
+    for at, value in places.items():
+        gap[int(at[1:])] = value
+    return gap
+
+
+def card(measurement, spec=None, unit="mm"):
+    verdict = judge_measurement(measurement, spec or simple_spec(4.76, 0.5, 0.5))
+    return work_card(verdict, settings_of(verdict), Lengths(unit))
+
+
+@pytest.mark.parametrize(
+    ("gap", "said"),
+    [
+        (gaps(), "Leave the gap as it is."),
+        (gaps(s90=3.2), "Open it at 90 mm, by up to 1.56 mm (0.061 in)."),
+        (gaps(s30=6.0, s90=5.5), "Close it at 30 mm, by up to 1.24 mm (0.049 in). And 1 more place."),
+        (gaps(s60=5.22), "Change nothing yet: it is not proven."),
+    ],
+    ids=["in", "tight", "wide, twice", "not proven"],
+)
+def test_the_first_line_tells_what_to_do_to_the_gap(make_measurement, gap, said):
+    assert card(make_measurement(gap))[0].startswith(said)
+
+
+def test_gauges_stand_at_the_limits_less_u_rounded_inwards(make_measurement):
+    """4.26 + 0.1 = 4.36 and 5.26 - 0.1 = 5.16: in tenths 4.4 and 5.1; 11/64 in is 4.366, 13/64 is 5.159."""
+    first, to_set, gauges = card(make_measurement(gaps(s90=3.2)))
+    assert (to_set, gauges) == ("Set 4.76 mm (0.187 in).", "A 4.4 mm shank must enter, 5.1 mm must not.")
+    assert card(make_measurement(), unit="fraction")[2] == "A 11/64 in shank must enter, 13/64 in must not."
+    assert card(make_measurement(u_mm=0.6))[2] == "No shank tells: U is as large as the limits allow."
+    assert card(make_measurement(u_mm=0.46))[2].startswith("No shank lies between the limits less U")
+    assert first
+
+
+def test_a_gap_that_runs_has_both_ends(make_measurement):
+    wanted = (NominalPoint(0.0, 5.0), NominalPoint(239.0, 3.0))
+    spec = Specification(nominal=wanted, allow_below_mm=0.5, allow_above_mm=0.5)
+    gap = np.linspace(5.0, 3.0, 240)
+    gap[120] += 2
+    first, to_set, gauges = card(make_measurement(gap), spec)
+    assert first == "Close it at 120 mm, by up to 2.00 mm (0.079 in)."
+    assert to_set == "Set 5.00 mm (0.197 in) at the start, 3.00 mm (0.118 in) at the end."
+    one, two = ("A {} mm shank must enter, {} mm must not".format(*x) for x in ((4.6, 5.4), (2.6, 3.4)))
+    assert gauges == f"{one} at the start; {two} at the end."
+
+
+def test_the_card_on_paper_is_one_page_with_its_lines_large(make_measurement):
+    lines = card(make_measurement(gaps(s90=3.2)))
+    data = work_card_bytes("left door, <rear>", lines, Image.new("RGB", (1200, 900), "grey"), ["Two people."])
+    with pypdfium2.PdfDocument(io.BytesIO(data)) as pdf:
+        assert len(pdf) == 1
+        page = pdf[0].get_textpage()
+        words = " ".join(page.get_text_range().split())
+        for text in ("left door, <rear>", *lines, "Two people."):
+            assert text in words
+        height = [page.get_charbox(words.index("Open"))]
+    top, bottom = height[0][3], height[0][1]
+    assert top - bottom > 12, "letters of 23 points can be read at arm's length"
