@@ -33,7 +33,7 @@ _TRIES_ALL = 60
 _WINDOW_S = 600.0
 _MOST_BODY = 4096
 _WAIT = "Too many wrong tries. Wait {:.0f} seconds."
-_PLACE = re.compile(r"/(?:take)?(?:\?ticket=[a-z0-9]{20})?\Z")
+_PLACE = re.compile(r"/(?:take)?(?:\?(?:view=[A-Za-z]{1,12}&)?ticket=[a-z0-9]{20}(?:&view=[A-Za-z]{1,12})?)?\Z")
 _LOCAL_HOSTS = ("localhost", "127.0.0.1", "[::1]")
 
 

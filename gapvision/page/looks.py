@@ -50,8 +50,18 @@ a.gv-take.second { background: transparent; color: inherit !important; border: 1
 @media (max-width: 640px) { [data-testid="stButtonGroup"] button { padding: 0 9px; font-size: 16px !important; } }
 .gv-card { margin: 0; padding: 8px 12px; list-style: none; border: 2px solid currentColor; border-radius: 8px; }
 .gv-card li { font-size: 1.3rem; line-height: 1.25; font-weight: 700; margin: 0 0 6px; } .gv-card li:last-child { margin: 0; }
+@keyframes gv-old { to { opacity: 0.45; filter: grayscale(1); } }
+@keyframes gv-told { to { visibility: visible; } }
+[data-test-script-state="running"] :is(.gv-verdict, .gv-card, [data-testid="stBidiComponent"], [data-testid^="stBidiComponent"]),
+[data-testid="stApp"]:not([data-test-connection-state="CONNECTED"]) :is(.gv-verdict, .gv-card, [data-testid^="stBidiComponent"]) { animation: gv-old 0s 0.4s forwards; }
+.gv-stale { position: fixed; z-index: 1000; left: 50%; top: 4px; transform: translateX(-50%); visibility: hidden; padding: 4px 14px; border-radius: 8px; background: #1b1f24; color: #fff; border: 2px solid #fff; font-weight: 700; font-size: 16px; }
+.gv-stale::after { content: "Working"; }
+[data-testid="stApp"]:not([data-test-connection-state="CONNECTED"]) .gv-stale::after { content: "Not connected: what stands here may be old"; }
+[data-test-script-state="running"] .gv-stale, [data-testid="stApp"]:not([data-test-connection-state="CONNECTED"]) .gv-stale { animation: gv-told 0s 0.4s forwards; }
+@media (prefers-color-scheme: dark) { img.gv-drawing, img.gv-drawn { filter: invert(0.88) hue-rotate(180deg); } }
 .gv-narrow { margin: 0; } @media (min-width: 980px) { .gv-narrow { display: none; } }
 .gv-numbers { display: grid; grid-template-columns: repeat(auto-fit, minmax(168px, 1fr)); gap: 8px 18px; margin: 6px 0 12px; }
 .gv-numbers div span { display: block; font-size: 15px; } .gv-numbers div b { font-size: 1.05rem; }
 </style>
+<div class="gv-stale" role="status"></div>
 """

@@ -31,9 +31,15 @@ def show() -> None:
         # Another view, or another choice in one, can be asked for only before its widgets are drawn.
         for key, value in st.session_state.pop("go", {}).items():
             st.session_state[key] = value
-        if st.session_state.get("view") not in VIEWS:  # the car first; without one, what a photo gives
-            st.session_state["view"] = "Car" if records().jobs("", limit=1) else "Measure"
-        name = st.segmented_control("View", list(VIEWS), key="view", label_visibility="collapsed") or "Measure"
+        home = "Car" if records().jobs("", limit=1) else "Measure"  # the car first; without one, what a photo gives
+        if st.session_state.get("view") not in VIEWS:
+            st.session_state["view"] = home
+        # Bound to the address, so that the browser's way back leads to the view before.
+        name = st.segmented_control(
+            "View", list(VIEWS), key="view", label_visibility="collapsed", bind="query-params"
+        )
+        name = name or home  # back where the address said no view yet
+        session.warn_of_another_window(ticket)
         st.title(save_view.title() if name == "Measure" else name, anchor=False)
         VIEWS[name](ticket)
         with st.container(key="gv_unit"):  # at the foot on a phone, at the top where there is room

@@ -186,4 +186,4 @@ def _image(body: str, height: float, label: str) -> str:
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:g} {height:.0f}" font-family="sans-serif">'
         f"{body}</svg>"
     )
-    return svg_image(svg, label, 'style="width:100%;max-width:520px;display:block"')
+    return svg_image(svg, label, 'class="gv-drawn" style="width:100%;max-width:520px;display:block"')

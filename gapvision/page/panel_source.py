@@ -16,7 +16,7 @@ from gapvision.model import PanelLayout
 from gapvision.page import widgets
 from gapvision.page.books import records
 from gapvision.records import Job
-from gapvision.units import parse_length
+from gapvision.units import MM_PER_INCH, parse_length
 from gapvision.workshop import panels_of, set_panel
 
 _READY = "ready shape: "
@@ -151,8 +151,22 @@ def _upload(source: Source) -> None:
     )
     if not files:
         return
-    # A fresh control: else the same files would be taken in again at every run.
-    _redraft(source, lambda: together({file.name: file.getvalue() for file in files}), "panel_files_taken")
+    with widgets.telling():
+        text = together({file.name: file.getvalue() for file in files})
+        st.session_state["go"] = _fields_of(layout_from_table(toml_from_text(text, "the panel file")))
+        # A fresh control: else the same files would be taken in again at every run.
+        _redraft(source, lambda: text, "panel_files_taken")
+
+
+def _fields_of(layout: PanelLayout) -> dict[str, Any]:
+    """What the fields of size and side show of a panel file: what the file says."""
+    fields: dict[str, Any] = {"panel_side": layout.side}
+    xs, ys = ([p[k] for p in layout.outline] or [0.0] for k in (0, 1))
+    for name, size_mm in (("width", max(xs) - min(xs)), ("height", max(ys) - min(ys))):
+        if layout.shape and 100.0 <= size_mm <= 3000.0:
+            key = f"{name}_{layout.shape}"
+            fields |= {f"held_{key}": size_mm, key: round(size_mm) + 0.0, f"{key}_in": round(size_mm / MM_PER_INCH, 2)}
+    return fields
 
 
 def _box(label: str) -> Any:

@@ -84,6 +84,7 @@ def start() -> str:
         first = "ticket" not in state
         state["ticket"] = ticket
         draft = state["_kept"] = inbox.load_draft(ticket)
+        state["_turn"] = draft.pop("_turn", 0)
         for key, value in DEFAULTS.items():
             if first and key in state and key not in draft:
                 continue  # a fresh visit for which a view was chosen already
@@ -124,9 +125,29 @@ def keep(ticket: str) -> None:
     """Write what was typed and chosen to disk, when it changed."""
     draft = {key: st.session_state.get(key, value) for key, value in DEFAULTS.items()}
     draft |= {key: st.session_state[key] for key in (*_FREE, *_numbered()) if key in st.session_state}
-    if st.session_state.get("_kept") != draft:
-        Inbox().save_draft(ticket, draft)
+    if st.session_state.get("_kept") != draft and not st.session_state.get("_elsewhere"):
+        if Inbox().load_draft(ticket).get("_turn", 0) != st.session_state.get("_turn", 0):
+            st.session_state["_elsewhere"] = True  # said by the next run, which comes at once
+            st.rerun()
+        st.session_state["_turn"] = st.session_state.get("_turn", 0) + 1
+        Inbox().save_draft(ticket, draft | {"_turn": st.session_state["_turn"]})
         st.session_state["_kept"] = draft
+
+
+def warn_of_another_window(ticket: str) -> None:
+    """Where another window with this page's address has typed since: say so, and write nothing over it unasked."""
+    if not st.session_state.get("_elsewhere"):
+        return
+    st.warning("Another window has this page open and has changed something since. What you type here is not kept.")
+    with st.container(horizontal=True):
+        if st.button("Show what stands there", key="take_theirs"):
+            del st.session_state["ticket"], st.session_state["_elsewhere"]
+            st.rerun()
+        if st.button("Go on here", key="keep_mine"):
+            st.session_state["_turn"] = Inbox().load_draft(ticket).get("_turn", 0)
+            st.session_state["_elsewhere"] = False
+            st.session_state["_kept"] = None
+            st.rerun()
 
 
 def _numbered() -> list[str]:

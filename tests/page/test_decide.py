@@ -244,7 +244,7 @@ def test_a_ready_system_and_films_as_numbers_give_the_gap_to_set_with_its_gauges
     page.run()
     page.session_state["view"] = "Decide"
     page.run()
-    assert "Set 4.76 mm (0.187 in)." in html_of(page)
+    assert "Set 4.76 mm (3/16 in)." in html_of(page)
     page.button(key="system_0").click().run()
     assert not page.exception
     kinds = ["epoxy primer", "high-build primer", "base coat", "clear coat"]

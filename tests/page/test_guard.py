@@ -182,6 +182,8 @@ TICKET = "abcdefghij2345678923"
         ("/take", f"ticket={TICKET}", f"/take?ticket={TICKET}"),
         ("/", "", "/"),
         ("/", "ticket=short", "/"),
+        ("/", f"ticket={'a' * 20}&view=Car", f"/?ticket={'a' * 20}&view=Car"),
+        ("/", f"ticket={'a' * 20}&view=Car&x=1", "/"),
         ("//elsewhere.example/", "", "/"),
         ("/photo/x/y/full.jpg", "", "/"),
     ],

@@ -267,11 +267,8 @@ def test_tight_limits_give_a_trim_table_and_templates(page, job):
     page.button(key="keep_plan").click().run()
     assert not page.exception
     assert [p.panel for p in store.plans(job.job_id)] == ["bonnet"]
-    assert [b.label for b in page.get("download_button")][-3:] == [
-        "Template, A4",
-        "Template, Letter",
-        "Line for a cutter, DXF",
-    ]
+    assert [b.label for b in page.get("download_button")][-2:] == ["Template, A4", "Template, Letter"]
+    assert "No line for a cutter" in html_of(page), "nobody has stated that the edge is cut"
 
 
 def test_saving_keeps_measurement_verdict_conditions_and_what_was_left_out(page):

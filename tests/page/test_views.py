@@ -139,6 +139,27 @@ def test_typed_words_and_photos_survive_a_reload(page):
     assert fresh.selectbox(key="photo").value == photo.sha256
 
 
+def test_two_windows_of_one_address_never_write_over_each_other_unasked(page):
+    page.run()
+    page.text_input(key="nominal").set_value("5mm").run()
+    other = AppTest.from_file(str(ENTRY), default_timeout=30)
+    other.query_params["ticket"] = ticket = page.session_state["ticket"]
+    other.run()
+    other.text_input(key="nominal").set_value("6mm").run()
+    page.text_input(key="tolerance").set_value("0.7mm").run()
+    assert not page.exception
+    assert any("Another window has this page open" in w.value for w in page.warning)
+    kept = Inbox().load_draft(ticket)
+    assert (kept["nominal"], kept["tolerance"]) == ("6mm", "0.5mm"), "as the other window left it"
+    page.button(key="keep_mine").click().run()
+    kept = Inbox().load_draft(ticket)
+    assert (kept["nominal"], kept["tolerance"]) == ("5mm", "0.7mm"), "asked for"
+    other.text_input(key="tolerance").set_value("0.9mm").run()
+    other.button(key="take_theirs").click().run()
+    assert not other.exception
+    assert (other.text_input(key="nominal").value, other.text_input(key="tolerance").value) == ("5mm", "0.7mm")
+
+
 def test_a_crash_in_a_view_is_caught_and_keeps_the_draft(page, monkeypatch):
     page.run()
     from gapvision.page import measure_view

@@ -42,7 +42,7 @@ def test_the_first_line_tells_what_to_do_to_the_gap(make_measurement, gap, said)
 def test_gauges_stand_at_the_limits_less_u_rounded_inwards(make_measurement):
     """4.26 + 0.1 = 4.36 and 5.26 - 0.1 = 5.16: in tenths 4.4 and 5.1; 11/64 in is 4.366, 13/64 is 5.159."""
     first, to_set, gauges = card(make_measurement(gaps(s90=3.2)))
-    assert (to_set, gauges) == ("Set 4.76 mm (0.187 in).", "A 4.4 mm shank must enter, 5.1 mm must not.")
+    assert (to_set, gauges) == ("Set 4.76 mm (3/16 in).", "A 4.4 mm shank must enter, 5.1 mm must not.")
     assert card(make_measurement(), unit="fraction")[2] == "A 11/64 in shank must enter, 13/64 in must not."
     assert card(make_measurement(u_mm=0.6))[2] == "No shank tells: U is as large as the limits allow."
     assert card(make_measurement(u_mm=0.46))[2].startswith("No shank lies between the limits less U")
@@ -55,7 +55,7 @@ def test_a_gap_that_runs_has_both_ends(make_measurement):
     gap = np.linspace(5.0, 3.0, 240)
     gap[120] += 2
     first, to_set, gauges = card(make_measurement(gap), spec)
-    assert first == "Close it at 120 mm, by up to 2.00 mm (0.079 in)."
+    assert first == "Close it at 120 mm, by up to 2.00 mm (5/64 in full)."
     assert to_set == "Set 5.00 mm (0.197 in) at the start, 3.00 mm (0.118 in) at the end."
     one, two = ("A {} mm shank must enter, {} mm must not".format(*x) for x in ((4.6, 5.4), (2.6, 3.4)))
     assert gauges == f"{one} at the start; {two} at the end."
@@ -67,9 +67,9 @@ def test_the_card_on_paper_is_one_page_with_its_lines_large(make_measurement):
     with pypdfium2.PdfDocument(io.BytesIO(data)) as pdf:
         assert len(pdf) == 1
         page = pdf[0].get_textpage()
-        words = " ".join(page.get_text_range().split())
+        raw = page.get_text_range()
+        words = " ".join(raw.split())
         for text in ("left door, <rear>", *lines, "Two people."):
             assert text in words
-        height = [page.get_charbox(words.index("Open"))]
-    top, bottom = height[0][3], height[0][1]
+        _, bottom, _, top = page.get_charbox(raw.index("Open it"))
     assert top - bottom > 12, "letters of 23 points can be read at arm's length"
