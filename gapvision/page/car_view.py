@@ -13,7 +13,7 @@ import streamlit as st
 from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.model import HOLE, OPEN, OUT, Verdict
-from gapvision.page import save_view, service, widgets
+from gapvision.page import jobs_view, save_view, service, widgets
 from gapvision.page.books import records, seam_title
 from gapvision.records import Job, SeamState
 from gapvision.workshop import verdict_of
@@ -62,6 +62,8 @@ def show(ticket: str) -> None:
                 st.rerun()
     _just_measure()
     _add_seam(job)
+    if any(x.state.latest is not None for x in seen):
+        jobs_view.report(job)
 
 
 def go_to(job: Job, state: SeamState) -> None:

@@ -53,7 +53,7 @@ def show(ticket: str) -> None:
     measured = [s for s in states if s.latest is not None]
     if measured:
         _history(measured)
-    _report(job)
+    report(job)
     _backup()
 
 
@@ -225,7 +225,7 @@ def _marks(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> tuple
     return (((x1, y1), (x2, y2)),)
 
 
-def _report(job: Job) -> None:
+def report(job: Job) -> None:
     """Evidence for the customer: the report as PDF, and the whole job as one sealed file; made when asked for."""
     st.subheader("Evidence", anchor=False)
     unit = "mm" if widgets.unit() == "mm" else "inch"

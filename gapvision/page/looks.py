@@ -6,7 +6,7 @@ html { -webkit-text-size-adjust: 100%; }
 .block-container, [data-testid="stMainBlockContainer"] { padding-top: 0.6rem; padding-bottom: 3rem; max-width: 1400px; }
 [data-testid="stMainBlockContainer"] > [data-testid="stVerticalBlock"] { gap: 0.5rem; position: relative; }
 [data-testid="stMainBlockContainer"] [data-testid="stVerticalBlock"] { gap: 0.5rem; }
-h1 { font-size: 1.1rem !important; padding: 0 !important; line-height: 1.3 !important; }
+h1 { font-size: 1.1rem !important; padding: 0 0 4px !important; line-height: 1.4 !important; }
 h2, h3 { font-size: clamp(1.15rem, 4.4vw, 1.5rem) !important; }
 [data-testid="stHeader"] { background: transparent; height: 2.2rem; }
 button, [role="button"], [data-baseweb="select"] > div, input, textarea, [data-testid="stNumberInputContainer"] { min-height: 44px; }
@@ -48,8 +48,8 @@ a.gv-take.second { background: transparent; color: inherit !important; border: 1
 .gv-pair { overflow-x: auto; } .gv-caption { position: sticky; left: 0; width: fit-content; font-size: 16px; font-weight: 600; padding: 6px 0 4px; }
 .st-key-kept_box [data-testid="stButton"] button { min-height: 44px; } .st-key-kept_box { gap: 0.75rem; }
 @media (max-width: 640px) { [data-testid="stButtonGroup"] button { padding: 0 9px; font-size: 16px !important; } }
-.gv-card { margin: 0; padding: 8px 12px; list-style: none; border: 2px solid currentColor; border-radius: 8px; }
-.gv-card li { font-size: 1.3rem; line-height: 1.25; font-weight: 700; margin: 0 0 6px; } .gv-card li:last-child { margin: 0; }
+ol.gv-card { margin: 0 !important; padding: 8px 12px !important; list-style: none; border: 2px solid currentColor; border-radius: 8px; }
+.gv-card li { font-size: 1.3rem !important; line-height: 1.25; font-weight: 700; margin: 0 0 6px !important; padding: 0 !important; } .gv-card li:last-child { margin: 0; }
 @keyframes gv-old { to { opacity: 0.45; filter: grayscale(1); } }
 @keyframes gv-told { to { visibility: visible; } }
 [data-test-script-state="running"] :is(.gv-verdict, .gv-card, [data-testid="stBidiComponent"], [data-testid^="stBidiComponent"]),
@@ -63,5 +63,7 @@ a.gv-take.second { background: transparent; color: inherit !important; border: 1
 .gv-numbers { display: grid; grid-template-columns: repeat(auto-fit, minmax(168px, 1fr)); gap: 8px 18px; margin: 6px 0 12px; }
 .gv-numbers div span { display: block; font-size: 15px; } .gv-numbers div b { font-size: 1.05rem; }
 </style>
-<div class="gv-stale" role="status"></div>
 """
+
+#: Seen only while a run goes on, or without a connection: then what stands on the page may be old.
+STALE = '<div class="gv-stale" role="status"></div>'

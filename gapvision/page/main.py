@@ -10,7 +10,7 @@ import streamlit as st
 from gapvision.errors import GapvisionError
 from gapvision.page import car_view, decide_view, jobs_view, measure_view, panel_view, save_view, session, widgets
 from gapvision.page.books import records
-from gapvision.page.looks import CSS
+from gapvision.page.looks import CSS, STALE
 
 _LOG = logging.getLogger(__name__)
 
@@ -25,6 +25,7 @@ def show() -> None:
     """One run of the page."""
     st.set_page_config(page_title="gapvision", layout="wide", initial_sidebar_state="collapsed")
     st.html(CSS)
+    st.html(STALE)
     whole = False
     try:
         ticket = session.start()

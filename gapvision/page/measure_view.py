@@ -87,7 +87,7 @@ def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:
         draw_viewer(photo, measurement, verdict, "viewer_stored")
         with step:
             _next(ticket, photo, state, "Photograph it again")
-        _details(measurement, verdict)
+            _details(measurement, verdict)
 
 
 def _next(ticket: str, photo: Chosen, state: str, again: str = "Take it again") -> None:

@@ -143,7 +143,7 @@ def _label(
     beside = upright and abs(dx) > 4
     _, _, _, sign, state = _LOOK.get(seam.state, _LOOK["not measured"])
     if beside:
-        lines = [*textwrap.wrap(f"{sign} {seam.name}", 12), *textwrap.wrap(state, 12), *seam.words.split(", ")]
+        lines = [*textwrap.wrap(f"{sign} {seam.name}", 12), *seam.words.split(", ")]  # the key says the sign's word
     else:
         lines = [f"{sign} {seam.name}: {state}", seam.words]
     lines = [line for line in lines if line]

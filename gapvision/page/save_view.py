@@ -65,8 +65,9 @@ def _box_title() -> str:
     job, seam = str(state.get("save_job", NEW)), str(state.get("save_seam", NEW))
     if seam == NEW:
         seam = state["new_seam"].strip() or "seam without a name yet"
-    job = "" if session.at_seam() else "New job, " if job == NEW else f"{job}, "
-    return f"{job}{seam}, {state['stage']}"
+    if session.at_seam():
+        return seam
+    return f"{'New job' if job == NEW else job}, {seam}, {state['stage']}"
 
 
 def by_itself(photo: Chosen, measurement: Measurement, spec: Specification | None) -> None:
@@ -93,7 +94,7 @@ def by_itself(photo: Chosen, measurement: Measurement, spec: Specification | Non
                     return
             kept = {"signature": signature, "shot": _keep(photo, measurement, spec, job, seam, kept.get("shot"))}
             _note_kept(photo.sha256, kept)
-        place.write("Saved by itself.")
+        place.write(f"Saved by itself: {state['stage']}.")
         if place.button("Undo", key="undo_save"):
             records().delete("photo", int(kept["shot"]))
             _note_kept(photo.sha256, {**kept, "taken_back": True})

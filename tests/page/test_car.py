@@ -47,7 +47,7 @@ def test_the_car_comes_first_with_its_worst_seam_and_a_photo_of_a_seam_is_saved_
     measured, new = store.seam_states(job.job_id)
     page.session_state["go"] = asked_for(job, measured)
     page.run()
-    assert page.title[0].value == "left door, rear edge, as found"
+    assert page.title[0].value == "left door, rear edge"
     assert "Out of tolerance" in html_of(page), "the stored result, no photo taken yet"
     page.session_state["go"] = asked_for(job, new)
     page.run()

@@ -12,7 +12,7 @@ from gapvision.lab.scenes import CameraSpec, SceneSpec, StripSpec, render_scene
 from gapvision.model import DecisionRule
 from gapvision.page.books import records
 from gapvision.page.inbox import Inbox
-from gapvision.page.panel_drawing import DrawnSeam, draw_panel
+from gapvision.page.panel_drawing import DrawnSeam, draw_key, draw_panel
 from gapvision.page.server import ENTRY
 from gapvision.records import back_up
 from gapvision.samples import DEMO_PHOTO
@@ -367,8 +367,11 @@ def test_drawing_has_pattern_sign_and_words_for_each_state():
     assert "right out of tolerance, 6.1 mm" in picture
     svg = base64.b64decode(re.search(r"base64,([^\"]+)", picture)[1]).decode()
     assert len(set(re.findall(r'stroke-dasharray="([^"]*)"', svg))) == 4
-    words = {"\u2713 left", "in tolerance", "\u2717 right", "out of", "? rear: not proven", "- front: not measured"}
-    assert words <= set(re.findall(r">([^<>]+)</tspan>", svg))
+    shown = set(re.findall(r">([^<>]+)</tspan>", svg))
+    assert {"\u2713 left", "\u2717 right", "? rear: not proven", "- front: not measured"} <= shown
+    assert "in" not in shown, "inches, or in tolerance?"
+    key = base64.b64decode(re.search(r"base64,([^\"]+)", draw_key(["in tolerance", "out of tolerance"]))[1]).decode()
+    assert {"\u2713 in tolerance", "\u2717 out of tolerance"} <= set(re.findall(r">([^<>]+)</tspan>", key))
     assert "<x>" not in svg
     assert min(int(n) for n in re.findall(r'font-size="(\d+)"', svg)) >= 14
     with pytest.raises(ValueError, match="without seams"):

@@ -1,0 +1,98 @@
+"""The car first: a tap to a seam, its photo saved by itself and taken back; the browser's way back; no stale answer."""
+
+import re
+
+import pytest
+from playwright.sync_api import expect
+
+from gapvision.records import Store
+from tests.browser._help import DESK, PHONE, ROOT
+
+SAMPLE = ROOT / "sample_images" / "backlit_bonnet_gap.jpg"
+
+
+def on_first_screen(one, *parts):
+    """Each part is seen whole without scrolling."""
+    height = one.page.viewport_size["height"]
+    for part in parts:
+        box = one.page.locator(part).first.bounding_box()
+        assert 0 <= box["y"], part
+        assert box["y"] + box["height"] <= height, part
+
+
+@pytest.mark.parametrize("size", [PHONE, DESK], ids=["phone", "desk"])
+def test_from_the_car_to_a_seam_and_back(shop, visit, shots, size):
+    where = "phone" if size is PHONE else "desk"
+    one = visit(shop.url, size)
+    said = re.compile("^boot lid, rear, out of tolerance, worst 3.34 mm, U 0.15 mm")
+    worst = one.page.get_by_role("button", name=said)
+    worst.wait_for()
+    one.settled()
+    expect(one.page.locator(".gv-verdict")).to_contain_text("1 of 4 seams out of tolerance")
+    on_first_screen(one, ".gv-verdict", ".car")
+    shots(one, f"car_{where}")
+    worst.click()
+    one.measured()
+    one.settled()
+    expect(one.page.locator(".gv-verdict")).to_contain_text("Out of tolerance")
+    on_first_screen(one, ".gv-verdict", ".gv-photo", ".gv-chart", ".st-key-to_decide")
+    shots(one, f"seam_{where}")
+    one.page.get_by_role("button", name="What to do about it").click()
+    one.page.locator(".gv-card", has_text="shank must enter").wait_for()
+    on_first_screen(one, ".gv-card", ".gv-verdict")
+    one.settled()
+    shots(one, f"card_{where}")
+    one.page.go_back()
+    one.page.get_by_role("heading", name="boot lid, rear", level=1).wait_for()
+    one.measured()
+    one.fine()
+
+
+def test_a_photo_of_a_seam_is_saved_by_itself_and_taken_back(shop, visit, shots):
+    one = visit(shop.url, PHONE)
+    one.page.get_by_role("button", name=re.compile("^right door, rear edge")).click()
+    one.measured()
+    one.settled()
+    with Store(shop.data) as store:
+        before = len(store.job_lines(store.job("DEMO-1").job_id))
+    data = SAMPLE.read_bytes() + b"by itself"
+    one.page.set_input_files("input[type=file]", {"name": "own.jpg", "mimeType": "image/jpeg", "buffer": data})
+    one.page.get_by_text("Saved by itself").wait_for()
+    one.settled()
+    on_first_screen(one, ".gv-verdict", ".gv-photo")
+    shots(one, "saved_phone")
+    with Store(shop.data) as store:
+        assert len(store.job_lines(store.job("DEMO-1").job_id)) == before + 1
+    one.page.get_by_role("button", name="Undo", exact=True).last.click()
+    one.page.get_by_text("Not kept: taken back.").wait_for()
+    with Store(shop.data) as store:
+        assert len(store.job_lines(store.job("DEMO-1").job_id)) == before
+    one.fine()
+
+
+def test_an_answer_is_greyed_when_the_connection_is_gone(tmp_path_factory, visit):
+    from tests.browser._help import start_server
+
+    alone = start_server(tmp_path_factory.mktemp("cut"))
+    one = visit(alone.url, PHONE)
+    one.measured()
+    one.settled()
+    told = one.page.locator(".gv-stale")
+    assert told.evaluate("e => getComputedStyle(e).visibility") == "hidden"
+    alone.process.terminate()
+    alone.process.wait(10)
+    one.page.wait_for_function("getComputedStyle(document.querySelector('.gv-stale')).visibility === 'visible'")
+    assert "Not connected" in told.evaluate("e => getComputedStyle(e, '::after').content")
+    verdict = one.page.locator(".gv-verdict").first
+    one.page.wait_for_function("getComputedStyle(document.querySelector('.gv-verdict')).opacity < 0.6")
+    assert "grayscale" in verdict.evaluate("e => getComputedStyle(e).filter")
+
+
+def test_the_first_load_is_light(server, visit):
+    one = visit("about:blank")
+    sizes = []
+    one.page.on("response", lambda r: sizes.append(int(r.headers.get("content-length") or 0)))
+    one.page.goto(server.url)
+    one.measured()
+    one.settled()
+    assert sum(sizes) < 1_700_000, "3.3 MB before it was squeezed"
