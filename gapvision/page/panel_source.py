@@ -153,12 +153,12 @@ def _upload(source: Source) -> None:
         return
     with widgets.telling():
         text = together({file.name: file.getvalue() for file in files})
-        st.session_state["go"] = _fields_of(layout_from_table(toml_from_text(text, "the panel file")))
+        st.session_state["go"] = fields_of(layout_from_table(toml_from_text(text, "the panel file")))
         # A fresh control: else the same files would be taken in again at every run.
         _redraft(source, lambda: text, "panel_files_taken")
 
 
-def _fields_of(layout: PanelLayout) -> dict[str, Any]:
+def fields_of(layout: PanelLayout) -> dict[str, Any]:
     """What the fields of size and side show of a panel file: what the file says."""
     fields: dict[str, Any] = {"panel_side": layout.side}
     xs, ys = ([p[k] for p in layout.outline] or [0.0] for k in (0, 1))

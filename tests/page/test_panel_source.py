@@ -14,7 +14,7 @@ from gapvision.formats.panel_file import layout_from_table, together
 from gapvision.formats.toml import toml_from_text
 from gapvision.page.books import records
 from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
-from gapvision.page.panel_source import adjuster_lines, ready_file, seam_lines
+from gapvision.page.panel_source import adjuster_lines, fields_of, ready_file, seam_lines
 from gapvision.page.server import ENTRY
 from gapvision.workshop import export_job, import_job, panels_of, set_panel
 
@@ -153,6 +153,18 @@ def test_a_kept_panel_travels_with_its_job_and_a_bad_one_is_not_taken(tmp_path, 
     assert records().jobs("") == []
 
 
+def test_a_panel_file_that_is_chosen_fills_the_fields(page):
+    """Size and side, as the file says them; written by hand: what the upload control asks for in its run."""
+    page.run()
+    text = ready_file("door", "left door", 1010, 640).replace('shape = "door"', 'shape = "door"\nside = "left"')
+    page.session_state["panel_shape"] = "ready shape: door"
+    page.session_state["go"] = fields_of(layout_from_table(toml_from_text(text, "the panel file")))
+    page.run()
+    assert not page.exception
+    sizes = [page.number_input(key=f"{name}_door").value for name in ("width", "height")]
+    assert (sizes, page.selectbox(key="panel_side").value) == ([1010, 640], "left")
+
+
 def test_a_stretch_along_a_bent_seam_has_its_own_length():
     place = ((0.0, 0.0), (300.0, 0.0), (300.0, 400.0))
     part = along(place, 200, 450)
@@ -163,7 +175,8 @@ def test_a_stretch_along_a_bent_seam_has_its_own_length():
 
 def test_words_of_many_seams_do_not_lie_on_each_other():
     seams = [
-        DrawnSeam(f"seam {k}", "out of tolerance", "4.1 mm", ((0, 40.0 * k), (0, 40.0 * k + 30))) for k in range(6)
+        DrawnSeam(f"seam {k}", "out of tolerance", "4.1 mm, U 0.2 mm", ((0, 40.0 * k), (0, 40.0 * k + 30)))
+        for k in range(6)
     ]
     picture = draw_panel("x", [*seams, DrawnSeam("far", "not measured", "", ((500, 0), (500, 240)))])
     svg = base64.b64decode(re.search(r"base64,([^\"]+)", picture)[1]).decode()
