@@ -137,6 +137,7 @@ def _stations(profile: model.GapProfile, step: model.Step | None) -> list[dict[s
     known = {}
     if step is not None and step.source != "assumed":
         known = plain_data({"step_mm": step.mean_mm, "step_u_mm": step.expanded_u_mm}, _DECIMALS_MM)
+    own = {c: plain_data(getattr(profile, c)[usable], _DECIMALS_MM) for c in ("step_mm", "step_u_mm")}
     names = {c: FILE_NAMES.get(c, c) for c in COLUMNS}
     columns = {
         name: plain_data(getattr(profile, c)[usable], _DECIMALS_PX if c.endswith("_px") else _DECIMALS_MM)
@@ -146,6 +147,7 @@ def _stations(profile: model.GapProfile, step: model.Step | None) -> list[dict[s
     return [
         {name: values[i] for name, values in columns.items()}
         | known
+        | {name: values[i] for name, values in own.items() if values[i] is not None}
         | {"parts_u_mm": {cause: values[i] for cause, values in parts.items()}}
         for i in range(usable.sum())
     ]
@@ -276,6 +278,8 @@ class _Station(Loose):
     edge_b_u_mm: float | None = None
     photo: _Number = 0
     parts_u_mm: dict[str, float | None] = msgspec.field(default_factory=dict)
+    step_mm: float | None = None
+    step_u_mm: float | None = None
 
 
 class _Step(Loose, rename=FILE_NAMES):
@@ -366,6 +370,9 @@ def _profile(f: _File) -> model.GapProfile:
     for column in COLUMNS:
         values = [getattr(station, FILE_NAMES.get(column, column)) for station in f.stations]
         columns[column] = _places(values) if column.endswith("_px") else np.array(values, float)
+    if len(f.photos or ()) > 1:  # one photo tells one step for the whole seam, and that stands in the file's head too
+        for column in ("step_mm", "step_u_mm"):
+            columns[column] = np.array([getattr(station, column) for station in f.stations], float)
     causes = {cause: None for station in f.stations for cause in station.parts_u_mm}
     return model.GapProfile(
         **columns,

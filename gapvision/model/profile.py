@@ -32,6 +32,9 @@ class GapProfile:
     photo : ndarray, shape (n,), of int
         Which of the measurement's photos shows the place: ``edge_a_px`` and ``edge_b_px`` are in it.  Default: the
         first.
+    step_mm, step_u_mm : ndarray, shape (n,)
+        Height of face B over face A at the station and its expanded uncertainty (k = 2) [mm]; NaN where no photos tell
+        it there.  Default: nowhere.
     """
 
     s_mm: FloatArray
@@ -46,9 +49,14 @@ class GapProfile:
     parts_mm: dict[str, FloatArray] = field(default_factory=dict)
     spacing_mm: float = 1.0
     photo: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
+    step_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
+    step_u_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
-        n = frozen_columns(self, *(name for name in COLUMNS if name.endswith("_mm")))
+        for name in _STEP_COLUMNS:
+            if len(getattr(self, name)) == 0:
+                object.__setattr__(self, name, np.full(len(self.s_mm), np.nan))
+        n = frozen_columns(self, *(name for name in COLUMNS if name.endswith("_mm")), *_STEP_COLUMNS)
         for name in ("edge_a_px", "edge_b_px"):
             frozen_array(self, name, (n, 2))
         photo = np.zeros(n, np.int64) if len(self.photo) == 0 else np.array(self.photo, np.int64)
@@ -67,7 +75,7 @@ class GapProfile:
         **changes
             Fields to change on the way, for these stations.
         """
-        columns = {name: getattr(self, name)[which] for name in COLUMNS}
+        columns = {name: getattr(self, name)[which] for name in (*COLUMNS, *_STEP_COLUMNS)}
         parts = {name: part[which] for name, part in self.parts_mm.items()}
         return replace(self, **{**columns, "parts_mm": parts, **changes})
 
@@ -77,6 +85,7 @@ COLUMNS = (
     "s_mm", "gap_mm", "expanded_u_mm", "edge_a_px", "edge_b_px", "edge_a_mm", "edge_b_mm", "edge_a_u_mm", "edge_b_u_mm",
     "photo",
 )  # fmt: skip
+_STEP_COLUMNS = ("step_mm", "step_u_mm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -30,7 +30,7 @@ from gapvision.vision.edges import Choice, kind_of
 from gapvision.vision.known import ToldEdge, weigh
 from gapvision.vision.phone import PictureDoubt
 from gapvision.vision.placing import UNKNOWN_KIND, EdgeKind
-from gapvision.vision.rises import follow
+from gapvision.vision.rises import along, follow
 
 # Chance that a photo shows the wrong step at a station, from the standard uncertainty of its own choice [mm].
 _WRONG_FROM_MM, _WRONG_SPAN_MM, _WRONG = 0.03, 0.20, (0.05, 0.80)
@@ -58,6 +58,9 @@ _BROAD_ROLL_MM, _BROAD_CUT_MM, _BROAD_CUT = (1.5, 0.7), (0.15, 0.1), 0.3
 _SURE_STD_MM, _LEAST_SURE = 0.2, 20
 _LEAST_DEPTH_STD_MM, _LEAST_FACE_STD_MM, _GRID_STD_MM = 0.1, 0.03, 0.05
 _PEAK_MM, _PEAK_ROWS = 0.2, 7
+# Along the seam: places within 0.2 mm of where the outline is shown, over so many stations; a step may wander by so
+# much (as in gapvision.vision.gap.STEP_UNKNOWN).  Two photos less than about 3 degrees apart tell nothing.
+_OWN_ROWS, _LEAST_MASS, _RISE_STATIONS, _RISE_STD_MM, _LEAST_SPREAD = 4, 0.05, 25, 0.5, 0.2
 _DEEPEST_CUT_MM = 0.5
 _SURE_CUT, _SURE_ROLL = 0.8, 0.05
 _LEAST = 1e-9
@@ -138,6 +141,9 @@ class JointEdge:
         Kind, depth of the outline below the face and radius, by shading, parallax and what was stated.
     height_mm, height_std_mm : float
         Height of the outline in the common frame and its standard deviation [mm].
+    rise_mm, rise_std_mm : ndarray, shape (n_s,)
+        How much higher the outline lies at a station than along the whole seam, and its standard deviation [mm]; an
+        edge is made alike all along, so its face rises as much.  NaN where no two photos look from two sides.
     """
 
     t_mm: FloatArray
@@ -146,6 +152,8 @@ class JointEdge:
     told: ToldEdge
     height_mm: float
     height_std_mm: float
+    rise_mm: FloatArray
+    rise_std_mm: FloatArray
 
     def outline_mm(self, slope: FloatArray, band_height_mm: float, outward: int) -> FloatArray:
         """Where the outline shows on the band.
@@ -263,7 +271,9 @@ def _join(looks: list[PhotoLook], k: int, face: Face, band_height_mm: float, kno
     place, std, depth_part = _read_off(_forward_backward(_OWN_SHARE * like), weight, t)
     height, height_std = _moments(weight, heights)
     kind = told.kind if face.is_open else _joined_kind(told.kind, weight, depths)
-    return JointEdge(place, std, depth_part, replace(told, kind=kind), height, height_std)
+    shown = [place + _shift_mm(look.slope, band_height_mm, height, kind.depth_mm, outward) for look in looks]
+    rise, rise_std = _rise(looks, edges, shown)
+    return JointEdge(place, std, depth_part, replace(told, kind=kind), height, height_std, rise, rise_std)
 
 
 def _shift_mm(
@@ -416,6 +426,40 @@ def _read_off(
     std = np.sqrt((chance * (t[None] - place[:, None]) ** 2).sum(1))
     means = places @ t
     return place, std, np.sqrt(np.maximum(means**2 @ weight - (means @ weight) ** 2, 0.0))
+
+
+def _rise(looks: list[PhotoLook], edges: list[EdgeLook], shown: list[FloatArray]) -> tuple[FloatArray, FloatArray]:
+    """How much higher the outline lies at each station than on average, by how it moves between the photos.
+
+    ``shown`` says where each photo shows it if it lies as high everywhere.  What lies h higher shows ``slope h`` nearer
+    to the camera's side.
+    """
+    offsets = np.arange(-_OWN_ROWS, _OWN_ROWS + 1)
+    weight, off = [], []
+    for look, edge, at in zip(looks, edges, shown, strict=True):
+        near = follow(edge.chance, at / ROW_MM + len(edge.chance) // 2, offsets)
+        mass = near.sum(0)
+        off.append((near * offsets[:, None]).sum(0) / np.maximum(mass, _LEAST) * ROW_MM)
+        good = look.seen & (mass > _LEAST_MASS) & np.isfinite(edge.std_mm)
+        weight.append(np.where(good, 1 / np.hypot(edge.std_mm, _BLUR_MM) ** 2, 0.0))
+    slope = np.array([look.slope for look in looks])
+    w = np.array(weight)
+
+    def over_a_stretch(values: FloatArray) -> FloatArray:
+        return np.asarray(along((w * values).sum(0), _RISE_STATIONS), float)
+
+    total = np.maximum(over_a_stretch(np.ones_like(slope)), _LEAST)
+    mean_slope, mean_off = over_a_stretch(slope) / total, over_a_stretch(np.array(off)) / total
+    spread = over_a_stretch(slope**2) - total * mean_slope**2
+    told = spread > _LEAST_SPREAD
+    rise = -(over_a_stretch(slope * off) - total * mean_slope * mean_off) / np.where(told, spread, np.inf)
+    variance = 1 / np.maximum(spread, _LEAST_SPREAD)
+    if not told.any():
+        return np.full(len(told), np.nan), np.full(len(told), np.nan)
+    rise = rise - np.average(rise[told], weights=spread[told])
+    # Faces seldom leave each other's course by more than the usual doubt of a step.
+    held = _RISE_STD_MM**2 / (_RISE_STD_MM**2 + variance)
+    return np.where(told, held * rise, np.nan), np.where(told, np.sqrt(held * variance), np.nan)
 
 
 def _normal(x: FloatArray, mean: FloatArray | float, std: FloatArray | float) -> FloatArray:

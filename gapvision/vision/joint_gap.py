@@ -68,7 +68,8 @@ def joint_profile(
     -------
     GapProfile
         Only stations with both edges; may be empty.  ``photo`` counts as ``fields`` does, and ``edge_a_px`` and
-        ``edge_b_px`` are where the outlines of the joint edges lie in that photo.
+        ``edge_b_px`` are where the outlines of the joint edges lie in that photo.  The step at each station stands in
+        it where strips lie on both sides and two photos look from two directions.
     """
     a, b = edges
     pick = np.flatnonzero((b.t_mm - a.t_mm > _LEAST_GAP_MM) & (np.maximum(a.std_mm, b.std_mm) <= _STD_LIMIT_MM))
@@ -107,6 +108,9 @@ def joint_profile(
         "repeat": np.full(n, scatter(gap)),
         "no_gap": (gap / COVERAGE_FACTOR) * doubted,
     }
+    step = fields[0].step_mm + b.rise_mm - a.rise_mm
+    step_std = combine([fields[0].step_std_mm, a.rise_std_mm, b.rise_std_mm])
+    told = fields[0].step_free & np.isfinite(step)
     offset_a, offset_b = straight_offsets(place_a, place_b, normals)
     u_a, u_b = (COVERAGE_FACTOR * np.hypot(w, _SHARED_STD_MM) for w in whole)
     return GapProfile(
@@ -122,6 +126,8 @@ def joint_profile(
         parts_mm=parts,
         spacing_mm=station_mm,
         photo=photo,
+        step_mm=np.where(told, step, np.nan)[pick],
+        step_u_mm=np.where(told, COVERAGE_FACTOR * step_std, np.nan)[pick],
     )
 
 

@@ -16,11 +16,11 @@ C_A, C_B = -2.0 + 0.2 * np.sin(np.arange(N) / 9), 2.3 + np.linspace(0, 0.3, N)
 
 def outline(c, radius, face, slope, outward):
     """Where a circle's outermost ray towards the gap meets the band: searched over the circle's points."""
-    angle = np.linspace(0, 2 * np.pi, 4001)
+    angle = np.linspace(0, 2 * np.pi, 4001)[:, None]
     x = outward * radius + radius * np.cos(angle)
     z = face - radius + radius * np.sin(angle)
     on_band = x + slope * (H - z)
-    return c + (on_band.min() if outward > 0 else on_band.max())
+    return c + (on_band.min(0) if outward > 0 else on_band.max(0))
 
 
 def look_at(slope, radii=(1.3, 1.9), faces=(FACE, FACE), std=0.05, wrong=(0.0, 0.0), share=0.0, burnt=False):
@@ -107,6 +107,21 @@ def test_strips_on_one_side_need_neither_step_nor_depth(step):
     a, b = join(*looks, faces=(Face(FACE, 0.0), Face(FACE, 0.5)))
     np.testing.assert_allclose(b.t_mm - a.t_mm, C_B - C_A, atol=0.04)
     assert b.height_mm == pytest.approx(FACE + step - 1.9, abs=0.1)
+
+
+def test_a_face_that_rises_along_the_seam_is_seen_to():
+    ramp = np.linspace(-0.4, 0.4, N)
+    looks = [look_at(k, faces=(FACE, FACE + ramp)) for k in (SQUARE, FROM_A, FROM_B)]
+    a, b = join(*looks)
+    middle = slice(10, -10)  # at the ends the mean over neighbours leans towards the middle
+    np.testing.assert_allclose(b.rise_mm[middle], ramp[middle], atol=0.06)
+    np.testing.assert_allclose(a.rise_mm, 0.0, atol=0.02)
+    assert np.abs(b.rise_mm - ramp).max() < 2 * b.rise_std_mm.min()
+
+
+def test_photos_from_one_direction_tell_no_rise():
+    a, _ = join(look_at(SQUARE), look_at(SQUARE + 0.01))
+    assert np.isnan(a.rise_mm).all()
 
 
 def test_what_is_stated_counts():
