@@ -22,7 +22,7 @@ from gapvision.errors import GapvisionError, require
 from gapvision.formats import bundle_check, measurement_json
 from gapvision.formats.declared import read_declared
 from gapvision.formats.finish_file import finish_from_table, finish_to_table
-from gapvision.formats.job_file import FINISH_SCHEMA, PANEL_SCHEMA, JobFile, job_bytes, read_job
+from gapvision.formats.job_file import FINISH_SCHEMA, PANEL_SCHEMA, JobFile, job_bytes, read_content, read_job
 from gapvision.formats.judgement_json import forecast_to_dict, verdict_from_dict, verdict_to_dict
 from gapvision.formats.package import Package, write_package
 from gapvision.formats.panel_file import layout_from_table
@@ -715,4 +715,7 @@ def import_job(store: Store, path: str | Path, *, progress: Progress = None) -> 
             read_header(found, "a photo of the export")  # a picture, and not larger than gapvision opens
             return found
 
-        return store.take_job(job, photo)
+        def content(name: str) -> dict[str, Any]:
+            return read_content(package.read(name), name)
+
+        return store.take_job(job, photo, content)

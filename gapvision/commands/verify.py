@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 
 from gapvision.commands._records import Bar, add_data, open_store
 from gapvision.errors import GapvisionError
@@ -15,6 +16,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "Example, after 'gapvision demo-job': gapvision verify --data gapvision_demo_job"
     )
     parser.add_argument("zip", nargs="?", metavar="F.zip", help="an export; left out: the data folder itself")
+    parser.add_argument("--without-photos", action="store_true", help="leave the photos unread")
     parser.add_argument("--seal", help="the seal noted when the zip was made")
     add_data(parser)
 
@@ -25,11 +27,18 @@ def run(args: argparse.Namespace) -> int:
         if args.seal:
             raise GapvisionError("value-out-of-range", "--seal belongs to an export.", "Name its zip, too.")
         with open_store(args) as store:
-            wrong = store.check(Bar("checking photos"))
-        for w in wrong:
-            print(w)
-        print("altered" if wrong else "intact: the database and every photo are as they were stored")
-        return 1 if wrong else 0
+            bars = {"progress": Bar("checking photos"), "results_progress": Bar("working out results")}
+            found = store.verify(**bars, photos=not args.without_photos, workers=os.cpu_count() or 1)
+        for said in (*found.problems, *(f"note: {remark}" for remark in found.remarks)):
+            print(said)
+        photos = "; photos were not read" if args.without_photos else f"; photos: {found.photos}"
+        intact = "intact: the database and every photo are as they were stored"
+        if args.without_photos:
+            intact = "intact: the database is as it was stored"
+        print("altered" if found.problems else intact)
+        print(f"worked out again: {found.results} results{photos}")
+        print(f"chain: {found.head.words}, speaks from {found.speaks_from[:16].replace('T', ' ') or '-'} UTC on")
+        return 1 if found.problems else 0
     from gapvision.formats.package import Package
 
     with Package(args.zip) as package:

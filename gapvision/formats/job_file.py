@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Annotated, Any, Final, Literal, TypeVar
 
@@ -11,11 +12,14 @@ from msgspec import Meta
 from gapvision.errors import GapvisionError, require
 from gapvision.formats.declared import Loose, Refused, place, read_declared, read_json
 from gapvision.formats.finish_file import finish_from_table
-from gapvision.formats.judgement_json import contradicts
+from gapvision.formats.judgement_json import disagreement, judged_again
 from gapvision.formats.measurement_json import from_dict
 from gapvision.formats.panel_file import layout_from_table
 from gapvision.formats.plan_json import Number, PlanFile, ToldNotice
+from gapvision.formats.recomputed import contradiction
+from gapvision.formats.specification_file import specification_from_table
 from gapvision.formats.toml import toml_from_text
+from gapvision.model import Measurement, Specification
 
 SCHEMA: Final = "gapvision-job/1"
 #: Kept among a job's plans: its coats, and a panel file with where the job's photos lie on it.
@@ -23,14 +27,17 @@ FINISH_SCHEMA = "gapvision-finish-of-job/1"
 PANEL_SCHEMA = "gapvision-panel-of-job/1"
 _WHERE, _CODE = "the export's job", "job-data-bad"
 
-#: A file's numbers are rounded to 0.001 mm or finer.
-_ROUNDED_MM = 0.002
+#: A job of 5000 results with their verdicts stays below both; whatever stands in them, it fits into 100 MB of memory.
+_MOST_BYTES, _MOST_ITEMS = 20_000_000, 1_000_000
+#: What would move the cursor, colour a screen, or turn the direction of reading round where the text is printed.
+_CODES = re.compile("[\x01-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]")
 
 T = TypeVar("T")
 #: More than any shop's job has; anything above is refused.
 Many = Annotated[list[T], Meta(max_length=20_000)]
 Text = Annotated[str, Meta(max_length=100_000, pattern=r"\A[^\x00]*\Z")]
 Uid = Annotated[str, Meta(min_length=1, max_length=64)]
+Stamp = Annotated[str, Meta(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)?\Z")]
 Hash = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}\Z")]
 
 
@@ -73,18 +80,18 @@ class _Photo(Loose):
     original_sha256: Hash
     suffix: Annotated[str, Meta(pattern=r"^\.(jpe?g|png|tiff?|webp|hei[cf])\Z")]
     file_name: Text
-    taken_at: Text | None
+    taken_at: Annotated[str, Meta(max_length=40)] | None
 
 
 class _Verdict(Loose):
-    made_at: Text
+    made_at: Stamp
     decision: Literal["in tolerance", "out of tolerance", "not proven"]
     rule: Text
     body: dict[str, Any]
 
 
 class _Measurement(_Row, omit_defaults=True):
-    made_at: Text
+    made_at: Stamp
     method_version: Annotated[int, Meta(ge=0, le=1_000_000)]
     program_version: Text
     verdicts: list[_Verdict]
@@ -104,12 +111,12 @@ class _Note(_Row):
     visit: str | None
     text: Text
     who: Text
-    made_at: Text
+    made_at: Stamp
 
 
 class _Plan(_Row):
     panel: Text
-    made_at: Text
+    made_at: Stamp
     body: dict[str, Any]
 
 
@@ -209,38 +216,90 @@ def job_from_data(data: Any) -> JobFile:
 def read_job(data: bytes, give: Callable[[str], bytes]) -> JobFile:
     """Read an export's job, so that nothing in it can stop a report once it is stored.
 
-    ``data`` are the bytes of ``job.json``; ``give`` gives a file of the export by its name.
+    ``data`` are the bytes of ``job.json``; ``give`` gives a file of the export by its name.  The measurements' contents
+    are looked at, but not kept: :func:`read_content` gives each again.
 
     Raises
     ------
     GapvisionError
         ``job-data-bad``, ``measurement-file-bad``, and as plans, finish and panel files raise.
     """
-    job = job_from_data(read_json(data, _WHERE, _CODE))
+    job = job_from_data(_plain_json(data, _WHERE))
+    _refuse_nul(data, _WHERE)
+    wanted = {}
+    for seam in job.seams:
+        if seam.spec is not None:
+            wanted[seam.uid] = _specification(seam.spec)
     for k, i, m in ((k, i, m) for k, shot in enumerate(job.shots) for i, m in enumerate(shot.measurements)):
         path = f"shots[{k}].measurements[{i}]"
-        if m.file is None:
+        if m.file is None or m.content is not None:
             raise GapvisionError(_CODE, f"{place(_WHERE, path)}: 'file' is missing.")
-        m.content, m.file = read_json(give(m.file), f"the export's file '{m.file}'", _CODE), None
-        measured = from_dict(m.content, "a measurement of the export")
-        if measured.profile is not None and (len(measured.profile.s_mm) < 2 or measured.summary is None):
-            raise GapvisionError(_CODE, f"{place(_WHERE, path)}: the profile has no length.")
-        if measured.profile is not None and measured.summary is not None:
-            gap, told = measured.profile.gap_mm, measured.summary
-            off = max(abs(told.mean_mm - gap.mean()), abs(told.min_mm - gap.min()), abs(told.max_mm - gap.max()))
-            said = f"{place(_WHERE, path)}: mean, smallest or largest gap contradict the stations."
-            require(_CODE, bool(off <= _ROUNDED_MM), said)
+        measured = from_dict(read_content(give(m.file), m.file), "a measurement of the export")
+        wrong = contradiction(measured)
+        require(_CODE, not wrong, f"{place(_WHERE, path)}: {wrong}.")
         for v, verdict in enumerate(m.verdicts):
-            if verdict.body:  # one without a record is fine
-                at = f"{path}.verdicts[{v}]"
-                read_declared(_Judged, verdict.body, _WHERE, _CODE, path=f"{at}.body")
-                same = verdict.decision == verdict.body["verdict"] and not contradicts(verdict.body, measured)
-                require(_CODE, same, f"{place(_WHERE, at)}: the verdict contradicts the stations.")
+            _check_verdict(verdict, measured, wanted.get(job.shots[k].seam), f"{path}.verdicts[{v}]")
     for k, plan in enumerate(job.plans):
         kinds: dict[Any, type[Loose]] = {FINISH_SCHEMA: _FinishOfJob, PANEL_SCHEMA: _PanelOfJob}
         kind = kinds.get(str(plan.body.get("schema")), PlanFile)
         read_declared(kind, plan.body, _WHERE, _CODE, path=f"plans[{k}].body")
     return job
+
+
+def read_content(data: bytes, name: str) -> dict[str, Any]:
+    """A measurement file of an export as it is stored: ``job-data-bad``."""
+    where = f"the export's file '{name}'"
+    content = _plain_json(data, where)
+    _refuse_nul(data, where)
+    if not isinstance(content, dict):
+        raise GapvisionError(_CODE, f"{place(_WHERE, name)}: a table is expected.")
+    return content
+
+
+def _check_verdict(verdict: _Verdict, measured: Measurement, wanted: Specification | None, at: str) -> None:
+    """Refuse a verdict that the stations contradict, and one of which nothing says what it was judged by."""
+    if verdict.body:
+        read_declared(_Judged, verdict.body, _WHERE, _CODE, path=f"{at}.body")
+        rule = verdict.body.get("rule")
+        beside = verdict.body["verdict"] == verdict.decision
+        require(_CODE, beside, f"{place(_WHERE, at)}: the verdict contradicts the stations or its own record.")
+        named = not isinstance(rule, dict) or rule.get("name") == verdict.rule
+        require(_CODE, named, f"{place(_WHERE, at)}: the rule is not that of its record.")
+    judged = judged_again(verdict.body, measured, wanted, verdict.rule)
+    if judged is None:
+        raise GapvisionError(_CODE, f"{place(_WHERE, at)}: nothing says what it was judged by.")
+    wrong = disagreement(verdict.body, verdict.decision, judged)
+    require(_CODE, not wrong, f"{place(_WHERE, at)}: {wrong}.")
+
+
+def _specification(table: dict[str, Any]) -> Specification | None:
+    """What is wanted of a seam; one that cannot be read is told where it is used."""
+    try:
+        return specification_from_table(table)
+    except GapvisionError:
+        return None
+
+
+def _plain_json(data: bytes, where: str) -> Any:
+    """JSON that is small enough, its texts without codes that a screen would obey."""
+    items = data.count(b",") + data.count(b"[") + 4 * data.count(b"{")
+    require(_CODE, len(data) <= _MOST_BYTES and items <= _MOST_ITEMS, f"{place(where)} is larger than any job's.")
+    return _without_codes(read_json(data, where, _CODE))
+
+
+def _refuse_nul(data: bytes, where: str) -> None:
+    """JSON cannot hold the byte itself, but can name it."""
+    require(_CODE, b"\\u0000" not in data, f"{place(where)}: a text holds a NUL byte.")
+
+
+def _without_codes(value: Any) -> Any:
+    if isinstance(value, str):
+        return value if value.isprintable() else _CODES.sub("", value)
+    if isinstance(value, list):
+        return [_without_codes(v) for v in value] if any(isinstance(v, str | list | dict) for v in value) else value
+    if isinstance(value, dict):
+        return {_without_codes(k): _without_codes(v) for k, v in value.items()}
+    return value
 
 
 def job_bytes(job: JobFile) -> bytes:

@@ -14,7 +14,7 @@ from gapvision.errors import GapvisionError
 from gapvision.formats.declared import FILE_NAMES, plain_data
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.judgement.tolerance import judge_measurement
-from gapvision.model import STATES, Check, DecisionRule, Measurement, Reason, Span, Verdict
+from gapvision.model import IN, OPEN, OUT, RULE_VERSION, STATES, Check, DecisionRule, Measurement, Reason, Span, Verdict
 
 SCHEMA = "gapvision-verdict/1"
 _T = TypeVar("_T", Span, Check)
@@ -49,6 +49,7 @@ def verdict_to_dict(
         "rule": {
             "name": v.rule.name,
             "risk": v.rule.risk if v.rule.name == "risk" else None,
+            "version": RULE_VERSION,
             "words": words.rule(v.rule),
         },
         "coverage_factor": v.coverage_factor,
@@ -105,19 +106,69 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
         raise GapvisionError("stored-verdict-bad", f"The stored verdict cannot be read. {said}".strip()) from None
 
 
-def contradicts(body: Mapping[str, Any], measurement: Measurement) -> bool:
-    """Whether a verdict's file decides otherwise than its own specification and rule do on the stations.
+def judged_again(
+    body: Mapping[str, Any], measurement: Measurement, spec: model.Specification | None = None, rule: str = ""
+) -> Verdict | None:
+    """What today's program says of the stations, by a verdict's own specification and rule.
 
-    False where that cannot be told: without a specification, or where the other side of the car was judged with it.
+    Parameters
+    ----------
+    body : dict
+        The verdict's file; of one without a record an empty one.
+    measurement : Measurement
+        What was judged.
+    spec : Specification, optional
+        The seam's, and ``rule`` by its name: for a verdict without a record.
+
+    Returns
+    -------
+    Verdict or None
+        None where nothing says what was judged by: no specification, or none that can be read.
     """
-    if measurement.profile is None or not isinstance(body.get("specification"), dict):
-        return False
+    if measurement.profile is None:
+        return None
     try:
-        spec = specification_from_table(body["specification"], "the specification of the verdict")
-        judged = judge_measurement(measurement, spec, _rule(body)).state
+        own = body.get("specification")
+        wanted = spec if own is None else specification_from_table(own, "the specification of the verdict")
+        chosen = _rule(body) if "rule" in body else DecisionRule(name=rule or DecisionRule().name)
+        return None if wanted is None else judge_measurement(measurement, wanted, chosen)
     except (*_WRONG, GapvisionError):
-        return False  # told when it is read
-    return spec.opposite_mm is None and judged != body["verdict"]
+        return None
+
+
+def rule_version(body: Mapping[str, Any]) -> int:
+    """The version of the rule by which a verdict was made; 0 before there were any."""
+    rule = body.get("rule")
+    found = rule.get("version") if isinstance(rule, dict) else None
+    return found if isinstance(found, int) else 0
+
+
+def disagreement(body: Mapping[str, Any], decision: str, judged: Verdict) -> str:
+    """What of a stored verdict is not what its stations give, in words; empty when all is.
+
+    Stretches and checks are compared where the version of the rule is today's.  Where the other side of the car was
+    judged with it, which the file does not hold, the verdict may be worse but not better.
+    """
+    beside = isinstance(body.get("specification"), dict) and body["specification"].get("opposite") is not None
+    better = {IN: 0, OPEN: 1, OUT: 2}
+    if decision != judged.state and not (beside and better.get(decision, -1) > better[judged.state]):
+        return f"the verdict contradicts the stations: it is '{decision}', they give '{judged.state}'"
+    if beside or rule_version(body) != RULE_VERSION:
+        return ""
+    lengths = {"in": judged.in_mm, "out": judged.out_mm, "not_proven": judged.open_mm, "not_measured": judged.hole_mm}
+    spans = [(x.state, x.from_mm, x.to_mm) for x in judged.spans]
+    try:
+        told = [(x["state"], float(x["from_mm"]), float(x["to_mm"])) for x in body["spans"]]
+        same = [x[0] for x in told] == [x[0] for x in spans]
+        same = same and np.allclose([x[1:] for x in told], [x[1:] for x in spans], rtol=0, atol=0.01)
+        same = same and all(abs(float(body["lengths_mm"][k]) - v) <= 0.02 for k, v in lengths.items())
+        checks = [(x["state"], float(x["value"])) for x in body["checks"]]
+        made = [(x.state, x.value) for x in judged.checks]
+        same = same and len(checks) == len(made)
+        same = same and all(a[0] == b[0] and abs(a[1] - b[1]) <= 0.01 for a, b in zip(checks, made, strict=True))
+    except _WRONG:
+        return ""  # a verdict that is told in words only, or one that cannot be read: told when it is
+    return "" if same else "the verdict's stretches or checks contradict the stations"
 
 
 def told_verdict(body: Mapping[str, Any], say: words.Lengths) -> tuple[str, list[str]]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import fields
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -171,6 +172,10 @@ def from_json(data: bytes, name: str = "the file") -> model.Measurement:
     """Read a measurement from the bytes of its file; errors as :func:`read`."""
     if len(data) > MAX_MEASUREMENT_FILE_BYTES.value:
         raise _bad(name, "it is far too large")
+    with suppress(GapvisionError, RecursionError, ValueError, ArithmeticError):  # what is wrong is told below
+        file = _DECODER.decode(data)
+        if file.schema == SCHEMA:
+            return _made(file)
     content = read_json(data, f"'{name}'", "measurement-file-bad")
     if not isinstance(content, dict):
         raise _bad(name, "its content is not a set of named values")
@@ -310,6 +315,7 @@ class _Edges(Loose):
 
 
 class _File(Loose, kw_only=True):
+    schema: str = ""
     status: Literal["ok", "warn", "refused"]
     warnings: tuple[_Notice, ...]
     notes: tuple[_Notice, ...] = ()
@@ -329,6 +335,9 @@ class _File(Loose, kw_only=True):
     edges_method: str = "rules"
     settings: model.Settings = model.Settings()
     method_version: int = 0
+
+
+_DECODER = msgspec.json.Decoder(_File)
 
 
 def _measurement(content: dict[str, Any], name: str) -> model.Measurement:

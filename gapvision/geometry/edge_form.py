@@ -15,8 +15,8 @@ from gapvision.model import COVERAGE_FACTOR, FloatArray, GapProfile, GapSummary,
 _SPIKE_MEDIAN = 5
 _CURVED_SAG_MM = 3.0  # a seam whose smooth course leaves a straight line by more is curved by design
 _CUTOFF_MM = 120.0  # a 40 mm bump must count as a deviation, a door's arc must not
-_TRUSTED_EDGE_U_MM = 0.25  # form is judged only from places of the edge that are known this well
-_LEAST_TRUSTED = 0.6  # and only if they make up this share of the edge
+TRUSTED_EDGE_U_MM = 0.25  # form is judged only from places of the edge that are known this well
+LEAST_TRUSTED = 0.6  # and only if they make up this share of the edge
 
 
 def running_median(y: FloatArray, window: int = _SPIKE_MEDIAN) -> FloatArray:
@@ -75,8 +75,8 @@ def figures_of(profile: GapProfile) -> dict[str, Any]:
 
 
 def _one(s: FloatArray, edge: FloatArray, u: FloatArray, curved: bool) -> Straightness | None:
-    good = u <= _TRUSTED_EDGE_U_MM
-    if good.mean() < _LEAST_TRUSTED or good.sum() < 10:
+    good = u <= TRUSTED_EDGE_U_MM
+    if good.mean() < LEAST_TRUSTED or good.sum() < 10:
         return None
     s, edge, u = s[good], edge[good], u[good]
     clean = running_median(edge)

@@ -20,6 +20,8 @@ from gapvision.model import FloatArray
 WINDOW_MM = 100.0
 _FULL_SHARE = 0.8  # a window whose stations span less of it than this says nothing about 100 mm
 _MIN_STATIONS = 10
+_GOLDEN = 0.6180339887498949
+_GOLDEN_STEPS = 16  # leave a width too large by less than 0.1 %
 _CHUNK = 512  # hull sides treated at once, so that memory stays small on any hull
 
 
@@ -209,6 +211,41 @@ def _upper_bound(s: FloatArray, off: FloatArray) -> float:
     """Peak to valley about the ordinary least-squares line, in y: never below the minimum zone."""
     ds = s - s.mean()
     return float(np.ptp(off - ds * ((ds @ off) / (ds @ ds))))
+
+
+def tight_widths(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Width of a narrow pair of lines about each row of points: never below its minimum zone, and hardly above.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (m, n)
+        m rows of points.
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        The range in y about a line is convex in the line's slope; the best slope is searched by golden section.
+    """
+    x = x - x.mean(axis=1, keepdims=True)
+    spread = (x * x).sum(axis=1)
+    start = (x * y).sum(axis=1) / np.where(spread > 0, spread, 1.0)
+
+    def ranges(slope: FloatArray) -> FloatArray:
+        off = y - slope[:, None] * x
+        return np.asarray(off.max(axis=1) - off.min(axis=1))
+
+    # About the best line the range is no larger than about this one, so the two slopes differ by no more than this.
+    reach = 2 * ranges(start) / np.maximum(np.ptp(x, axis=1), 1e-12)
+    low, high = start - reach, start + reach
+    one, two = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
+    f_one, f_two = ranges(one), ranges(two)
+    for _ in range(_GOLDEN_STEPS):
+        left = f_one < f_two
+        low, high = np.where(left, low, one), np.where(left, two, high)
+        new = np.where(left, high - _GOLDEN * (high - low), low + _GOLDEN * (high - low))
+        one, two, f_new = np.where(left, new, two), np.where(left, one, new), ranges(new)
+        f_one, f_two = np.where(left, f_new, f_two), np.where(left, f_one, f_new)
+    return np.asarray(np.minimum(f_one / np.hypot(1, one), f_two / np.hypot(1, two)))
 
 
 def lower_hull(x: FloatArray, y: FloatArray) -> list[int]:

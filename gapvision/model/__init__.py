@@ -20,6 +20,7 @@ from gapvision.model.judgement import (
     OPEN,
     OUT,
     REASONS,
+    RULE_VERSION,
     RULES,
     STATES,
     Check,

@@ -18,6 +18,9 @@ IN, OUT, OPEN, HOLE = "in tolerance", "out of tolerance", "not proven", "not mea
 STATES = (IN, OUT, OPEN, HOLE)
 #: Decision rules; ``words.rule`` says them.
 RULES = ("proven", "simple", "risk")
+#: Version of how stations, specification and rule make a verdict, which each stored one names.  Raise it when the same
+#: three would be decided otherwise: ``verify`` holds verdicts of this version to it, and tells today's beside others.
+RULE_VERSION = 1
 #: Kinds of reasons -> the values that each carries; ``words.reasons`` says them.
 REASONS = {
     "out": ("length_mm",),

@@ -31,3 +31,4 @@ from gapvision.records.types import (
     StoredVerdict,
     Visit,
 )
+from gapvision.records.verifying import Verified

@@ -49,7 +49,9 @@ class ExchangePart(ResultsPart):
             "plans": self.plans(job_id),
         })  # fmt: skip
 
-    def take_job(self, data: JobFile, photo: Callable[[str], bytes]) -> Job:
+    def take_job(
+        self, data: JobFile, photo: Callable[[str], bytes], measured: Callable[[str], dict[str, Any]] | None = None
+    ) -> Job:
         """Store a job from another shop's export, with a number behind its reference where that is in use here.
 
         Parameters
@@ -58,6 +60,8 @@ class ExchangePart(ResultsPart):
             Checked: as :func:`gapvision.formats.job_file.read_job` or ``job_from_data`` give it.
         photo : callable
             Gives the bytes of a photo by its SHA-256.
+        measured : callable, optional
+            Gives the content of a measurement that names its file instead.
 
         Raises
         ------
@@ -74,7 +78,7 @@ class ExchangePart(ResultsPart):
                 if not path.exists():
                     new.append(path)
                 self.photos.keep(content, entry.suffix)
-            return self._take_rows(data, photo)
+            return self._take_rows(data, photo, measured)
         except BaseException:
             with self.database.saving() as db:  # in the writer's turn: nobody stores the same photo meanwhile
                 kept = {r[0] for r in db.execute("SELECT sha256 FROM photos")}
@@ -83,7 +87,9 @@ class ExchangePart(ResultsPart):
                         path.unlink(missing_ok=True)
             raise
 
-    def _take_rows(self, data: JobFile, photo: Callable[[str], bytes]) -> Job:
+    def _take_rows(
+        self, data: JobFile, photo: Callable[[str], bytes], measured: Callable[[str], dict[str, Any]] | None
+    ) -> Job:
         head = data.job
         with self.database.saving() as db:
             here = db.execute("SELECT 1 FROM jobs WHERE uid = ? AND deleted_at IS NULL", (head.uid,)).fetchone()
@@ -110,7 +116,7 @@ class ExchangePart(ResultsPart):
                 self._note_photo(db, shot.photo.sha256, shot.photo.suffix, photo, file_name=name, **given)
                 shot_id = add_shot(db, seams[shot.seam], visits[shot.visit], shot.photo.sha256)
                 for m in shot.measurements:
-                    self._take_measurement(shot_id, m)
+                    self._take_measurement(shot_id, m, measured(m.file) if measured and m.file else m.content or {})
             for n in data.notes:
                 seam_id, visit_id = seams.get(n.seam), visits.get(n.visit)
                 self.add_note(job_id, seam_id=seam_id, visit_id=visit_id, **n.but("uid", "seam", "visit"))
@@ -118,10 +124,10 @@ class ExchangePart(ResultsPart):
                 self.add_plan(job_id, short_text("panel", plan.panel), plan.body, made_at=plan.made_at)
             return self.job(job_id)
 
-    def _take_measurement(self, shot_id: int, m: Any) -> None:
+    def _take_measurement(self, shot_id: int, m: Any, content: dict[str, Any]) -> None:
         try:
             told = m.but("uid", "verdicts", "content", "file")
-            line = self.add_measurement(shot_id, m.content or {}, **told)
+            line = self.add_measurement(shot_id, content, **told)
         except (GapvisionError, TypeError, ValueError, AttributeError, OverflowError):
             raise GapvisionError("job-data-bad", "A measurement in the export cannot be read.") from None
         for v in m.verdicts:

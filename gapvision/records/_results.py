@@ -29,14 +29,19 @@ def pack(measurement: dict[str, Any]) -> bytes:
 
 
 def unpack(body: bytes) -> dict[str, Any]:
-    """Read a measurement back; refuse one that would not fit in memory."""
+    """Read a measurement back; ``records-damaged``."""
+    return from_json(unpack_bytes(body))
+
+
+def unpack_bytes(body: bytes) -> bytes:
+    """A measurement's JSON; refuse one that would not fit in memory."""
     worker = zlib.decompressobj()
     try:
         text = worker.decompress(body, MAX_BODY_BYTES)
         require("records-damaged", not worker.unconsumed_tail, "A stored measurement is far larger than one can be.")
     except (zlib.error, TypeError):
         raise GapvisionError("records-damaged", "A stored measurement is damaged.") from None
-    return from_json(text)
+    return text
 
 
 def _line_of(row: sqlite3.Row) -> MeasurementLine:

@@ -17,6 +17,7 @@ from gapvision.records._jobs import short_text
 from gapvision.records.database import Database
 from gapvision.records.photos import PhotoFolder
 from gapvision.records.types import BinItem, Shop
+from gapvision.records.verifying import Verified, look_at_results
 
 PHOTO_FOLDER_NAME = "photos"
 MAX_LOGO_BYTES = 2_000_000
@@ -79,16 +80,39 @@ class Store(ExchangePart):
 
     def check(self, progress: Progress | None = None) -> list[str]:
         """Check the database and every photo; return what is wrong, in words."""
-        wrong = self.database.problems()
-        photos = self.database.rows(ALL_PHOTOS)
-        for number, row in enumerate(photos, 1):
+        return list(self.verify(progress).problems)
+
+    def verify(
+        self, progress: Progress | None = None, *, photos: bool = True, results_progress: Progress | None = None,
+        workers: int = 1,
+    ) -> Verified:  # fmt: skip
+        """Look at all that is stored: the file, its rows and their chain, every result and verdict, every photo.
+
+        Parameters
+        ----------
+        progress, results_progress : callable, optional
+            Called with (photos read, all), and with (results worked out again, all).
+        photos : bool
+            False leaves the photos unread.
+        workers : int
+            Processes that work results out again; more than one only from a program's main file.
+        """
+        wrong, chain = self.database.look()
+        problems, remarks, results = look_at_results(self.database, results_progress, workers)
+        if chain.removed:
+            remarks = [*remarks, f"{chain.removed} rows were removed for good, through the bin"]
+        rows = self.database.rows(ALL_PHOTOS) if photos else []
+        for number, row in enumerate(rows, 1):
             try:
                 self.photos.read(row["sha256"], row["suffix"])
             except (GapvisionError, ValueError) as error:  # the second: its row is damaged
-                wrong.append(getattr(error, "message", str(error)))
+                problems.append(getattr(error, "message", str(error)))
             if progress is not None:
-                progress(number, len(photos))
-        return wrong
+                progress(number, len(rows))
+        return Verified(
+            problems=(*wrong, *problems), remarks=tuple(remarks), results=results, photos=len(rows),
+            head=self.database.head(), speaks_from=chain.speaks_from,
+        )  # fmt: skip
 
     # --- the bin: what is deleted can be brought back until it is emptied -------------
     def delete(self, kind: str, item_id: int) -> BinItem:

@@ -9,6 +9,7 @@ import zlib
 import pytest
 from PIL import Image
 
+from gapvision.cli import main
 from gapvision.errors import GapvisionError
 from gapvision.formats.package import MANIFEST, Package, _Frame, write_package
 from gapvision.records import Conditions, Store
@@ -57,7 +58,7 @@ def exported(tmp_path_factory):
 
 #: What a mean person might write in place of a value.
 MEAN = (None, True, -1, 0, 1e308, 10**400, float("nan"), "", "x" * 3000, "<b>", "../../x", [], {}, [[]], {"a": None},
-        [None, 3], "2026-13-45", "\x00\u202e", "out of tolerance")  # fmt: skip
+        [None, 3], "2026-13-45", "\x00\u202e", "\x1b[2J\x9b31m\u202egood", 10**4200, "out of tolerance")  # fmt: skip
 
 
 def spots(value, path=()):
@@ -87,7 +88,7 @@ def spoil(content, rng):
             continue
 
 
-def trial(files, seed, folder):
+def trial(files, seed, folder, capsys):
     """Spoil, pack with a true manifest, import, report; return what came of it."""
     rng = random.Random(seed)
     changed = dict(files)
@@ -106,22 +107,28 @@ def trial(files, seed, folder):
             return error.code
         store.jobs("sill")
         store.seam_states(job.job_id)
+        store.verify()
         try:
             evidence_report(store, job.job_id)
             export_job(store, job.job_id, folder / "again.zip")
         except GapvisionError as error:
             return f"report: {error.code}"
-        return "taken"
+    for more in ([], ["--json"]):
+        capsys.readouterr()
+        assert main(["job", "show", job.reference, "--data", str(folder / "data"), *more]) == 0
+        said = capsys.readouterr().out
+        assert all(c.isprintable() or c == "\n" for c in said), ascii(said)
+    return "taken"
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seeds", [range(40), range(40, 600)])
-def test_spoilt_values_never_crash(exported, seeds, tmp_path):
+def test_spoilt_values_never_crash(exported, seeds, tmp_path, capsys):
     outcomes = {}
     for seed in seeds:
         folder = tmp_path / str(seed)
         folder.mkdir()
-        outcome = trial(exported, seed, folder)
+        outcome = trial(exported, seed, folder, capsys)
         outcomes[outcome] = outcomes.get(outcome, 0) + 1
     assert outcomes.get("taken", 0) > 0, outcomes  # the unspoilt parts do get through
     assert sum(n for code, n in outcomes.items() if code in ("job-data-bad", "measurement-file-bad")) > 0, outcomes
@@ -163,6 +170,25 @@ def say_in_beside(job):
     job["shots"][0]["measurements"][0]["verdicts"][0]["decision"] = "in tolerance"
 
 
+def first_verdict(change):
+    return lambda job: change(job["shots"][0]["measurements"][0]["verdicts"][0])
+
+
+def say_in_alone(job):
+    """The verdict without its record: the seam says what was wanted."""
+    first_verdict(lambda v: v.update(body={}, decision="in tolerance"))(job)
+
+
+def judged_by_nothing(job):
+    first_verdict(lambda v: v.update(body={}))(job)
+    job["seams"][0]["spec"] = None
+
+
+def all_of_it_in(verdict):
+    for span in verdict["body"]["spans"]:
+        span["state"] = "in tolerance"
+
+
 MEASURED = "measurements/001-1-sill.json"
 DEEP = b"[" * 600 + b"]" * 600
 
@@ -172,6 +198,18 @@ DEEP = b"[" * 600 + b"]" * 600
     [
         (lambda f: mended(f, MEASURED, lambda m: m["gap"].update(mean_mm=4.76)), "contradict the stations"),
         (lambda f: mended(f, MEASURED, lambda m: m["gap"].update(max_mm=4.9)), "contradict the stations"),
+        (lambda f: mended(f, MEASURED, lambda m: m["gap"].update(std_mm=0.01)), "(standard deviation)"),
+        (lambda f: mended(f, MEASURED, lambda m: m["gap"].update(taper_mm_per_m=9)), "(taper)"),
+        (lambda f: mended(f, MEASURED, lambda m: m["straightness"]["edge_a"].update(min_zone_mm=0)), "(straightness)"),
+        (lambda f: mended(f, MEASURED, lambda m: m["straightness"].update(edge_b=None)), "(straightness)"),
+        (lambda f: mended(f, MEASURED, lambda m: m["stations"][7].update(parts_u_mm={"edge": 0.2})), "U is smaller"),
+        (lambda f: mended(f, "job.json", say_in_alone), "the verdict contradicts the stations"),
+        (lambda f: mended(f, "job.json", judged_by_nothing), "nothing says what it was judged by"),
+        (lambda f: mended(f, "job.json", first_verdict(all_of_it_in)), "stretches or checks contradict"),
+        (lambda f: mended(f, "job.json", first_verdict(lambda v: v.update(rule="simple"))), "the rule is not that"),
+        (lambda f: mended(f, "job.json", first_verdict(lambda v: v.update(made_at="\x9b31m"))), "made_at"),
+        (lambda f: f | {MEASURED: f[MEASURED].replace(b'"stations"', b'"z": "a\\u0000", "stations"')}, "NUL"),
+        (lambda f: f | {MEASURED: b"[" + b"[]," * 2_000_000 + b"[]]"}, "larger than any"),
         (lambda f: mended(f, "job.json", say_in), "the verdict contradicts the stations"),
         (lambda f: mended(f, "job.json", say_in_beside), "the verdict contradicts the stations"),
         (lambda f: mended(f, "job.json", lambda j: j["job"].update(customer="a\x00b")), "job.customer"),
@@ -192,8 +230,6 @@ def test_what_contradicts_itself_or_cannot_be_kept_is_refused(exported, tmp_path
 
 
 def test_what_an_export_says_of_itself_is_plain_text(exported, tmp_path, capsys):
-    from gapvision.cli import main
-
     about = {"job": "\x1b[2J\x1b[31m17", "written_by": "\u202eme\nintact: all of it"}
     assert main(["verify", str(packed(exported, tmp_path / "a.zip", about))]) == 0
     lines = capsys.readouterr().out.splitlines()

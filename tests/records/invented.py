@@ -2,14 +2,35 @@
 
 from __future__ import annotations
 
+import json
 import math
+from functools import cache
 from typing import Any
+
+from gapvision.formats import measurement_json
+from gapvision.formats.declared import plain_data
+from gapvision.geometry.edge_form import figures_of
 
 
 def invented(
     mean_mm: float = 4.8, *, n: int = 120, u_mm: float = 0.1, status: str = "ok", method: int = 1
 ) -> dict[str, Any]:
     """A gap that waves by 0.2 mm along ``n`` mm around ``mean_mm``."""
+    return json.loads(_written(mean_mm, n, u_mm, status, method))
+
+
+@cache
+def _written(mean_mm: float, n: int, u_mm: float, status: str, method: int) -> str:
+    content = _invented(mean_mm, n, u_mm, status, method)
+    if status != "refused":
+        gap = content.pop("gap")
+        figures = plain_data(figures_of(measurement_json.from_dict(content).profile), 5)
+        content["gap"] = gap | {key: figures["summary"][key] for key in ("std_mm", "taper_mm_per_m")}
+        content["straightness"] = {f"edge_{e}": figures[f"straightness_{e}"] for e in "ab"}
+    return json.dumps(content)
+
+
+def _invented(mean_mm: float, n: int, u_mm: float, status: str, method: int) -> dict[str, Any]:
     if status == "refused":
         return {
             "schema": "gapvision-measurement/1",
@@ -32,6 +53,8 @@ def invented(
                 "edge_b_px": [20 + 3 * s, y + gap * 1.5],
                 "edge_a_mm": -gap / 2,
                 "edge_b_mm": gap / 2,
+                "edge_a_u_mm": 0.05,
+                "edge_b_u_mm": 0.05,
             }
         )
     gaps = [t["gap_mm"] for t in stations]
@@ -64,14 +87,8 @@ def invented(
             "mean_mm": sum(gaps) / n,
             "min_mm": min(gaps),
             "max_mm": max(gaps),
-            "std_mm": 0.15,
-            "taper_mm_per_m": 0.0,
         },
         "flush": None,
-        "straightness": {
-            "edge_a": {"min_zone_mm": 0.2, "lsq_mm": 0.22, "u_mm": 0.05, "span_mm": float(n)},
-            "edge_b": {"min_zone_mm": 0.2, "lsq_mm": 0.22, "u_mm": 0.05, "span_mm": float(n)},
-        },
         "settings": {},
         "written_by": "gapvision 0.1.0",
     }

@@ -1,0 +1,139 @@
+"""A look at all that is stored: the file, the chain, every result and verdict worked out again, every photo."""
+
+from __future__ import annotations
+
+import json
+import statistics
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from multiprocessing import get_context
+from typing import Any
+
+from gapvision.errors import GapvisionError
+from gapvision.formats.judgement_json import disagreement, judged_again, rule_version
+from gapvision.formats.measurement_json import from_json
+from gapvision.formats.recomputed import ROUNDED_MM, contradiction
+from gapvision.formats.specification_file import specification_from_table
+from gapvision.model import RULE_VERSION, Measurement
+from gapvision.records._results import unpack_bytes
+from gapvision.records.chain import Head
+from gapvision.records.database import Database
+
+#: Results that one process looks at before it tells.
+_AT_ONCE = 50
+_RESULTS = """
+SELECT m.id, m.status, m.mean_mm, m.min_mm, m.max_mm, m.u_mm, b.body, e.spec FROM measurements m
+LEFT JOIN bodies b ON b.measurement_id = m.id JOIN shots s ON s.id = m.shot_id JOIN seams e ON e.id = s.seam_id
+ORDER BY m.id
+"""
+_VERDICTS = "SELECT measurement_id, id, decision, rule, body FROM verdicts ORDER BY id"
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verified:
+    """What a look at all records found.
+
+    Attributes
+    ----------
+    problems : tuple of str
+        What is not as it was stored, or contradicts itself; none: intact.
+    remarks : tuple of str
+        What is no alteration: verdicts that today's rule would give otherwise, rows removed for good.
+    results, photos : int
+        How many results were worked out again, and photos read.
+    head : Head
+        The chain's last link.
+    speaks_from : str
+        When the chain began (UTC).
+    """
+
+    problems: tuple[str, ...]
+    remarks: tuple[str, ...]
+    results: int
+    photos: int
+    head: Head
+    speaks_from: str
+
+
+def look_at_results(db: Database, progress: Progress | None, workers: int) -> tuple[list[str], list[str], int]:
+    """Decode every result and work its figures and verdicts out again: problems, remarks, how many."""
+    verdicts: dict[int, list[tuple[Any, ...]]] = {}
+    for row in db.rows(_VERDICTS):
+        verdicts.setdefault(row[0], []).append(tuple(row)[1:])
+    total = db.rows("SELECT count(*) FROM measurements")[0][0]
+    problems, remarks, done = list[str](), list[str](), 0
+    for wrong, told in _looked_at(_batches(db, verdicts), workers if total > 4 * _AT_ONCE else 1):
+        problems, remarks, done = problems + wrong, remarks + told, min(done + _AT_ONCE, total)
+        if progress is not None:
+            progress(done, total)
+    return problems, remarks, total
+
+
+def _batches(db: Database, verdicts: dict[int, list[tuple[Any, ...]]]) -> Iterator[list[tuple[Any, ...]]]:
+    last = -1
+    while rows := db.rows(_RESULTS.replace("ORDER", "WHERE m.id > ? ORDER") + f" LIMIT {_AT_ONCE}", (last,)):
+        last = rows[-1]["id"]
+        yield [(*row, verdicts.get(row[0], [])) for row in map(tuple, rows)]
+
+
+def _looked_at(batches: Iterator[list[Any]], workers: int) -> Iterator[tuple[list[str], list[str]]]:
+    if workers < 2:
+        yield from map(_look_at, batches)
+        return
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        waiting = [pool.submit(_look_at, batch) for _, batch in zip(range(4 * workers), batches, strict=False)]
+        while waiting:
+            yield waiting.pop(0).result()
+            waiting += [pool.submit(_look_at, batch) for _, batch in zip(range(1), batches, strict=False)]
+
+
+def _look_at(batch: Sequence[tuple[Any, ...]]) -> tuple[list[str], list[str]]:
+    problems, remarks = list[str](), list[str]()
+    for number, status, *line, body, spec, verdicts in batch:
+        try:
+            m = from_json(unpack_bytes(body), f"measurement {number}")
+        except GapvisionError as error:
+            problems.append(f"measurement {number} cannot be read: {error.message}")
+            continue
+        wrong = contradiction(m)
+        if wrong or not _same_line(m, status, line):
+            problems.append(f"measurement {number}: {wrong or 'its line in the lists contradicts its stations'}")
+        for verdict in verdicts:
+            said, altered = _look_at_verdict(m, spec, *verdict)
+            (problems if altered else remarks).extend([f"measurement {number}: {said}"] if said else [])
+    return problems, remarks
+
+
+def _same_line(m: Measurement, status: str, line: Sequence[float | None]) -> bool:
+    told: list[float | None] = [None] * 4
+    if m.summary is not None:
+        told[:3] = m.summary.mean_mm, m.summary.min_mm, m.summary.max_mm
+    if m.profile is not None and len(m.profile.s_mm):
+        told[3] = statistics.median(m.profile.expanded_u_mm.tolist())
+    pairs = zip(line, told, strict=True)
+    return status == m.status and all(
+        a is b if a is None or b is None else isinstance(a, float) and abs(a - b) <= ROUNDED_MM for a, b in pairs
+    )
+
+
+def _look_at_verdict(m: Measurement, spec: str | None, _: int, decision: str, rule: str, text: str) -> tuple[str, bool]:
+    """What is to be said of a verdict, and whether it is an alteration."""
+    try:
+        body = json.loads(text)
+        wanted = specification_from_table(json.loads(spec)) if not body and spec else None
+    except (ValueError, GapvisionError):
+        return "its verdict cannot be read", True
+    if not isinstance(body, dict):
+        return "its verdict cannot be read", True
+    record = body.get("rule")
+    if body and (body.get("verdict") != decision or not isinstance(record, dict) or record.get("name") != rule):
+        return "its verdict contradicts its own record", "rule" in body
+    judged = judged_again(body, m, wanted, rule)
+    if judged is None:
+        return "", False
+    wrong = disagreement(body, decision, judged)
+    if wrong and rule_version(body) != RULE_VERSION:
+        return f"the rule of that time gave '{decision}', today's gives '{judged.state}'", False
+    return wrong, bool(wrong)
