@@ -31,13 +31,11 @@ def run(args: argparse.Namespace) -> int:
             found = store.verify(**bars, photos=not args.without_photos, workers=os.cpu_count() or 1)
         for said in (*found.problems, *(f"note: {remark}" for remark in found.remarks)):
             print(said)
-        photos = "; photos were not read" if args.without_photos else f"; photos: {found.photos}"
-        intact = "intact: the database and every photo are as they were stored"
-        if args.without_photos:
-            intact = "intact: the database is as it was stored"
-        print("altered" if found.problems else intact)
-        print(f"worked out again: {found.results} results{photos}")
+        photos = "not read" if args.without_photos else str(found.photos)
+        print(f"worked out again: {found.results} results; photos: {photos}")
         print(f"chain: {found.head.words}, speaks from {found.speaks_from[:16].replace('T', ' ') or '-'} UTC on")
+        whole = "the database is as it was" if args.without_photos else "the database and every photo are as they were"
+        print("altered" if found.problems else f"intact: {whole} stored")
         return 1 if found.problems else 0
     from gapvision.formats.package import Package
 
