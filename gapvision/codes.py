@@ -148,6 +148,12 @@ refusal too-few-corners
 refusal strip-too-small
     The strip is too small in the picture to measure from.
     Go nearer: the strip should fill at least a third of the picture's length.
+refusal photo-reduced
+    The photo is a reduced copy; too few pixels are left to measure from.
+    Use the photo as the phone stored it, not one sent by a messenger or made smaller.
+refusal photo-mirrored
+    The photo is mirrored, or the strip was printed as in a mirror.
+    Use the back camera, turn mirroring off in its settings, and print strips without mirroring.
 refusal photo-blurred
     The photo is blurred.
     Rest the phone or your elbow on something, tap on the seam to focus, and take the photo again.
@@ -204,6 +210,18 @@ warning photo-left-out
 warning strip-damaged
     Part of a strip is hidden, dirty or torn.
     Clean or replace the strip; what could be read of it was used.
+warning strip-repeated
+    Two strips of one letter are in the photo; only one was used.
+    Give every strip in view a letter of its own, and take the photo again.
+warning strip-mirrored
+    One strip in view was printed as in a mirror; it was not used.
+    Print it anew without mirroring, or take it out of the picture.
+warning check-lines-doubtful
+    The check lines that were given do not fit the photo: the squares of the strips are as long as they are wide.
+    Measure the 200 mm and the 150 mm line again with a steel rule, along and across not taken for each other.
+note print-pale
+    The strip's black shows as grey though other places are black: pale toner, or shadows that the phone has lifted.
+    Print the strip anew with fresh toner if its black is grey; turn off the camera's high contrast mode (HDR).
 warning lens-smeared
     The picture is hazy: the lens may be greasy or a lamp shines into it.
     Wipe the lens, shade it from the lamp, and take the photo again.

@@ -28,8 +28,8 @@ from gapvision.model import (
 )
 from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band, CentreLine, sample_band
-from gapvision.vision.detect import find_strips
-from gapvision.vision.doubts import doubts, strip_notices
+from gapvision.vision.detect import FoundStrips, look_for_strips
+from gapvision.vision.doubts import check_lines_contradicted, doubts, strip_notices
 from gapvision.vision.edges import SeamEdges, find_edges
 from gapvision.vision.field import KnownStrips, fit_field
 from gapvision.vision.gap import (
@@ -45,7 +45,7 @@ from gapvision.vision.painted import looks_painted
 from gapvision.vision.phone import PictureDoubt, either, picture_doubt, veil_light, without_veil
 from gapvision.vision.placing import CUT_KIND
 from gapvision.vision.proven import proof_for, with_proof
-from gapvision.vision.quality import no_strip_notice, quality_notices, strip_quality
+from gapvision.vision.quality import no_strip_notice, quality_notices, strip_quality, unused_notices
 from gapvision.vision.rises import BY_RULES
 from gapvision.vision.seam import find_seam, orient, recentre
 from gapvision.vision.sheet import printed_to_scale, with_sheets
@@ -92,21 +92,28 @@ def measure_photo(photo: Photo, settings: Settings | None = None) -> Measurement
 
 def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measurement:
     """The recipe: strips, which ``seen`` gets, seam, sides, edges, gap; then what is to be said of it."""
-    views, size = _strips(photo, settings), (photo.width_px, photo.height_px)
+    looked, size = look_for_strips(photo), (photo.width_px, photo.height_px)
+    views = _strips(photo, settings, looked)
     seen.extend(views)
     settings = _of_seen(settings, views)
     proof, told_of_phone = proof_for(photo, settings)
     settings = replace(settings, proofs=(proof,) if proof else ())
     to_scale = printed_to_scale(views, settings)
     quality = strip_quality(photo, views)
-    notices = quality_notices(quality)
+    notices = [*quality_notices(quality, photo), *unused_notices(looked)]
     _refuse(notices)
     likeness = KnownStrips(
         one_sheet=settings.one_sheet,
         thickness_stated=settings.strip_thickness_mm is not None,
         measured=frozenset(c.sheet for c in settings.sheets),
     )
-    flat = fit_field(views, size, photo.focal_35mm_mm, known=likeness)
+    try:
+        flat = fit_field(views, size, photo.focal_35mm_mm, known=likeness)
+    except GapvisionError as error:
+        if check_lines_contradicted(photo, views, None, likeness):
+            doubt = CODES["check-lines-doubtful"]
+            raise GapvisionError(error.code, doubt.text, doubt.next_step) from error
+        raise
     hint = np.array(settings.seam_hint_px, float) if settings.seam_hint_px else None
     found = find_seam(photo, flat, views, settings.station_mm, hint)
     field, line, sides = orient(photo, views, flat, found, likeness)
@@ -114,7 +121,7 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
     _refuse(notices)
     band, edges = _edges(photo, field, line, settings)
     # A gap that is lit from behind is no darker for a veil.
-    clear = None if edges.lit else without_veil(band, veil_light(quality))
+    clear = None if edges.lit else without_veil(band, veil_light(quality, photo))
     if clear is not None:
         edges = either(edges, find_edges(clear, settings.edges))
     painted = looks_painted(band, edges)
@@ -147,7 +154,7 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
         raise GapvisionError("gap-out-of-frame" if found.cut_by_frame else "line-too-narrow")
     if painted:
         notices.append(Notice(code="gap-doubtful" if hint is None else "gap-shown"))
-    notices += doubts(photo, views, settings, field, found, band, edges, profile)
+    notices += doubts(photo, views, settings, field, found, band, edges, profile, likeness)
     measured = step if step.source == "strips" else None
     one_side = len(set(sides.values())) == 1
     notices += known_notices({"A": told_a, "B": told_b}, settings.known_step, measured, min(sides), one_side)
@@ -182,11 +189,11 @@ def _refuse(notices: list[Notice]) -> None:
             raise GapvisionError(notice.code, notice.message, notice.advice)
 
 
-def _strips(photo: Photo, settings: Settings) -> list[StripView]:
+def _strips(photo: Photo, settings: Settings, found: FoundStrips) -> list[StripView]:
     """The strips that show enough of themselves, each to its own print scale."""
-    views = [_printed(view, settings) for view in with_sheets(photo, find_strips(photo))]
+    views = [_printed(view, settings) for view in with_sheets(photo, found.views)]
     if not views:
-        notice = no_strip_notice(photo)
+        notice = no_strip_notice(photo, found.mirrored)
         raise GapvisionError(notice.code, notice.message, notice.advice)
     longest = max(float(np.ptp(v.corners_mm[:, 0])) for v in views)
     if max(len(v.corner_ids) for v in views) < _GOOD_CORNERS or longest < _GOOD_LENGTH_MM:
@@ -233,14 +240,11 @@ def _step(field: FittedField, settings: Settings) -> Step:
 
 def _reading(edges: SeamEdges, name: str, told: ToldEdge, picture: PictureDoubt) -> EdgeReading:
     """What is known of edge ``a`` or ``b`` before geometry."""
-    kind = told.kind
-    if told.known is None:
-        kind = replace(kind, depth_std_mm=float(np.hypot(kind.depth_std_mm, picture.depth_mm)))
     outwards = (-1 if name == "a" else 1) * picture.inwards_mm * (not edges.lit)
     return EdgeReading(
         t_mm=getattr(edges, f"t_{name}_mm") + outwards,
         std_mm=getattr(edges, f"std_{name}_mm") * picture.factor,
-        kind=kind,
+        kind=told.kind,
         silhouette=edges.silhouette_share > 0.5,
         rim_share=RIM_SHARE_RULES if edges.method == BY_RULES else RIM_SHARE_LEARNED,
     )

@@ -171,14 +171,17 @@ def worst_window(s_mm: FloatArray, offset_mm: FloatArray, window_mm: float = WIN
     if len(starts):
         starts = starts[starts <= starts[np.argmax(ends[starts] == ends[starts[-1]])]]
     bounds = [(_upper_bound(s[i : ends[i]], off[i : ends[i]]), int(i)) for i in starts]
-    best: tuple[float, float] | None = None
+    best, slope = None, 0.0
     for bound, i in sorted(bounds, reverse=True):
-        # No line pair can be wider than about any line, so what is left cannot win.
+        x, y = s[i : ends[i]], off[i : ends[i]]
+        # A zone is no wider than about any line: what is left cannot win, nor a window inside the best zone so far.
         if best is not None and bound <= best[0]:
             break
-        width = minimum_zone(s[i : ends[i]], off[i : ends[i]]).width
-        if best is None or width > best[0]:
-            best = (width, float(s[i]))
+        if best is not None and np.ptp(y - slope * x) <= best[0]:
+            continue
+        zone = minimum_zone(x, y)
+        if best is None or zone.width > best[0]:
+            best, slope = (zone.width, float(s[i])), -zone.normal[0] / zone.normal[1]
     return best
 
 

@@ -105,10 +105,10 @@ _PICTURES: dict[str, tuple[str, str]] = {
 #: Drawing -> the codes that it helps with.
 _HELPS = {
     "points": "line-too-narrow seam-not-found two-seams",
-    "print": "print-scale-matters foreign-target print-scale-unchecked template-marks-differ sheet-file-bad proof-file-bad sheet-unchecked sheets-differ",
+    "print": "print-scale-matters foreign-target print-scale-unchecked template-marks-differ sheet-file-bad proof-file-bad sheet-unchecked sheets-differ strip-mirrored check-lines-doubtful print-pale",
     "lay": (
         "measurement-was-refused photo-has-no-profile nothing-to-judge strip-not-found too-few-corners "
-        "field-not-converged gap-out-of-frame strip-lifted strip-damaged step-unknown strips-apart step-large "
+        "field-not-converged strip-repeated gap-out-of-frame strip-lifted strip-damaged step-unknown strips-apart step-large "
         "strip-moved"
     ),
     "write": (
@@ -137,7 +137,7 @@ _HELPS = {
     "behind": "edges-not-found edge-doubtful seam-unfamiliar gap-burnt-out gap-doubtful gap-shown",
     "light": "edge-overexposed edge-underexposed coverage-low",
     "clean": "lens-smeared",
-    "file": "focal-unknown",
+    "file": "focal-unknown photo-reduced photo-mirrored",
 }
 _FOR_CODE = {code: name for name, codes in _HELPS.items() for code in codes.split()}
 

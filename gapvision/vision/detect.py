@@ -9,6 +9,7 @@ size where a strip shows few of them.
 from __future__ import annotations
 
 from functools import lru_cache
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -22,6 +23,10 @@ _SEARCH_SIDE_PX = 2016
 _MIN_MARKERS_SEARCH = 15  # fewer than half the markers of a strip: look again at full size
 _MIN_CORNERS = 4
 _MAX_OUTLIER_PX = 2.5
+# Every marker leaves one unread outline beside it, its inner one; outlines of a marker's size beyond those are markers
+# that could not be read (shared photos: 0 or 1 of them, a mirrored strip: 30).
+_UNREAD, _ALIKE = 8, (0.6, 1.6)
+_REPEATED = 4
 
 
 @lru_cache(maxsize=4)
@@ -57,27 +62,38 @@ def eight_bit(grey: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.uint8]
     return grey if grey.dtype == np.uint8 else (grey >> 8).astype(np.uint8)
 
 
+class _Markers(NamedTuple):
+    """Corners (1, 4, 2) in full-size pixels and numbers of the markers; how many more there seem to be, unread."""
+
+    corners: list[NDArray[np.float32]]
+    ids: NDArray[np.int32]
+    unread: int
+
+
 def _find_markers(
     grey: NDArray[np.uint8], side_px: int = _SEARCH_SIDE_PX, dictionary: int = _DICTIONARY
-) -> tuple[list[NDArray[np.float32]], NDArray[np.int32]]:
-    """Corners (1, 4, 2) in full-size pixels and numbers of the markers on a picture no longer than ``side_px``."""
+) -> _Markers:
+    """The markers on a picture no longer than ``side_px``."""
     scale = min(1.0, side_px / max(grey.shape))
     small = grey
     if scale < 1:
         small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     sx, sy = small.shape[1] / grey.shape[1], small.shape[0] / grey.shape[0]
-    corners, ids, _ = _marker_detector(dictionary).detectMarkers(small)
+    corners, ids, rejected = _marker_detector(dictionary).detectMarkers(small)
     if ids is None:
-        return [], np.zeros(0, np.int32)
+        return _Markers([], np.zeros(0, np.int32), len(rejected))
     factor = np.array([sx, sy], np.float32)
-    return [((c.reshape(1, 4, 2) + 0.5) / factor - 0.5).astype(np.float32) for c in corners], np.asarray(ids).ravel()
+    places = [((c.reshape(1, 4, 2) + 0.5) / factor - 0.5).astype(np.float32) for c in corners]
+    own, others = (np.sqrt([cv2.contourArea(c.reshape(4, 2)) for c in some]) for some in (corners, rejected))
+    alike = (others > _ALIKE[0] * np.median(own)) & (others < _ALIKE[1] * np.median(own))
+    return _Markers(places, np.asarray(ids).ravel(), int(alike.sum()) - len(places))
 
 
 def _corners_of(
     letter: str, grey: NDArray[np.uint8], corners: list[NDArray[np.float32]], ids: NDArray[np.int32]
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     first = 30 * STRIP_LETTERS.index(letter)
-    own = [i for i, v in enumerate(ids) if first <= v < first + 30]
+    own = _of_one_strip([i for i, v in enumerate(ids) if first <= v < first + 30], corners, ids)
     if not own:
         return np.zeros((0, 2)), np.zeros(0, np.int64)
     px, cid, _, _ = _board_detector(letter).detectBoard(
@@ -86,6 +102,22 @@ def _corners_of(
     if px is None or cid is None:
         return np.zeros((0, 2)), np.zeros(0, np.int64)
     return np.asarray(px, float).reshape(-1, 2), np.asarray(cid, np.int64).ravel()
+
+
+def _of_one_strip(own: list[int], corners: list[NDArray[np.float32]], ids: NDArray[np.int32]) -> list[int]:
+    """Of markers of one letter those of one strip: where some number is there twice, those on the fuller side."""
+    places = {i: corners[i].reshape(4, 2).mean(0) for i in own}
+    pairs = [(i, k) for i in own for k in own if i < k and ids[i] == ids[k]]
+    if not pairs:
+        return own
+    # Two strips lie side by side or one behind the other: across or along a marker's own sides.
+    sides = np.diff(corners[pairs[0][0]].reshape(4, 2)[:3], axis=0)
+    apart = np.abs([(places[k] - places[i]) @ sides.T for i, k in pairs])
+    way = sides[int(np.median(apart, axis=0).argmax())]
+    at = {i: float(place @ way) for i, place in places.items()}
+    between = float(np.median([0.5 * (at[i] + at[k]) for i, k in pairs]))
+    near, far = ([i for i in own if (at[i] < between) == side] for side in (True, False))
+    return max(near, far, key=len)
 
 
 def _consistent(px: NDArray[np.float64], flat: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -108,8 +140,31 @@ def _consistent(px: NDArray[np.float64], flat: NDArray[np.float64]) -> NDArray[n
     return keep
 
 
+class FoundStrips(NamedTuple):
+    """The strips in a photo.
+
+    Attributes
+    ----------
+    views : list of StripView
+        In the order of their letters; strips with fewer than four corners are left out.
+    repeated : tuple of str
+        Letters that lie in the photo more than once; one of each is in ``views``.
+    mirrored : bool
+        Some strip is seen as in a mirror.
+    """
+
+    views: list[StripView]
+    repeated: tuple[str, ...]
+    mirrored: bool
+
+
 def find_strips(photo: Photo, print_scale_along: float = 1.0, print_scale_across: float = 1.0) -> list[StripView]:
-    """Find every strip in the photo with its sub-pixel corners.
+    """Find every strip in the photo with its sub-pixel corners: the ``views`` of `look_for_strips`."""
+    return look_for_strips(photo, print_scale_along, print_scale_across).views
+
+
+def look_for_strips(photo: Photo, print_scale_along: float = 1.0, print_scale_across: float = 1.0) -> FoundStrips:
+    """Find every strip in the photo with its sub-pixel corners, and tell of strips that cannot be used.
 
     Parameters
     ----------
@@ -117,20 +172,15 @@ def find_strips(photo: Photo, print_scale_along: float = 1.0, print_scale_across
         Upright photo.
     print_scale_along, print_scale_across : float
         Printed over nominal length along and across the strip.
-
-    Returns
-    -------
-    list of StripView
-        In the order of their letters; strips with fewer than four corners are left out.
     """
     grey = eight_bit(photo.grey)
-    corners, ids = _find_markers(grey)
+    corners, ids, unread = _find_markers(grey)
     counts = np.bincount(ids[ids < 240] // 30, minlength=8) if len(ids) else np.zeros(8, int)
     few = counts.max(initial=0) == 0 or (counts[counts > 0] < _MIN_MARKERS_SEARCH).any()
     if few and max(grey.shape) > _SEARCH_SIDE_PX:
-        corners2, ids2 = _find_markers(grey, 2 * _SEARCH_SIDE_PX)
-        if len(ids2) > len(ids):
-            corners, ids = corners2, ids2
+        finer = _find_markers(grey, 2 * _SEARCH_SIDE_PX)
+        if len(finer.ids) > len(ids):
+            corners, ids, unread = finer
     views = []
     scale_mm = np.array([print_scale_along, print_scale_across])
     for letter in STRIP_LETTERS:
@@ -150,7 +200,18 @@ def find_strips(photo: Photo, print_scale_along: float = 1.0, print_scale_across
                 print_scale=(print_scale_along, print_scale_across),
             )
         )
-    return views
+    numbers, times = np.unique(ids, return_counts=True)
+    twice = np.bincount(numbers[(times > 1) & (numbers < 240)] // 30, minlength=len(STRIP_LETTERS))
+    return FoundStrips(
+        views=views,
+        repeated=tuple(letter for letter, n in zip(STRIP_LETTERS, twice, strict=True) if n >= _REPEATED),
+        mirrored=unread >= _UNREAD and _own(_find_markers(np.ascontiguousarray(grey[:, ::-1])).ids) >= _REPEATED,
+    )
+
+
+def _own(ids: NDArray[np.int32]) -> int:
+    """How many markers are those of gapvision's strips."""
+    return int((ids < 30 * len(STRIP_LETTERS)).sum())
 
 
 def count_own_markers(photo: Photo) -> int:
@@ -161,8 +222,7 @@ def count_own_markers(photo: Photo) -> int:
     photo : Photo
         Upright photo.
     """
-    _, ids = _find_markers(eight_bit(photo.grey))
-    return int((ids < 30 * len(STRIP_LETTERS)).sum())
+    return _own(_find_markers(eight_bit(photo.grey)).ids)
 
 
 def count_foreign_markers(photo: Photo) -> int:
@@ -183,7 +243,7 @@ def count_foreign_markers(photo: Photo) -> int:
         cv2.aruco.DICT_APRILTAG_36H11,
         cv2.aruco.DICT_ARUCO_ORIGINAL,
     ):
-        most = max(most, len(_find_markers(grey, dictionary=dictionary)[1]))
+        most = max(most, len(_find_markers(grey, dictionary=dictionary).ids))
         if most >= 4:
             break
     return most

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
+from gapvision.errors import GapvisionError
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.model import FittedField, GapProfile, Notice, Photo, Settings, StripView
 from gapvision.vision.band import Band
 from gapvision.vision.edges import SeamEdges, is_unfamiliar
-from gapvision.vision.field import KnownStrips, are_alike, odd_strip, step_if_alike_mm, strips_apart
+from gapvision.vision.field import KnownStrips, are_alike, fit_field, odd_strip, step_if_alike_mm, strips_apart
 from gapvision.vision.rises import BY_RULES
 from gapvision.vision.seam import SeamFind
 from gapvision.vision.sheet import print_notices
@@ -20,6 +23,11 @@ _LIFTED_RMS_PX = 0.5  # usual: 0.06 to 0.13
 _RIVAL_SHARE = 0.72
 _TRUSTED_U_MM = 0.25
 _WHOLE_STRIP_CORNERS = 28
+_BURNT_SHARE = 0.3
+_DIM = "Dim the lamp behind the gap until the gap is bright but not pure white, and take the photo again."
+_EVEN_OUT = "Spread the light behind the gap evenly with white paper, keep other light off, and take the photo again."
+# A check line read wrong by 1 mm leaves the corners 0.4 px off (one shared photo), where the usual is 0.06 to 0.13.
+_EVEN_PRINT, _UNEVEN_TIMES, _UNEVEN_RMS_PX = 0.001, 2.0, 0.2
 
 
 def doubts(
@@ -31,13 +39,14 @@ def doubts(
     band: Band,
     edges: SeamEdges,
     profile: GapProfile,
+    likeness: KnownStrips,
 ) -> list[Notice]:
     """Warnings and notes about a measured seam, from what it was measured with.
 
     Parameters
     ----------
-    photo, views, settings
-        The photo, its strips, and how it was to be measured.
+    photo, views, settings, likeness
+        The photo, its strips, how it was to be measured, and what is known of the strips.
     field, found, band, edges, profile
         What each part of the recipe gave.
     """
@@ -48,13 +57,13 @@ def doubts(
     hidden = [v.letter for v in views if len(v.corner_ids) < _WHOLE_STRIP_CORNERS]
     tolerance = settings.tolerance_mm
     out = [
-        *_lifted(field, views),
+        *_lifted(field, views, photo, likeness),
         *_if(found.rival > _RIVAL_SHARE and settings.seam_hint_px is None, "two-seams"),
         *_if(burnt_out, "edge-overexposed"),
         *_if(edges.under_share > 0.5, "edge-underexposed"),
-        *_of_stations(profile, len(band.line.s_mm), band.tilt_deg, _what_helps(settings, field.step_free)),
+        *of_stations(profile, len(band.line.s_mm), band.tilt_deg, _what_helps(settings, field.step_free), edges),
         *_if(rules_only and is_unfamiliar(band), "seam-unfamiliar"),
-        *_if(edges.burnt_share > 0.3, "gap-burnt-out"),
+        *_if(edges.burnt_share > _BURNT_SHARE, "gap-burnt-out"),
         *print_notices(views, settings),
         *_if(not field.step_free and settings.step_mm is None, "step-unknown"),
         *_if(photo.focal_35mm_mm is None, "focal-unknown"),
@@ -91,8 +100,33 @@ def strip_notices(
     return [Notice(code="step-large", values={"odd": odd, "step_mm": step, "alike": are_alike(views, known)})]
 
 
-def _lifted(field: FittedField, views: list[StripView]) -> list[Notice]:
+def check_lines_contradicted(
+    photo: Photo, views: list[StripView], field: FittedField | None, known: KnownStrips
+) -> bool:
+    """Whether the strips fit the photo far better when they are taken to be printed as long as wide.
+
+    Parameters
+    ----------
+    photo, views, known
+        The photo, its strips printed as the check lines say, and what is known of them.
+    field : FittedField or None
+        Fitted to them; None where none fits.
+    """
+    if all(abs(along / across - 1) < _EVEN_PRINT for along, across in (v.print_scale for v in views)):
+        return False
+    even = [replace(v, corners_mm=v.corners_mm * np.mean(v.print_scale) / v.print_scale) for v in views]
+    size, raised = (photo.width_px, photo.height_px), frozenset(field.raised if field else ())
+    try:
+        left = fit_field(even, size, photo.focal_35mm_mm, raised, known=known).rms_px(even)
+    except GapvisionError:
+        return False
+    return field is None or field.rms_px(views) > max(_UNEVEN_TIMES * left, _UNEVEN_RMS_PX)
+
+
+def _lifted(field: FittedField, views: list[StripView], photo: Photo, known: KnownStrips) -> list[Notice]:
     """Warn of strips whose corners lie on no plane of their own, whatever the rest of the picture does."""
+    if check_lines_contradicted(photo, views, field, known):
+        return [Notice(code="check-lines-doubtful")]
     bent = []
     for view in views:
         u, v = ((view.corners_mm - view.corners_mm.mean(0)) / np.maximum(np.ptp(view.corners_mm, axis=0), 1.0)).T
@@ -121,8 +155,22 @@ def _what_helps(settings: Settings, both_sides: bool) -> str:
     return out
 
 
-def _of_stations(profile: GapProfile, stations: int, tilt: float, helps: str) -> list[Notice]:
-    """What keeps the stations from being trusted, and what to do about it."""
+def of_stations(profile: GapProfile, stations: int, tilt: float, helps: str, edges: SeamEdges) -> list[Notice]:
+    """What keeps the stations from being trusted, and what to do about it.
+
+    Parameters
+    ----------
+    profile : GapProfile
+        As measured.
+    stations : int
+        How many the band has.
+    tilt : float
+        How far off square the camera looked [deg].
+    helps : str
+        What a person could still state; begins with a blank, or is empty.
+    edges : SeamEdges
+        Whether the gap is lit, and burnt out.
+    """
     sure = float((profile.expanded_u_mm <= _TRUSTED_U_MM).sum()) / stations
     if sure >= 0.5:
         return [Notice(code="coverage-low")] if len(profile.s_mm) < 0.7 * stations else []
@@ -135,6 +183,8 @@ def _of_stations(profile: GapProfile, stations: int, tilt: float, helps: str) ->
     if tilted > 0.6 * edge and tilt > _TILT_COUNTS_DEG:
         message = f"The camera looked at the seam {tilt:.0f} degrees from the side.{helps}"
         out.append(Notice(code="tilt-large", message=message))
-    if edge > 0.6 * tilted:
-        out.append(Notice(code="edge-doubtful"))
-    return out or [Notice(code="edge-doubtful")]
+    if edge > 0.6 * tilted or not out:
+        # Who has lit the gap already is not told to light it.
+        lit = _DIM if edges.burnt_share > _BURNT_SHARE else _EVEN_OUT
+        out.append(Notice(code="edge-doubtful", advice=lit if edges.lit else ""))
+    return out

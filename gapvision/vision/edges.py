@@ -7,7 +7,7 @@ separate parts.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -34,6 +34,9 @@ _STRANGE = 1.5  # distance from the teaching bands, 1 = 99 % of them are nearer
 # Chances of a cut edge beyond which it is called cut, or rolled.
 _SURE_CUT, _SURE_ROLL = 0.8, 0.05
 _LEAST_DEPTH_STD_MM, _LEAST_MASS = 0.05, 0.05
+# Depths of rolls seen at a slant are less sure than the detector says: on own ray-traced seams 95 % of the errors lay
+# below 1.95 of its standard uncertainties up to 12 degrees, below 2.2 beyond (1100 edges).
+_SLANT_DEG, _SLANT_FACTOR = (11.0, 15.0), (1.0, 1.1)
 _OVER_LEVEL = 0.985
 _UNDER_LEVEL = 0.008
 _GLARING_LEVEL = 0.70  # a panel this near to white has lost its edge to the tone curve
@@ -210,7 +213,7 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
         sure = trusted if trusted.sum() > 20 else seen
         told = sure & np.isfinite(edge.depth_logits).all(0)
         if told.any():
-            kind = learned_kind(edge.depth_logits[:, told])
+            kind = learned_kind(edge.depth_logits[:, told], float(np.median(np.abs(band.sight_deg[0]))))
         else:
             kind = edge_kind(band, edge.t_mm, outward, sure, bool(edge.placed.burnt.mean() > 0.5))
             if seen.any() and float(np.median(edge.std_mm[seen])) > _TRUSTED_STD_MM:
@@ -264,11 +267,13 @@ def _soften(chance: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(soft / np.maximum(soft.sum(0), 1e-12), np.float32)
 
 
-def learned_kind(depth_logits: NDArray[np.float32]) -> EdgeKind:
-    """Cut or rolled, and how deep, as the detector says of the stations given."""
+def learned_kind(depth_logits: NDArray[np.float32], slant_deg: float = 0.0) -> EdgeKind:
+    """Cut or rolled, and how deep, as the detector says of the stations given, seen at a slant."""
     from gapvision.vision import learned
 
-    return kind_of(learned.depth_reading(depth_logits))
+    kind = kind_of(learned.depth_reading(depth_logits))
+    slant = float(np.interp(slant_deg, _SLANT_DEG, _SLANT_FACTOR))
+    return replace(kind, depth_std_mm=slant * kind.depth_std_mm, roll_std_mm=slant * kind.roll_std_mm)
 
 
 def kind_of(reading: DepthReading) -> EdgeKind:

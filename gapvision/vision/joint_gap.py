@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from gapvision.geometry.uncertainty import combine, sensitivities
 from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, GapProfile
 from gapvision.vision.band import CentreLine, normals_along
-from gapvision.vision.gap import CORNER_STD_MM, print_scale_std, scatter, straight_offsets
+from gapvision.vision.gap import CORNER_MM, CORNER_STD_MM, print_scale_std, scatter, straight_offsets
 from gapvision.vision.joint_edges import JointEdge, PhotoLook
 from gapvision.vision.rises import along
 
@@ -134,10 +134,10 @@ def joint_profile(
 def _corner_part(edge: JointEdge, looks: Sequence[PhotoLook]) -> FloatArray:
     """What a broken corner that mirrors the dark gap moves a cut edge by, alike in all photos, shape (n_s,) [mm].
 
-    Both edges' add up: one light and one finish act on both.
+    Both edges' add up: one light and one finish act on both.  Nothing of it is put right here, so all of it counts.
     """
     lit = np.mean([look.lit for look in looks], axis=0)
-    return np.asarray(CORNER_STD_MM * edge.told.kind.cut_chance * (1 - lit), float)
+    return np.asarray((CORNER_MM + CORNER_STD_MM) * edge.told.kind.cut_chance * (1 - lit), float)
 
 
 def _best_photo(looks: Sequence[PhotoLook]) -> NDArray[np.int64]:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from gapvision.intake.light import encode_srgb, to_linear
 from gapvision.model import Notice, Photo, StripView
 from gapvision.targets.strip import CORNERS_ALONG
-from gapvision.vision.detect import count_foreign_markers, count_own_markers, eight_bit, find_strips
+from gapvision.vision.detect import FoundStrips, count_foreign_markers, count_own_markers, eight_bit, look_for_strips
 
 FloatArray = NDArray[np.float64]
 
@@ -28,7 +28,9 @@ _LEAST_SPAN = 0.01
 _MAX_BLUR_PX, _MAX_BLUR_MM = 3.5, 0.30
 _MIN_PX_PER_MM = 3.0
 _MIN_PRINT_CONTRAST = 0.62
-_MIN_SHARPNESS = 0.12
+_DARKEST, _EVERY, _HAZE_SHARE = 0.0005, 8, 0.5  # share of the pixels, and of which each way one counts
+_FULL_SIDE_PX, _REDUCED_SIDE_PX = 4000, 2500  # of a phone's photo; a smaller one is a copy; common practice, no source
+_EDGE_WINDOW_PX, _STEEPEST, _BLURRED_EDGE_PX = 25, 5e-4, 2.5 * _MAX_BLUR_PX
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -169,15 +171,18 @@ def _crossing(z: FloatArray, start: NDArray[np.int64], level: float) -> FloatArr
     return np.where(passes.any(1), k + (level - below[rows, k]) / rise, start.astype(float))
 
 
-def sharpness_anywhere(photo: Photo) -> float:
-    """Largest local gradient in the picture relative to its contrast; below about 0.1 nothing is sharp."""
-    grey = eight_bit(photo.grey)
-    scale = min(1.0, 2016 / max(grey.shape))
-    small = cv2.resize(grey, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).astype(np.float32)
-    gx, gy = cv2.Sobel(small, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(small, cv2.CV_32F, 0, 1, scale=0.125)
-    size = np.hypot(gx, gy)
-    span = float(np.percentile(small, 99.5) - np.percentile(small, 0.5))
-    return float(np.percentile(size, 99.8)) / max(span, 1.0)
+def edge_width_px(photo: Photo) -> float:
+    """How wide the steepest edges of the picture are, whatever their contrast [px]: 2.5 times the blur's deviation.
+
+    The height of a step over its steepest slope; about a step blurred by a normal distribution that is sqrt(2 pi) times
+    its standard deviation.
+    """
+    grey = eight_bit(photo.grey).astype(np.float32)
+    slope = np.hypot(*(cv2.Sobel(grey, cv2.CV_32F, *way, scale=0.125) for way in ((1, 0), (0, 1))))
+    window = np.ones((_EDGE_WINDOW_PX, _EDGE_WINDOW_PX), np.uint8)
+    steepest = slope >= np.quantile(slope[::4, ::4], 1 - _STEEPEST)
+    height = cv2.dilate(grey, window) - cv2.erode(grey, window)
+    return float(np.median(height[steepest] / np.maximum(slope[steepest], 1e-3)))
 
 
 def quick_check(photo: Photo) -> list[Notice]:
@@ -193,15 +198,16 @@ def quick_check(photo: Photo) -> list[Notice]:
     list of Notice
         Empty: good.  A refusal comes first.
     """
-    views = find_strips(photo)
+    found = look_for_strips(photo)
+    views = found.views
     if not views:
-        return [no_strip_notice(photo)]
-    notices = []
+        return [no_strip_notice(photo, found.mirrored)]
+    notices = unused_notices(found)
     corners = sum(len(v.corner_ids) for v in views)
     if corners < 12:
         notices.append(Notice(code="too-few-corners"))
     quality = strip_quality(photo, views)
-    notices += quality_notices(quality)
+    notices += quality_notices(quality, photo)
     hidden = [v.letter for v in views if len(v.corner_ids) < 30]
     if hidden:
         notices.append(
@@ -213,27 +219,50 @@ def quick_check(photo: Photo) -> list[Notice]:
     return notices
 
 
-def quality_notices(quality: StripQuality) -> list[Notice]:
+def quality_notices(quality: StripQuality, photo: Photo) -> list[Notice]:
     """Notices on blur, size and haze from the strips' own print."""
     out = []
     if quality.blur_px > _MAX_BLUR_PX and quality.blur_px / quality.px_per_mm > _MAX_BLUR_MM:  # never of a NaN
         out.append(Notice(code="photo-blurred"))
     if quality.px_per_mm < _MIN_PX_PER_MM:
-        out.append(
-            Notice(
-                code="strip-too-small", message=f"The photo shows only {quality.px_per_mm:.1f} pixels per millimetre."
-            )
-        )
+        side = max(photo.grey.shape)
+        if side <= _REDUCED_SIDE_PX and quality.px_per_mm * _FULL_SIDE_PX / side >= _MIN_PX_PER_MM:
+            message = f"The photo is a reduced copy of {photo.width_px} x {photo.height_px} pixels, "
+            out.append(Notice(code="photo-reduced", message=message + f"{quality.px_per_mm:.1f} to the millimetre."))
+        else:
+            message = f"The photo shows only {quality.px_per_mm:.1f} pixels per millimetre."
+            out.append(Notice(code="strip-too-small", message=message))
     if quality.contrast < _MIN_PRINT_CONTRAST:
-        out.append(Notice(code="lens-smeared"))
+        # Haze lies over everything: where something else is black, the strip's own black is grey.
+        hazy = darkest_light(photo) >= _HAZE_SHARE * (1 - quality.contrast) / (1 + quality.contrast)
+        out.append(Notice(code="lens-smeared" if hazy else "print-pale"))
     return out
 
 
-def no_strip_notice(photo: Photo) -> Notice:
-    """Why no strip was found: a foreign target, a blurred photo, or none in view."""
+def darkest_light(photo: Photo) -> float:
+    """Linear light of the darkest places of the picture, white = 1."""
+    dark = np.quantile(photo.grey[::_EVERY, ::_EVERY], _DARKEST, method="nearest")
+    return float(to_linear(np.array([dark], photo.grey.dtype))[0])
+
+
+def unused_notices(found: FoundStrips) -> list[Notice]:
+    """Strips in view that cannot be used."""
+    out = []
+    if found.repeated:
+        which = ", ".join(found.repeated)
+        out.append(Notice(code="strip-repeated", message=f"Two strips {which} are in the photo; only one was used."))
+    if found.mirrored:
+        out.append(Notice(code="strip-mirrored"))
+    return out
+
+
+def no_strip_notice(photo: Photo, mirrored: bool = False) -> Notice:
+    """Why no strip was found: a mirrored picture, a foreign target, a blurred photo, or none in view."""
+    if mirrored:
+        return Notice(code="photo-mirrored")
     if count_own_markers(photo) >= 1:
         return Notice(code="too-few-corners")
-    if sharpness_anywhere(photo) < _MIN_SHARPNESS:
+    if edge_width_px(photo) > _BLURRED_EDGE_PX:
         return Notice(code="photo-blurred")
     if count_foreign_markers(photo) >= 4:
         return Notice(code="foreign-target")

@@ -320,7 +320,8 @@ def test_save_keeps_the_result_on_screen_and_measures_nothing(page, stroke, monk
     page.run()
     assert not page.exception
     shown = page.session_state["shown"].measurement
-    for name in ("recipe.measure_photo", "recipe.find_strips", "vision.detect.find_strips", "vision.field.fit_field"):
+    look = "look_for_strips"
+    for name in ("recipe.measure_photo", f"recipe.{look}", f"vision.detect.{look}", "vision.field.fit_field"):
         monkeypatch.setattr(f"gapvision.{name}", never)
     page.text_input(key="new_seam").set_value("sill")
     page.button(key="save").click().run()

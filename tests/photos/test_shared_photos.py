@@ -19,15 +19,14 @@ from gapvision.vision.sheet import bit_contrasts, read_sheet
 pytestmark = [pytest.mark.slow, pytest.mark.shared]
 
 #: figure of the yardstick -> (least, largest); None: no limit
-# Guards against falling back from what was measured on 2026-11-28, the strips stated to be of one sheet (useful 0.25,
-# trusted p95 0.18, within U 0.98, worst photo 0.82).  Method 8 had useful 0.32: since then the broken corner of a cut
-# edge is in U (one photo of bare steel went from U 0.23 to 0.30 mm), and so is a veil that may lie over the picture.
+# Guards against falling back from what was measured on 2026-11-28, the strips stated to be of one sheet (method 10:
+# useful 0.28, within U 0.98, worst photo 0.86; method 9: 0.25, 0.98, 0.82; method 8: 0.32, 0.97, 0.80).
 YARDSTICK_LIMITS = {
-    "useful_share": (0.24, None),
+    "useful_share": (0.27, None),
     "wrong_trusted_share": (None, 0.002),
     "trusted_p95": (None, 0.185),
     "within_u": (0.92, 0.99),
-    "worst_photo_within_u": (0.75, None),
+    "worst_photo_within_u": (0.80, None),
     "coverage": (0.95, None),
 }
 

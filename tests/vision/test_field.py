@@ -12,7 +12,7 @@ from gapvision.lab.training.camera import PHOTO_HEIGHT_PX, PHOTO_WIDTH_PX, aim
 from gapvision.model import StripView
 from gapvision.recipe import measure_photo
 from gapvision.targets.strip import corners_mm
-from gapvision.vision.detect import find_strips
+from gapvision.vision.detect import FoundStrips, find_strips
 from gapvision.vision.field import KnownStrips, fit_field
 from tests.vision.conftest import CAMERA, photo_of
 
@@ -217,7 +217,7 @@ def test_a_photo_whose_strips_fit_no_field_is_refused_with_advice(scene, monkeyp
     hangs = [
         replace(v, corners_px=v.corners_px + [0, 0.3] * np.maximum(v.corners_px[:, :1] - middle, 0)) for v in views
     ]
-    monkeypatch.setattr("gapvision.recipe.find_strips", lambda *_: hangs)
+    monkeypatch.setattr("gapvision.recipe.look_for_strips", lambda *_: FoundStrips(hangs, (), False))
     refused = measure_photo(photo_of(grey))
     assert (refused.status, [n.code for n in refused.notices]) == ("refused", ["field-not-converged"])
     assert "flat" in refused.notices[0].advice

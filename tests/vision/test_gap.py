@@ -50,14 +50,10 @@ KIND_A, KIND_B = EdgeKind("rolled", 1.7, 0.2, 0.0, 1.7, 0.2), EdgeKind("cut", 0.
 STEP_MM, STEP_STD_MM = 0.3, 0.25
 
 
-@pytest.fixture(scope="module")
-def one_sided():
-    """A gap of 4 mm seen 14 degrees from the side, with one strip 42 mm away: field and profile.
-
-    The middle of the strip's pattern is the field's origin, the seam runs 44 mm beside it along s.
-    """
+def beside_a_strip(tilt_deg):
+    """Field of one strip, and the band of a seam 44 mm beside the middle of its pattern, along s."""
     corners = corners_mm()
-    camera = aim(320.0, TILT_DEG, 2.0, 1.0, 3000.0, (0.0, 0.0))
+    camera = aim(320.0, tilt_deg, 2.0, 1.0, 3000.0, (0.0, 0.0))
     place = np.stack([corners[:, 0] - 120, 44 - (corners[:, 1] - 18), np.full(len(corners), FACE_HEIGHT_MM)], 1)
     seen = camera.project(place) + np.random.default_rng(1).normal(0, 0.06, corners.shape)
     view = StripView(letter="A", corner_ids=np.arange(len(corners)), corners_px=seen, corners_mm=corners)
@@ -69,7 +65,18 @@ def one_sided():
     angles = np.degrees(np.arctan2(sight[:, :2].T[::-1], sight[:, 2]))
     nothing = np.zeros((3, STATIONS), np.float32)
     line = CentreLine(s - s[0], points, normals)
-    band = Band(nothing, nothing, np.zeros(3), line, np.full(STATIONS, 9.0), angles, nothing[None])
+    return field, Band(nothing, nothing, np.zeros(3), line, np.full(STATIONS, 9.0), angles, nothing[None])
+
+
+@pytest.fixture(scope="module")
+def square_on():
+    return beside_a_strip(0.0)
+
+
+@pytest.fixture(scope="module")
+def one_sided():
+    """A gap of 4 mm seen 14 degrees from the side, with one strip 42 mm away: field and profile."""
+    field, band = beside_a_strip(TILT_DEG)
     readings = [
         EdgeReading(np.full(STATIONS, t), np.full(STATIONS, std), kind)
         for t, std, kind in ((-2.0, 0.03, KIND_A), (2.0, 0.04, KIND_B))
@@ -106,3 +113,30 @@ def test_heights_act_through_the_line_of_sight(one_sided):
     assert profile.parts_mm["depth"] == pytest.approx(depths * slant, rel=0.03)
     assert profile.parts_mm["edge"] == pytest.approx(0.05)
     assert profile.parts_mm["print_scale"] == pytest.approx(0.001 * profile.gap_mm)  # a steel rule to 0.25 mm
+
+
+# --- The corner of cut edges ---------------------------------------------------------------
+
+
+def corner_of(one_sided_parts, cut_a, cut_b, silhouette=False):
+    field, band = one_sided_parts
+    std = np.full(STATIONS, 0.03)
+    readings = [
+        EdgeReading(np.full(STATIONS, t), std, EdgeKind("unknown", 1.0, 0.0, cut, 1.0, 0.0), silhouette)
+        for t, cut in ((-2.0, cut_a), (2.0, cut_b))
+    ]
+    return build_profile(field, band, -1.5, *readings, print_scale_checked=True, station_mm=1.0, step=(0.0, 0.0))
+
+
+def test_a_corner_that_may_be_broken_narrows_the_gap_and_widens_u_only_where_an_edge_may_be_cut(square_on):
+    """Own ray-traced seams: broken corners of bare metal are read 0.045 mm too far inside, sharp ones right."""
+    rolled, one, both = (corner_of(square_on, *cut) for cut in ((0.0, 0.0), (1.0, 0.0), (1.0, 1.0)))
+    assert np.max(rolled.parts_mm["corner"]) == 0
+    for profile, edges in ((one, 1), (both, 2)):
+        narrower = np.median(rolled.gap_mm - profile.gap_mm)
+        assert narrower == pytest.approx(0.03 * edges, abs=0.004)
+        left = 2 * np.median(profile.parts_mm["corner"])
+        assert abs(0.045 * edges - narrower) <= left  # broken corners of bare metal
+        assert narrower <= left  # sharp or painted ones
+    lit = corner_of(square_on, 1.0, 1.0, silhouette=True)
+    assert np.max(lit.parts_mm["corner"]) == 0

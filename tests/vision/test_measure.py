@@ -96,7 +96,7 @@ def test_a_stated_thickness_of_the_strips_moves_the_panel(scene, measured):
 
 def test_the_corner_of_a_cut_edge_counts_unless_light_behind_it_shows_the_outline(measured):
     cut = replace(CHECKED, edge_a="cut", edge_b="cut")
-    assert np.allclose(measured("plain", cut).profile.parts_mm["corner"], 2 * 0.05)
+    assert np.allclose(measured("plain", cut).profile.parts_mm["corner"], np.hypot(2 * 0.02, np.sqrt(2) * 0.03))
     assert np.all(measured("backlit").profile.parts_mm["corner"] == 0)
 
 

@@ -3,6 +3,8 @@
 The pictures are the project's own drawn scenes, put through filters written here, so that what was done is known.
 """
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ import pytest
 from gapvision.intake.light import encode_srgb, to_linear
 from gapvision.recipe import measure_photo
 from gapvision.vision.detect import find_strips
+from gapvision.vision.phone import veil_light
 from gapvision.vision.quality import quality_notices, strip_quality
 from tests.vision.conftest import CHECKED, photo_of
 from tests.vision.test_measure import errors
@@ -56,7 +59,7 @@ def test_a_halo_is_no_blur(scene, radius, amount):
     before, after = quality_of(grey), quality_of(sharpened(grey, radius, amount))
     assert after.blur_px <= before.blur_px
     assert after.halo > before.halo + 0.08
-    assert not quality_notices(after)
+    assert not quality_notices(after, photo_of(grey))
 
 
 def test_noise_is_no_blur(scene):
@@ -92,3 +95,13 @@ def test_a_veil_over_a_dark_gap_makes_u_no_smaller(scene, measured):
     veiled = measure_photo(photo_of(in_light(grey, lambda light: 0.95 * light + 0.05 * light.max())), CHECKED)
     assert np.mean(np.abs(errors(veiled, truth)) <= veiled.profile.expanded_u_mm) >= 0.9
     assert np.median(veiled.profile.expanded_u_mm) >= 0.98 * np.median(measured("plain").profile.expanded_u_mm)
+
+
+def test_weak_toner_beside_a_dark_gap_is_no_veil(scene):
+    """A veil lies over everything: where a place of the picture is black, grey print is the printer's doing."""
+    grey, _ = scene("plain")
+    photo = photo_of(grey)
+    quality = replace(strip_quality(photo, find_strips(photo)), contrast=0.8)
+    assert veil_light(quality, photo) < 0.01
+    veiled = photo_of(in_light(grey, lambda light: 0.95 * light + 0.05 * light.max()))
+    assert veil_light(quality, veiled) == pytest.approx(0.05, abs=0.015)

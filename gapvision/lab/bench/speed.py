@@ -20,7 +20,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-_STEPS = ("find_strips", "strip_quality", "fit_field", "find_seam", "sample_band", "find_edges", "build_profile")
+_STEPS = ("look_for_strips", "strip_quality", "fit_field", "find_seam", "sample_band", "find_edges", "build_profile")
 
 
 def draw_photo(folder: Path, megapixels: int) -> Path:

@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.lab.bench.phones import KINDS
 from gapvision.lab.training.bands import draw_rectifier, edge_truth, line_of_sight_deg, sample_band, sample_chroma
 from gapvision.lab.training.photo import draw_chain, take_photo
 from gapvision.lab.training.render import crop_box, render_passes
@@ -58,6 +59,10 @@ class Rendering:
         Leave out scenes without a roll that mirrors the gap.
     half_length_mm : float
         Half the length of the seam.
+    broken : bool
+        Cut edges with broken corners only.
+    phones : bool
+        Every other photograph is gone over by a phone, how is drawn by lot.
     """
 
     samples: int = SAMPLES
@@ -65,6 +70,8 @@ class Rendering:
     bands: int = BANDS_PER_SCENE
     hard_only: bool = False
     half_length_mm: float = HALF_LENGTH_MM
+    broken: bool = False
+    phones: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,10 +157,10 @@ def scene_bands(seed: int, how: Rendering) -> dict[str, Any]:
     dict
         ``band`` (n, 401, n_s) float16 root of linear light, ``truth`` (n, 2, n_s) outlines, ``extreme``
         alike [mm], ``px_per_mm`` (n,), ``chroma`` (n, 2, 201, n_s) float16, ``sight`` (n, 2) [deg], ``depth``
-        (n, 2) of the touched points below their faces [mm], ``group`` (n, 6) of names: finish A, B, kind A, B,
-        filling, light, and ``seed`` (n,).
+        (n, 2) of the touched points below their faces [mm], ``group`` (n, 9) of names: finish A, B, kind A, B,
+        filling, light, what the phone did, cut face A, B, and ``seed`` (n,).
     """
-    scene = draw_scene(seed, how.half_length_mm)
+    scene = draw_scene(seed, how.half_length_mm, how.broken)
     if how.hard_only and not is_hard(scene):
         return {}
     if min(crop_box(scene)[2:]) < 60:
@@ -165,6 +172,8 @@ def scene_bands(seed: int, how: Rendering) -> dict[str, Any]:
         rng = np.random.default_rng([seed, k, 77])
         how_lit = draw_mixture(rng, "lamp" in passes)
         stored = take_photo(mix(passes, how_lit), draw_chain(rng))
+        done = str(rng.choice([name for name in KINDS if name != "untouched"])) if how.phones and k % 2 else "untouched"
+        stored = KINDS[done](stored, rng)
         rect = draw_rectifier(rng, scene)
         band, px_per_mm = sample_band(stored, scene, rect)
         if np.isfinite(band).mean() < 0.5:
@@ -186,6 +195,9 @@ def scene_bands(seed: int, how: Rendering) -> dict[str, Any]:
                 scene.edge_b.kind,
                 filling,
                 scene.light,
+                done,
+                scene.edge_a.face,
+                scene.edge_b.face,
             ]
         )
         out["seed"].append(seed)
@@ -252,8 +264,17 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=600.0)
     parser.add_argument("--hard", action="store_true", help="leave out scenes without a roll that mirrors the gap")
     parser.add_argument("--half-length", type=float, default=HALF_LENGTH_MM, help="half the length of the seam, mm")
+    parser.add_argument("--broken", action="store_true", help="cut edges with broken corners, mostly bare steel")
+    parser.add_argument("--phones", action="store_true", help="every other photograph gone over by a phone")
     a = parser.parse_args()
-    how = Rendering(samples=a.samples, variant=a.variant, hard_only=a.hard, half_length_mm=a.half_length)
+    how = Rendering(
+        samples=a.samples,
+        variant=a.variant,
+        hard_only=a.hard,
+        half_length_mm=a.half_length,
+        broken=a.broken,
+        phones=a.phones,
+    )
     render_all(a.first, a.scenes, a.out, a.workers, a.minutes, how)
 
 
