@@ -22,7 +22,7 @@ from gapvision.errors import GapvisionError, require
 from gapvision.formats import bundle_check, measurement_json
 from gapvision.formats.declared import read_declared
 from gapvision.formats.finish_file import finish_from_table, finish_to_table
-from gapvision.formats.job_file import FINISH_SCHEMA, PANEL_SCHEMA, JobFile, job_bytes, read_content, read_job
+from gapvision.formats.job_file import FINISH_SCHEMA, NO_PLANS, PANEL_SCHEMA, JobFile, job_bytes, read_content, read_job
 from gapvision.formats.judgement_json import forecast_to_dict, verdict_from_dict, verdict_to_dict
 from gapvision.formats.package import Package, write_package
 from gapvision.formats.panel_file import layout_from_table
@@ -411,7 +411,7 @@ def evidence_report(
     head = ev.Head(**asdict(store.shop()) | {k: v for k, v in (("paper", paper), ("units", units)) if v})
     results = [(s, [x for x in lines if x.seam_id == s.seam_id]) for s in store.seams(job_id)]
     names = {s.seam_id: s.full_name for s, _ in results}
-    plans = [p for p in store.plans(job_id) if p.body.get("schema") not in (FINISH_SCHEMA, PANEL_SCHEMA)]
+    plans = [p for p in store.plans(job_id) if p.body.get("schema") not in NO_PLANS]
     since = _stored_at(everything)
     seams = tuple(_seam_evidence(store, s, own[0], own[-1], head.say, visit_id) for s, own in results if own)
     coats = None
@@ -434,7 +434,8 @@ def evidence_report(
         program=f"gapvision {__version__}", methods=tuple(sorted({x.method_version for x in lines})),
         warnings=_paper_warnings(store, job_id, lines, seams, names, since, head.say),
         finish=coats,
-        identity=_identity(store),
+        identity=_identity(store, store.origin(job_id)),
+        origin=store.origin(job_id),
     )  # fmt: skip
     return ev.write_evidence(document, progress, reader=reader)
 
@@ -447,7 +448,7 @@ def _stored_at(lines: Sequence[MeasurementLine]) -> dict[int, str]:
     return since
 
 
-def _identity(store: Store) -> tuple[tuple[str, str], ...]:
+def _identity(store: Store, origin: str) -> tuple[tuple[str, str], ...]:
     """What tells these very records and programs from others."""
     import platform
 
@@ -455,7 +456,8 @@ def _identity(store: Store) -> tuple[tuple[str, str], ...]:
     import numpy
 
     versions = f"gapvision {__version__}, Python {platform.python_version()}, numpy {numpy.__version__}, OpenCV "
-    return ("Head of the records' chain", store.database.head().words), ("Software", versions + cv2.__version__)
+    found = [("Head of the records' chain", store.database.head().words), ("Software", versions + cv2.__version__)]
+    return (*found, ("Origin", origin)) if origin else tuple(found)
 
 
 def _paper_warnings(
@@ -656,6 +658,7 @@ def export_job(
     files += [("check.py", Path(bundle_check.__file__).read_bytes), ("job.json", partial(job_bytes, data))]
     about: dict[str, Any] = {
         "written_by": f"gapvision {__version__}", "job": data.job.reference, "shop": store.shop().name,
+        "chain": store.database.head().words,
         "note": "Photos are copies without location data; the original's SHA-256 stands in job.json. To check all of"
         " it without gapvision: python check.py",
     }  # fmt: skip
@@ -718,4 +721,6 @@ def import_job(store: Store, path: str | Path, *, progress: Progress = None) -> 
         def content(name: str) -> dict[str, Any]:
             return read_content(package.read(name), name)
 
-        return store.take_job(job, photo, content)
+        said = package.manifest.get("shop")
+        by = said if isinstance(said, str) else ""
+        return store.take_job(job, photo, content, measured_by=by, seal=package.seal)

@@ -88,6 +88,8 @@ def _show(store: Store, args: argparse.Namespace) -> None:
         return
     say = say_of(args)
     print(f"Job {job.reference}, opened {job.opened_on}")
+    if origin := store.origin(job.job_id):
+        print(f"  origin: {origin}")
     for head in _TEXTS[1:]:
         if text := getattr(job, head):
             print(f"  {head}: {text}")
@@ -134,7 +136,7 @@ def _as_dict(store: Store, job: Job, lines: list[MeasurementLine]) -> dict[str, 
         for seam in store.seams(job.job_id)
     ]
     remarks = [n.text for n in store.notes(job.job_id)]
-    return picked(job, *_TEXTS, "opened_on") | {"seams": seams, "remarks": remarks}
+    return picked(job, *_TEXTS, "opened_on") | {"origin": store.origin(job.job_id), "seams": seams, "remarks": remarks}
 
 
 def _print_json(content: Any) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
+from dataclasses import replace
 
 from gapvision.commands._records import Bar, add_data, open_store
 from gapvision.errors import GapvisionError
@@ -18,7 +20,16 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("zip", nargs="?", metavar="F.zip", help="an export; left out: the data folder itself")
     parser.add_argument("--without-photos", action="store_true", help="leave the photos unread")
     parser.add_argument("--seal", help="the seal noted when the zip was made")
+    parser.add_argument("--head", type=_head, metavar="N:HASH", help="head of the chain, noted from a report or export")
     add_data(parser)
+
+
+def _head(text: str) -> tuple[int, str]:
+    """A head as it stands on papers."""
+    found = re.fullmatch(r"(\d{1,15}):([0-9a-fA-F]{64})", "".join(text.split()))
+    if found is None:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a head like 12:0f3a... with 64 digits")
+    return int(found[1]), found[2].lower()
 
 
 def run(args: argparse.Namespace) -> int:
@@ -29,6 +40,9 @@ def run(args: argparse.Namespace) -> int:
         with open_store(args) as store:
             bars = {"progress": Bar("checking photos"), "results_progress": Bar("working out results")}
             found = store.verify(**bars, photos=not args.without_photos, workers=os.cpu_count() or 1)
+            if args.head and store.database.link(args.head[0]) != args.head[1]:
+                said = "the chain does not hold the head that was noted: the records were replaced or made anew"
+                found = replace(found, problems=(*found.problems, said))
         for said in (*found.problems, *(f"note: {remark}" for remark in found.remarks)):
             print(said)
         photos = "not read" if args.without_photos else str(found.photos)
@@ -52,5 +66,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"intact: {len(package.files)} files\nseal: {package.seal}")
         # Whoever made the zip wrote this: as plain text, without codes that move the cursor or colour the screen.
         said = f"job {about.get('job')}, {about.get('written_by')}"
+        if about.get("chain"):
+            said += f", chain {about['chain']}"
         print(f"it says of itself: {''.join(c if c.isprintable() else '?' for c in said)[:200]}")
     return 0

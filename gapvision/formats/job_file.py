@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from typing import Annotated, Any, Final, Literal, TypeVar
 
 import msgspec
@@ -25,6 +25,10 @@ SCHEMA: Final = "gapvision-job/1"
 #: Kept among a job's plans: its coats, and a panel file with where the job's photos lie on it.
 FINISH_SCHEMA = "gapvision-finish-of-job/1"
 PANEL_SCHEMA = "gapvision-panel-of-job/1"
+#: Where an imported job comes from: kept with it, and handed on.
+ORIGIN_SCHEMA = "gapvision-origin-of-job/1"
+#: What is kept among a job's plans and is none.
+NO_PLANS = (FINISH_SCHEMA, PANEL_SCHEMA, ORIGIN_SCHEMA)
 _WHERE, _CODE = "the export's job", "job-data-bad"
 
 #: A job of 5000 results with their verdicts stays below both; whatever stands in them, it fits into 100 MB of memory.
@@ -208,6 +212,19 @@ class _FinishOfJob(Loose):
         finish_from_table(self.finish)
 
 
+class _OriginOfJob(Loose):
+    measured_by: Annotated[str, Meta(max_length=200)]
+    imported_at: Stamp
+    seal: Hash
+
+
+def origin_words(bodies: Iterable[Mapping[str, Any]]) -> str:
+    """Where an imported job comes from, in words; empty for the shop's own."""
+    told = [b for b in bodies if b.get("schema") == ORIGIN_SCHEMA]
+    ways = [f"imported on {b['imported_at'][:10]}, seal {b['seal']}" for b in told]
+    return f"measured by {told[0]['measured_by'] or 'another shop'}, {'; then '.join(ways)}" if told else ""
+
+
 def job_from_data(data: Any) -> JobFile:
     """Read a job with its measurements' contents in it; ``job-data-bad`` with the place."""
     return read_declared(JobFile, data, _WHERE, _CODE)
@@ -240,7 +257,9 @@ def read_job(data: bytes, give: Callable[[str], bytes]) -> JobFile:
         for v, verdict in enumerate(m.verdicts):
             _check_verdict(verdict, measured, wanted.get(job.shots[k].seam), f"{path}.verdicts[{v}]")
     for k, plan in enumerate(job.plans):
-        kinds: dict[Any, type[Loose]] = {FINISH_SCHEMA: _FinishOfJob, PANEL_SCHEMA: _PanelOfJob}
+        kinds: dict[Any, type[Loose]] = {
+            FINISH_SCHEMA: _FinishOfJob, PANEL_SCHEMA: _PanelOfJob, ORIGIN_SCHEMA: _OriginOfJob,
+        }  # fmt: skip
         kind = kinds.get(str(plan.body.get("schema")), PlanFile)
         read_declared(kind, plan.body, _WHERE, _CODE, path=f"plans[{k}].body")
     return job

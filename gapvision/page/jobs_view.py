@@ -77,6 +77,8 @@ def _new_job() -> None:
 
 
 def _about(job: Job) -> None:
+    if origin := records().origin(job.job_id):
+        st.caption(f"This job was {origin}.")
     if job.notes:
         st.write(job.notes)
     for note in records().notes(job.job_id)[-5:]:

@@ -11,8 +11,8 @@ from typing import Any
 
 from gapvision.errors import GapvisionError, require
 from gapvision.formats.declared import read_declared
-from gapvision.formats.job_file import SCHEMA, JobFile, job_from_data
-from gapvision.records._common import new_uid, update
+from gapvision.formats.job_file import ORIGIN_SCHEMA, SCHEMA, JobFile, job_from_data, origin_words
+from gapvision.records._common import new_uid, now_utc, update
 from gapvision.records._jobs import short_text
 from gapvision.records._results import ResultsPart, add_shot
 from gapvision.records.types import Conditions, Job
@@ -50,8 +50,9 @@ class ExchangePart(ResultsPart):
         })  # fmt: skip
 
     def take_job(
-        self, data: JobFile, photo: Callable[[str], bytes], measured: Callable[[str], dict[str, Any]] | None = None
-    ) -> Job:
+        self, data: JobFile, photo: Callable[[str], bytes], measured: Callable[[str], dict[str, Any]] | None = None,
+        *, measured_by: str = "", seal: str = "",
+    ) -> Job:  # fmt: skip
         """Store a job from another shop's export, with a number behind its reference where that is in use here.
 
         Parameters
@@ -62,6 +63,8 @@ class ExchangePart(ResultsPart):
             Gives the bytes of a photo by its SHA-256.
         measured : callable, optional
             Gives the content of a measurement that names its file instead.
+        measured_by, seal : str
+            What the export says of its shop, and its seal: kept as the job's origin.
 
         Raises
         ------
@@ -78,7 +81,13 @@ class ExchangePart(ResultsPart):
                 if not path.exists():
                     new.append(path)
                 self.photos.keep(content, entry.suffix)
-            return self._take_rows(data, photo, measured)
+            with self.database.saving():
+                job = self._take_rows(data, photo, measured)
+                if seal:
+                    by = short_text("shop's name", measured_by[:200])
+                    body = {"schema": ORIGIN_SCHEMA, "measured_by": by, "imported_at": now_utc(), "seal": seal}
+                    self.add_plan(job.job_id, "origin", body)
+                return self.job(job.job_id)
         except BaseException:
             with self.database.saving() as db:  # in the writer's turn: nobody stores the same photo meanwhile
                 kept = {r[0] for r in db.execute("SELECT sha256 FROM photos")}
@@ -86,6 +95,10 @@ class ExchangePart(ResultsPart):
                     if path.stem not in kept:
                         path.unlink(missing_ok=True)
             raise
+
+    def origin(self, job_id: int) -> str:
+        """Where an imported job comes from, in words; empty for the shop's own."""
+        return origin_words(p.body for p in self.plans(job_id))
 
     def _take_rows(
         self, data: JobFile, photo: Callable[[str], bytes], measured: Callable[[str], dict[str, Any]] | None

@@ -7,6 +7,7 @@ pictures made from the originals' pixels, so that no location gets out.
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable, Iterable, Sequence
 from itertools import zip_longest
 from typing import Any
@@ -94,7 +95,8 @@ def write_evidence(
     story = {"customer": maker.for_customer, "paint-shop": maker.for_paint_shop, "expert": maker.for_expert}[reader]
     usual, rl_config.useA85 = rl_config.useA85, 0  # a picture's bytes as they are: as letters they are slow and long
     try:
-        foot = f"Job {evidence.reference}, {evidence.made_on}"
+        origin = re.sub(r"(seal [0-9a-f]{12})[0-9a-f]{52}", r"\1...", evidence.origin)
+        foot = ", ".join(filter(None, (f"Job {evidence.reference}", evidence.made_on, origin)))
         doc.build(story(progress or (lambda *_: None)), canvasmaker=numbered(page, evidence.head, title, foot))
     finally:
         rl_config.useA85 = usual

@@ -151,6 +151,8 @@ class Evidence:
         The coats stated for the job.
     identity : tuple of (what, said)
         What tells these very records and programs from others.
+    origin : str
+        Where an imported job comes from; empty for the shop's own.
     """
 
     head: Head
@@ -169,3 +171,4 @@ class Evidence:
     warnings: tuple[str, ...] = ()
     finish: FinishPlan | None = None
     identity: tuple[tuple[str, str], ...] = ()
+    origin: str = ""

@@ -238,6 +238,34 @@ def test_what_an_export_says_of_itself_is_plain_text(exported, tmp_path, capsys)
     assert lines[2] == "it says of itself: job ?[2J?[31m17, ?me?intact: all of it"
 
 
+def test_an_imported_job_tells_its_origin_everywhere(exported, tmp_path, capsys):
+    """On the job, in JSON, at the foot of every page of the paper; and it goes along when it is handed on."""
+    import pypdfium2
+
+    path = packed(exported, tmp_path / "a.zip", {"job": "17", "shop": "Bodyshop\x1b[31m Example"})
+    with Store(tmp_path / "data") as store:
+        job = import_job(store, path)
+        with Package(path) as package:
+            seal = package.seal
+        origin = store.origin(job.job_id)
+        assert origin.startswith("measured by Bodyshop[31m Example, imported on 20")
+        assert origin.endswith(f"seal {seal}")
+        paper = pypdfium2.PdfDocument(evidence_report(store, job.job_id))
+        for page in paper:
+            assert f"seal {seal[:12]}..." in page.get_textpage().get_text_range()
+        export_job(store, job.job_id, tmp_path / "b.zip")
+        head = store.database.head().words
+    assert main(["job", "show", "17", "--data", str(tmp_path / "data")]) == 0
+    assert f"  origin: {origin}\n" in capsys.readouterr().out
+    with Store(tmp_path / "next") as store:
+        handed_on = store.origin(import_job(store, tmp_path / "b.zip").job_id)
+        assert handed_on.startswith(f"{origin}; then imported on 20")
+        assert store.verify(photos=False).problems == ()
+    for shown, code in ((head, 0), (f"{head[:-1]}{'1' if head[-1] == '0' else '0'}", 1)):
+        assert main(["verify", "--data", str(tmp_path / "data"), "--head", shown]) == code
+    assert "made anew" in capsys.readouterr().out
+
+
 def test_files_that_share_their_bytes_are_refused(exported, tmp_path):
     """The list at the zip's end names one file's place for another, as a zip that unpacks to far more does."""
     data = bytearray(packed(exported, tmp_path / "a.zip").read_bytes())
