@@ -51,6 +51,9 @@ usage too-many-photos
     Open the page anew, or take out photos that are no longer needed.
 
 # reading files
+usage photos-too-many
+    Two to six photos of one seam are measured together.
+    Give two to six photos of the same seam, or measure them one by one.
 usage file-not-found
     The file could not be found.
     Check the name and the folder, then try again.
@@ -207,6 +210,9 @@ warning strip-moved
 warning photo-left-out
     A photo was left out of the measurement.
     Photograph one seam in one state, with at least one strip that the other photos show too.
+warning seams-differ
+    By itself this photo would take another line for the seam than the surest photo does.
+    Look at the drawn edges; where they lie wrong, tap two points on the seam.
 warning strip-damaged
     Part of a strip is hidden, dirty or torn.
     Clean or replace the strip; what could be read of it was used.

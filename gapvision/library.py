@@ -26,6 +26,9 @@ from gapvision.units import parse_length
 if TYPE_CHECKING:
     from gapvision.intake.photo import Source
 
+    Shot = Source | NDArray[np.uint8] | Photo
+    Shots = list[Shot] | tuple[Shot, ...]
+
 Path = str | os.PathLike[str]
 Length = str | float
 
@@ -33,18 +36,20 @@ _TOLERANCE_MM = 0.5  # common practice, no source; as the command line has it
 
 
 def measure(
-    photo: Source | NDArray[np.uint8] | Photo,
+    photo: Shot | Shots,
     settings: Settings | None = None,
     *,
     print_scale: tuple[float, float] | None = None,
     **stated: Any,
 ) -> Measurement:
-    """Measure the gap along the seam in one photo.
+    """Measure the gap along a seam in one photo, or in several photos of it together.
 
     Parameters
     ----------
-    photo : path, bytes, ndarray, shape (H, W) or (H, W, 3), uint8, or Photo
-        A photo's file, its bytes, its upright pixels (grey, or red, green, blue), or what ``read_photo`` gave.
+    photo : path, bytes, ndarray, shape (H, W) or (H, W, 3), uint8, or Photo; or a list of two to six of them
+        A photo's file, its bytes, its upright pixels (grey, or red, green, blue), or what ``read_photo`` gave.  A list
+        holds photos of one seam in one state from different places: square, then leaning about 15 degrees to either
+        side.  They are measured together, which proves far more than any one of them.
     settings : Settings, optional
         How to measure, and what is known of the seam.
     print_scale : (float, float), optional
@@ -63,7 +68,8 @@ def measure(
     Raises
     ------
     GapvisionError
-        When the file cannot be read (see ``read_photo``), or what is stated cannot be: ``value-out-of-range``.
+        When a file cannot be read (see ``read_photo``), what is stated cannot be: ``value-out-of-range``, or there
+        are more than six photos: ``photos-too-many``.
     TypeError, ValueError
         A keyword that is no field of ``Settings``; an array of another shape or type.
 
@@ -73,13 +79,14 @@ def measure(
     ``profile.parts_mm``.  Points are (x, y) in pixels of the upright photo, the middle of the top-left one is (0, 0).
     """
     from gapvision.intake.photo import read_photo
-    from gapvision.recipe import measure_photo
+    from gapvision.several import measure_photos
 
     if print_scale is not None:
         along, across = print_scale
         stated |= {"print_scale_along": along, "print_scale_across": across, "print_scale_checked": True}
     settings = replace(settings or Settings(), **stated)
-    return measure_photo(photo if isinstance(photo, Photo) else read_photo(photo), settings)
+    shots = photo if isinstance(photo, list | tuple) else [photo]
+    return measure_photos([x if isinstance(x, Photo) else read_photo(x) for x in shots], settings)
 
 
 def judge(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,6 +16,8 @@ from gapvision.model import (
     COVERAGE_FACTOR,
     Edge,
     FittedField,
+    FloatArray,
+    GapProfile,
     Measurement,
     Notice,
     Photo,
@@ -45,14 +47,14 @@ from gapvision.vision.painted import looks_painted
 from gapvision.vision.phone import PictureDoubt, either, picture_doubt, veil_light, without_veil
 from gapvision.vision.placing import CUT_KIND
 from gapvision.vision.proven import proof_for, with_proof
-from gapvision.vision.quality import no_strip_notice, quality_notices, strip_quality, unused_notices
+from gapvision.vision.quality import StripQuality, no_strip_notice, quality_notices, strip_quality, unused_notices
 from gapvision.vision.rises import BY_RULES
-from gapvision.vision.seam import find_seam, orient, recentre
+from gapvision.vision.seam import SeamFind, find_seam, orient, recentre
 from gapvision.vision.sheet import printed_to_scale, with_sheets
 
-_EDGE_HEIGHT_MM = -1.5  # where the band is drawn: a strip's thickness and a usual edge's depth below the print
+EDGE_HEIGHT_MM = -1.5  # where the band is drawn: a strip's thickness and a usual edge's depth below the print
 _CENTRED_MM = 0.8  # within what the detector is used to: a second look changes little
-_REFUSE_TILT_DEG = 35.0
+REFUSE_TILT_DEG = 35.0
 _STROKE_MM = 1.7  # chalk and felt-pen lines are 1 to 1.5 mm wide; common practice, no source
 _LEAST_STATIONS = 10
 # A strip of which little shows helps only beside one that shows well.
@@ -84,41 +86,79 @@ def measure_photo(photo: Photo, settings: Settings | None = None) -> Measurement
         return Measurement(
             status="refused",
             notices=(notice,),
-            photos=(_seen(photo, seen),),
-            settings=_of_seen(settings, seen),
+            photos=(seen_photo(photo, seen),),
+            settings=of_seen(settings, seen),
             method_version=METHOD_VERSION,
         )
 
 
-def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measurement:
-    """The recipe: strips, which ``seen`` gets, seam, sides, edges, gap; then what is to be said of it."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """A photo as far as the seam: its strips, its map, and where the seam runs.
+
+    Attributes
+    ----------
+    settings : Settings
+        Those given, with no other sheets than those in view.
+    to_scale : bool
+        Whether the check lines of all its strips were measured.
+    line : CentreLine
+        The seam's, in ``field``'s frame.
+    sides : dict of str to str
+        Panel of each strip, A or B.
+    """
+
+    photo: Photo
+    settings: Settings
+    views: list[StripView]
+    to_scale: bool
+    quality: StripQuality
+    known: KnownStrips
+    found: SeamFind
+    field: FittedField
+    line: CentreLine
+    sides: dict[str, str]
+    notices: list[Notice]
+
+
+def look_at(photo: Photo, settings: Settings, seen: list[StripView]) -> Look:
+    """Strips, which ``seen`` gets, map, seam and sides of one photo; raises a refusal where they are not to be had."""
     looked, size = look_for_strips(photo), (photo.width_px, photo.height_px)
     views = _strips(photo, settings, looked)
     seen.extend(views)
-    settings = _of_seen(settings, views)
+    settings = of_seen(settings, views)
     proof, told_of_phone = proof_for(photo, settings)
     settings = replace(settings, proofs=(proof,) if proof else ())
     to_scale = printed_to_scale(views, settings)
     quality = strip_quality(photo, views)
     notices = [*quality_notices(quality, photo), *unused_notices(looked)]
     _refuse(notices)
-    likeness = KnownStrips(
+    known = KnownStrips(
         one_sheet=settings.one_sheet,
         thickness_stated=settings.strip_thickness_mm is not None,
         measured=frozenset(c.sheet for c in settings.sheets),
     )
     try:
-        flat = fit_field(views, size, photo.focal_35mm_mm, known=likeness)
+        flat = fit_field(views, size, photo.focal_35mm_mm, known=known)
     except GapvisionError as error:
-        if check_lines_contradicted(photo, views, None, likeness):
+        if check_lines_contradicted(photo, views, None, known):
             doubt = CODES["check-lines-doubtful"]
             raise GapvisionError(error.code, doubt.text, doubt.next_step) from error
         raise
     hint = np.array(settings.seam_hint_px, float) if settings.seam_hint_px else None
     found = find_seam(photo, flat, views, settings.station_mm, hint)
-    field, line, sides = orient(photo, views, flat, found, likeness)
-    notices += strip_notices(field, views, photo.focal_35mm_mm, likeness)
+    field, line, sides = orient(photo, views, flat, found, known)
+    notices += strip_notices(field, views, photo.focal_35mm_mm, known)
     _refuse(notices)
+    return Look(photo, settings, views, to_scale, quality, known, found, field, line, sides, notices + told_of_phone)
+
+
+def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measurement:
+    """The recipe: strips, which ``seen`` gets, seam, sides, edges, gap; then what is to be said of it."""
+    look = look_at(photo, settings, seen)
+    settings, views, to_scale, quality = look.settings, look.views, look.to_scale, look.quality
+    found, field, line, sides, notices = look.found, look.field, look.line, look.sides, look.notices
+    proof = settings.proofs[0] if settings.proofs else None
     band, edges = _edges(photo, field, line, settings)
     # A gap that is lit from behind is no darker for a veil.
     clear = None if edges.lit else without_veil(band, veil_light(quality, photo))
@@ -126,17 +166,17 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
         edges = either(edges, find_edges(clear, settings.edges))
     painted = looks_painted(band, edges)
     picture = picture_doubt(quality, band.px_per_mm, field.project(band.line.points))
-    if band.tilt_deg > _REFUSE_TILT_DEG:
+    if band.tilt_deg > REFUSE_TILT_DEG:
         raise GapvisionError(
             "tilt-too-large", f"The camera looked at the seam {band.tilt_deg:.0f} degrees from the side."
         )
     known_a, known_b = settings.known_edges
     told_a, told_b = weigh(edges.kind_a, known_a), weigh(edges.kind_b, known_b)
-    step = _step(field, settings)
+    step, shown = step_to_use(field, settings), settings.seam_hint_px is not None
     profile = build_profile(
         field,
         band,
-        _EDGE_HEIGHT_MM,
+        EDGE_HEIGHT_MM,
         _reading(edges, "a", told_a, picture),
         _reading(edges, "b", told_b, picture),
         print_scale_checked=to_scale,
@@ -144,32 +184,28 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
         step=(step.mean_mm, step.expanded_u_mm / COVERAGE_FACTOR),
         face_mm=settings.strip_thickness_mm or FACE_HEIGHT_MM,
         picture_mm=picture.common_mm,
-        doubted=painted and hint is None,
+        doubted=painted and not shown,
     )
     if proof is not None:
         profile = with_proof(profile, proof)
-    if len(profile.s_mm) < _LEAST_STATIONS:
-        raise GapvisionError("edges-not-found")
-    if float(np.median(profile.gap_mm)) < _STROKE_MM and hint is None:
-        raise GapvisionError("gap-out-of-frame" if found.cut_by_frame else "line-too-narrow")
+    refuse_profile(profile, shown, found.cut_by_frame)
     if painted:
-        notices.append(Notice(code="gap-doubtful" if hint is None else "gap-shown"))
-    notices += doubts(photo, views, settings, field, found, band, edges, profile, likeness)
+        notices.append(Notice(code="gap-shown" if shown else "gap-doubtful"))
+    notices += doubts(photo, views, settings, field, found, band, edges, profile, look.known)
     measured = step if step.source == "strips" else None
     one_side = len(set(sides.values())) == 1
     notices += known_notices({"A": told_a, "B": told_b}, settings.known_step, measured, min(sides), one_side)
-    notices += told_of_phone
     notices.sort(key=lambda notice: notice.kind == "note")
     return Measurement(
         status="warn" if any(notice.kind == "warning" for notice in notices) else "ok",
         notices=tuple(notices),
-        photos=(_seen(photo, views, field),),
-        scale=_scale(to_scale, views, field, band, sides),
+        photos=(seen_photo(photo, views, field),),
+        scale=scale_seen(to_scale, views, field, band, sides),
         profile=profile,
         **figures_of(profile),
         step_used=step,
-        edge_a=_edge(told_a, edges.burnt_a_share),
-        edge_b=_edge(told_b, edges.burnt_b_share),
+        edge_a=edge_kept(told_a, edges.burnt_a_share),
+        edge_b=edge_kept(told_b, edges.burnt_b_share),
         quality=SeamQuality(
             blur_px=quality.blur_px,
             seam_score=found.score,
@@ -181,6 +217,14 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
         settings=settings,
         method_version=METHOD_VERSION,
     )
+
+
+def refuse_profile(profile: GapProfile, shown: bool, cut_by_frame: bool) -> None:
+    """Refuse a profile of too few stations, or one of a stroke unless a person has ``shown`` the seam."""
+    if len(profile.s_mm) < _LEAST_STATIONS:
+        raise GapvisionError("edges-not-found")
+    if float(np.median(profile.gap_mm)) < _STROKE_MM and not shown:
+        raise GapvisionError("gap-out-of-frame" if cut_by_frame else "line-too-narrow")
 
 
 def _refuse(notices: list[Notice]) -> None:
@@ -201,7 +245,7 @@ def _strips(photo: Photo, settings: Settings, found: FoundStrips) -> list[StripV
     return [v for v in views if len(v.corner_ids) >= _LEAST_CORNERS]
 
 
-def _of_seen(settings: Settings, views: list[StripView]) -> Settings:
+def of_seen(settings: Settings, views: list[StripView]) -> Settings:
     """The settings with no other sheets than those of the strips."""
     sheets = {view.sheet for view in views}
     return replace(settings, sheets=tuple(check for check in settings.sheets if check.sheet in sheets))
@@ -217,18 +261,23 @@ def _edges(photo: Photo, field: FittedField, line: CentreLine, settings: Setting
     """Edges on the band; again with the band's middle on the gap's middle, where it was far from it."""
 
     def look() -> tuple[Band, SeamEdges]:
-        band = sample_band(photo, field, line, _EDGE_HEIGHT_MM, settings.station_mm)
+        band = sample_band(photo, field, line, EDGE_HEIGHT_MM, settings.station_mm)
         return band, find_edges(band, settings.edges)
 
     band, edges = look()
-    off = np.abs(edges.middle_mm)
-    for _ in range(0 if np.quantile(off, 0.95) < _CENTRED_MM else 1 if np.median(off) < _CENTRED_MM else 2):
+    for _ in range(looks_more(edges.middle_mm)):
         line = recentre(line, edges.middle_mm, settings.station_mm)
         band, edges = look()
     return band, edges
 
 
-def _step(field: FittedField, settings: Settings) -> Step:
+def looks_more(middle_mm: FloatArray) -> int:
+    """How often to look again, by how far the gap's middle lay off the band's."""
+    off = np.abs(middle_mm)
+    return 0 if np.quantile(off, 0.95) < _CENTRED_MM else 1 if np.median(off) < _CENTRED_MM else 2
+
+
+def step_to_use(field: FittedField, settings: Settings) -> Step:
     """The step between the faces to measure with: as the strips give it, else as stated, else with wide doubt."""
     if field.step_free:
         return Step(mean_mm=field.step_mm, expanded_u_mm=COVERAGE_FACTOR * field.step_std_mm)
@@ -250,7 +299,7 @@ def _reading(edges: SeamEdges, name: str, told: ToldEdge, picture: PictureDoubt)
     )
 
 
-def _edge(told: ToldEdge, burnt_share: float) -> Edge:
+def edge_kept(told: ToldEdge, burnt_share: float) -> Edge:
     """The edge as it is kept."""
     kind, radius = told.kind, (None, None)
     if kind.kind == "rolled":
@@ -269,27 +318,27 @@ def _edge(told: ToldEdge, burnt_share: float) -> Edge:
     )
 
 
-def _seen(photo: Photo, views: Sequence[StripView] = (), field: FittedField | None = None) -> SeenPhoto:
+def seen_photo(photo: Photo, views: Sequence[StripView] = (), field: FittedField | None = None) -> SeenPhoto:
     """The photo as it is kept."""
     same = {name: getattr(photo, name) for name in ("file", "sha256", "width_px", "height_px", "taken_at")}
     return SeenPhoto(**same, strips=tuple(views), field=field)
 
 
-def _scale(
-    to_scale: bool, views: list[StripView], field: FittedField, band: Band, sides: dict[str, str]
+def scale_seen(
+    to_scale: bool, views: list[StripView], field: FittedField, rectified: Band, sides: dict[str, str]
 ) -> ScaleInfo:
     """How the photo was seen; its print scale is that of the strip with the lowest letter."""
     along, across = min(views, key=lambda v: v.letter).print_scale
     return ScaleInfo(
-        px_per_mm=float(np.median(band.px_per_mm)),
+        px_per_mm=float(np.median(rectified.px_per_mm)),
         print_scale_along=along,
         print_scale_across=across,
         print_scale_checked=to_scale,
         print_scale_u=COVERAGE_FACTOR * print_scale_std(to_scale),
         strips=tuple(sorted(field.letters)),
-        tilt_across_deg=float(np.median(band.sight_deg[0])),
-        tilt_along_deg=float(np.median(band.sight_deg[1])),
-        distance_mm=float(np.median(field.distance_mm(band.line.points))),
+        tilt_across_deg=float(np.median(rectified.sight_deg[0])),
+        tilt_along_deg=float(np.median(rectified.sight_deg[1])),
+        distance_mm=float(np.median(field.distance_mm(rectified.line.points))),
         focal_px=field.focal_px,
         focal_source=field.focal_source,
         residual_rms_px=field.rms_px(views),

@@ -218,7 +218,7 @@ def compare_measurements(
     GapvisionError
         ``datum-missing``, ``comparison-no-overlap``, ``photo-has-no-profile``.
     """
-    first, second = before.profile, after.profile
+    first, second = before.profile_in_first, after.profile_in_first
     if first is None or second is None:
         raise GapvisionError("photo-has-no-profile")
     along = mirror and _compare.runs_along(second)

@@ -24,6 +24,7 @@ MAY_USE = {
     "intake": set(),
     "vision": {"geometry", "targets", "intake"},
     "recipe": {"geometry", "targets", "intake", "vision"},
+    "several": {"geometry", "targets", "vision", "recipe"},
     "judgement": {"geometry"},
     "words": set(),
     "formats": {"geometry", "targets", "judgement", "words"},

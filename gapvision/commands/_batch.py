@@ -26,9 +26,13 @@ Said = tuple[str, str, str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Order:
-    """One photo to measure, how to judge it, and what to write about it; ``settings``: fields of Settings."""
+    """One photo to measure, how to judge it, and what to write about it; ``settings``: fields of Settings.
+
+    ``others``: further photos of its seam, to be measured together with it.
+    """
 
     photo: Path
+    others: tuple[Path, ...] = ()
     spec: Specification | None = None
     rule: DecisionRule | None = None
     settings: dict[str, Any] = field(default_factory=dict)
@@ -168,11 +172,11 @@ def _measure(order: Order) -> Outcome:
     from gapvision.intake.photo import read_photo
     from gapvision.judgement import judge_measurement
     from gapvision.model import Settings
-    from gapvision.recipe import measure_photo
+    from gapvision.several import measure_photos
 
-    photo = read_photo(order.photo)
+    photos = [read_photo(path) for path in (order.photo, *order.others)]
     tolerance = None if order.spec is None else order.spec.half_width_mm
-    measurement = measure_photo(photo, Settings(tolerance_mm=tolerance, **order.settings))
+    measurement = measure_photos(photos, Settings(tolerance_mm=tolerance, **order.settings))
     verdict = None
     if order.spec is not None and measurement.profile is not None:
         verdict = judge_measurement(measurement, order.spec, order.rule)
@@ -229,7 +233,8 @@ def _write(kind: str, path: Path, measurement: Measurement, verdict: Verdict | N
         from gapvision.intake.photo import read_colour
         from gapvision.reports.overlay import draw_overlay, overlay_bytes
 
-        pixels = read_colour(order.photo, max_side_px=1800)
+        by_name = {photo.name: photo for photo in (order.photo, *order.others)}
+        pixels = read_colour(by_name.get(measurement.photo.file, order.photo), max_side_px=1800)
         picture = draw_overlay(pixels, measurement, verdict, unit=order.say.unit)
         write_whole(path, overlay_bytes(picture, "PNG" if path.suffix.lower() == ".png" else "JPEG"))
 

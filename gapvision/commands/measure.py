@@ -43,6 +43,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "Example, after 'gapvision demo': gapvision gapvision_demo/seam.jpg --nominal 3/16in"
     )
     parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photo, or folder of photos")
+    parser.add_argument("--one-seam", action="store_true", help="two to six photos of one seam, measured together")
     add_wanted(parser)
     add_known(parser)
     photo = parser.add_argument_group("the photo")
@@ -66,7 +67,12 @@ def run(args: argparse.Namespace) -> int:
     from gapvision.commands._batch import measure_all, measure_one
 
     photos, many = list_photos(args.photos)
-    orders = make_orders(args, photos, many=many or len(photos) > 1)
+    if args.one_seam:
+        from gapvision.several import FEWEST_PHOTOS, MOST_PHOTOS
+
+        if not FEWEST_PHOTOS <= len(photos) <= MOST_PHOTOS:
+            raise GapvisionError("photos-too-many", f"--one-seam was given {len(photos)} photos.")
+    orders = make_orders(args, photos, many=not args.one_seam and (many or len(photos) > 1))
     if len(orders) == 1:
         outcome = measure_one(orders[0])
         if outcome.failed is not None:
@@ -137,14 +143,16 @@ def make_orders(args: argparse.Namespace, photos: list[Path], *, many: bool) -> 
     if args.seam is not None:
         if many or len(args.seam) < 2:
             raise nonsense(
-                "Points along the seam are meant for one photo, two points or more.",
+                "Points along the seam are meant for one seam, two points or more.",
                 "Measure that photo alone, with two or more points.",
             )
         settings["seam_hint_px"] = tuple(args.seam)
     style = _csv_style(args)
     Settings(**settings)  # refuses nonsense once, and not with every photo
     say, taken, orders = say_of(args), set[str](), []
-    for photo in photos:
+    # Of one seam, the first by name stands for all; points along the seam are in it.
+    first, *others = sorted(photos, key=lambda path: path.name) if args.one_seam else [None]
+    for photo in photos if first is None else [first]:
         named = {kind: Path(given) for kind in _KINDS if (given := getattr(args, kind)) and not _folder(given, many)}
         folders = {kind: Path(given) for kind in _KINDS if (given := getattr(args, kind)) and kind not in named}
         if many and named:
@@ -163,6 +171,7 @@ def make_orders(args: argparse.Namespace, photos: list[Path], *, many: bool) -> 
         orders.append(
             Order(
                 photo=photo,
+                others=tuple(path for path in others if path is not None),
                 spec=spec,
                 rule=rule,
                 settings=settings,

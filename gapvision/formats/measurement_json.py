@@ -264,6 +264,7 @@ class _Notice(Loose):
     message: str = ""
     advice: str = ""
     values: dict[str, Any] = msgspec.field(default_factory=dict)
+    photos: tuple[str, ...] = ()
 
     def check(self) -> None:
         if self.code not in CODES:

@@ -135,7 +135,7 @@ def _profile(reading: SeamReading) -> GapProfile:
 
 def _on_left(measurement: Measurement, panel_edge: str) -> bool:
     """Say on which side of increasing s the panel lies, seen from outside: from the edges' pixels (y down)."""
-    p = measurement.profile
+    p = measurement.profile_in_first
     assert p is not None
     if len(p.s_mm) < 2:
         return True

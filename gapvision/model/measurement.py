@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+
+import numpy as np
 
 from gapvision.model._checks import FloatArray, one_of
 from gapvision.model.field import FittedField
 from gapvision.model.photo import Notice, StripView
 from gapvision.model.profile import GapProfile, GapSummary, Step, Straightness
 from gapvision.model.settings import LeftOut, Settings
+
+_FACE_MM = 0.5  # thickness of a strip where none is stated, as Settings has it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -187,6 +191,24 @@ class Measurement:
     def photo(self) -> SeenPhoto:
         """The first photo, that most seams have only."""
         return self.photos[0]
+
+    @property
+    def profile_in_first(self) -> GapProfile | None:
+        """The profile with all edges where they lie in the first photo, as far as maps can tell."""
+        p, maps = self.profile, [photo.field for photo in self.photos]
+        if p is None or not p.photo.any() or maps[0] is None:
+            return p
+        face = self.settings.strip_thickness_mm or _FACE_MM
+        step = 0.0 if self.step_used is None else self.step_used.mean_mm
+        px = {}
+        for name, edge, up in (("edge_a_px", self.edge_a, 0.0), ("edge_b_px", self.edge_b, step)):
+            height = up - face - (0.0 if edge is None else edge.depth_mm)
+            px[name] = getattr(p, name).copy()
+            for k, fitted in enumerate(maps):
+                there = p.photo == k
+                if k and fitted is not None and there.any():
+                    px[name][there] = maps[0].project(fitted.to_panel(px[name][there], height), height)
+        return replace(p, photo=np.zeros_like(p.photo), **px)
 
     @property
     def step(self) -> Step | None:

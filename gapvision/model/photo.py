@@ -26,12 +26,15 @@ class Notice:
     values : mapping
         What the sentences of :func:`gapvision.words.notice` tell of this case: lengths [mm], names; empty where the
         message says all.
+    photos : tuple of str
+        Files that it is about, where a measurement is made from several and it is not about all.
     """
 
     code: str
     message: str = ""
     advice: str = ""
     values: Mapping[str, Any] = field(default_factory=dict)
+    photos: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         entry = CODES.get(self.code)

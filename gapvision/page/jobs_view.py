@@ -213,7 +213,7 @@ def _marks(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> tuple
     st.write("Read the mark's station in each photo (choose the stage above to see it), and write both here.")
     places = []
     for column, (word, line) in zip(st.columns(2), (("before", before), ("after", after)), strict=True):
-        profile = load(line).profile
+        profile = load(line).profile_in_first
         if profile is None:
             return ()
         first, last = float(profile.s_mm[0]), float(profile.s_mm[-1])

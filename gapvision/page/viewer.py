@@ -47,7 +47,7 @@ def viewer_data(
         "edges": [],
         "worst": False,
     }
-    profile = measurement.profile
+    profile = measurement.profile_in_first
     if profile is None or not len(profile.s_mm):
         return data
     picture, form, say = pp.build_picture(measurement, verdict, more, unit), pp.build_form(measurement, unit), Lengths(unit)

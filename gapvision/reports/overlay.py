@@ -206,7 +206,7 @@ def _draw_strip(pens: _Pens, strip: StripView) -> None:
 
 
 def _draw_measured(pens: _Pens, measurement: Measurement, verdict: Verdict | None, unit: str) -> None:
-    picture, profile = build_picture(measurement, verdict, unit=unit), measurement.profile
+    picture, profile = build_picture(measurement, verdict, unit=unit), measurement.profile_in_first
     assert profile is not None  # the caller has looked
     a, b = pens.at(profile.edge_a_px), pens.at(profile.edge_b_px)
     marks = [mark for mark in picture.marks if mark.number and mark.last > mark.first]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -50,29 +51,91 @@ def doubts(
     field, found, band, edges, profile
         What each part of the recipe gave.
     """
+    out = _of_photo(photo, views, settings, field, found, band, edges, likeness)
+    return out + _of_seam(settings, field, [band], [edges], profile)
+
+
+def doubts_of_several(
+    photos: list[tuple[Photo, list[StripView], SeamFind]],
+    settings: Settings,
+    fields: Sequence[FittedField],
+    rectified: list[Band],
+    edges: list[SeamEdges],
+    profile: GapProfile,
+    likeness: KnownStrips,
+) -> list[Notice]:
+    """The same of a seam that was measured from several photos; what is about one of them names it.
+
+    Parameters
+    ----------
+    photos : list of (Photo, list of StripView, SeamFind)
+        Each photo, its strips, and the seam as it was found in it.
+    settings, profile, likeness
+        As for :func:`doubts`.
+    fields, rectified, edges
+        Of each photo.
+    """
+    each = [
+        (photo.file, _of_photo(photo, views, settings, field, found, band, said, likeness))
+        for (photo, views, found), field, band, said in zip(photos, fields, rectified, edges, strict=True)
+    ]
+    return [*by_photo(each), *_of_seam(settings, fields[0], rectified, edges, profile)]
+
+
+def by_photo(each: list[tuple[str, list[Notice]]]) -> list[Notice]:
+    """Notices of several photos, alike ones once, each with the files that it is about; none where it is about all."""
+    about: dict[tuple[str, str, str, str], tuple[Notice, list[str]]] = {}
+    for file, notices in each:
+        for notice in notices:
+            key = (notice.code, notice.message, notice.advice, str(sorted(notice.values.items())))
+            about.setdefault(key, (notice, []))[1].append(file)
+    return [
+        notice if len(files) == len(each) else replace(notice, photos=tuple(sorted(files)))
+        for notice, files in about.values()
+    ]
+
+
+def _of_photo(
+    photo: Photo,
+    views: list[StripView],
+    settings: Settings,
+    field: FittedField,
+    found: SeamFind,
+    band: Band,
+    edges: SeamEdges,
+    likeness: KnownStrips,
+) -> list[Notice]:
     white = 250 if photo.grey.dtype == np.uint8 else 64250
     burnt_out = edges.over_share > 0.7 and float((photo.grey[::8, ::8] >= white).mean()) > 0.05
-    px_per_mm = float(np.median(band.px_per_mm))
     rules_only = settings.edges == "auto" and edges.method == BY_RULES
     hidden = [v.letter for v in views if len(v.corner_ids) < _WHOLE_STRIP_CORNERS]
-    tolerance = settings.tolerance_mm
     out = [
         *_lifted(field, views, photo, likeness),
         *_if(found.rival > _RIVAL_SHARE and settings.seam_hint_px is None, "two-seams"),
         *_if(burnt_out, "edge-overexposed"),
         *_if(edges.under_share > 0.5, "edge-underexposed"),
-        *of_stations(profile, len(band.line.s_mm), band.tilt_deg, _what_helps(settings, field.step_free), edges),
         *_if(rules_only and is_unfamiliar(band), "seam-unfamiliar"),
         *_if(edges.burnt_share > _BURNT_SHARE, "gap-burnt-out"),
         *print_notices(views, settings),
-        *_if(not field.step_free and settings.step_mm is None, "step-unknown"),
         *_if(photo.focal_35mm_mm is None, "focal-unknown"),
-        *_if(tolerance is not None and px_per_mm * tolerance < LEAST_PX_PER_TOLERANCE.value, "resolution-low"),
     ]
     if hidden:
         message = f"Part of strip {', '.join(hidden)} is hidden, dirty, torn or out of view."
         out.append(Notice(code="strip-damaged", message=message))
     return out
+
+
+def _of_seam(
+    settings: Settings, field: FittedField, bands: list[Band], edges: list[SeamEdges], profile: GapProfile
+) -> list[Notice]:
+    tolerance, px_per_mm = settings.tolerance_mm, max(float(np.median(band.px_per_mm)) for band in bands)
+    # Photos from both sides leave no tilt of their own; one photo of a gap that is well lit is enough.
+    tilt, best = min(band.tilt_deg for band in bands), min(edges, key=lambda said: (not said.lit, said.burnt_share))
+    return [
+        *of_stations(profile, len(bands[0].line.s_mm), tilt, _what_helps(settings, field.step_free), best),
+        *_if(not field.step_free and settings.step_mm is None, "step-unknown"),
+        *_if(tolerance is not None and px_per_mm * tolerance < LEAST_PX_PER_TOLERANCE.value, "resolution-low"),
+    ]
 
 
 def strip_notices(
@@ -174,7 +237,8 @@ def of_stations(profile: GapProfile, stations: int, tilt: float, helps: str, edg
     sure = float((profile.expanded_u_mm <= _TRUSTED_U_MM).sum()) / stations
     if sure >= 0.5:
         return [Notice(code="coverage-low")] if len(profile.s_mm) < 0.7 * stations else []
-    size = {name: float(np.median(part)) for name, part in profile.parts_mm.items()}
+    size = dict.fromkeys(("edge", "repeat", "tilt_step", "depth", "rim"), 0.0)
+    size |= {name: float(np.median(part)) for name, part in profile.parts_mm.items()}
     edge = float(np.hypot(size["edge"], size["repeat"]))
     tilted = float(np.hypot(size["tilt_step"], np.hypot(size["depth"], size["rim"])))
     if max(tilted, edge) < size["print_scale"]:

@@ -205,7 +205,11 @@ def find_edges(band: Band, method: str = "auto") -> SeamEdges:
     -------
     SeamEdges
     """
-    choice = choose_edges(band, method)
+    return edges_of(band, choose_edges(band, method))
+
+
+def edges_of(band: Band, choice: Choice) -> SeamEdges:
+    """What is measured with of a choice on its band."""
     kinds = []
     for edge, outward in zip(choice.edges, (-1, 1), strict=True):
         seen = np.isfinite(edge.t_mm)

@@ -6,7 +6,7 @@ that a notice carries.  A notice from a file of an older program carries none an
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from gapvision.codes import CODES
@@ -30,6 +30,15 @@ def notice(told: Notice, say: Lengths) -> tuple[str, str]:
     -------
     message, advice : str
     """
+    message, advice = _said(told, say)
+    return _of_photos(told.photos, message), advice
+
+
+def _of_photos(photos: Sequence[str], message: str) -> str:
+    return f"{', '.join(photos)}: {message}" if photos else message
+
+
+def _said(told: Notice, say: Lengths) -> tuple[str, str]:
     make = _TEXTS.get(told.code)
     if make is None or not told.values:
         return told.message, told.advice
@@ -42,17 +51,22 @@ def notice(told: Notice, say: Lengths) -> tuple[str, str]:
 
 def notice_of(entry: Mapping[str, Any], say: Lengths) -> tuple[str, str]:
     """As :func:`notice`, of a file's entry; one that this program does not know is told as it was written."""
-    written = str(entry["message"]), str(entry["advice"])
-    if entry.get("code") not in CODES or not isinstance(entry.get("values"), dict):
-        return written
-    return notice(Notice(code=entry["code"], message=written[0], advice=written[1], values=entry["values"]), say)
+    message, advice = str(entry["message"]), str(entry["advice"])
+    if entry.get("code") in CODES and isinstance(entry.get("values"), dict):
+        told = Notice(code=entry["code"], message=message, advice=advice, values=entry["values"])
+        message, advice = _said(told, say)
+    return _of_photos([str(name) for name in entry.get("photos") or ()], message), advice
 
 
 def notice_dict(told: Notice) -> dict[str, Any]:
     """Put a notice into a file's form: its sentences in mm, and its values where it has any."""
-    message, advice = notice(told, Lengths("mm"))
+    message, advice = _said(told, Lengths("mm"))
     out: dict[str, Any] = {"code": told.code, "message": message, "advice": advice}
-    return out | {"values": dict(told.values)} if told.values else out
+    if told.values:
+        out["values"] = dict(told.values)
+    if told.photos:
+        out["photos"] = list(told.photos)
+    return out
 
 
 def notice_line(told: Notice, say: Lengths) -> str:

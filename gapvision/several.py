@@ -1,0 +1,455 @@
+"""Several photos of one seam in, one measurement out: the recipe for what one photo cannot tell."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gapvision import METHOD_VERSION
+from gapvision.codes import CODES
+from gapvision.errors import GapvisionError
+from gapvision.geometry.edge_form import figures_of
+from gapvision.geometry.leaving_out import leave_out
+from gapvision.model import (
+    COVERAGE_FACTOR,
+    FittedField,
+    FloatArray,
+    Measurement,
+    Notice,
+    Photo,
+    SeamQuality,
+    Settings,
+    Step,
+)
+from gapvision.model.field import own_parameters
+from gapvision.recipe import (
+    EDGE_HEIGHT_MM,
+    REFUSE_TILT_DEG,
+    Look,
+    edge_kept,
+    look_at,
+    looks_more,
+    measure_photo,
+    of_seen,
+    refuse_profile,
+    scale_seen,
+    seen_photo,
+    step_to_use,
+)
+from gapvision.targets.strip import FACE_HEIGHT_MM
+from gapvision.vision.band import Band, CentreLine, normals_along, sample_band
+from gapvision.vision.doubts import by_photo, doubts_of_several
+from gapvision.vision.edges import Choice, SeamEdges, choose_edges, edges_of, find_edges
+from gapvision.vision.joint_edges import Face, JointEdge, PhotoLook, join_edges, photo_look
+from gapvision.vision.joint_field import JointFields, fit_jointly
+from gapvision.vision.joint_gap import joint_profile
+from gapvision.vision.known import known_notices
+from gapvision.vision.painted import looks_painted
+from gapvision.vision.phone import PictureDoubt, picture_doubt, veil_light, without_veil
+from gapvision.vision.proven import with_proof
+from gapvision.vision.seam import recentre
+
+#: How many photos of one seam are measured together.
+FEWEST_PHOTOS, MOST_PHOTOS = 2, 6
+# Photos whose own lines lie further apart show that one of them took something else for the seam.
+_LINES_APART_MM, _LINES_APART_SHARE = 1.5, 0.1
+# A gap's middle that one photo puts this far from where the surest does, or a gap that is so much wider there, at
+# stations that both are sure of: another state of the seam, or a lone strip that was moved.
+_SEEN_ELSEWHERE_MM, _SEEN_WIDER_MM, _SURE_STD_MM, _LEAST_SURE = 0.8, 1.2, 0.2, 20
+
+
+def measure_photos(photos: Sequence[Photo], settings: Settings | None = None) -> Measurement:
+    """Measure the gap along one seam from several photos of it.
+
+    Parameters
+    ----------
+    photos : sequence of Photo
+        Two to six upright photos of the same strips and panels in the same state, from different places.  One is
+        measured as :func:`gapvision.recipe.measure_photo` does.
+    settings : Settings, optional
+        How to measure.  Points along the seam (``seam_hint_px``) are in the first photo by file name.
+
+    Returns
+    -------
+    Measurement
+        Status ``ok`` or ``warn`` with one profile, whose ``photo`` says which photo shows a station best; photos that
+        do not fit in are left out and named.  Or ``refused`` with the reason; never raises for a bad photo.
+
+    Raises
+    ------
+    GapvisionError
+        ``photos-too-many``, also for none.
+    """
+    settings = settings or Settings()
+    if not 1 <= len(photos) <= MOST_PHOTOS:
+        raise GapvisionError("photos-too-many", f"{len(photos)} photos of one seam cannot be measured together.")
+    photos = sorted(photos, key=lambda photo: photo.file)
+    if len(photos) == 1:
+        return measure_photo(photos[0], settings)
+    try:
+        return leave_out(_measure(photos, replace(settings, left_out=())), settings.left_out)
+    except GapvisionError as error:
+        if CODES[error.code].kind != "refusal":
+            raise
+        return Measurement(
+            status="refused",
+            notices=(Notice(code=error.code, message=error.message, advice=error.next_step),),
+            photos=tuple(seen_photo(photo) for photo in photos),
+            settings=of_seen(settings, []),
+            method_version=METHOD_VERSION,
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Own:
+    """A photo by itself: how far it was looked at, its edges on its own line, and how sure it is of them [mm]."""
+
+    look: Look
+    line: CentreLine
+    edges: SeamEdges
+    doubt_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shown:
+    """A photo on the common band."""
+
+    band: Band
+    choice: Choice
+    edges: SeamEdges
+    picture: PictureDoubt
+    look: PhotoLook
+
+
+def _measure(photos: list[Photo], settings: Settings) -> Measurement:
+    own, notices = _each(photos, settings)
+    if len(own) == 1:
+        return _alone(own[0].look.photo, settings, notices)
+    sides, crossed = _sides(own)
+    # The surest first: of two that contradict each other it stays.  Points on the seam make their photo the surest.
+    joint = _joint_fields(own, sides)
+    notices += joint.notices
+    kept = [own[k] for k in joint.kept]
+    if len(kept) == 1:
+        return _alone(kept[0].look.photo, settings, notices)
+    line, apart = _common_line(kept, joint.fields, sides)
+    step = step_to_use(joint.fields[0], settings)
+    faces = _faces(joint.fields[0], step, settings)
+    shown, edges = _see(kept, joint.fields, line, settings, faces)
+    again = looks_more(0.5 * (edges[0].t_mm + edges[1].t_mm))
+    for _ in range(min(again, 1)):
+        line = recentre(line, 0.5 * (edges[0].t_mm + edges[1].t_mm), settings.station_mm)
+        shown, edges = _see(kept, joint.fields, line, settings, faces)
+    odd = _seen_otherwise(shown, edges)
+    if odd is not None:
+        rest = [photo for photo in photos if photo is not kept[odd].look.photo]
+        why = f"{kept[odd].look.photo.file} was left out: it shows the seam elsewhere, or in another state."
+        told = _measure(rest, settings) if len(rest) > 1 else measure_photo(rest[0], settings)
+        return _with(told, [Notice(code="photo-left-out", message=why)])
+    return _made(settings, kept, joint, line, step, shown, edges, notices, sides, [*apart, *crossed])
+
+
+def _each(photos: list[Photo], settings: Settings) -> tuple[list[_Own], list[Notice]]:
+    """Each photo by itself, the surest first; those that are refused or given twice are left out and named."""
+    own, notices, refused = list[_Own](), list[Notice](), list[GapvisionError]()
+    given: dict[str, str] = {}
+    for k, photo in enumerate(photos):
+        if photo.sha256 in given:
+            why = f"{photo.file} was left out: it is the same photo as {given[photo.sha256]}."
+            notices.append(Notice(code="photo-left-out", message=why))
+            continue
+        given[photo.sha256] = photo.file
+        mine = settings if k == 0 else replace(settings, seam_hint_px=None)
+        try:
+            own.append(_own(look_at(photo, mine, []), mine))
+        except GapvisionError as error:
+            if CODES[error.code].kind != "refusal":
+                raise
+            refused.append(error)
+            why = f"{photo.file} was left out: {error.message}"
+            notices.append(Notice(code="photo-left-out", message=why, advice=error.next_step))
+    if not own:
+        raise refused[0]
+    return sorted(own, key=lambda each: each.doubt_mm), notices
+
+
+def _own(look: Look, settings: Settings) -> _Own:
+    band = sample_band(look.photo, look.field, look.line, EDGE_HEIGHT_MM, settings.station_mm)
+    if band.tilt_deg > REFUSE_TILT_DEG:
+        raise GapvisionError(
+            "tilt-too-large", f"The camera looked at the seam {band.tilt_deg:.0f} degrees from the side."
+        )
+    edges = find_edges(band, settings.edges)
+    doubt = float(np.median(np.hypot(edges.std_a_mm, edges.std_b_mm)))
+    return _Own(
+        look=look,
+        line=recentre(look.line, edges.middle_mm, settings.station_mm),
+        edges=edges,
+        doubt_mm=doubt if settings.seam_hint_px is None else 0.0,
+    )
+
+
+def _alone(photo: Photo, settings: Settings, notices: list[Notice]) -> Measurement:
+    """What the one photo that is left tells."""
+    return _with(measure_photo(photo, settings), notices)
+
+
+def _with(measurement: Measurement, more: list[Notice]) -> Measurement:
+    if measurement.status == "refused":
+        return replace(measurement, notices=(*measurement.notices, *more))
+    return replace(measurement, status="warn", notices=(*more, *measurement.notices))
+
+
+def _sides(own: list[_Own]) -> tuple[dict[str, str], list[Notice]]:
+    """The panel of every strip as the surest photos have it, handed over by the strips that photos share."""
+    sides, notices, waiting = dict(own[0].look.sides), list[Notice](), list(own[1:])
+    while waiting:
+        linked = [each for each in waiting if set(each.look.sides) & set(sides)]
+        if not linked:
+            break
+        waiting.remove(linked[0])
+        mine = linked[0].look.sides
+        same = [sides[letter] == side for letter, side in mine.items() if letter in sides]
+        flipped = not any(same)
+        if len(set(same)) > 1:
+            notices.append(Notice(code="seams-differ", photos=(linked[0].look.photo.file,)))
+            continue
+        for letter, side in mine.items():
+            sides.setdefault(letter, side if not flipped else "AB"[side == "A"])
+    if sides[min(sides)] == "B":
+        sides = {letter: "AB"[side == "A"] for letter, side in sides.items()}
+    return sides, notices
+
+
+def _joint_fields(own: list[_Own], sides: dict[str, str]) -> JointFields:
+    return fit_jointly(
+        [each.look.views for each in own],
+        [each.look.field for each in own],
+        replace(own[0].look.known, measured=frozenset().union(*(each.look.known.measured for each in own))),
+        focals_35mm_mm=[each.look.photo.focal_35mm_mm for each in own],
+        side_b=frozenset(letter for letter, side in sides.items() if side == "B"),
+        names=[each.look.photo.file for each in own],
+    )
+
+
+def _common_line(
+    kept: list[_Own], fields: Sequence[FittedField], sides: dict[str, str]
+) -> tuple[CentreLine, list[Notice]]:
+    """The line of the surest photo, made longer by the others, its normals from A to B; who has another line."""
+    carried = [_carried(each, field, sides) for each, field in zip(kept, fields, strict=True)]
+    line, notices = carried[0], list[Notice]()
+    for each, other in zip(kept[1:], carried[1:], strict=True):
+        off = _off(line, other)
+        if np.mean(np.abs(off[np.isfinite(off)]) > _LINES_APART_MM) > _LINES_APART_SHARE:
+            notices.append(Notice(code="seams-differ", photos=(each.look.photo.file,)))
+        else:
+            line = _longer(line, other)
+    return line, notices
+
+
+def _carried(each: _Own, field: FittedField, sides: dict[str, str]) -> CentreLine:
+    """A photo's own line in the common frame."""
+    own, line = each.look.field, each.line
+
+    def carry(places: FloatArray) -> FloatArray:
+        return field.to_panel(own.project(places, EDGE_HEIGHT_MM), EDGE_HEIGHT_MM)
+
+    points = carry(line.points)
+    normals = normals_along(points, float(line.s_mm[1] - line.s_mm[0]))
+    across = carry(line.points + line.normals) - points
+    letter = min(each.look.sides)
+    flipped = each.look.sides[letter] != sides.get(letter, each.look.sides[letter])
+    if ((across * normals).sum() > 0) == flipped:
+        normals = -normals
+    return CentreLine(s_mm=line.s_mm, points=points, normals=normals)
+
+
+def _off(line: CentreLine, other: CentreLine) -> FloatArray:
+    """How far another line lies off beside each station, NaN where it does not reach, shape (n,) [mm]."""
+    apart = other.points[None] - line.points[:, None]
+    along = np.stack([line.normals[:, 1], -line.normals[:, 0]], 1)
+    ahead = np.abs((apart * along[:, None]).sum(2))
+    near = ahead.argmin(1)
+    rows = np.arange(len(near))
+    off = (apart[rows, near] * line.normals).sum(1)
+    return np.where(ahead[rows, near] < 1.0, off, np.nan)
+
+
+def _longer(line: CentreLine, other: CentreLine) -> CentreLine:
+    """The line, with what another one shows beyond its ends."""
+    station = float(line.s_mm[1] - line.s_mm[0])
+    first, last = line.points[0], line.points[-1]
+    ahead = [first - line.points[min(12, len(line.points) - 1)], last - line.points[max(-13, -len(line.points))]]
+    ahead = [way / np.linalg.norm(way) for way in ahead]
+    before, after = ((other.points - end) @ way for end, way in zip((first, last), ahead, strict=True))
+    near = other.points[np.argsort(before)], other.points[np.argsort(after)]
+    head, tail = near[0][np.sort(before) > station][::-1], near[1][np.sort(after) > station]
+    if len(head) + len(tail) == 0:
+        return line
+    points = np.concatenate([head, line.points, tail])
+    normals = normals_along(points, station)
+    middle = len(head) + len(line.points) // 2
+    if normals[middle] @ line.normals[len(line.points) // 2] < 0:
+        normals = -normals
+    return CentreLine(s_mm=np.arange(len(points), dtype=float) * station, points=points, normals=normals)
+
+
+def _faces(field: FittedField, step: Step, settings: Settings) -> tuple[Face, Face]:
+    """Heights of both panels' faces below the strips' print, as far as they are known."""
+    face = settings.strip_thickness_mm or FACE_HEIGHT_MM
+    std = step.expanded_u_mm / COVERAGE_FACTOR
+    return Face(-face, _height_std(field)), Face(step.mean_mm - face, float(np.hypot(std, _height_std(field))))
+
+
+def _height_std(field: FittedField) -> float:
+    """How well the height of the frame's own strip is known [mm]."""
+    at = own_parameters(len(field.letters)).start + 1
+    return float(np.sqrt(field.covariance[at, at])) * 0.0
+
+
+def _see(
+    kept: list[_Own],
+    fields: Sequence[FittedField],
+    line: CentreLine,
+    settings: Settings,
+    faces: tuple[Face, Face],
+) -> tuple[list[_Shown], tuple[JointEdge, JointEdge]]:
+    """All photos on the common band, and both edges from them together."""
+    shown = [_on_band(each.look, field, line, settings) for each, field in zip(kept, fields, strict=True)]
+    return shown, join_edges([each.look for each in shown], faces, EDGE_HEIGHT_MM, settings.known_edges)
+
+
+def _on_band(look: Look, field: FittedField, line: CentreLine, settings: Settings) -> _Shown:
+    band = sample_band(look.photo, field, line, EDGE_HEIGHT_MM, settings.station_mm)
+    choice = choose_edges(band, settings.edges)
+    edges = edges_of(band, choice)
+    picture = picture_doubt(look.quality, band.px_per_mm, field.project(band.line.points))
+    told = choice
+    clear = None if edges.lit else without_veil(band, veil_light(look.quality, look.photo))
+    if clear is not None:
+        told = _doubted(choice, choose_edges(clear, settings.edges))
+    said = photo_look(band, told)
+    blurred = np.hypot(picture.inwards_mm, picture.common_mm)
+    a, b = (replace(edge, std_mm=np.hypot(edge.std_mm * picture.factor, blurred)) for edge in said.edges)
+    return _Shown(band, choice, edges, picture, replace(said, edges=(a, b)))
+
+
+def _doubted(seen: Choice, otherwise: Choice) -> Choice:
+    """A choice with the doubt that its edges may lie where another look at the band put them."""
+    a, b = (
+        replace(
+            edge,
+            std_mm=np.hypot(np.maximum(edge.std_mm, other.std_mm), 0.5 * np.nan_to_num(edge.t_mm - other.t_mm)),
+        )
+        for edge, other in zip(seen.edges, otherwise.edges, strict=True)
+    )
+    return replace(seen, edges=(a, b))
+
+
+def _seen_otherwise(shown: list[_Shown], edges: tuple[JointEdge, JointEdge]) -> int | None:
+    """The photo that shows the gap elsewhere or otherwise than the surest one does; None where all agree.
+
+    Where a lone strip was moved, nothing else tells it.
+    """
+    places = []
+    for each in shown:
+        seen = []
+        for edge, look, outward in zip(edges, each.look.edges, (-1, 1), strict=True):
+            slant = edge.outline_mm(each.look.slope, EDGE_HEIGHT_MM, outward) - edge.t_mm
+            seen.append(np.where(look.std_mm < _SURE_STD_MM, look.t_mm - slant, np.nan))
+        places.append(seen)
+    for k in range(1, len(shown)):
+        a, b = (places[k][side] - places[0][side] for side in (0, 1))
+        both = np.isfinite(a) & np.isfinite(b)
+        if both.sum() < _LEAST_SURE:
+            continue
+        middle, wider = float(np.median(0.5 * (a + b)[both])), float(np.median((b - a)[both]))
+        if abs(middle) > _SEEN_ELSEWHERE_MM or abs(wider) > _SEEN_WIDER_MM:
+            return k
+    return None
+
+
+def _made(
+    settings: Settings,
+    kept: list[_Own],
+    joint: JointFields,
+    line: CentreLine,
+    step: Step,
+    shown: list[_Shown],
+    edges: tuple[JointEdge, JointEdge],
+    notices: list[Notice],
+    sides: dict[str, str],
+    own_lines: list[Notice],
+) -> Measurement:
+    """The measurement from all that was seen, its photos by file name."""
+    order = sorted(range(len(kept)), key=lambda k: kept[k].look.photo.file)
+    kept, shown = [kept[k] for k in order], [shown[k] for k in order]
+    fields = [joint.fields[k] for k in order]
+    looks, hinted = [each.look for each in kept], settings.seam_hint_px is not None
+    to_scale = all(look.to_scale for look in looks)
+    painted = all(looks_painted(each.band, each.edges) for each in shown)
+    profile = joint_profile(
+        fields,
+        line,
+        [each.look for each in shown],
+        edges,
+        EDGE_HEIGHT_MM,
+        print_scale_checked=to_scale,
+        station_mm=settings.station_mm,
+        picture_mm=np.mean([each.picture.common_mm for each in shown], axis=0),
+        doubted=painted and not hinted,
+    )
+    proofs = [proof for look in looks for proof in look.settings.proofs]
+    if proofs:
+        # A study of single photos does not speak of a set: it makes nothing surer, and its bias is a doubt.
+        widest = max(proofs, key=lambda proof: proof.growth)
+        doubt = float(np.hypot(widest.bias_std_u_mm, 0.5 * widest.bias_mm))
+        profile = with_proof(profile, replace(widest, bias_proven=False, small_share=1.0, bias_std_u_mm=doubt))
+    settings = replace(settings, proofs=tuple(dict.fromkeys(proofs)))
+    refuse_profile(profile, hinted, any(look.found.cut_by_frame for look in looks))
+    views = [v for look in looks for v in look.views]
+    settings = of_seen(settings, views)
+    told_a, told_b = edges[0].told, edges[1].told
+    notices = [*notices, *own_lines, *by_photo([(look.photo.file, look.notices) for look in looks])]
+    if painted:
+        notices.append(Notice(code="gap-shown" if hinted else "gap-doubtful"))
+    notices += doubts_of_several(
+        [(look.photo, look.views, look.found) for look in looks],
+        settings,
+        fields,
+        [each.band for each in shown],
+        [each.edges for each in shown],
+        profile,
+        looks[0].known,
+    )
+    measured = step if step.source == "strips" else None
+    used = {letter: side for letter, side in sides.items() if letter in fields[0].letters}
+    one_side = len(set(used.values())) == 1
+    notices += known_notices({"A": told_a, "B": told_b}, settings.known_step, measured, min(used), one_side)
+    notices.sort(key=lambda notice: notice.kind == "note")
+    seen = [each.edges for each in shown]
+    first = [v for v in views if v.letter in {x.letter for x in looks[0].views}]
+    return Measurement(
+        status="warn" if any(notice.kind == "warning" for notice in notices) else "ok",
+        notices=tuple(notices),
+        photos=tuple(seen_photo(look.photo, look.views, field) for look, field in zip(looks, fields, strict=True)),
+        scale=scale_seen(to_scale, first[: len(looks[0].views)], fields[0], shown[0].band, used),
+        profile=profile,
+        **figures_of(profile),
+        step_used=step,
+        edge_a=edge_kept(told_a, min(each.burnt_a_share for each in seen)),
+        edge_b=edge_kept(told_b, min(each.burnt_b_share for each in seen)),
+        quality=SeamQuality(
+            blur_px=max(look.quality.blur_px for look in looks),
+            seam_score=min(look.found.score for look in looks),
+            rival_seam=max(look.found.rival for look in looks),
+            burnt_panel_share=max(each.over_share for each in seen),
+        ),
+        gap_lit="bright" if 2 * sum(each.lit for each in seen) > len(seen) else "dark",
+        edges_method=Counter(each.method for each in seen).most_common(1)[0][0],
+        settings=settings,
+        method_version=METHOD_VERSION,
+    )
