@@ -43,7 +43,7 @@ A photo that cannot be measured is refused with advice; a file that cannot be re
 >>> import numpy as np
 >>> refused = gapvision.measure(np.full((600, 800), 128, np.uint8))
 >>> refused.status, refused.notices[0].code
-('refused', 'photo-blurred')
+('refused', 'strip-not-found')
 >>> gapvision.measure("no_such.jpg")
 Traceback (most recent call last):
     ...
