@@ -195,7 +195,7 @@ def score_set(measurement: Measurement, truths: Sequence[dict[str, Any]]) -> Set
     Parameters
     ----------
     measurement : Measurement
-        Whose photos are those of the truths, in the same order.
+        Of those photos, or of some of them; which, their files' names tell.
     truths : sequence of dict
         From ``NAME.truth.json`` of each photo.  The seam that counts is what lies beside a strip in any of them.
     """
@@ -220,8 +220,9 @@ def score_set(measurement: Measurement, truths: Sequence[dict[str, Any]]) -> Set
     if profile is None:
         return made
     at, inside, swapped = np.full(len(profile.s_mm), np.nan), np.zeros(len(profile.s_mm), bool), False
-    for k, (truth, own) in enumerate(zip(truths, seams, strict=True)):
-        mine = np.flatnonzero(profile.photo == k)
+    numbers = {photo.file.rpartition(".")[0]: k for k, photo in enumerate(measurement.photos)}
+    for truth, own in zip(truths, seams, strict=True):
+        mine = np.flatnonzero(profile.photo == numbers.get(truth["name"], -1))
         if not len(mine):
             continue
         line_a, line_b = np.array(truth["edges"]["A_px"], float), np.array(truth["edges"]["B_px"], float)

@@ -20,7 +20,7 @@ from gapvision.lab.scenes.scene import CameraSpec, Defect, EdgeSpec, Inside, Sce
 from gapvision.lab.scenes.truth import scene_truth
 from gapvision.lab.training.camera import aim
 from gapvision.lab.training.dataset import draw_lamp, lamp_name
-from gapvision.lab.training.finishes import ALONG_MM, ROLL_MM, SKIN_MM, SurfaceFinish, draw_finish
+from gapvision.lab.training.finishes import ALONG_MM, CELL_ACROSS_MM, ROLL_MM, SKIN_MM, SurfaceFinish, draw_finish
 from gapvision.lab.training.photo import PhotoChain, develop, draw_chain
 from gapvision.lab.training.profiles import Section, section
 from gapvision.lab.training.render import trace_pixels
@@ -103,7 +103,8 @@ def draw_set(number: int, seed: int = 0) -> list[WholeView]:
         for worn in (True, False)
     )
     filling = str(rng.choice(list(_FILLINGS), p=list(_FILLINGS.values())))
-    spec = _draw_spec(rng, number, seed)
+    far = tuple(_continued(near, one) for near, one in zip(finishes, far, strict=True))
+    spec = _draw_spec(rng)
     depth = float(np.exp(rng.uniform(np.log(10), np.log(60))))
     things = draw_filling(rng, filling, spec.gap_mm, depth)
     floor = tuple((float(np.exp(rng.uniform(np.log(0.01), np.log(0.25)))) * rng.uniform(0.85, 1.15, 3)).tolist())
@@ -144,7 +145,21 @@ def draw_set(number: int, seed: int = 0) -> list[WholeView]:
     return views
 
 
-def _draw_spec(rng: np.random.Generator, number: int, seed: int) -> SceneSpec:
+def _continued(near: SurfaceFinish, far: SurfaceFinish) -> SurfaceFinish:
+    """The far panel in the colour and wear that the near one ends with: no line along the seam where they meet."""
+    first, last = (round((SKIN_MM - share * _FIRST_FOLD_MM) / CELL_ACROSS_MM) for share in (1.0, 0.8))
+    rows = slice(first, last)
+    ends = {name: np.median(getattr(near, name)[rows], axis=(0, 1)) for name in ("colour", "roughness", "metal")}
+    own = {name: np.median(getattr(far, name), axis=(0, 1)) for name in ends}
+    return replace(
+        far,
+        colour=np.clip(far.colour * (ends["colour"] / np.maximum(own["colour"], 1e-3)), 0.003, 0.97).astype(np.float32),
+        roughness=np.clip(far.roughness + ends["roughness"] - own["roughness"], 0.04, 1).astype(np.float32),
+        metal=np.clip(far.metal + ends["metal"] - own["metal"], 0, 1).astype(np.float32),
+    )
+
+
+def _draw_spec(rng: np.random.Generator) -> SceneSpec:
     def between(low: float, high: float) -> float:
         return float(rng.uniform(low, high))
 
@@ -171,7 +186,6 @@ def _draw_spec(rng: np.random.Generator, number: int, seed: int) -> SceneSpec:
         for letter, side in zip(chosen, sides, strict=True)
     )
     scaled = rng.random() < 0.25
-    del number, seed
     return SceneSpec(
         gap_mm=between(3.0, 6.2),
         taper_mm_per_m=between(-5, 5),

@@ -131,8 +131,12 @@ def test_an_empty_folder_is_said_in_words(tmp_path, capsys):
     assert "There is no photo with a NAME.truth.json" in capsys.readouterr().err
 
 
+def named(truth):
+    return replace(PHOTO, file=f"{truth['name']}.jpg")
+
+
 def test_a_set_of_one_photo_scores_as_the_photo(truth):
-    m = measured(truth, gap_add=0.2, u=0.22)
+    m = replace(measured(truth, gap_add=0.2, u=0.22), photos=(named(truth),))
     one, several = score(m, truth), score_set(m, [truth])
     for part in ("reach_mm", "covered_mm", "trusted_mm", "useful_mm", "wrong_mm", "stray", "flush_error_mm"):
         assert getattr(several, part) == pytest.approx(getattr(one, part))
@@ -141,21 +145,23 @@ def test_a_set_of_one_photo_scores_as_the_photo(truth):
 
 def test_stations_count_in_the_photo_that_they_name(truth):
     # The same scene in a photo that lies 400 px higher: its stations are right there and stray in the other.
-    moved = json.loads(json.dumps(truth))
+    moved = {**json.loads(json.dumps(truth)), "name": "z_moved"}
     for key in ("A_px", "B_px"):
         moved["edges"][key] = (np.array(truth["edges"][key]) - np.array([0.0, 400.0])).tolist()
     m = measured(truth, shift_px=-400.0)
-    photos = (PHOTO, replace(PHOTO, file="y.jpg"))
-    named = replace(m, photos=photos, profile=m.profile.picked(slice(None), photo=np.ones(len(m.profile.s_mm), int)))
-    right = score_set(named, [truth, moved])
+    photos, n = (named(truth), named(moved)), len(m.profile.s_mm)
+    second = replace(m, photos=photos, profile=m.profile.picked(slice(None), photo=np.ones(n, int)))
+    right = score_set(second, [truth, moved])
     assert right.stray == 0
     assert right.useful_mm == right.reach_mm > 200
     assert score_set(replace(m, photos=photos), [truth, moved]).useful_mm == 0
+    # The first photo was left out: the one that is left has number 0 then.
+    assert score_set(replace(m, photos=photos[1:]), [truth, moved]).useful_mm == right.reach_mm
 
 
 def test_a_rolls_radius_is_held_against_the_true_one(truth):
     true = truth["edge_types"]["A"]["r"]
     rolled = Edge(kind="rolled", source="measured", depth_mm=1.0, depth_std_u_mm=0.1, radius_mm=true + 0.12)
     cut = Edge(kind="cut", source="measured", depth_mm=0.1, depth_std_u_mm=0.1)
-    made = score_set(replace(measured(truth), edge_a=rolled, edge_b=cut), [truth])
+    made = score_set(replace(measured(truth), photos=(named(truth),), edge_a=rolled, edge_b=cut), [truth])
     assert made.radius_errors_mm == [pytest.approx(0.12)]
