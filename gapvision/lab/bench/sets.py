@@ -53,7 +53,7 @@ def sets_of(folder: Path) -> dict[str, list[Pair]]:
 
 def ways_of(photos: int) -> list[tuple[str, tuple[int, ...]]]:
     """Every photo, every pair and all photos of a set."""
-    ways = [(SINGLE, (k,)) for k in range(photos)]
+    ways: list[tuple[str, tuple[int, ...]]] = [(SINGLE, (k,)) for k in range(photos)]
     ways += [(PAIRS, pair) for pair in itertools.combinations(range(photos), 2)] if photos > 2 else []
     return [*ways, (TOGETHER, tuple(range(photos)))] if photos > 1 else ways
 
@@ -68,7 +68,8 @@ def _floor_s(photos: Sequence[Path], letter: str) -> float:
     for photo in photos:
         data = np.frombuffer(photo.read_bytes(), np.uint8)
         start = time.perf_counter()
-        detector.detectBoard(cv2.imdecode(data, cv2.IMREAD_GRAYSCALE))
+        grey: Any = cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)
+        detector.detectBoard(grey)
         total += time.perf_counter() - start
     return total
 
