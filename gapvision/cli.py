@@ -38,6 +38,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "export": ("export", "write a job as one zip with its photos"),
     "import": ("import_", "take a job from an export"),
     "verify": ("verify", "say whether an export, or the data folder, was altered"),
+    "sign": ("sign", "sign an export or report with the shop's key, ask for a time stamp, check both"),
     "backup": ("backup", "copy all records while the program runs"),
     "restore": ("restore", "take a backup back into an empty folder"),
     "shop": ("shop", "set the shop's name, logo, paper, units, and what gap it wants"),

@@ -384,6 +384,15 @@ usage package-unsafe
 usage package-altered
     The export was altered after it was made.
     Ask for the zip as it was exported; nothing was stored.
+usage shop-key-bad
+    The shop's key cannot be used.
+    Make one with 'gapvision sign key', or name its file with --key.
+usage signature-bad
+    The signature is not right.
+    Sign the file again with 'gapvision sign file', or ask who sent it.
+usage time-stamp-bad
+    The time stamp is not right.
+    Send the request of 'gapvision sign ask' to the service again, and name its certificate with --root.
 usage package-too-large
     The job is too large for one zip.
     Export it visit by visit with --visit.

@@ -125,7 +125,7 @@ def test_the_lab_stays_out_of_the_wheel():
 
 @pytest.mark.parametrize(
     ("library", "rooms"),
-    [("streamlit", STREAMLIT_ONLY_IN), ("cv2", set(MAY_USE) - NO_PIXELS), ("sqlite3", {"records"})],
+    [("streamlit", STREAMLIT_ONLY_IN), ("cv2", set(MAY_USE) - NO_PIXELS), ("sqlite3", {"records", "lab"})],
 )
 def test_libraries_stay_in_their_rooms(library, rooms):
     wrong = [
