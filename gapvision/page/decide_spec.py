@@ -118,6 +118,7 @@ def choose(shown: OnScreen, place: Place, below: Any) -> tuple[Specification | N
         if place.seam is not None and st.button(f"Keep them as what is wanted of {seam_title(place.seam)}", key="keep"):
             records().edit_seam(place.seam.seam_id, spec=specification_to_table(spec))
             state["decide_seam"] = None  # what was kept is chosen next
+            state["spec_as_filled"] = _texts()
             st.rerun()
     elif name != OWN_TOLERANCE:
         st.write(f"Source of this specification: {spec.source}.")
@@ -129,6 +130,8 @@ def _numbers(name: str, source: Specification) -> Specification:
     state = st.session_state
     signature = [name, repr(specification_to_table(source))]
     if state.get("spec_filled") != signature:
+        if (state.get("spec_filled") or [""])[0] == name != OWN_TOLERANCE and _texts() != state["spec_as_filled"]:
+            st.warning("What is wanted was changed elsewhere: those numbers stand here now, not the ones typed.")
         # Another tolerance typed in Measure must not wipe out the other lines typed here.
         typed = simple_spec(source.nominal[0].gap_mm, source.allow_below_mm, source.allow_above_mm)
         only = source == typed and name == OWN_TOLERANCE and (state.get("spec_filled") or [""])[0] == name
@@ -229,6 +232,8 @@ def paint(place: Place) -> FinishPlan | None:
         if not coats:
             return None
         plan = FinishPlan(coats=tuple(coats), stage=stage, smallest_gap_mm=smallest, movement_mm=movement or 0.0)
+        if place.job is not None:
+            widgets.warn_of_change(f"paint {place.job.job_id}", repr(kept), changed_here=plan != kept)
         if place.job is not None and plan != kept:
             if st.button(f"Keep this paint with job {place.job.reference}", key="keep_paint"):
                 set_finish(records(), place.job.job_id, plan)

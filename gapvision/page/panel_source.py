@@ -109,6 +109,7 @@ def edit(source: Source, job: Job, photos: Mapping[str, Any], words: tuple[str, 
         _add_adjuster(source, words)
         _add_seam(source)
         _lines(source)
+        widgets.warn_of_change(f"panel {source.key}", source.base, changed_here=source.text != source.base)
         left, middle, right = st.columns(3)
         if left.button("Keep with the job", type="primary", key="keep_panel", width="stretch"):
             with widgets.telling():

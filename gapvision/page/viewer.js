@@ -241,6 +241,10 @@ class Viewer {
       const m = Math.floor((mark.first + mark.last - 1) / 2), away = this.unit(a[m], b[m]);
       this.label(b[m][0] + 36 * away[0], b[m][1] + 36 * away[1], String(mark.number), mark.look.colour);
     }
+    for (const mark of marks.filter((one) => one.words.startsWith("too ") && one.last < a.length)) {
+      const ends = [mark.first, mark.last - 1].map((i) => [b[i][0] - a[i][0] + b[i][0], b[i][1] - a[i][1] + b[i][1], d.places[i].replace(/ (mm|in)$/, "")]);
+      if (Math.hypot(ends[1][0] - ends[0][0], ends[1][1] - ends[0][1]) > 110) for (const [x, y, words] of ends) this.label(x, y, words, mark.look.colour);
+    }
     if (this.span) {
       const [first, last] = this.span;
       node("polygon", { points: text(between(first, last + 1)), fill: "#ffe000", "fill-opacity": 0.45, stroke: "#111", "stroke-width": 2, "stroke-dasharray": "6 3", class: "gv-left-out" }, this.overlay);

@@ -81,6 +81,15 @@ def empty_after(done: str, *keys: str) -> None:
             st.session_state[key] = ""
 
 
+def warn_of_change(what: str, kept: str, *, changed_here: bool) -> None:
+    """Say when what is kept was changed in another window while it is being changed here: keeping would replace it."""
+    seen = st.session_state.setdefault("_kept_seen", {})
+    if not changed_here or what not in seen:
+        seen[what] = kept
+    elif seen[what] != kept:
+        st.warning("Another window has changed this meanwhile. Keeping what stands here replaces what was kept there.")
+
+
 @contextmanager
 def telling(place: Any = None) -> Iterator[None]:
     """Say what is wrong, here or in a place, in one sentence instead of failing."""

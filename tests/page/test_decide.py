@@ -261,3 +261,23 @@ def test_a_ready_system_and_films_as_numbers_give_the_gap_to_set_with_its_gauges
     assert "Set 5.08 mm" in card
     # Limits 4.2625 + 0.498 and 5.2625 + 0.139, U 0.18 taken off: 4.94 to 5.22, in tenths 5.0 and 5.2.
     assert "A 5.0 mm shank must enter, 5.2 mm must not." in card
+
+
+def test_paint_that_another_window_keeps_is_not_replaced_silently(page, seam):
+    decide(page)
+    page.number_input(key="coats_epoxy primer").set_value(3).run()
+    assert not [w for w in page.warning if "Another window" in w.value]
+    set_finish(records(), seam.job_id, FinishPlan(coats=(coat("top coat", 2),)))
+    page.run()
+    assert not page.exception
+    assert [w for w in page.warning if "Another window has changed this meanwhile" in w.value]
+
+
+def test_what_another_window_wants_of_the_seam_is_told_before_it_replaces_what_was_typed(page, seam):
+    decide(page)
+    page.text_input(key="spec_below").set_value("0.3mm").run()
+    records().edit_seam(seam.seam_id, spec=specification_to_table(simple_spec(5.0, 0.4, 0.4)))
+    page.run()
+    assert not page.exception
+    assert page.text_input(key="spec_below").value == "0.4mm"
+    assert [w for w in page.warning if "changed elsewhere" in w.value]
