@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 from contextlib import suppress
 from functools import partial
+from itertools import takewhile
 from typing import Any
 
 import streamlit as st
@@ -34,6 +35,7 @@ def show(ticket: str) -> None:
     said, top, step, photos, sheets, purpose = (st.container() for _ in range(6))
     with photos:
         _upload(ticket, said)
+        strip = st.container()
         photo = _choose(ticket)
     with purpose:
         saving = save_view.ask_first()
@@ -49,11 +51,16 @@ def show(ticket: str) -> None:
     if shown is None:
         with step:
             _next(ticket, photo, "refused")
+        with strip:
+            _thumbnails(ticket, photo)
         return
     measurement, verdict = shown.measurement, judged(shown.measurement, spec)
     with top:
         state = widgets.show_verdict(measurement, verdict, photo.name)
+        st.session_state.setdefault("_signs", {})[photo.sha256] = widgets.GLANCES[state]
         _viewer(photo, measurement, verdict)
+    with strip:
+        _thumbnails(ticket, photo)
     with step:
         _next(ticket, photo, state)
     with sheets:
@@ -180,13 +187,14 @@ def _choose(ticket: str) -> Chosen | None:
     mine = [p for p in everything if p.where != "sample"]
     newest = mine[0].sha256 if mine else None
     if newest is not None and st.session_state.get("newest") != newest:
+        before = st.session_state.get("newest")
         st.session_state["newest"] = newest
         session.choose(newest)
-        session.give_to_seam(newest)
+        for taken in takewhile(lambda p: p.sha256 != before, mine):  # several may have come at once
+            session.give_to_seam(taken.sha256)
     if seam_id:
         everything = mine = [p for p in mine if session.seam_of(p.sha256) == seam_id]
     by_hash = {p.sha256: p for p in reversed(everything)}  # one's own photo before a sample with the same bytes
-    _thumbnails(mine)
     if not by_hash:
         return None
     return by_hash[
@@ -194,15 +202,23 @@ def _choose(ticket: str) -> Chosen | None:
     ]
 
 
-def _thumbnails(mine: list[Chosen]) -> None:
+def _thumbnails(ticket: str, shown: Chosen) -> None:
+    """The photos taken, each with its sign once it was looked at; the one on screen can be taken out."""
+    seam_id, signs = session.at_seam(), st.session_state.get("_signs", {})
+    mine = [p for p in session.photos(ticket) if p.where != "sample"]
+    mine = [p for p in mine if not seam_id or session.seam_of(p.sha256) == seam_id]
     rows = "".join(
         f'<figure style="margin:0"><img src="{p.url("thumb")}" alt="" loading="lazy" style="height:84px;border-radius:6px;display:block">'
-        f'<figcaption style="font-size:14px;max-width:112px;overflow:hidden;text-overflow:ellipsis;white-space:nowrap">{html.escape(p.name)}</figcaption></figure>'
+        f'<figcaption style="font-size:14px;max-width:112px;overflow:hidden;text-overflow:ellipsis;white-space:nowrap">'
+        f"{signs.get(p.sha256, widgets.GLANCES['measured'])} {html.escape(p.name)}</figcaption></figure>"
         for p in mine[:12]
     )
     look = 'style="display:flex;gap:10px;overflow-x:auto" tabindex="0" role="region" aria-label="Photos taken"'
     if mine:
         st.html(f"<div {look}>{rows}</div>")
+        if shown in mine and st.button("Take this photo out", key="take_out"):
+            Inbox().remove(ticket, shown.sha256)
+            st.rerun()
 
 
 # --- what is wanted ---------------------------------------------------------------

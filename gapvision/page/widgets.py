@@ -20,7 +20,8 @@ from gapvision.words import UNIT_NAMES, Lengths
 _T = TypeVar("_T")
 #: State -> a sign that is no colour.
 SIGNS = {IN: "\u2713", OUT: "\u2717", OPEN: "?", HOLE: "-"}
-_GLANCES = {"in": SIGNS[IN], "out": SIGNS[OUT], "refused": SIGNS[OUT], "open": "?", "holes": "?", "measured": "\u00b7"}
+#: The short verdict's state -> its sign.
+GLANCES = {"in": SIGNS[IN], "out": SIGNS[OUT], "refused": SIGNS[OUT], "open": "?", "holes": "?", "measured": "\u00b7"}
 
 
 def escape(text: str) -> str:
@@ -216,7 +217,7 @@ def show_verdict(measurement: Measurement, verdict: Verdict | None, photo: str =
         lines.append(f"Rule: {words.rule(verdict.rule)}.")
     small = "".join(f"<small>{html.escape(line)}</small>" for line in lines) + picture
     of = f"<em>{html.escape(photo)}</em>" if photo else ""
-    st.html(f'<div class="gv-verdict {said.state}" role="status">{_GLANCES[said.state]} {said.words}{of}{small}</div>')
+    st.html(f'<div class="gv-verdict {said.state}" role="status">{GLANCES[said.state]} {said.words}{of}{small}</div>')
     return said.state
 
 

@@ -139,6 +139,21 @@ def test_typed_words_and_photos_survive_a_reload(page):
     assert fresh.selectbox(key="photo").value == photo.sha256
 
 
+def test_each_photo_has_its_sign_once_looked_at_and_can_be_taken_out(page):
+    page.run()
+    ticket = page.session_state["ticket"]
+    Inbox().add(ticket, "letter.jpg", b"dear sir")
+    own = Inbox().add(ticket, "own.jpg", DEMO_PHOTO.read_bytes() + b"sign")
+    page.run()
+    strip = next(x.proto.body for x in page.get("html") if "Photos taken" in x.proto.body)
+    assert "\u2717 own.jpg" in strip
+    assert "\u00b7 letter.jpg" in strip, "not looked at yet"
+    page.button(key="take_out").click().run()
+    assert not page.exception
+    assert own.sha256 not in [p.sha256 for p in Inbox().photos(ticket)]
+    assert page.session_state["photo"] != own.sha256
+
+
 def test_two_windows_of_one_address_never_write_over_each_other_unasked(page):
     page.run()
     page.text_input(key="nominal").set_value("5mm").run()
