@@ -32,7 +32,7 @@ _TYPES = ["jpg", "jpeg", "png", "tif", "tiff", "webp", "heic", "heif"]
 
 def show(ticket: str) -> None:
     """The whole view: answer, photo, plot and the next thing to do on one screen; the rest below, in the order of use."""
-    said, top, step, photos, sheets, purpose = (st.container() for _ in range(6))
+    said, top, step, kept, photos, sheets, purpose = (st.container() for _ in range(7))
     with photos:
         _upload(ticket, said)
         strip = st.container()
@@ -65,7 +65,7 @@ def show(ticket: str) -> None:
         _next(ticket, photo, state)
     with sheets:
         sheet_view.show(measurement)
-    with said:
+    with kept:
         save_view.by_itself(photo, measurement, spec)
     if measurement.profile is not None:
         with saving:
@@ -79,7 +79,8 @@ def show(ticket: str) -> None:
 def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:
     """The seam's latest result out of the records, in the place of a photo just taken."""
     _, seam = save_view.chosen()
-    line = None if seam is None else next((x for x in reversed(records().history(seam.seam_id)) if x.status != "refused"), None)
+    results = [] if seam is None else [x for x in records().history(seam.seam_id) if x.status != "refused"]
+    line = results[-1] if results else None
     with top, widgets.telling():
         if seam is None or line is None:
             st.html(f'<div class="gv-verdict" role="status">{widgets.SIGNS[HOLE]} Not measured<small>Lay a strip beside '
