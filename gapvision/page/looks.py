@@ -7,6 +7,7 @@ html { -webkit-text-size-adjust: 100%; }
 [data-testid="stMainBlockContainer"] > [data-testid="stVerticalBlock"] { gap: 0.5rem; position: relative; }
 [data-testid="stMainBlockContainer"] [data-testid="stVerticalBlock"] { gap: 0.5rem; }
 h1 { font-size: 1.1rem !important; padding: 0 0 4px !important; line-height: 1.4 !important; }
+[data-testid="stElementContainer"]:has(h1) { margin-bottom: 8px; }
 h2, h3 { font-size: clamp(1.15rem, 4.4vw, 1.5rem) !important; }
 [data-testid="stHeader"] { background: transparent; height: 2.2rem; }
 button, [role="button"], [data-baseweb="select"] > div, input, textarea, [data-testid="stNumberInputContainer"] { min-height: 44px; }
@@ -45,7 +46,7 @@ a.gv-take.second { background: transparent; color: inherit !important; border: 1
 .gv-drawing { display: block; border-radius: 6px; max-width: 280px; width: 100%; height: auto; margin: 6px 0; }
 .gv-table { overflow-x: auto; } .gv-table table { border-collapse: collapse; width: 100%; font-size: 16px; }
 .gv-table th, .gv-table td { text-align: left; padding: 8px 10px 8px 0; border-bottom: 1px solid color-mix(in srgb, currentColor 30%, transparent); }
-.gv-pair { overflow-x: auto; } .gv-caption { position: sticky; left: 0; width: fit-content; font-size: 16px; font-weight: 600; padding: 6px 0 4px; }
+.gv-pair { overflow-x: auto; } .gv-caption { position: sticky; left: 0; width: fit-content; max-width: calc(100vw - 2.2rem); font-size: 16px; font-weight: 600; padding: 6px 0 4px; }
 .st-key-kept_box [data-testid="stButton"] button { min-height: 44px; } .st-key-kept_box { gap: 0.75rem; }
 @media (max-width: 640px) { [data-testid="stButtonGroup"] button { padding: 0 9px; font-size: 16px !important; } }
 ol.gv-card { margin: 0 !important; padding: 8px 12px !important; list-style: none; border: 2px solid currentColor; border-radius: 8px; }
