@@ -177,6 +177,9 @@ refusal edges-not-found
     Slip white paper into the gap or light it from behind, and take the photo again.
 
 # measuring: warnings
+warning edge-jumps
+    An edge leaves its course for a short way, as where tape, sealer or a clip lies over it; U is as large as the jump.
+    Look at that place in the photo: clear the edge and take the photo again; if the metal is so, measure it by hand.
 warning edge-overexposed
     The panel beside the gap is burnt out to white, so its edge is eaten into.
     Turn the light away from the panel or lower the exposure, and take the photo again.

@@ -17,6 +17,9 @@ _CURVED_SAG_MM = 3.0  # a seam whose smooth course leaves a straight line by mor
 _CUTOFF_MM = 120.0  # a 40 mm bump must count as a deviation, a door's arc must not
 TRUSTED_EDGE_U_MM = 0.25  # form is judged only from places of the edge that are known this well
 LEAST_TRUSTED = 0.6  # and only if they make up this share of the edge
+# A short piece of an edge off its course by more than this, there and back within 3 mm: no hand leaves such a step in
+# metal, tape or sealer over the edge does; common practice, no source.
+_COURSE_MM, _JUMP_MM, _SHORT_MM, _RAMP_MM = 101.0, 1.2, 45.0, 3.0
 
 
 def running_median(y: FloatArray, window: int = _SPIKE_MEDIAN) -> FloatArray:
@@ -24,6 +27,36 @@ def running_median(y: FloatArray, window: int = _SPIKE_MEDIAN) -> FloatArray:
     from scipy.ndimage import median_filter
 
     return np.asarray(median_filter(y, window, mode="nearest"), dtype=float) if len(y) >= window else y.copy()
+
+
+def jump_mm(edge_mm: FloatArray, station_mm: float) -> FloatArray:
+    """How far an edge leaves its own course for a short way, all at once: tape over it, sealer, a clip; 0 elsewhere.
+
+    Parameters
+    ----------
+    edge_mm : ndarray, shape (n,)
+        The edge's offset across the seam [mm].
+    station_mm : float
+        Spacing of the stations [mm].
+    """
+    out, n = np.zeros(len(edge_mm)), len(edge_mm)
+    window, ramp = round(_COURSE_MM / station_mm) | 1, max(1, round(_RAMP_MM / station_mm))
+    if n < window:
+        return out
+    far = np.abs(edge_mm - running_median(edge_mm, window)) > 0.5 * _JUMP_MM
+    starts, ends = (np.flatnonzero(np.diff(np.concatenate([[False], far, [False]]).astype(int)) == k) for k in (1, -1))
+    for start, end in zip(starts, ends, strict=True):
+        before, behind = start - ramp, end - 1 + ramp
+        if before < 0 or behind >= n or (end - start) * station_mm > _SHORT_MM:
+            continue
+        # The course goes straight on from ahead of the piece to behind it.
+        course = np.interp(np.arange(start, end), (before, behind), edge_mm[[before, behind]])
+        size = float(np.median(np.abs(edge_mm[start:end] - course)))
+        # A dent gets there bit by bit, a piece that jumps is there at once.
+        inner = edge_mm[[min(start + ramp, end - 1), max(end - 1 - ramp, start)]]
+        if size > _JUMP_MM and np.all(np.abs(inner - edge_mm[[before, behind]]) > 0.7 * size):
+            out[max(before, 0) : behind + 1] = size
+    return out
 
 
 def judge_edges(profile: GapProfile) -> tuple[Straightness | None, Straightness | None, str]:

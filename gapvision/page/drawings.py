@@ -135,7 +135,7 @@ _HELPS = {
     "steady": "photo-blurred",
     "square": "tilt-too-large tilt-large",
     "behind": "edges-not-found edge-doubtful seam-unfamiliar gap-burnt-out gap-doubtful gap-shown",
-    "light": "edge-overexposed edge-underexposed coverage-low",
+    "light": "edge-jumps edge-overexposed edge-underexposed coverage-low",
     "clean": "lens-smeared",
     "file": "focal-unknown photo-reduced photo-mirrored",
 }

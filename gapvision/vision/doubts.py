@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from gapvision.errors import GapvisionError
+from gapvision.geometry.edge_form import jump_mm
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.model import FittedField, GapProfile, Notice, Photo, Settings, StripView
 from gapvision.vision.band import Band
@@ -129,9 +130,11 @@ def _of_seam(
     settings: Settings, field: FittedField, bands: list[Band], edges: list[SeamEdges], profile: GapProfile
 ) -> list[Notice]:
     tolerance, px_per_mm = settings.tolerance_mm, max(float(np.median(band.px_per_mm)) for band in bands)
+    jumps = any(jump_mm(edge, profile.spacing_mm).any() for edge in (profile.edge_a_mm, profile.edge_b_mm))
     # Photos from both sides leave no tilt of their own; one photo of a gap that is well lit is enough.
     tilt, best = min(band.tilt_deg for band in bands), min(edges, key=lambda said: (not said.lit, said.burnt_share))
     return [
+        *_if(jumps, "edge-jumps"),
         *of_stations(profile, len(bands[0].line.s_mm), tilt, _what_helps(settings, field.step_free), best),
         *_if(not field.step_free and settings.step_mm is None, "step-unknown"),
         *_if(tolerance is not None and px_per_mm * tolerance < LEAST_PX_PER_TOLERANCE.value, "resolution-low"),

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from gapvision.geometry.edge_form import jump_mm
 from gapvision.geometry.lines import fit_total_line
 from gapvision.geometry.uncertainty import combine, sensitivities
 from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, GapProfile
@@ -151,9 +152,11 @@ def build_profile(
     field_std = np.sqrt(np.maximum(np.diag(field.covariance), 1e-30))
     moved = sensitivities(gap_at, inputs, [step_std_mm, kind_a.depth_std_mm, kind_b.depth_std_mm, *field_std])
     by_step, by_depths, by_field = moved[0], moved[1:3], moved[3:]
+    offset_a, offset_b = straight_offsets(a, b, normals)
     std_a, std_b = edge_a.std_mm[pick], edge_b.std_mm[pick]
     parts = {
-        "edge": combine([std_a, std_b]),
+        # Where an edge jumps, either course may be the metal's.
+        "edge": combine([std_a, std_b, *(jump_mm(o, station_mm) / COVERAGE_FACTOR for o in (offset_a, offset_b))]),
         # Pose, lens, bends, as the covariance of the fit ties them together; the step acts through the heights, apart.
         "scale": np.hypot(combine(by_field, field.covariance / np.outer(field_std, field_std)), gap * field.strain),
         "print_scale": gap * print_scale_std(print_scale_checked),
@@ -167,7 +170,6 @@ def build_profile(
         "repeat": np.full(n, scatter(gap)),
         "no_gap": (gap / COVERAGE_FACTOR) * doubted,
     }
-    offset_a, offset_b = straight_offsets(a, b, normals)
     return GapProfile(
         s_mm=line.s_mm[pick],
         gap_mm=gap,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from gapvision.geometry.edge_form import judge_edges
+from gapvision.geometry.edge_form import judge_edges, jump_mm
 from gapvision.model import GapProfile
 
 S = np.arange(260.0)
@@ -51,3 +51,17 @@ def test_a_dent_of_two_millimetres_is_no_curve():
 
 def test_doubtful_edges_are_not_judged():
     assert judge_edges(profile(0 * S, u=0.4))[:2] == (None, None)
+
+
+def test_a_jump_is_a_short_way_off_the_course_there_and_back():
+    s = np.arange(240.0)
+    arc = s * s / 1200 - s * 0.2  # a door's arc of 600 mm radius
+    assert not jump_mm(arc, 1.0).any()
+    assert not jump_mm(arc + 1.0 * np.exp(-(((s - 120) / 15) ** 2)), 1.0).any(), "a dent"
+    assert not jump_mm(np.where(s > 120, 2.0, 0.0), 1.0).any(), "a step that stays"
+    taped = arc + np.where((s >= 100) & (s < 115), -3.0, 0.0)
+    jump = jump_mm(taped, 1.0)
+    assert np.all(np.abs(jump[100:115] - 3.0) < 0.3)
+    assert not jump[:95].any()
+    assert not jump[120:].any()
+    assert np.all(jump[::-1] == jump_mm(taped[::-1], 1.0))

@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 
 from gapvision.intake.light import encode_srgb, to_linear
+from gapvision.recipe import measure_photo
 from gapvision.vision.detect import look_for_strips
 from gapvision.vision.doubts import check_lines_contradicted, of_stations
 from gapvision.vision.field import KnownStrips, fit_field
 from gapvision.vision.quality import no_strip_notice, quality_notices, strip_quality, unused_notices
-from tests.vision.conftest import photo_of
+from tests.vision.conftest import CHECKED, photo_of
+from tests.vision.test_measure import errors
 
 
 def codes_of(grey):
@@ -126,3 +128,23 @@ def test_a_lit_gap_is_not_told_to_be_lit(measured):
     assert "light it from behind" in dark.advice
     assert "light it from behind" not in lit.advice + burnt.advice
     assert burnt.advice.startswith("Dim the lamp")
+
+
+def test_tape_over_an_edge_is_doubted_by_as_much_as_it_hides(scene):
+    """15 mm of pale tape that lies 3 mm into the gap: before, the gap read 3 mm too small there with a small U."""
+    grey, truth = scene("plain")
+    edge_a, edge_b = (np.array(truth["edges"][f"{name}_px"], float) for name in "AB")
+    middle = len(edge_a) // 2
+    px_per_mm = np.linalg.norm(edge_b[middle] - edge_a[middle]) / truth["edges"]["gap"][middle]
+    along = edge_a[middle + 1] - edge_a[middle - 1]
+    along /= np.linalg.norm(along)
+    inwards = (edge_b[middle] - edge_a[middle]) / np.linalg.norm(edge_b[middle] - edge_a[middle])
+    tape_mm = ((-7, -12), (8, -12), (8, 3), (-7, 3))
+    corners = [edge_a[middle] + px_per_mm * (s * along + t * inwards) for s, t in tape_mm]
+    taped = cv2.fillPoly(grey.copy(), [np.round(corners).astype(np.int32)], 190)
+    m = measure_photo(photo_of(taped), CHECKED)
+    off, u = np.abs(errors(m, truth)), m.profile.expanded_u_mm
+    assert off.max() > 1.5, "the tape is taken for the edge, as before"
+    assert np.all(off[off > 0.6] <= u[off > 0.6] + 0.3)
+    assert np.median(u) < 0.5, "elsewhere nothing changes"
+    assert "edge-jumps" in [n.code for n in m.notices]
