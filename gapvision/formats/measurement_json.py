@@ -15,6 +15,7 @@ import os
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import fields
+from operator import attrgetter
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -376,10 +377,12 @@ def _made(f: _File) -> model.Measurement:
 
 
 def _profile(f: _File) -> model.GapProfile:
-    columns: dict[str, Any] = {}
-    for column in COLUMNS:
-        values = [getattr(station, FILE_NAMES.get(column, column)) for station in f.stations]
-        columns[column] = _places(values) if column.endswith("_px") else np.array(values, float)
+    plain = [c for c in COLUMNS if not c.endswith("_px")]
+    read = attrgetter(*(FILE_NAMES.get(c, c) for c in plain))
+    values = np.array([read(station) for station in f.stations], float).reshape(-1, len(plain))
+    columns: dict[str, Any] = dict(zip(plain, values.T, strict=True))
+    for edge in ("edge_a_px", "edge_b_px"):
+        columns[edge] = _places([getattr(station, edge) for station in f.stations])
     if len(f.photos or ()) > 1:  # one photo tells one step for the whole seam, and that stands in the file's head too
         for column in ("step_mm", "step_u_mm"):
             columns[column] = np.array([getattr(station, column) for station in f.stations], float)
