@@ -58,7 +58,11 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
         except FileExistsError:
             part = path.with_name(f"{PART}{os.getpid()}-{number}")
             os.link(name, part, src_dir_fd=number)
-            os.replace(part, path)
+            try:
+                os.replace(part, path)
+            except BaseException:
+                part.unlink(missing_ok=True)
+                raise
 
 
 @contextlib.contextmanager
