@@ -309,17 +309,19 @@ def judge_line(store: Store, line: MeasurementLine, rule: model.DecisionRule | N
     return store.line(line.measurement_id)
 
 
-def verdict_of(store: Store, line: MeasurementLine) -> model.Verdict | None:
+def verdict_of(
+    store: Store, line: MeasurementLine, measurement: Measurement | None = None
+) -> model.Verdict | None:
     """The decision about a result that every view and paper shows: the stored one, else by its seam's specification.
 
-    None when the seam has no specification either, or the photo was refused; ``stored-verdict-bad``, or what the
-    specification raises.
+    ``measurement`` is the result itself, where it is at hand.  None when the seam has no specification either, or the
+    photo was refused; ``stored-verdict-bad``, or what the specification raises.
     """
     if line.status == "refused":
         return None
     found = store.verdict(line.measurement_id)
     if found is not None:
-        verdict = verdict_from_dict(found.body, stored(store, line))
+        verdict = verdict_from_dict(found.body, measurement or stored(store, line))
         same = verdict.state == found.decision
         require("stored-verdict-bad", same, "The stored verdict contradicts itself.")
         return verdict
@@ -413,7 +415,10 @@ def evidence_report(
     names = {s.seam_id: s.full_name for s, _ in results}
     plans = [p for p in store.plans(job_id) if p.body.get("schema") not in NO_PLANS]
     since = _stored_at(everything)
-    seams = tuple(_seam_evidence(store, s, own[0], own[-1], head.say, visit_id) for s, own in results if own)
+    measured = [(s, own) for s, own in results if own]
+    whole = reader == "expert" or len(measured) == 1
+    seams = tuple(_seam_evidence(store, s, own[0], own[-1], head.say, visit_id, whole=whole) for s, own in measured)
+    labels = {s.seam_id: f"seam {k}" if measured[1:] else s.full_name for k, (s, _) in enumerate(measured, 1)}
     coats = None
     with suppress(GapvisionError):  # kept from another shop or an older program: the paper goes without
         coats = finish_of(store, job_id)
@@ -432,7 +437,7 @@ def evidence_report(
             for x in lines
         ),
         program=f"gapvision {__version__}", methods=tuple(sorted({x.method_version for x in lines})),
-        warnings=_paper_warnings(store, job_id, lines, seams, names, since, head.say),
+        warnings=_paper_warnings(store, job_id, lines, seams, labels, since, head.say),
         finish=coats,
         identity=_identity(store, store.origin(job_id)),
         origin=store.origin(job_id),
@@ -461,13 +466,13 @@ def _identity(store: Store, origin: str) -> tuple[tuple[str, str], ...]:
 
 
 def _paper_warnings(
-    store: Store, job_id: int, lines: Sequence[MeasurementLine], seams: Sequence[Any], names: dict[int, str],
+    store: Store, job_id: int, lines: Sequence[MeasurementLine], seams: Sequence[Any], labels: dict[int, str],
     since: dict[int, str], say: words.Lengths,
 ) -> tuple[str, ...]:  # fmt: skip
     """What a reader must know first: days that cannot be, one photo used twice, photos with warnings."""
     told, same = dict[str, list[str]](), dict[str, list[str]]()
     for x in lines:
-        where = f"{names[x.seam_id]}, {x.visit.stage}"
+        where = f"{labels[x.seam_id]}, {x.visit.stage}"
         same.setdefault(x.photo.original_sha256, []).append(where)
         about = (job_id, x.visit.stage, x.visit.on_date, x.photo.original_sha256, x.photo.taken_at)
         for n in photo_doubts(store, *about, today=since[x.shot_id][:10]):
@@ -476,10 +481,10 @@ def _paper_warnings(
     for places in same.values():
         if places[1:]:
             told.setdefault("One and the same photo is used for several results.", []).append(" = ".join(places))
-    for seam in seams:
+    for label, seam in zip(labels.values(), seams, strict=True):
         for n in seam.after.measurement.notices:
             if n.kind == "warning":
-                told.setdefault(words.notice(n, say)[0], []).append(seam.name)
+                told.setdefault(words.notice(n, say)[0], []).append(label)
     return tuple(f"{said} ({_few(places)})" for said, places in told.items())
 
 
@@ -490,9 +495,9 @@ def _few(places: Sequence[str]) -> str:
 
 def _seam_evidence(
     store: Store, seam: Seam, first: MeasurementLine, last: MeasurementLine, say: words.Lengths,
-    visit_id: int | None = None,
+    visit_id: int | None = None, *, whole: bool = True,
 ) -> Any:  # fmt: skip
-    """Gather what the report shows of one seam."""
+    """Gather what a paper shows of one seam; the two results are compared only for the whole of it."""
     from gapvision.reports import evidence as ev
 
     remarks: list[str] = []
@@ -513,7 +518,7 @@ def _seam_evidence(
         spec = None if seam.spec is None else _wanted(seam)
     if first.measurement_id != last.measurement_id:
         try:
-            compared = compare_lines(store, first, last, nominal_mm=spec)
+            compared = compare_lines(store, first, last, nominal_mm=spec) if whole else None
             before = _shown(store, first, since, remarks)
         except GapvisionError as error:
             if error.code != "comparison-no-overlap":
@@ -550,7 +555,7 @@ def _shown(store: Store, line: MeasurementLine, since: dict[int, str], remarks: 
     more = (("car stood", c.support), ("metal", metal), ("remarks", c.remarks))
     said += [(what, text) for what, text in more if text]
     try:
-        verdict = verdict_of(store, line)
+        verdict = verdict_of(store, line, measurement)
     except GapvisionError as error:
         # Kept from another shop or an older program: the evidence is shown without its tolerance.
         remarks.append(f"The tolerance is not shown: {error.message}")

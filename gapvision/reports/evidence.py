@@ -16,6 +16,7 @@ import numpy as np
 from reportlab import platypus, rl_config
 from reportlab.lib.units import mm
 from reportlab.platypus import CondPageBreak, Flowable, KeepInFrame, KeepTogether, PageBreak, Paragraph, Spacer, Table
+from reportlab.platypus.flowables import _listWrapOn
 
 from gapvision import words
 from gapvision.formats.judgement_json import told_verdict
@@ -24,7 +25,7 @@ from gapvision.model import OPEN, OUT, ExtraLine
 from gapvision.reports import evidence_style as style
 from gapvision.reports.crops import HOW_TO_READ, Stretch, crops_alike
 from gapvision.reports.evidence_chart import Plot
-from gapvision.reports.evidence_pages import Mark, numbered
+from gapvision.reports.evidence_pages import Mark, Scaled, numbered
 from gapvision.reports.evidence_style import para
 from gapvision.reports.evidence_types import (
     Evidence,
@@ -55,6 +56,7 @@ _MOST_WARNINGS = 4  # in the customer's paper; the expert's has all
 _TALLEST_MM = 85  # a cut-out on paper
 _WHOLE_MM = 62  # a whole photo
 _PX_PER_MM = 8  # of a picture on paper
+_SCALES = (1.0, 0.95, 0.9, 0.85, 0.8, 0.75, 0.7, 0.6)  # of the customer's first page
 _PADDING = 6  # reportlab's own, of a frame
 _TIGHT = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT")]
 _STATES = {"in tolerance": "yes", "out of tolerance": "no"}
@@ -111,7 +113,7 @@ class _Maker:
 
     def for_expert(self, progress: Callable[[int, int], None]) -> list[Flowable]:
         """Everything."""
-        parts = [*self._opening(), *self._glance(), *self._warnings()]
+        parts = [*self._opening(), *self._warnings(), *self._glance()]
         parts += [para("Notes", "h3"), *(para(n) for n in self.e.notes)] if self.e.notes else []
         for number, seam in enumerate(self.e.seams, 1):
             parts += [CondPageBreak(150 * mm), Mark(self._name(seam)), *self._seam(seam), Mark("")]
@@ -123,13 +125,19 @@ class _Maker:
     def for_customer(self, progress: Callable[[int, int], None]) -> list[Flowable]:
         """Two pages: the answer, and the pictures."""
         keys = cautions_for(moves=False, cuts=False, adds=False, paints=False)
-        first = [*self._opening(), *self._plain_glance(), *self._warnings(_MOST_WARNINGS)]
-        if len(self.e.seams) == 1:
-            first += [para("The gap along the seam", "h3"), self._plot(self.e.seams[0], forecast=False)]
+        whole, first, scale = self.width, list[Flowable](), 1.0
+        for scale in _SCALES:  # the largest at which all of it fits on one page
+            self.width = whole / scale
+            first = [*self._opening(), *self._plain_glance(), *self._warnings(_MOST_WARNINGS)]
+            if len(self.e.seams) == 1:
+                first += [para("The gap along the seam", "h3"), self._plot(self.e.seams[0], forecast=False)]
+            if _listWrapOn(first, self.width, None)[1] <= self.height / scale:
+                break
+        page = Scaled(KeepInFrame(self.width, self.height / scale, first, mode="shrink"), scale)
+        self.width = whole
         second = [para("The seams in pictures", "h2"), *self._gallery(progress), Spacer(1, 2 * mm)]
         second += [*_listed(words.CAUTIONS[key] for key in ("conditions", *keys)), para("Signed", "h3")]
-        pages = [KeepInFrame(self.width, self.height, x, mode="shrink") for x in (first, [*second, self._signatures()])]
-        return [pages[0], PageBreak(), pages[1]]
+        return [page, PageBreak(), KeepInFrame(whole, self.height, [*second, self._signatures()], mode="shrink")]
 
     def for_paint_shop(self, progress: Callable[[int, int], None]) -> list[Flowable]:
         """The gap to keep, the film assumed, the edges at risk."""
@@ -148,6 +156,10 @@ class _Maker:
     def _name(self, seam: SeamEvidence) -> str:
         """What a seam is called: by number and name where there are several."""
         return seam.name if len(self.e.seams) == 1 else f"{self.e.seams.index(seam) + 1}. {seam.name}"
+
+    def _inch(self, sentences: Iterable[str]) -> list[str]:
+        """Sentences that were written in mm, in the paper's unit."""
+        return [words.as_inches(x) if self.say.inch else x for x in sentences]
 
     # --- the first page -----------------------------------------------------------------
     def _opening(self) -> list[Flowable]:
@@ -183,7 +195,7 @@ class _Maker:
         return [para("At a glance", "h3"), table, Spacer(1, 1.5 * mm), para(_ABOUT_U, "quiet")]
 
     def _glance_rows(self, seam: SeamEvidence) -> list[tuple[str, ...]]:
-        rows, name = list[tuple[str, ...]](), f"{self._name(seam)} ({self._stretch(seam.after)} measured)"
+        rows, name = list[tuple[str, ...]](), f"{_short(self._name(seam))} ({self._stretch(seam.after)} measured)"
         for word, shown in (("before: ", seam.before), ("after: " if seam.before else "", seam.after)):
             if shown is None:
                 continue
@@ -228,7 +240,7 @@ class _Maker:
         return [self._table(heads, rows, (0.27, 0.22, 0.2, 0.2, 0.11)), Spacer(1, 1.5 * mm), para(said, "quiet")]
 
     def _warnings(self, most: int | None = None) -> list[Flowable]:
-        told = list(self.e.warnings)
+        told = self._inch(self.e.warnings)
         if not told:
             return []
         shown = told if most is None else told[:most]
@@ -247,7 +259,7 @@ class _Maker:
             parts.append(KeepTogether([para("Change", "h3"), para(change)]))
         parts += self._forecast(seam)
         if seam.remarks:
-            parts.append(KeepTogether([para("To know", "h3"), *_listed(seam.remarks)]))
+            parts.append(KeepTogether([para("To know", "h3"), *_listed(self._inch(seam.remarks))]))
         return [*parts, *self._parts_of_u(seam.after), *self._visits(seam)]
 
     def _parts_of_u(self, shown: ShownResult) -> list[Flowable]:
@@ -285,17 +297,18 @@ class _Maker:
 
     def _facts(self, shown: Sequence[ShownResult]) -> Table:
         """What was measured, when and under which conditions."""
+        forms = [(s.measurement.straightness_a, s.measurement.straightness_b) for s in shown]
+        edges = [self._inch(words.form(x, self.say) for x in both) for both in forms]
         columns = [
             [("stage", s.stage), ("day given", s.on_date), ("by", s.who or "-"),
              *words.numbers(s.measurement, self.say),
-             ("edge A", words.form(s.measurement.straightness_a, self.say)),
-             ("edge B", words.form(s.measurement.straightness_b, self.say)),
+             ("edge A", edges[k][0]), ("edge B", edges[k][1]),
              ("edges", words.edges_made(s.measurement, self.say)),
              ("conditions", "; ".join(f"{k}: {v}" for k, v in s.conditions) or "not said"),
              ("camera's clock", _clock(s.taken_at) or "-"), ("stored (UTC)", _clock(s.stored_at) or "-"),
              ("photo", f"{', '.join(p.file for p in s.measurement.photos) if s.others else s.file_name}, measurement"
               f" {s.number}")]
-            for s in shown
+            for k, s in enumerate(shown)
         ]  # fmt: skip
         rows = [(words.first_up(row[0][0]), *(value for _, value in row)) for row in zip(*columns, strict=True)]
         heads = ("", "Before", "After") if len(shown) == 2 else ("", "Measured")
@@ -388,7 +401,7 @@ class _Maker:
                 said = f"{words.verdict_sentence(verdict, self.say)} Wanted gap {wanted}; limits {limits}."
             parts.append(Paragraph((f"<b>{word}:</b> " if word else "") + style.escape(said), style.styles()["text"]))
             if shown is seam.after and verdict is not None:
-                parts += _listed(words.reasons(verdict.reasons, verdict.checks, self.say))
+                parts += _listed(self._inch(words.reasons(verdict.reasons, verdict.checks, self.say)))
         return parts
 
     def _worst(self, seam: SeamEvidence) -> list[Flowable]:
@@ -419,11 +432,13 @@ class _Maker:
             parts.append(para(words.film(f["film"], self.say)))
         if f.get("verdict"):
             said, why = told_verdict(f["verdict"], self.say)
-            parts += [para(said), *_listed(why)]
-        return [KeepTogether(parts + _listed(" ".join(words.notice_of(n, self.say)) for n in f.get("notices", [])))]
+            parts += [*(para(x) for x in self._inch([said])), *_listed(self._inch(why))]
+        notices = self._inch(" ".join(words.notice_of(n, self.say)) for n in f.get("notices", []))
+        return [KeepTogether(parts + _listed(notices))]
 
     def _plan(self, plan: PlanEvidence) -> list[Flowable]:
-        parts = [*_ruled(45 * mm), para(f"Correction plan: {plan.panel}", "h2"), *(para(s) for s in plan.sentences)]
+        parts = [*_ruled(45 * mm), para(f"Correction plan: {plan.panel}", "h2")]
+        parts += [para(x) for x in self._inch(plan.sentences)]
         if plan.rows:
             parts += [Spacer(1, 2 * mm), self._table(plan.heads, plan.rows, [1 / len(plan.heads)] * len(plan.heads))]
         return parts
@@ -447,8 +462,9 @@ class _Maker:
         if e.identity:
             parts.append(self._table((), e.identity, (0.2, 0.8), labels=True))
         if e.photos:
-            rows = [(p.seam, p.stage, p.file_name, _clock(p.taken_at) or "-", _clock(p.stored_at) or "-",
-                     f"{p.sha256[:32]} {p.sha256[32:]}") for p in e.photos]  # fmt: skip
+            names = {s.name: _short(self._name(s)) for s in e.seams}
+            rows = [(names.get(p.seam, p.seam), p.stage, p.file_name, _clock(p.taken_at) or "-",
+                     _clock(p.stored_at) or "-", f"{p.sha256[:32]} {p.sha256[32:]}") for p in e.photos]  # fmt: skip
             heads = ("Seam", "Stage", "File", "Camera's clock", "Stored (UTC)", "SHA-256 of the photo as it was taken")
             parts += [para("Photos", "h2"), self._table(heads, rows, (0.16, 0.12, 0.15, 0.12, 0.12, 0.33))]
         return [*parts, *self._checking(), KeepTogether([para("Signed", "h2"), self._signatures()])]
@@ -475,20 +491,24 @@ class _Maker:
         seams, cells = self.e.seams, list[Flowable]()
         pairs = len(seams) <= 3
         columns = 2 if len(seams) <= 4 else 3
-        wide, tall = self.width / columns - 3 * mm, {1: 110, 2: 75, 3: 52, 4: 75}.get(len(seams), 42)
+        wide, rows = self.width / columns - 3 * mm, len(seams) if pairs else -(-len(seams) // columns)
+        tall = max((self.height - 58 * mm) / rows / mm - 14, 20) if rows else 0
         for number, seam in enumerate(seams, 1):
             shown = [s for s in (seam.before if pairs else None, seam.after) if s is not None]
             for s in shown:
                 verdict = "not judged" if s.verdict is None else s.verdict.state
                 spread, _, u = self._numbers(s)
                 said = f"{_words_of(s, shown)}{s.stage}, {s.on_date}: gap {spread}, U {u}, {verdict}."
-                picture = self._picture(s, 0, (wide / mm, tall)) or para("The photo is missing.", "quiet")
-                cells.append(_stacked([picture, para(_short(self._name(seam)), "headcell"), para(said, "quiet")], wide))
-            if pairs and len(shown) == 1:
+                for k in range(len(s.photos)):
+                    picture = self._picture(s, k, (wide / mm, tall)) or para("The photo is missing.", "quiet")
+                    under = para(_short(self._name(seam)), "headcell"), para(said, "quiet")
+                    cells.append(_stacked([picture, *under], wide))
+            if pairs and len(cells) % columns:
                 cells.append(Spacer(1, 1))
             progress(number, len(seams))
         parts: list[Flowable] = [_grid(cells, columns, self.width)] if cells else []
-        said = "Edge A is the full line, edge B the dashed one; the numbers along the seam are stations"
+        said = "The printed strips give the scale. Edge A is the full line, edge B the dashed one; the numbers along"
+        said += " the seam are stations"
         return [*parts, para(f"{said} in {'mm' if self.say.unit == 'mm' else 'inches'}.", "quiet")]
 
     # --- the paint shop -------------------------------------------------------------------
@@ -515,7 +535,7 @@ class _Maker:
                 keep = words.gap_to_keep(rows_of, self.say)
                 then = f"{self._range(min(gaps), max(gaps))}, U up to {self.say.small(worst, alone=True)}"
                 state = str(((s.forecast or {}).get("verdict") or {}).get("verdict", "-"))
-            rows.append((self._name(s), u(*self._numbers(s.after)), keep, then, state))
+            rows.append((_short(self._name(s)), u(*self._numbers(s.after)), keep, then, state))
         heads = ("Seam", "Gap now", "Gap to set before these coats", "Gap after paint, if left as it is", "Then it is")
         said = f"Gaps are told from smallest to largest. {_ABOUT_U}"
         table = self._table(heads, rows, (0.2, 0.17, 0.29, 0.2, 0.14))
@@ -532,7 +552,8 @@ class _Maker:
             spans = (s.forecast or {}).get("chip_spans") or []
             for k, x in enumerate(spans):
                 worst = say.gap(x["worst_mm"]), say.place(x["worst_at_mm"]), say.least_gap(limit)
-                rows.append(("" if k else self._name(s), say.stretch(x["from_mm"], x["to_mm"]), x["state"], *worst))
+                name = "" if k else _short(self._name(s))
+                rows.append((name, say.stretch(x["from_mm"], x["to_mm"]), x["state"], *worst))
             if not spans:
                 said.append(f"{self._name(s)}: every finished gap is proven above {say.least_gap(limit)}.")
         heads = ("Seam", "Along", "State", "Smallest finished gap", "At", "Limit")
@@ -544,7 +565,8 @@ class _Maker:
         rows = [[Spacer(1, 13 * mm), ""] * 3, [x for n in names for x in (para(n, "small"), "")],
                 [x for _ in names for x in (para("Day:", "quiet"), "")]]  # fmt: skip
         lines = [("LINEBELOW", (2 * k, 0), (2 * k, 0), 0.6, style.INK) for k in range(3)]
-        return Table(rows, colWidths=[self.width / 3 - 6 * mm, 6 * mm] * 3, style=[*_TIGHT, *lines])
+        widths = [self.width / 3 - 6 * mm, 6 * mm] * 3
+        return Table(rows, colWidths=widths, style=[*_TIGHT, *lines], hAlign="LEFT")
 
     def _table(
         self, heads: Sequence[str], rows: Iterable[Sequence[str]], shares: Sequence[float], *, labels: bool = False
@@ -586,7 +608,7 @@ def _words_of(one: ShownResult, shown: Sequence[ShownResult]) -> str:
 
 
 def _short(name: str) -> str:
-    return name if len(name) <= 60 else name[:59].rstrip() + "…"
+    return name if len(name) <= 50 else name[:49].rstrip() + "…"
 
 
 def _clock(stamp: str) -> str:

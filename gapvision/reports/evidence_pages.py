@@ -30,6 +30,23 @@ class Mark(Flowable):  # type: ignore[misc]
         self.canv.marks.append((self.canv.getPageNumber(), self.name))
 
 
+class Scaled(Flowable):  # type: ignore[misc]
+    """What was laid out on a larger page, drawn smaller."""
+
+    def __init__(self, content: Flowable, scale: float) -> None:
+        super().__init__()
+        self.content, self.scale = content, scale
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        """Size on paper."""
+        return tuple(self.scale * v for v in self.content.wrapOn(self.canv, width / self.scale, height / self.scale))
+
+    def draw(self) -> None:
+        """Draw it."""
+        self.canv.scale(self.scale, self.scale)
+        self.content.drawOn(self.canv, 0, 0)
+
+
 def numbered(page: tuple[float, float], head: Head, title: str, foot: str) -> Callable[..., Canvas]:
     """Make the maker of a canvas that dresses its pages at the end, when all that they say is known."""
 

@@ -14,6 +14,7 @@ from gapvision.words.measured import form, numbers, print_scale
 from gapvision.words.notices import notice, notice_dict, notice_line, notice_of
 from gapvision.words.paper import (
     U_PARTS,
+    as_inches,
     check_by_hand,
     coat_row,
     edges_made,

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
 
 from gapvision.model import IN, OPEN, OUT, Coat, DecisionRule, FinishPlan, Measurement, Verdict
+from gapvision.units import MM_PER_INCH
 from gapvision.words.lengths import Lengths
 
+#: What stands in brackets, or one length or a range in mm.
+_IN_MM = re.compile(r"\([^()]*\)|([+-]?\d+(?:\.\d+)?(?: to [+-]?\d+(?:\.\d+)?)?) mm\b(?! per| \([^()]* in\))")
 _SQUARE_MM = 12.0  # of the printed strip
 _MOST_NAMES, _SHORT_NAME, _LONGEST_NAME = 3, 30, 60
 
@@ -147,16 +151,28 @@ def check_by_hand(m: Measurement, say: Lengths) -> str:
     if p is None or not len(p.s_mm):
         return ""
     k = len(p.s_mm) // 2
-    a, b = p.edge_a_px[k], p.edge_b_px[k]
-    px = float(np.hypot(*(b - a)))
-    gap, u = float(p.gap_mm[k]), float(p.expanded_u_mm[k])
+    (ax, ay), (bx, by) = p.edge_a_px[k], p.edge_b_px[k]
+    px, gap, u = float(np.hypot(bx - ax, by - ay)), float(p.gap_mm[k]), float(p.expanded_u_mm[k])
+    square = f"{px / gap * _SQUARE_MM:.0f} pixels" if gap > 0 else "-"
     return (
-        f"Station {say.place(float(p.s_mm[k]))} in '{m.photos[int(p.photo[k])].file}': edge A at x {a[0]:.1f}, "
-        f"y {a[1]:.1f}, edge B at x {b[0]:.1f}, y {b[1]:.1f} (pixels of the upright photo, the first one is 0, 0); "
-        f"{px:.1f} pixels apart. The gap there is {say.gap(gap)}, U {say.small(u)}: as many "
-        f"pixels to the length as a square of the strip beside it has ({say.target(_SQUARE_MM)} when printed to size), "
-        "but for the slant of the camera."
+        f"In '{m.photos[int(p.photo[k])].file}', station {say.place(float(p.s_mm[k]))}: edge A at x {ax:.1f}, "
+        f"y {ay:.1f}, edge B at x {bx:.1f}, y {by:.1f} (pixels of the upright photo from its upper left corner), "
+        f"{px:.1f} pixels apart, is told as {say.gap(gap)}, U {say.small(u)}. A square of the strip beside it "
+        f"({say.small(_SQUARE_MM, alone=True)} when printed to size) must measure about {square} there, but for the "
+        "camera's slant and the depth of the edges."
     )
+
+
+def as_inches(text: str) -> str:
+    """A sentence that was written in mm, with inches first; what tells inches beside its mm already stays."""
+
+    def told(found: re.Match[str]) -> str:
+        if found[1] is None:  # what stands in brackets
+            return found[0]
+        inches = " to ".join(f"{float(x) / MM_PER_INCH:.3f}" for x in found[1].split(" to "))
+        return f"{inches} in ({found[1]} mm)"
+
+    return _IN_MM.sub(told, text)
 
 
 def _running(told: Sequence[str]) -> str:

@@ -1,0 +1,226 @@
+"""The three papers: what stands on the first page, two pages for a customer, inches throughout, names in any script."""
+
+import io
+import re
+from dataclasses import replace
+
+import numpy as np
+import pypdfium2
+import pytest
+from PIL import Image
+
+from gapvision import words
+from gapvision.formats.judgement_json import forecast_to_dict
+from gapvision.formats.measurement_json import from_dict
+from gapvision.judgement import after_paint, judge_measurement, simple_spec
+from gapvision.model import Coat, FinishPlan, Notice
+from gapvision.records import Store
+from gapvision.reports import evidence as ev
+from gapvision.reports import glyphs
+from gapvision.reports.evidence_style import fonts
+from gapvision.words import MM, Lengths
+from gapvision.workshop import evidence_report, judge_line
+from tests.records.invented import invented
+from tests.reports.test_evidence import PHOTO, document, overlaps, text_lines
+
+INCH = Lengths("fraction")
+COATS = FinishPlan(
+    coats=(Coat(kind="epoxy primer", stage=1, coats=2, film_um=(25, 40), stays=(0.6, 1.0)),), smallest_gap_mm=4.7
+)
+
+
+def read(pdf):
+    """The words of each page, each after checking that they lie inside the page and not on each other."""
+    told = []
+    for page in pypdfium2.PdfDocument(pdf):
+        width, height = page.get_size()
+        boxes = text_lines(page)
+        for left, bottom, right, top, said in boxes:
+            assert 40 < left < right < width - 40, said
+            assert 20 < bottom < top < height - 15, said
+        assert overlaps(boxes) == []
+        told.append(" ".join(page.get_textpage().get_text_range().split()))
+    return told
+
+
+def painted(n=1, **how):
+    """A document whose seams have a forecast after paint."""
+    whole = document(n, **how)
+    spec, seams = simple_spec(4.8, 0.3, 0.3), []
+    for seam in whole.seams:
+        verdict = judge_measurement(seam.after.measurement, spec)
+        after = replace(seam.after, verdict=verdict)
+        seams.append(replace(seam, after=after, forecast=forecast_to_dict(after_paint(verdict, spec, COATS))))
+    plan = ev.PlanEvidence(panel="door", sentences=("Move the door back by 1.27 mm.",))
+    return replace(whole, seams=tuple(seams), finish=COATS, plans=(plan,))
+
+
+@pytest.mark.parametrize(
+    ("n", "paper", "units", "long"),
+    [(1, "a4", "mm", False), (2, "letter", "inch", True),
+     pytest.param(12, "letter", "mm", True, marks=pytest.mark.slow),
+     pytest.param(12, "a4", "inch", False, marks=pytest.mark.slow)],
+)  # fmt: skip
+def test_a_customer_gets_two_pages(n, paper, units, long):
+    first, second = read(ev.write_evidence(document(n, paper, units, long), reader="customer"))
+    assert "How the panels fit" in first
+    assert "Is the fit right? No: " in first
+    assert "Right?" in first
+    assert "page 1 of 2" in first
+    assert "page 2 of 2" in second
+    assert "Signed" in second
+    assert words.CAUTIONS["fit-only"] in second
+
+
+def test_every_page_is_numbered_and_a_seam_that_goes_on_is_named():
+    pages = read(ev.write_evidence(painted(2)))
+    goes_on = 0
+    for k, page in enumerate(pages, 1):
+        assert f"page {k} of {len(pages)}" in page
+        for number in (1, 2):
+            name = f"{number}. left door, rear edge {number - 1}"
+            if f"{name}, continued" in page:
+                goes_on += 1
+                assert f"{name} Before After" not in page, "it begins here"
+                assert name in pages[k - 2]
+    assert goes_on >= 2
+    assert "continued" not in pages[0]
+    assert "continued" not in pages[-1]
+
+
+@pytest.mark.parametrize("reader", ev.READERS)
+def test_an_inch_paper_tells_no_length_in_mm_alone(reader):
+    """Millimetres stand in brackets behind inches, and beside the plot's second axis."""
+    pages = read(ev.write_evidence(painted(1, units="inch"), reader=reader))
+    for page in pages:
+        bare = re.sub(r"\([^()]*\)|\[mm\]", "", page)
+        assert re.search(r".{30}\bmm\b.{30}", bare) is None
+    assert "0.050 in (1.27 mm)" in pages[-1] + pages[-2] or reader != "expert"
+
+
+def test_the_paint_shop_reads_film_gap_to_keep_and_edges_at_risk():
+    told = " ".join(read(ev.write_evidence(painted(1), reader="paint-shop")))
+    for said in ("epoxy primer", "25 to 40 micrometres", "60 to 100 %", "Gap to set before these coats", "at risk",
+                 "limit", words.DATA_SHEET, words.CAUTIONS["two-pack"], words.CAUTIONS["lead"]):  # fmt: skip
+        assert said in told, said
+    told = " ".join(read(ev.write_evidence(document(1), reader="paint-shop")))
+    assert "No coats were stated for this job" in told
+
+
+def test_names_in_any_script_print():
+    """Chinese, Japanese, Korean are drawn; emoji are told by their Unicode names; nothing is an empty box."""
+    one = document(1)
+    name = "李明 田中さん 김철수 🔧👍🏽 ᚠ"
+    told = read(ev.write_evidence(replace(one, customer=name, head=replace(one.head, name=name))))[0]
+    assert told.count("[wrench][thumbs up sign] [runic letter fehu feoh fe f]") == 2
+    assert re.search("[李\ufffd\ufffe□]", told) is None
+    font = fonts()[0]
+    letters = [c for c in glyphs.tidy(name, font) if glyphs.drawn(c, font)]
+    assert "".join(letters) == "李明田中さん김철수"
+    inks = [glyphs._ink(c) for c in letters]
+    assert all(0.03 < np.mean(x > 127) < 0.5 for x in inks)
+    assert len({x.tobytes() for x in inks}) == len(letters)
+    assert glyphs._ink("🔧") is None
+
+
+def judged(gap, *, doubtful=False):
+    content = invented(gap)
+    found = judge_measurement(from_dict(content), simple_spec(4.8, 0.5, 0.5))
+    return replace(found, notices=(Notice(code="strip-lifted"),)) if doubtful else found
+
+
+def test_is_the_fit_right():
+    right, wrong = judged(4.8), judged(6.0)
+    assert (right.state, wrong.state) == ("in tolerance", "out of tolerance")
+    assert words.fit_answer([("door", right)]) == "Yes: door is in tolerance."
+    assert words.fit_answer([("door", wrong)]) == "No: door is out of tolerance."
+    assert words.fit_answer([("door", None)]) == "Not known: door was measured, but nobody stated what gap is wanted."
+    told = words.fit_answer([("door", right), ("sill", wrong), ("roof", None)], ("flap",))
+    assert told == (
+        "No: 1 of 4 seams is in tolerance, 1 is out of tolerance (2. sill), 1 was measured without a wanted gap to"
+        " judge by (3. roof), 1 was not measured."
+    )
+    assert words.fit_answer([("a", right), ("b", right)]) == "Yes: all 2 are in tolerance."
+    assert words.fit_answer([("a", right)], ("b",)).startswith("Not known of all: 1 of 2 seams is in tolerance")
+    warned = judged(4.8, doubtful=True)
+    assert warned.doubtful
+    assert words.fit_answer([("a", warned)]).startswith("Yes, if the photos can be trusted (see the warnings): ")
+
+
+@pytest.mark.parametrize("turn", range(4))
+def test_which_panel_is_a(turn):
+    """Edge B lies below edge A in the invented photo, which is turned clockwise by quarter turns here (y runs down)."""
+    sides = ("above", "to the right of", "below", "to the left of")
+    m, turned = from_dict(invented()), np.linalg.matrix_power(np.array([[0, -1], [1, 0]]), turn)
+    p = replace(m.profile, edge_a_px=m.profile.edge_a_px @ turned.T, edge_b_px=m.profile.edge_b_px @ turned.T)
+    told = words.sides(replace(m, profile=p))
+    assert told.startswith(f"Panel A lies {sides[turn]} the gap")
+    assert f"panel B {sides[(turn + 2) % 4]} it" in told
+
+
+@pytest.mark.parametrize(
+    ("text", "inches"),
+    [
+        ("Move by 1.27 mm.", "Move by 0.050 in (1.27 mm)."),
+        ("from 0 to 25.4 mm", "from 0.000 to 1.000 in (0 to 25.4 mm)"),
+        ("3/16 in (4.76 mm)", "3/16 in (4.76 mm)"),
+        ("4.76 mm (3/16 in)", "4.76 mm (3/16 in)"),
+        ("slope 1.5 mm per metre", "slope 1.5 mm per metre"),
+        ("(exactly 4.17 to 5.36 mm)", "(exactly 4.17 to 5.36 mm)"),
+    ],
+)
+def test_sentences_in_mm_become_inches(text, inches):
+    assert words.as_inches(text) == inches
+
+
+def test_each_photo_of_a_measurement_is_shown():
+    one = document(1).seams[0]
+    m = one.after.measurement
+    second = replace(m.photo, file="b.jpg", sha256="1" * 64)
+    half = (np.arange(len(m.profile.s_mm)) > 60).astype(int)
+    both = replace(m, photos=(m.photo, second), profile=replace(m.profile, photo=half))
+    after = replace(one.after, measurement=both, others=(PHOTO,), verdict=None)
+    seam = replace(one, before=None, comparison=None, after=after)
+    for reader, pictures in (("expert", 2), ("customer", 2), ("paint-shop", 2)):
+        pdf = pypdfium2.PdfDocument(ev.write_evidence(replace(document(0), seams=(seam,)), reader=reader))
+        assert len([o for page in pdf for o in page.get_objects(max_depth=5) if o.type == 3]) == pictures
+
+
+def test_days_that_cannot_be_one_photo_twice_and_every_visit_are_told(tmp_path):
+    out = io.BytesIO()
+    Image.new("RGB", (400, 300)).save(out, "JPEG")
+    spec = {"nominal": "4.8mm", "allow_below": "0.5mm", "allow_above": "0.5mm"}
+    with Store(tmp_path) as store:
+        job = store.new_job(reference="17")
+        seams = [store.add_seam(job.job_id, name, spec=spec) for name in ("door", "sill")]
+        for k, day in enumerate(("2026-03-01", "2026-03-09", "2999-01-01")):
+            visit = store.add_visit(job.job_id, f"stage {k}", on_date=day)
+            for seam in seams[: 2 if k == 0 else 1]:
+                photo = out.getvalue() + bytes([k])  # the first one twice
+                judge_line(store, store.save_photo(seam.seam_id, visit.visit_id, photo, ".jpg", invented(4.8 + k / 3)))
+        pages = read(evidence_report(store, job.job_id))
+        customer = read(evidence_report(store, job.job_id, reader="customer"))
+        chain = store.database.head().words
+    for first in (pages[0], customer[0]):
+        assert "The day 2999-01-01 has not come yet. (seam 1, stage 2)" in first
+        assert "the camera's clock says 2026-03-02. (seam 1, stage 1; seam 1, stage 2)" in first
+        assert "One and the same photo is used for several results. (seam 1, stage 0 = seam 2, stage 0)" in first
+        assert "Printed strips NOT checked" in first
+    whole = " ".join(pages)
+    listed = whole[whole.index("Every result of this seam") :]
+    assert all(f"stage {k} " in listed for k in range(3))
+    assert "2026-03-02 10:11" in listed
+    assert chain in whole.replace(" ", "")
+
+
+def test_what_u_is_made_of_is_named():
+    from tests.reports._examples import measured
+
+    parts = measured().profile.parts_mm
+    assert set(parts) <= set(words.U_PARTS)
+    one = document(1).seams[0]
+    seam = replace(one, before=None, comparison=None, after=replace(one.after, measurement=measured(), verdict=None))
+    told = " ".join(read(ev.write_evidence(replace(document(0), seams=(seam,)))))
+    assert f"edge {words.U_PARTS['edge']} 0.03 mm 0.03 mm 90 %" in told  # 0.03^2 of 0.03^2 + 0.01^2
+    assert words.check_by_hand(measured(), MM) in told.replace(" .", ".")
+    assert "mm" in words.check_by_hand(measured(), INCH)
