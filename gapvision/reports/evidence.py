@@ -267,8 +267,9 @@ class _Maker:
         p = shown.profile
         if not p.parts_mm:
             return []
-        rows, whole = [], np.maximum(sum(part**2 for part in p.parts_mm.values()), 1e-12)
-        for name, part in sorted(p.parts_mm.items(), key=lambda x: -float(np.median(x[1]))):
+        parts = {name: np.nan_to_num(part) for name, part in p.parts_mm.items()}
+        rows, whole = [], np.maximum(sum(part**2 for part in parts.values()), 1e-12)
+        for name, part in sorted(parts.items(), key=lambda x: -float(np.median(x[1]))):
             share = f"{100 * float(np.median(part**2 / whole)):.0f} %"
             usual, most = (self.say.small(float(v)) for v in (np.median(part), part.max()))
             rows.append((name.replace("_", " "), words.U_PARTS.get(name, "-"), usual, most, share))
@@ -546,6 +547,9 @@ class _Maker:
         rows, said, say = [], list[str](), self.say
         for s in self.e.seams:
             limit = (s.forecast or {}).get("chip_limit_mm")
+            if not s.forecast:
+                said.append(f"{self._name(s)}: no forecast after paint.")
+                continue
             if limit is None:
                 said.append(f"{self._name(s)}: not judged, because no smallest finished gap was stated.")
                 continue

@@ -77,7 +77,7 @@ def numbered(page: tuple[float, float], head: Head, title: str, foot: str) -> Ca
 def _going_on(marks: list[tuple[int, str]], page: int) -> str:
     """The section that began on an earlier page and is not at its end yet."""
     name = next((x for number, x in reversed(marks) if number < page), "")
-    return f"{name}, continued" if name else ""
+    return f"continued: {name}" if name else ""
 
 
 def _draw_foot(canvas: Any, page: tuple[float, float], foot: str, number: str) -> None:

@@ -13,7 +13,6 @@ from gapvision.words.lengths import UNIT_NAMES, Lengths
 from gapvision.words.measured import form, numbers, print_scale
 from gapvision.words.notices import notice, notice_dict, notice_line, notice_of
 from gapvision.words.paper import (
-    U_PARTS,
     as_inches,
     check_by_hand,
     coat_row,
@@ -36,6 +35,7 @@ from gapvision.words.plan import (
     trim_span,
     trim_total,
 )
+from gapvision.words.study import U_PARTS
 from gapvision.words.verdict import (
     STATUS,
     check,

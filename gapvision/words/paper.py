@@ -1,4 +1,4 @@
-"""What papers say of a whole job: is the fit right, which panel is A, what U is made of, how to check it."""
+"""What papers say of a whole job: is the fit right, which panel is A, what to paint, how to check it."""
 
 from __future__ import annotations
 
@@ -22,19 +22,6 @@ _PLAIN_RULES = {
     "simple": "A seam counts as right where the measured gap lies inside the limits; the doubt of the measurement (U) "
     "is not counted.",
     "risk": "A seam counts as right where the gap lies inside the limits with a probability of {sure:g} % and more.",
-}
-#: Part of U -> what it comes from.
-U_PARTS = {
-    "edge": "which rise of grey is the edge, and where in it",
-    "scale": "where the strips lie in the photo; the lens",
-    "print_scale": "how true to size the strips are printed",
-    "tilt_step": "the camera's slant, where the step between the faces is not known better",
-    "depth": "how deep the edges lie below the panels' faces",
-    "rim": "a cut face that shows beside the gap",
-    "corner": "a broken corner of a cut edge",
-    "picture": "blur, and what the phone made of the picture",
-    "no_gap": "it may be a mark on the metal and no gap",
-    "repeat": "what a second photo would differ by",
 }
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from gapvision.model import PhoneProof, StudyResult
 from gapvision.words.lengths import Lengths
 
-_PARTS = {
+#: Part of U -> what it comes from.
+U_PARTS = {
     "edge": "which step is the edge, and where in it",
     "scale": "the scale from the strips",
     "print_scale": "the print scale of the strips",
@@ -16,6 +17,9 @@ _PARTS = {
     "picture": "the picture's blur",
     "repeat": "the scatter along the seam",
     "no_gap": "whether it is a gap at all",
+    "shared": "what all photos of a set have in common",
+    "phone_bias": "the bias of the phone, as its study found it",
+    "phone_growth": "what U was found too small by on this phone",
 }
 
 
@@ -46,7 +50,7 @@ def study_lines(result: StudyResult, say: Lengths) -> list[str]:
         )
     lines.append(
         f"Within U: {near} of {photos} photos, {100 * result.stations_within_u:.0f} % of all stations. "
-        f"The largest part of U was {_PARTS.get(result.largest_part, result.largest_part)}."
+        f"The largest part of U was {U_PARTS.get(result.largest_part, result.largest_part)}."
     )
     if result.growth > 1:
         lines.append(f"U was too small on this phone: it grows to {result.growth:.2f} times.")

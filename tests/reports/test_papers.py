@@ -21,6 +21,7 @@ from gapvision.reports.evidence_style import fonts
 from gapvision.words import MM, Lengths
 from gapvision.workshop import evidence_report, judge_line
 from tests.records.invented import invented
+from tests.reports._examples import measured
 from tests.reports.test_evidence import PHOTO, document, overlaps, text_lines
 
 INCH = Lengths("fraction")
@@ -79,7 +80,7 @@ def test_every_page_is_numbered_and_a_seam_that_goes_on_is_named():
         assert f"page {k} of {len(pages)}" in page
         for number in (1, 2):
             name = f"{number}. left door, rear edge {number - 1}"
-            if f"{name}, continued" in page:
+            if f"continued: {name}" in page:
                 goes_on += 1
                 assert f"{name} Before After" not in page, "it begins here"
                 assert name in pages[k - 2]
@@ -105,6 +106,7 @@ def test_the_paint_shop_reads_film_gap_to_keep_and_edges_at_risk():
         assert said in told, said
     told = " ".join(read(ev.write_evidence(document(1), reader="paint-shop")))
     assert "No coats were stated for this job" in told
+    assert "left door, rear edge 0: no forecast after paint." in told
 
 
 def test_names_in_any_script_print():
@@ -203,7 +205,7 @@ def test_days_that_cannot_be_one_photo_twice_and_every_visit_are_told(tmp_path):
         chain = store.database.head().words
     for first in (pages[0], customer[0]):
         assert "The day 2999-01-01 has not come yet. (seam 1, stage 2)" in first
-        assert "the camera's clock says 2026-03-02. (seam 1, stage 1; seam 1, stage 2)" in first
+        assert "The day given is 2026-03-09, but the camera's clock says 2026-03-02. (seam 1, stage 1)" in first
         assert "One and the same photo is used for several results. (seam 1, stage 0 = seam 2, stage 0)" in first
         assert "Printed strips NOT checked" in first
     whole = " ".join(pages)
@@ -214,8 +216,6 @@ def test_days_that_cannot_be_one_photo_twice_and_every_visit_are_told(tmp_path):
 
 
 def test_what_u_is_made_of_is_named():
-    from tests.reports._examples import measured
-
     parts = measured().profile.parts_mm
     assert set(parts) <= set(words.U_PARTS)
     one = document(1).seams[0]
