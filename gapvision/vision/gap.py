@@ -29,7 +29,7 @@ RIM_SHARE_RULES, RIM_SHARE_LEARNED = 0.22, 0.10
 # are broken by 0.1 to 0.4 mm, right where they are sharp or painted; which of the two the picture does not tell.  So
 # part of it is put right, what is left may lie on both edges alike, and each scatters by more than its trust says.  Of
 # gaps with U below 0.25 mm 94 % then lie within U between broken corners of bare metal (82 before), 96 to 98 of others.
-CORNER_MM, CORNER_STD_MM, _CORNER_OWN_STD_MM = 0.03, 0.02, 0.03
+CORNER_MM, _CORNER_STD_MM, _CORNER_OWN_STD_MM = 0.03, 0.02, 0.03
 _STD_UNCHECKED_PRINT = 0.012  # anything within 2 % alike; common practice, no source
 _STD_CHECKED_PRINT = 0.0010  # a steel rule over 150 mm read to 0.25 mm
 STEP_UNKNOWN = (0.0, 0.50)  # a step of 1 mm shows at once and is taken as the 95 % limit; common practice, no source
@@ -163,9 +163,7 @@ def build_profile(
         "tilt_step": np.abs(by_step),
         "depth": combine(by_depths),
         "rim": combine([_rim(edge_a, angle), _rim(edge_b, -angle)]),
-        "corner": np.full(
-            n, np.hypot(CORNER_STD_MM * (corner_a + corner_b), _CORNER_OWN_STD_MM * np.hypot(corner_a, corner_b))
-        ),
+        "corner": np.full(n, corner_part(corner_a, corner_b)),
         "picture": 2 * np.broadcast_to(picture_mm, len(ok))[pick],
         "repeat": np.full(n, scatter(gap)),
         "no_gap": (gap / COVERAGE_FACTOR) * doubted,
@@ -205,6 +203,18 @@ def _outline_depth(edge: EdgeReading, faces_camera: bool) -> EdgeKind:
     mean = cut * _SHEET_MM + (1 - cut) * kind.roll_mm
     square = cut * (_SHEET_MM**2 + _SHEET_STD_MM**2) + (1 - cut) * (kind.roll_mm**2 + kind.roll_std_mm**2)
     return replace(kind, depth_mm=mean, depth_std_mm=float(np.sqrt(square - mean**2)))
+
+
+def corner_part(cut_a: FloatArray | float, cut_b: FloatArray | float) -> FloatArray:
+    """What broken corners leave of a gap's doubt after ``CORNER_MM``, standard uncertainty [mm].
+
+    Parameters
+    ----------
+    cut_a, cut_b : float or ndarray
+        Chance that the edge is cut and its gap dark.
+    """
+    both = np.add(cut_a, cut_b)
+    return np.asarray(np.hypot(_CORNER_STD_MM * both, _CORNER_OWN_STD_MM * np.hypot(cut_a, cut_b)), float)
 
 
 def scatter(gap: FloatArray) -> float:

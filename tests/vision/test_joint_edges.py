@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from gapvision.model import KnownEdge
+from gapvision.vision.gap import CORNER_MM
 from gapvision.vision.joint_edges import EdgeLook, Face, PhotoLook, join_edges
 
 H = -1.5  # the band's height
@@ -67,7 +68,9 @@ def test_three_views_tell_place_and_depth():
 def test_a_cut_edge_is_told_by_parallax():
     a, b = join(*(look_at(k, radii=(0.15, 1.5)) for k in (SQUARE, FROM_A, FROM_B)))
     assert a.told.kind.cut_chance > 0.8 > 0.2 > b.told.kind.cut_chance
-    np.testing.assert_allclose(a.t_mm, C_A, atol=0.03)
+    # What the border of its broken corner is usually taken too far in for is put right; rolls have none.
+    np.testing.assert_allclose(a.t_mm, C_A + CORNER_MM * a.told.kind.cut_chance, atol=0.03)
+    np.testing.assert_allclose(b.t_mm, C_B, atol=0.03)
 
 
 def test_outline_is_where_each_photo_shows_it():

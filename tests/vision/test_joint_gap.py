@@ -1,5 +1,7 @@
 """Gap and U from three photos of one seam whose outlines are those of circles, projected by the cameras themselves."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -106,3 +108,17 @@ def test_more_photos_narrow_the_depth_and_never_what_they_share(three):
     assert min(s.min() for s in shared) == max(s.max() for s in shared) > 0.05
     assert all_three.parts_mm["depth"].mean() < pair.parts_mm["depth"].mean()
     assert all_three.expanded_u_mm.min() > 2 * shared[0].min()
+
+
+def test_photos_that_do_not_agree_on_a_step_are_not_trusted(three):
+    """A posterior wider than 0.15 mm is rival steps: a quarter more of it is far more than a quarter more of U."""
+    _, line, fields, looks = three
+    faces = Face(-FACE_HEIGHT_MM, 0.0), Face(-FACE_HEIGHT_MM + fields[0].step_mm, fields[0].step_std_mm)
+    edges = join_edges(looks, faces, H)
+    u = []
+    for std in (0.14, 0.2, 0.25):
+        a, b = (replace(edge, std_mm=np.full(N, std), depth_part_mm=np.zeros(N)) for edge in edges)
+        profile = joint_profile(fields, line, looks, (a, b), H, print_scale_checked=True, station_mm=1.0)
+        u.append(float(profile.expanded_u_mm.mean()))
+    assert u[0] < 0.3 < u[1] < u[2]
+    assert u[2] / u[1] > 2
