@@ -52,8 +52,8 @@ usage too-many-photos
 
 # reading files
 usage photos-too-many
-    Two to six photos of one seam are measured together.
-    Give two to six photos of the same seam, or measure them one by one.
+    At most six photos of one seam are measured together.
+    Leave some out, or measure them one by one.
 usage file-not-found
     The file could not be found.
     Check the name and the folder, then try again.

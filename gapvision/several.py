@@ -53,9 +53,9 @@ from gapvision.vision.proven import with_proof
 from gapvision.vision.seam import recentre
 
 #: How many photos of one seam are measured together.
-FEWEST_PHOTOS, MOST_PHOTOS = 2, 6
+MOST_PHOTOS = 6
 # Photos whose own lines lie further apart show that one of them took something else for the seam.
-_LINES_APART_MM, _LINES_APART_SHARE = 1.5, 0.1
+_LINES_APART_MM, _LINES_APART_SHARE, _OTHER_SEAM_MM = 1.5, 0.1, 3.0
 # A gap's middle that one photo puts this far from where the surest does, or a gap that is so much wider there, at
 # stations that both are sure of: another state of the seam, or a lone strip that was moved.
 _SEEN_ELSEWHERE_MM, _SEEN_WIDER_MM, _SURE_STD_MM, _LEAST_SURE = 0.8, 1.2, 0.2, 20
@@ -135,7 +135,9 @@ def _measure(photos: list[Photo], settings: Settings) -> Measurement:
     kept = [own[k] for k in joint.kept]
     if len(kept) == 1:
         return _alone(kept[0].look.photo, settings, notices)
-    line, apart = _common_line(kept, joint.fields, sides)
+    line, apart, other = _common_line(kept, joint.fields, sides)
+    if other is not None:
+        return _without(other, photos, settings, kept, "by the strip that it shares, its seam lies elsewhere")
     step = step_to_use(joint.fields[0], settings)
     faces = _faces(joint.fields[0], step, settings)
     shown, edges = _see(kept, joint.fields, line, settings, faces)
@@ -145,11 +147,18 @@ def _measure(photos: list[Photo], settings: Settings) -> Measurement:
         shown, edges = _see(kept, joint.fields, line, settings, faces)
     odd = _seen_otherwise(shown, edges)
     if odd is not None:
-        rest = [photo for photo in photos if photo is not kept[odd].look.photo]
-        why = f"{kept[odd].look.photo.file} was left out: it shows the seam elsewhere, or in another state."
-        told = _measure(rest, settings) if len(rest) > 1 else measure_photo(rest[0], settings)
-        return _with(told, [Notice(code="photo-left-out", message=why)])
+        return _without(odd, photos, settings, kept, "it shows the seam elsewhere, or in another state")
     return _made(settings, kept, joint, line, step, shown, edges, notices, sides, [*apart, *crossed])
+
+
+def _without(odd: int, photos: list[Photo], settings: Settings, kept: list[_Own], why: str) -> Measurement:
+    """The measurement without one of the kept photos, which is named."""
+    out = kept[odd].look.photo
+    rest = [photo for photo in photos if photo is not out]
+    if out is photos[0]:  # the points along the seam were its own
+        settings = replace(settings, seam_hint_px=None)
+    told = _measure(rest, settings) if len(rest) > 1 else measure_photo(rest[0], settings)
+    return _with(told, [Notice(code="photo-left-out", message=f"{out.file} was left out: {why}.")])
 
 
 def _each(photos: list[Photo], settings: Settings) -> tuple[list[_Own], list[Notice]]:
@@ -237,17 +246,27 @@ def _joint_fields(own: list[_Own], sides: dict[str, str]) -> JointFields:
 
 def _common_line(
     kept: list[_Own], fields: Sequence[FittedField], sides: dict[str, str]
-) -> tuple[CentreLine, list[Notice]]:
-    """The line of the surest photo, made longer by the others, its normals from A to B; who has another line."""
+) -> tuple[CentreLine, list[Notice], int | None]:
+    """The line of the surest photo, made longer by the others, its normals from A to B; who has another line.
+
+    Where one strip alone joins a photo to the rest, a line far off is another seam or a strip that was moved: that
+    photo's number is told.
+    """
     carried = [_carried(each, field, sides) for each, field in zip(kept, fields, strict=True)]
     line, notices = carried[0], list[Notice]()
-    for each, other in zip(kept[1:], carried[1:], strict=True):
+    for k, (each, other) in enumerate(zip(kept, carried, strict=True)):
+        if k == 0:
+            continue
         off = _off(line, other)
+        elsewhere = {letter for one in kept if one is not each for letter in one.look.sides}
+        seen = off[np.isfinite(off)]
+        if len(seen) and float(np.median(np.abs(seen))) > _OTHER_SEAM_MM and len(elsewhere & set(each.look.sides)) < 2:
+            return line, notices, k
         if np.mean(np.abs(off[np.isfinite(off)]) > _LINES_APART_MM) > _LINES_APART_SHARE:
             notices.append(Notice(code="seams-differ", photos=(each.look.photo.file,)))
         else:
             line = _longer(line, other)
-    return line, notices
+    return line, notices, None
 
 
 def _carried(each: _Own, field: FittedField, sides: dict[str, str]) -> CentreLine:

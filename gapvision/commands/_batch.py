@@ -28,11 +28,13 @@ Said = tuple[str, str, str]
 class Order:
     """One photo to measure, how to judge it, and what to write about it; ``settings``: fields of Settings.
 
-    ``others``: further photos of its seam, to be measured together with it.
+    ``others``: further photos of its seam, to be measured together with it; ``coached``: what the next should be is
+    said.
     """
 
     photo: Path
     others: tuple[Path, ...] = ()
+    coached: bool = False
     spec: Specification | None = None
     rule: DecisionRule | None = None
     settings: dict[str, Any] = field(default_factory=dict)
@@ -249,7 +251,12 @@ def _outcome(
     from gapvision.reports.terminal import describe
 
     profile, summary, say = measurement.profile, measurement.summary, order.say
-    answer = row = ""
+    answer = row = more = ""
+    if order.coached:
+        from gapvision.judgement.coach import next_photo
+
+        coming = next_photo(measurement)
+        more = "" if coming is None else words.coach(coming, say) + "\n"
     if profile is not None and summary is not None and len(profile.s_mm):
         from statistics import median
 
@@ -261,7 +268,7 @@ def _outcome(
         file=order.photo.name,
         status=measurement.status,
         state="" if verdict is None else verdict.state,
-        told=describe(measurement, verdict, say, table=order.table),
+        told=describe(measurement, verdict, say, table=order.table) + more,
         answer=answer,
         unwritten=tuple((e.code, e.message, e.next_step) for e in unwritten),
         written=tuple(written),

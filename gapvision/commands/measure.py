@@ -43,7 +43,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "Example, after 'gapvision demo': gapvision gapvision_demo/seam.jpg --nominal 3/16in"
     )
     parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photo, or folder of photos")
-    parser.add_argument("--one-seam", action="store_true", help="two to six photos of one seam, measured together")
+    parser.add_argument("--one-seam", action="store_true", help="up to six photos of one seam, measured together")
     add_wanted(parser)
     add_known(parser)
     photo = parser.add_argument_group("the photo")
@@ -68,9 +68,9 @@ def run(args: argparse.Namespace) -> int:
 
     photos, many = list_photos(args.photos)
     if args.one_seam:
-        from gapvision.several import FEWEST_PHOTOS, MOST_PHOTOS
+        from gapvision.several import MOST_PHOTOS
 
-        if not FEWEST_PHOTOS <= len(photos) <= MOST_PHOTOS:
+        if len(photos) > MOST_PHOTOS:
             raise GapvisionError("photos-too-many", f"--one-seam was given {len(photos)} photos.")
     orders = make_orders(args, photos, many=not args.one_seam and (many or len(photos) > 1))
     if len(orders) == 1:
@@ -172,6 +172,7 @@ def make_orders(args: argparse.Namespace, photos: list[Path], *, many: bool) -> 
             Order(
                 photo=photo,
                 others=tuple(path for path in others if path is not None),
+                coached=args.one_seam,
                 spec=spec,
                 rule=rule,
                 settings=settings,

@@ -11,6 +11,7 @@ Conventions
 """
 
 from gapvision.model._checks import COVERAGE_FACTOR, FloatArray
+from gapvision.model.coach import NextPhoto
 from gapvision.model.comparison import BETTER, SAME, TIGHTER, WIDER, WORSE, ChangeSpan, Comparison, Datum
 from gapvision.model.field import FittedField
 from gapvision.model.finish import STAGES, Coat, FilmLoss, FinishForecast, FinishPlan

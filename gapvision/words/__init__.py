@@ -7,6 +7,7 @@ here and in :mod:`gapvision.codes` (what each notice and refusal says in general
 from gapvision.words.answer import about, answer, as_measured, basis
 from gapvision.words.cautions import CAUTIONS
 from gapvision.words.change import change, datum, heat
+from gapvision.words.coach import coach
 from gapvision.words.finish import DATA_SHEET, chipping, film, forecast, set_now
 from gapvision.words.glance import Glance, at_a_glance
 from gapvision.words.lengths import UNIT_NAMES, Lengths
