@@ -194,7 +194,7 @@ def _draw(layout: PanelLayout, title: str, chosen: Sequence[_Chosen], panel: Pan
     st.html(draw_key([*known, "measured"] if any(seam.state == "measured" for seam in drawn) else known))
     if any(seam.worst for seam in drawn):
         st.write(
-            "Number and yellow dot: the worst gap of each seam and its place. Thin dots along a seam: not photographed."
+            "Number and ringed dot: the worst gap of each seam and its place. Thin dots along a seam: not photographed."
         )
     say = widgets.lengths()
     for one, seam in zip(chosen, drawn, strict=True):
