@@ -35,7 +35,10 @@ def test_telemetry_off_cross_site_protection_on_uploads_limited():
     assert CONFIG["client.allowedOrigins"] == [], "no site outside may send it messages"
 
 
-@pytest.mark.parametrize("file", sorted((ROOT / "gapvision" / "page").glob("viewer.*")), ids=lambda p: p.name)
+@pytest.mark.parametrize(
+    "file", [p for name in ("car", "viewer") for p in sorted((ROOT / "gapvision/page").glob(f"{name}.*"))],
+    ids=lambda p: p.name,
+)  # fmt: skip
 def test_viewer_fetches_nothing_from_outside(file):
     text = file.read_text(encoding="utf-8").replace("http://www.w3.org/2000/svg", "")
     assert "http" not in text
