@@ -101,6 +101,9 @@ class Viewer {
       this.image.src = data.preview_url;
       this.sharp.removeAttribute("src");
       this.sharp.hidden = true;
+      this.patient = true;
+      clearTimeout(this.waiting);
+      this.waiting = 0;
       this.fitted = false;
       this.open(false);
     }
@@ -179,6 +182,7 @@ class Viewer {
     this.draw();
   }
   zoom(times, cx, cy) {
+    this.patient = false;
     const least = 0.8 * Math.min(this.photo.clientWidth / this.data.width, this.photo.clientHeight / this.data.height);
     const k = Math.min(Math.max(this.k * times, least), 40);
     const px = (cx - this.x) / this.k, py = (cy - this.y) / this.k;
@@ -198,8 +202,9 @@ class Viewer {
       image.style.transform = place;
       image.style.imageRendering = this.k > 3 ? "pixelated" : "auto";
     }
-    // The full picture is fetched only when the preview's pixels would show.
-    if (this.k * (window.devicePixelRatio || 1) > 1.1 * d.preview_scale && !this.sharp.getAttribute("src")) {
+    // The full picture is fetched only when the preview's pixels would show; at first the answer has the line to itself.
+    if (this.patient && !this.waiting) this.waiting = setTimeout(() => { this.patient = false; this.draw(); }, 2500);
+    if (!this.patient && this.k * (window.devicePixelRatio || 1) > 1.1 * d.preview_scale && !this.sharp.getAttribute("src")) {
       this.sharp.onload = () => { this.sharp.hidden = false; };
       this.sharp.src = d.full_url;
     }
