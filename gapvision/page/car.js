@@ -43,8 +43,10 @@ export default function (component) {
     button.type = "button";
     button.className = seam.colour;
     button.dataset.id = seam.id;
-    button.setAttribute("aria-label", seam.label);
-    put(button, "b", `${seam.sign} ${seam.number} ${seam.name}`);
+    put(button, "b", `${seam.sign} ${seam.number} `);
+    put(button.lastChild, "i", seam.side && `${seam.side} `);  // heard, where others see the column and the colour
+    button.lastChild.append(seam.name);
+    put(button, "i", seam.worst && `${seam.state}, worst `);
     put(button, "span", seam.worst || seam.state);
     if (seam.age) put(button, "span", seam.age);
     button.addEventListener("click", () => component.setTriggerValue("seam", { id: seam.id, of: `${seam.id}-${Date.now()}` }));

@@ -136,7 +136,6 @@ def _drawn(seen: Sequence[_Seen]) -> dict[str, Any]:
             "id": state.seam.seam_id, "number": number, "side": side, "name": title.removeprefix(f"{side} ") or title,
             "sign": widgets.SIGNS.get(one.word, widgets.SIGNS[HOLE] if state.latest is None else "\u00b7"),
             "state": one.word, "colour": _STATES.get(one.word, "none"), "worst": value, "age": old,
-            "label": ", ".join(filter(None, (title, one.word, value and f"worst {value}", old))),
             "at": place_on_car(title, side),
         })  # fmt: skip
     return {"seams": rows}

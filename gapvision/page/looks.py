@@ -48,7 +48,7 @@ a.gv-take.second { background: transparent; color: inherit !important; border: 1
 .gv-table th, .gv-table td { text-align: left; padding: 8px 10px 8px 0; border-bottom: 1px solid color-mix(in srgb, currentColor 30%, transparent); }
 .gv-pair { overflow-x: auto; } .gv-caption { position: sticky; left: 0; width: fit-content; max-width: calc(100vw - 2.2rem); font-size: 16px; font-weight: 600; padding: 6px 0 4px; }
 .st-key-kept_box [data-testid="stButton"] button { min-height: 44px; } .st-key-kept_box { gap: 0.75rem; }
-@media (max-width: 640px) { [data-testid="stButtonGroup"] button { padding: 0 9px; font-size: 16px !important; } }
+@media (max-width: 640px) { [data-testid="stButtonGroup"] button { padding: 0 9px; min-width: 46px; font-size: 16px !important; } }
 ol.gv-card { margin: 0 !important; padding: 8px 12px !important; list-style: none; border: 2px solid currentColor; border-radius: 8px; }
 .gv-card li { font-size: 1.3rem !important; line-height: 1.25; font-weight: 700; margin: 0 0 6px !important; padding: 0 !important; } .gv-card li:last-child { margin: 0; }
 @keyframes gv-old { to { opacity: 0.45; filter: grayscale(1); } }

@@ -34,7 +34,8 @@ def show() -> None:
             st.session_state[key] = value
         home = "Car" if records().jobs("", limit=1) else "Measure"  # the car first; without one, what a photo gives
         if st.session_state.get("view") not in VIEWS:
-            st.session_state["view"] = home
+            asked = str(st.query_params.get("view", ""))
+            st.session_state["view"] = asked if asked in VIEWS else home
         # Bound to the address, so that the browser's way back leads to the view before.
         name = st.segmented_control(
             "View", list(VIEWS), key="view", label_visibility="collapsed", bind="query-params"

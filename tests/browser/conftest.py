@@ -20,8 +20,9 @@ def pytest_collection_modifyitems(items):
 
 @pytest.fixture(scope="session")
 def server(tmp_path_factory):
-    """The page on this machine only."""
+    """The page on this machine only, opened where photos are measured: a test may have made a job before."""
     one = start_server(tmp_path_factory.mktemp("page"))
+    one.url += "/?view=Measure"
     yield one
     one.process.terminate()
     one.process.wait(10)

@@ -33,6 +33,13 @@ def test_opens_with_a_sample_measured(page):
     assert [s.value for s in page.subheader][:2] == ["Spans to look at", "In numbers"]
 
 
+def test_the_address_says_which_view(page):
+    page.query_params["view"] = "Jobs"
+    page.run()
+    assert not page.exception
+    assert page.title[0].value == "Jobs"
+
+
 def test_tolerance_changes_the_verdict_without_measuring_again(page, monkeypatch):
     page.run()
     calls = []
