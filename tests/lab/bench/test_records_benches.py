@@ -2,7 +2,7 @@
 
 import pytest
 
-from gapvision.lab.bench import records_kill, records_load, records_writers
+from gapvision.lab.bench import records_attack, records_kill, records_load, records_writers
 
 
 @pytest.mark.slow
@@ -21,6 +21,13 @@ def test_writers(monkeypatch, capsys):
     assert "4 threads: 32 saves said, 0 lost or wrong" in out
 
 
+@pytest.mark.slow
+def test_attacks(monkeypatch, capsys):
+    monkeypatch.setattr("sys.argv", ["records_attack", "--alterations", "40", "--seed", "2"])
+    assert records_attack.main() == 0
+    assert "alterations: 40" in capsys.readouterr().out
+
+
 def test_load_fills_what_it_says(tmp_path):
     from gapvision.records import Store
 
@@ -28,3 +35,4 @@ def test_load_fills_what_it_says(tmp_path):
     with Store(tmp_path) as store:
         assert len(store.jobs()) == 3
         assert sum(len(store.job_lines(j.job.job_id)) for j in store.jobs()) == 12
+        assert store.verify().problems == ()
