@@ -416,6 +416,9 @@ usage specification-nonsense
 usage preset-unknown
     There is no ready specification of that name.
     See 'gapvision judge --help'.
+usage photo-place-unknown
+    The wanted gap runs along the seam, and where on the seam the photo lies was not said.
+    Say where it begins, the seam's length and which way its stations run, or judge the whole seam with a panel file.
 usage rule-unknown
     There is no such decision rule.
     Choose proven, simple or risk.

@@ -134,7 +134,7 @@ def judge(
 
     Notes
     -----
-    The rules are those of ISO 14253-1 and JCGM 106:2012 (from memory); U enters with the coverage factor 2.
+    The rules follow JCGM 106:2012 (from memory); U enters with the coverage factor 2.
     """
     from gapvision.judgement import judge_measurement, reading_from_measurement
 

@@ -341,6 +341,8 @@ def _judged(
     if seam.spec is None:
         return None
     spec = _wanted(seam)
+    if spec.needs_place:
+        return None
     opposite = None if spec.opposite_mm is None else other_side(store, seam)
     other = None if opposite is None else reading_from_measurement(stored(store, opposite), seam.name)
     return judge_measurement(stored(store, line), spec, rule, opposite=other)

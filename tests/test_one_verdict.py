@@ -48,7 +48,7 @@ def specifications(draw):
     spec = simple_spec(draw(hundredths(4.0, 5.5)), draw(hundredths(0.05, 1.0)), draw(hundredths(0.05, 1.0)))
     if draw(st.booleans()):
         ends = (NominalPoint(0.0, draw(hundredths(4.0, 5.5))), NominalPoint(1.0, draw(hundredths(4.0, 5.5))))
-        spec = replace(spec, nominal=ends, at_unit="share")
+        spec = replace(spec, nominal=ends, at_unit="share", photo_at_mm=0.0, photo_reverse=draw(st.booleans()))
     limits = {
         "straightness_mm": hundredths(0.01, 0.3),
         "taper_mm_per_m": hundredths(0.1, 10),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from gapvision.errors import GapvisionError
@@ -15,6 +16,10 @@ if TYPE_CHECKING:
     from gapvision.words import Lengths
 
 _TOLERANCE_MM = 0.5  # common practice, no source; as `import gapvision` has it
+_PLACE = (
+    "Give --photo-at and --seam-length, with --photo-reverse where its stations run towards the seam's start; or judge "
+    "the whole seam with 'gapvision plan'."
+)
 _LIMITS = ("tol", "below", "above")
 
 
@@ -40,11 +45,16 @@ def add_wanted(parser: argparse.ArgumentParser, *, rule: bool = True, title: str
     group = parser.add_argument_group(title)
     one = group.add_mutually_exclusive_group()
     one.add_argument("--nominal", type=parse_length, metavar="LENGTH", help="wanted gap, like 3/16in or 4.76mm")
-    one.add_argument("--preset", metavar="NAME", help="even-close, even-road, door-period (common practice)")
+    text = "even-close, even-road, door-period (common practice), or one of your own (gapvision shop --keep-as)"
+    one.add_argument("--preset", metavar="NAME", help=text)
     one.add_argument("--spec", metavar="F.toml", help="specification file")
     texts = ("allowed either way (default: 0.5mm)", "allowed below it; --above: above it", argparse.SUPPRESS)
     for name, text in zip(_LIMITS, texts, strict=True):
         group.add_argument(f"--{name}", type=parse_length, metavar="LENGTH", help=text)
+    text = "of a wanted gap that runs: the photo's station nearest to the seam's start, from there"
+    group.add_argument("--photo-at", type=parse_length, metavar="LENGTH", help=text)
+    group.add_argument("--photo-reverse", action="store_true", help="its stations run towards the seam's start")
+    group.add_argument("--seam-length", type=parse_length, metavar="LENGTH", help="length of the whole seam")
     if rule:
         group.add_argument("--rule", metavar="NAME", help="proven (default), simple or risk")
         group.add_argument("--risk", type=decimal, metavar="SHARE", help="with --rule risk: accepted (default: 0.05)")
@@ -58,7 +68,6 @@ def given_spec(args: argparse.Namespace) -> Specification | None:
     GapvisionError
         ``specification-nonsense`` on arguments that contradict each other; the specification's own.
     """
-    from gapvision.judgement import preset, simple_spec
     from gapvision.model import nonsense as contradiction
 
     limits = [f"--{name}" for name in _LIMITS if getattr(args, name) is not None]
@@ -70,15 +79,26 @@ def given_spec(args: argparse.Namespace) -> Specification | None:
         raise contradiction(f"{limits[0]} belongs to --nominal.", "Give --nominal too, or leave it out.")
     if args.tol is not None and len(limits) > 1:
         raise contradiction(f"--tol and {limits[1]} contradict each other.", "Give --tol, or --below and --above.")
+    spec = _wanted_gap(args)
+    place = {"photo_at_mm": args.photo_at, "photo_reverse": args.photo_reverse or None, "length_mm": args.seam_length}
+    said = {name: value for name, value in place.items() if value is not None}
+    if said and spec is None:
+        raise contradiction("A photo's place on its seam belongs to a wanted gap.", "Give --preset or --spec too.")
+    return spec if spec is None or not said else replace(spec, **said)
+
+
+def _wanted_gap(args: argparse.Namespace) -> Specification | None:
+    from gapvision.formats.settings_file import own_specs
+    from gapvision.formats.specification_file import read_specification
+    from gapvision.judgement import preset, simple_spec
+
     if args.nominal is not None:
         around = _TOLERANCE_MM if args.tol is None else args.tol
         below, above = (around if x is None else x for x in (args.below, args.above))
         return simple_spec(args.nominal, below, above)
     if args.spec is not None:
-        from gapvision.formats.specification_file import read_specification
-
         return read_specification(args.spec)
-    return None if args.preset is None else preset(args.preset)
+    return None if args.preset is None else preset(args.preset, own_specs(data_folder(getattr(args, "data", None))))
 
 
 def given_rule(args: argparse.Namespace) -> DecisionRule | None:
@@ -108,6 +128,8 @@ def wanted_of(args: argparse.Namespace) -> tuple[Specification | None, DecisionR
 
         kept = read_kept(data_folder(args.data), job)
         spec, rule = (kept.spec if spec is None else spec), rule or kept.rule
+    if spec is not None and spec.needs_place:
+        raise GapvisionError("photo-place-unknown", next_step=_PLACE)
     if spec is None and args.rule is not None:
         raise nonsense("--rule judges by a wanted gap, and none is known.", "Give one too, like --nominal 3/16in.")
     return spec, rule or DecisionRule()
@@ -123,6 +145,13 @@ def keep(args: argparse.Namespace, job: str = "") -> None:
     from gapvision.formats.settings_file import Kept, write_kept
 
     said = Kept(given_spec(args), given_rule(args))
+    if name := getattr(args, "keep_as", None):
+        from gapvision.formats.settings_file import write_own_spec
+
+        if said.spec is None and not args.forget:
+            raise nonsense("--keep-as names a specification, and none is given.", "Give --nominal or --spec too.")
+        write_own_spec(data_folder(args.data), name, None if args.forget else said.spec)
+        return
     if args.forget and said != Kept():
         raise nonsense("--forget and what to keep contradict each other.", "Give one of them.")
     if args.forget or said != Kept():
@@ -132,10 +161,15 @@ def keep(args: argparse.Namespace, job: str = "") -> None:
 def kept_rows(args: argparse.Namespace, job: str = "") -> list[tuple[str, str]]:
     """What is kept, for people."""
     from gapvision import words
-    from gapvision.formats.settings_file import read_kept
+    from gapvision.formats.settings_file import own_specs, read_kept
+    from gapvision.judgement import needed_u
 
     kept, say = read_kept(data_folder(args.data), job), say_of(args)
     rows = [("rule", "" if kept.rule is None else words.rule(kept.rule))]
+    if not job:
+        rows.append(("own specifications", ", ".join(own_specs(data_folder(args.data)))))
+    if kept.spec is not None:
+        rows += [("U that it needs", told) for told in words.needs(needed_u(kept.spec, kept.rule), say)]
     if kept.spec is None:
         return [("wanted gap", ""), *rows]
     points = kept.spec.nominal

@@ -20,6 +20,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paper", choices=("a4", "letter"))
     parser.add_argument("--units", choices=("mm", "inch"), help="which stands first, here and in reports")
     add_wanted(parser, title="what is wanted, and kept: photos and new seams that say nothing else go by it")
+    parser.add_argument("--keep-as", metavar="NAME", help="keep what is given as your own, for --preset")
     add_kept(parser)
     add_data(parser)
 

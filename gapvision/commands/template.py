@@ -14,6 +14,8 @@ from gapvision.units import parse_length
 if TYPE_CHECKING:
     from gapvision.judgement.template import TemplateDrawing
 
+_MOST_TOOL_MM = 10.0
+
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
@@ -35,6 +37,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "more than 0.3 mm is refused",
     )
     parser.add_argument("--dxf", metavar="F.dxf", help="the same lines for a plasma or laser cutter")
+    text = "what the cutter's tool takes away: adds a path beside the line"
+    parser.add_argument("--tool-width", metavar="LENGTH", help=text)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -43,6 +47,11 @@ def run(args: argparse.Namespace) -> int:
 
     if args.dxf and args.paper and not args.output:
         raise nonsense("--paper is for a PDF, and only --dxf is given.", "Give -o too, or leave it out.")
+    if args.tool_width and not args.dxf:
+        raise nonsense("--tool-width is for a cutter's file.", "Give --dxf too, or leave it out.")
+    tool_mm = parse_length(args.tool_width) if args.tool_width else 0.0
+    if not 0 <= tool_mm <= _MOST_TOOL_MM:
+        raise nonsense(f"A tool {tool_mm:g} mm wide cuts no edge.", "Give the width of the cut itself, e.g. 1.2mm.")
     pdf = args.output or (None if args.dxf else "./")
     places = {"-o": ("pdf", pdf, "template"), "--dxf": ("dxf", args.dxf, "template")}
     outputs = outputs_of(places, [args.plan])
@@ -71,8 +80,9 @@ def run(args: argparse.Namespace) -> int:
     if args.dxf:
         from gapvision.reports.template_dxf import write_dxf
 
-        write_dxf(drawings, outputs["--dxf"])
-        print(f"Wrote {outputs['--dxf']}: millimetres; the line to cut is on the layer SCRIBE.")
+        write_dxf(drawings, outputs["--dxf"], tool_mm)
+        layer = "CUT_PATH, half of the tool beside the new edge" if tool_mm else "SCRIBE"
+        print(f"Wrote {outputs['--dxf']}: millimetres; the line to cut is on the layer {layer}.")
     return 0
 
 

@@ -79,21 +79,20 @@ class Loose(Declared, forbid_unknown_fields=False):
 class Length(float):
     """A length [mm], written with its unit like ``4.76mm`` or ``3/16in``."""
 
-    #: Code of a refusal, where it is not the file's; whether a bare number is taken as millimetres.
+    #: Code of a refusal, where it is not the file's.
     code: ClassVar[str] = ""
-    bare_mm: ClassVar[bool] = False
 
     @classmethod
     def read(cls, value: Any) -> Self:
         """Read what stands in a file."""
         number = isinstance(value, int | float) and not isinstance(value, bool) and abs(value) < 1e300
         bare = number or (isinstance(value, str) and re.fullmatch(r"[+-]?\d+(?:[.,]\d*)?", value.strip()))
-        if bare and not (number and cls.bare_mm):
+        if bare:
             raise Refused(f"{shown(value)} has no unit.", f'Write it with its unit, like "{value}mm".', cls.code)
-        if not number and (not isinstance(value, str) or len(value) > _MOST_CHARACTERS):
+        if not isinstance(value, str) or len(value) > _MOST_CHARACTERS:
             raise Refused(f"{shown(value)} is not a length.", 'Write it like "4.76mm" or "3/16in".', cls.code)
         try:
-            length = cls(value if number else parse_length(value))
+            length = cls(parse_length(value))
         except GapvisionError as error:
             raise Refused(error.message, error.next_step, cls.code) from None
         if length and not _LEAST_MM <= abs(length) <= _MOST_MM:

@@ -7,6 +7,11 @@ A finish file::
     smallest_gap = "3mm"            # finished gap below which edges are expected to chip
     movement = "0.5mm"              # allowance for hinge swing and movement on the seals
 
+    [swing]                         # of a seam along the hinges: how the gap closes while the panel opens; or left out
+    axis_in = "60mm"                # the hinges' axis, from this panel's edge into the panel
+    axis_below = "25mm"             # and below its face
+    radius = "1.2mm"                # of this panel's edge; depth, neighbour_radius, neighbour_depth, step alike
+
     [[coats]]
     kind = "epoxy primer"
     coats = 2
@@ -27,7 +32,7 @@ from msgspec import Meta, structs
 from gapvision.formats.declared import Declared, Length, Name, inner, read_declared
 from gapvision.formats.toml import read_toml
 from gapvision.judgement.finish import coat
-from gapvision.model import STAGES, Coat, FinishPlan
+from gapvision.model import STAGES, Coat, FinishPlan, Swing
 from gapvision.units import MM_PER_MICROMETRE
 
 FORMAT = "gapvision-finish/1"
@@ -68,11 +73,26 @@ class _Coat(Declared, rename={"film_um": "film"}):
         return coat(**given)
 
 
+class _Swing(Declared, rename=lambda field: field.removesuffix("_mm")):
+    axis_in_mm: _Length
+    axis_below_mm: _Length
+    depth_mm: _Length = _Length(3)
+    radius_mm: _Length = _Length(1)
+    neighbour_depth_mm: _Length = _Length(3)
+    neighbour_radius_mm: _Length = _Length(1)
+    step_mm: _Length = _Length(0)
+    open_deg: float = 70.0
+
+    def check(self) -> None:
+        self.to(Swing)
+
+
 class _File(Declared, rename=lambda field: field.removesuffix("_mm")):
     format: Literal["gapvision-finish/1"] | None = None
     stage: str = "bare metal"
     smallest_gap_mm: _Length | None = None
     movement_mm: _Length = _Length(0)
+    swing: _Swing | None = None
     data_sheet: Any = None
     coats: tuple[_Coat, ...] = ()
 
@@ -80,7 +100,8 @@ class _File(Declared, rename=lambda field: field.removesuffix("_mm")):
         self.finish()
 
     def finish(self) -> FinishPlan:
-        return self.to(FinishPlan, coats=tuple(c.coat() for c in self.coats))
+        swing = None if self.swing is None else self.swing.to(Swing)
+        return self.to(FinishPlan, coats=tuple(c.coat() for c in self.coats), swing=swing)
 
 
 def finish_from_table(table: Mapping[str, Any], where: str = "the finish plan", path: str = "") -> FinishPlan:
@@ -100,6 +121,9 @@ def finish_to_table(plan: FinishPlan) -> dict[str, Any]:
     table: dict[str, Any] = {"format": FORMAT, "stage": plan.stage, "movement": length(plan.movement_mm)}
     if plan.smallest_gap_mm is not None:
         table["smallest_gap"] = length(plan.smallest_gap_mm)
+    if plan.swing is not None:
+        told = {name.removesuffix("_mm"): value for name, value in asdict(plan.swing).items()}
+        table["swing"] = {name: value if name == "open_deg" else length(value) for name, value in told.items()}
     table["coats"] = []
     for c in plan.coats:
         film = {"film": [length(v, "um") for v in c.film_um], "film_um": None}

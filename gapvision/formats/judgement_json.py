@@ -89,6 +89,8 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
     try:
         spec = specification_from_table(body["specification"], "the specification of the verdict")
         lengths = body["lengths_mm"]
+        if spec.needs_place:  # of a program that laid it on the photo as if that were the whole seam
+            spec = replace(spec, photo_at_mm=0.0, length_mm=None)
         return replace(
             judge_measurement(measurement, spec, _rule(body)),
             state=STATES[STATES.index(body["verdict"])],

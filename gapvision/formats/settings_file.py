@@ -7,6 +7,10 @@
     nominal = "3/16in"
     allow_below = "0.5mm"
     allow_above = "0.5mm"
+    [specs."close doors"]              # a specification of the shop's own, by its name
+    nominal = "5/32in"
+    allow_below = "0.4mm"
+    allow_above = "0.4mm"
     [jobs."2026-001"]
     rule = "risk"
     risk = 0.05
@@ -16,16 +20,19 @@ A job that says nothing of its own goes by the shop's.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from gapvision.errors import require
 from gapvision.formats.data_folder import SETTINGS as FILE
 from gapvision.formats.declared import Declared, read_declared
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.formats.toml import read_toml, write_toml
+from gapvision.judgement import PRESETS
 from gapvision.model import DecisionRule, Specification
 
+_MOST_NAME = 60
 FORMAT = "gapvision-settings/1"
 
 
@@ -47,6 +54,7 @@ class _File(Declared, omit_defaults=True):
     format: Literal["gapvision-settings/1"]
     shop: _Said | None = None
     jobs: dict[str, _Said] = {}  # noqa: RUF012 - msgspec makes a new one for each file
+    specs: dict[str, dict[str, Any]] = {}  # noqa: RUF012
 
 
 def read_kept(folder: Path, job: str = "") -> Kept:
@@ -84,6 +92,36 @@ def write_kept(folder: Path, job: str = "", said: Kept | None = None) -> None:
         rule = {} if said.rule is None else {"rule": said.rule.name, "risk": said.rule.risk}
         places[name] = places.get(name, {}) | wanted | rule
     _write(folder, table)
+
+
+def own_specs(folder: Path) -> dict[str, Specification]:
+    """The shop's own specifications by name; errors as :func:`read_kept`."""
+    if not (folder / FILE).is_file():
+        return {}
+    where = f"'{folder / FILE}'"
+    return {
+        name: replace(specification_from_table(table, where, f'specs."{name}"'), name=name)
+        for name, table in _read(folder).specs.items()
+    }
+
+
+def write_own_spec(folder: Path, name: str, spec: Specification | None) -> None:
+    """Keep a specification of the shop's own under a name; None forgets it.
+
+    Raises
+    ------
+    GapvisionError
+        ``value-out-of-range`` for an empty name, or one that a ready specification has.
+    """
+    good = bool(name.strip()) and len(name) <= _MOST_NAME and name.isprintable() and name not in PRESETS
+    require("value-out-of-range", good, f"'{name[:_MOST_NAME]}' is no name for a specification of your own.",
+            "Give it a short one that no ready specification has.")  # fmt: skip
+    table = _table(folder)
+    specs = dict(table.get("specs", {}))
+    specs.pop(name, None)
+    if spec is not None:
+        specs[name] = specification_to_table(replace(spec, name=name))
+    _write(folder, {**table, "specs": specs})
 
 
 def rename_job(folder: Path, old: str, new: str) -> None:

@@ -16,6 +16,10 @@ A specification file::
     opposite = "0.8mm"
     step = "0.5mm"
     length = "900mm"
+    taper_over = "600mm"               # the length that taper is meant for
+    direction = "front to rear"        # which way a list of wanted gaps runs: from there to there
+    photo_at = "120mm"                 # of a photo judged alone: its station nearest to the seam's start, from there
+    photo_reverse = false              # true: that photo's stations run from the seam's end to its start
     largest_hole = "5mm"
 
 Places along the seam are lengths or, all of them, shares: ``at = "0%"`` to ``"100%"``.
@@ -40,17 +44,13 @@ FORMAT = "gapvision-seam/1"
 _FORMER = {"step_10": "jump_10", "flush": "step"}
 
 
-class _Length(Length):
-    bare_mm = True
-
-
 class _Place(tuple[float, bool]):
     """A place along the seam: mm, or a share of it (then True) written like ``50%``."""
 
     @classmethod
     def read(cls, value: Any) -> _Place:
         if not (isinstance(value, str) and value.strip().endswith("%")):
-            return cls((_Length.read(value), False))
+            return cls((Length.read(value), False))
         try:
             return cls((float(value.strip().rstrip("%").replace(",", ".")) / 100, True))
         except ValueError:
@@ -59,7 +59,7 @@ class _Place(tuple[float, bool]):
 
 class _Point(Declared):
     at: _Place
-    gap: _Length
+    gap: Length
 
 
 class _Nominal(tuple[NominalPoint, ...]):
@@ -70,7 +70,7 @@ class _Nominal(tuple[NominalPoint, ...]):
     @classmethod
     def read(cls, value: Any) -> _Nominal:
         if not isinstance(value, list):
-            return cls([NominalPoint(0.0, _Length.read(value))])
+            return cls([NominalPoint(0.0, Length.read(value))])
         points = inner(list[_Point], value)
         shares = {p.at[1] for p in points}
         if len(shares) > 1:
@@ -86,23 +86,27 @@ class _File(Declared, rename=lambda field: field.removesuffix("_mm")):
 
     format: Literal["gapvision-seam/1"] | None = None
     preset: str | None = None
-    smallest_mm: _Length | None = None
-    largest_mm: _Length | None = None
+    smallest_mm: Length | None = None
+    largest_mm: Length | None = None
     nominal: _Nominal | None = None
     name: str | None = None
     panel: str | None = None
     side: str | None = None
     source: str | None = None
-    allow_below_mm: _Length | None = None
-    allow_above_mm: _Length | None = None
+    allow_below_mm: Length | None = None
+    allow_above_mm: Length | None = None
     taper_mm_per_m: float | None = None
-    straightness_mm: _Length | None = None
-    straightness_100_mm: _Length | None = None
-    jump_10_mm: _Length | None = None
-    opposite_mm: _Length | None = None
-    step_mm: _Length | None = None
-    length_mm: _Length | None = None
-    largest_hole_mm: _Length | None = None
+    straightness_mm: Length | None = None
+    straightness_100_mm: Length | None = None
+    jump_10_mm: Length | None = None
+    opposite_mm: Length | None = None
+    step_mm: Length | None = None
+    length_mm: Length | None = None
+    taper_over_mm: Length | None = None
+    direction: str | None = None
+    photo_at_mm: Length | None = None
+    photo_reverse: bool | None = None
+    largest_hole_mm: Length | None = None
 
     def check(self) -> None:
         self.specification()
@@ -148,7 +152,7 @@ def specification_from_table(
 
 def specification_to_table(spec: Specification) -> dict[str, Any]:
     """Put a specification into the file's form; ``value-out-of-range`` for a length that no file can hold."""
-    mm = _Length.written
+    mm = Length.written
     table: dict[str, Any] = {"format": FORMAT, "name": spec.name, "panel": spec.panel, "side": spec.side}
     if len(spec.nominal) == 1 and spec.at_unit == "mm" and spec.nominal[0].at == 0:
         table["nominal"] = mm(spec.nominal[0].gap_mm)
@@ -156,7 +160,7 @@ def specification_to_table(spec: Specification) -> dict[str, Any]:
         place = (lambda v: f"{100 * v!r}%") if spec.at_unit == "share" else mm
         table["nominal"] = [{"at": place(p.at), "gap": mm(p.gap_mm)} for p in spec.nominal]
     for name in (f.name for f in fields(spec) if f.name not in ("nominal", "at_unit")):
-        if (value := getattr(spec, name)) is not None:
+        if (value := getattr(spec, name)) is not None and value != "" and value is not False:
             table[name.removesuffix("_mm")] = mm(value) if name.endswith("_mm") else value
     return table
 

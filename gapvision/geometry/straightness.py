@@ -21,6 +21,7 @@ WINDOW_MM = 100.0
 _FULL_SHARE = 0.8  # a window whose stations span less of it than this says nothing about 100 mm
 _MIN_STATIONS = 10
 _SLOPES, _ROUNDS = np.linspace(-1, 1, 17), 3  # leave a width too large by less than 0.5 %
+_HULL_BLOCK = 16
 _CHUNK = 512  # hull sides treated at once, so that memory stays small on any hull
 
 
@@ -246,7 +247,18 @@ def tight_widths(x: FloatArray, y: FloatArray) -> FloatArray:
 
 def lower_hull(x: FloatArray, y: FloatArray) -> list[int]:
     """Indices of the lower half of the hull of points sorted by x, then y (Andrew's monotone chain)."""
-    xs, ys = x.tolist(), y.tolist()
+    left = np.arange(len(x))
+    while len(left) > 4 * _HULL_BLOCK:
+        # A point on or above a chord of two others is not needed: the chords from the lowest of one block to the next.
+        px, py, count = x[left], y[left], len(left)
+        blocks = py[: count // _HULL_BLOCK * _HULL_BLOCK].reshape(-1, _HULL_BLOCK)
+        stay = np.zeros(count, bool)
+        stay[np.arange(len(blocks)) * _HULL_BLOCK + blocks.argmin(axis=1)] = stay[[0, -1]] = True
+        stay |= py < np.interp(px, px[stay], py[stay])
+        left = left[stay]
+        if 2 * len(left) > count:
+            break
+    xs, ys = x[left].tolist(), y[left].tolist()
     out: list[int] = []
     for i, (px, py) in enumerate(zip(xs, ys, strict=True)):
         while len(out) > 1:
@@ -255,4 +267,4 @@ def lower_hull(x: FloatArray, y: FloatArray) -> list[int]:
                 break
             out.pop()
         out.append(i)
-    return out
+    return [int(left[i]) for i in out]

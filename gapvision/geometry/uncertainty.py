@@ -8,12 +8,35 @@ these two functions.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from gapvision.model import FloatArray
+
+
+def combine_along(parts: FloatArray, place: FloatArray, length: float) -> float:
+    """As :func:`combine` with the correlation ``exp(-distance / length)``, in one walk along the places.
+
+    Parameters
+    ----------
+    parts, place : ndarray, shape (k,)
+        Parts as in :func:`combine`; places in order, in the unit of ``length``.
+
+    Returns
+    -------
+    float
+        Their combined standard uncertainty.
+    """
+    total = carried = before = 0.0
+    fades = np.exp(-np.diff(place, prepend=place[:1]) / length).tolist()
+    for part, fade in zip(parts.tolist(), fades, strict=True):
+        carried = fade * (carried + before)  # what all earlier parts are here, less what was forgotten on the way
+        total += part * (part + 2 * carried)
+        before = part
+    return math.sqrt(max(total, 0.0))
 
 
 def combine(parts: FloatArray | Sequence[FloatArray | float], correlation: FloatArray | None = None) -> FloatArray:

@@ -4,8 +4,10 @@ References
 ----------
 JCGM 106:2012, evaluation of measurement data: the role of measurement
 uncertainty in conformity assessment (conformance probability, guarded
-acceptance).  ISO 14253-1 (proving conformity: the band narrowed by U).
-Neither text could be read here; see the tests for what was checked against.
+acceptance).  Its text could not be read here; see the tests for what was checked
+against.  Rule ``proven``: the limits moved inwards by U, k = 2.  ISO 14253-1 is about
+that too; which factor its editions take could not be found out, so nothing is
+said of it to people.
 """
 
 from __future__ import annotations

@@ -15,7 +15,8 @@ import numpy as np
 from gapvision.errors import require
 from gapvision.geometry.runs import runs
 from gapvision.judgement.films import CLEAR_COAT_UM, FILMS, MOST_FILM_UM
-from gapvision.judgement.specification import limits_at, nominal_at
+from gapvision.judgement.specification import for_photo, limits_at, nominal_at
+from gapvision.judgement.swing import movement_of, smallest_in_motion
 from gapvision.judgement.tolerance import judge_gap
 from gapvision.model import (
     COVERAGE_FACTOR,
@@ -115,7 +116,12 @@ def forecast(
     verdict = judge_gap(s_mm, gap, u, spec, rule, **how)
     extent = how.get("seam_mm") or how.get("extent_mm") or (float(s_mm[0]), float(s_mm[-1]))
     lower, upper = limits_at(spec, s_mm, extent)
-    limit = math.nan if plan.smallest_gap_mm is None else plan.smallest_gap_mm + plan.movement_mm
+    limit = math.nan if plan.smallest_gap_mm is None else plan.smallest_gap_mm + movement_of(plan, gap)
+    motion_mm = motion_deg = math.nan
+    if plan.swing is not None:
+        motion, at = smallest_in_motion(gap, plan.swing)
+        k = int(motion.argmin())
+        motion_mm, motion_deg = float(motion[k]), float(at[k])
     eaten = 0.5 * (loss.most_mm - loss.least_mm) > 0.5 * float((upper - lower).min())
     return FinishForecast(
         s_mm=s_mm,
@@ -128,13 +134,15 @@ def forecast(
         set_now_mm=gap_to_set(nominal_at(spec, s_mm, extent), loss),
         set_lower_mm=lower + loss.most_mm,
         set_upper_mm=upper + loss.least_mm,
+        motion_mm=motion_mm,
+        motion_deg=motion_deg,
         notices=(*_notices(plan), *([Notice(code="film-eats-tolerance")] if eaten else [])),
     )
 
 
 def after_paint(verdict: Verdict, spec: Specification, plan: FinishPlan) -> FinishForecast:
     """Forecast of a profile that was judged as it stands, by the same rule; its checks and notices stay."""
-    v = verdict
+    v, spec = verdict, for_photo(spec, verdict.s_mm)[0]
     return forecast(
         v.s_mm, v.gap_mm, v.expanded_u_mm, spec, plan, v.rule, spacing_mm=v.spacing_mm, extent_mm=v.extent_mm,
         checks=v.checks, notices=v.notices,

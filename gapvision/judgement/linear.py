@@ -8,10 +8,12 @@ worked out for several correlation lengths and the worst is taken.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from gapvision.geometry.lines import fit_line
-from gapvision.geometry.uncertainty import combine
+from gapvision.geometry.uncertainty import combine_along
 from gapvision.model import FloatArray
 
 #: Correlation lengths tried [mm]: from noise of one station to the length of a strip.
@@ -25,16 +27,21 @@ def functional_std(weights: FloatArray, s_mm: FloatArray, std_u_mm: FloatArray) 
     Parameters
     ----------
     weights, s_mm, std_u_mm : ndarray, shape (n,)
-        Weights, stations [mm], standard uncertainty of each [mm].
+        Weights, stations in order [mm], standard uncertainty of each [mm].
 
     Returns
     -------
     float
         Standard uncertainty in the unit of weight times mm.
     """
-    distance = np.abs(s_mm[:, None] - s_mm[None, :])
-    parts = weights * std_u_mm
-    return max(float(combine(parts, np.exp(-distance / length))) for length in CORRELATION_MM)
+    return _worst((weights * std_u_mm).tobytes(), np.asarray(s_mm, float).tobytes())
+
+
+@lru_cache(maxsize=64)
+def _worst(parts: bytes, s_mm: bytes) -> float:
+    """A plan asks the same of a seam before and after its move."""
+    row, places = np.frombuffer(parts), np.frombuffer(s_mm)
+    return max(combine_along(row, places, length) for length in CORRELATION_MM)
 
 
 def slope(s_mm: FloatArray, y_mm: FloatArray, std_u_mm: FloatArray) -> tuple[float, float]:
@@ -82,6 +89,7 @@ def window_jumps(
     return border[good], jump
 
 
+@lru_cache(maxsize=64)
 def window_jump_factor(spacing_mm: float, window_mm: float = 10.0) -> float:
     """Standard uncertainty of a jump over that of one station, worst correlation length."""
     n = max(1, round(window_mm / spacing_mm))

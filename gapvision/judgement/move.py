@@ -11,26 +11,46 @@ move least.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
+from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.geometry.straightness import lower_hull
 from gapvision.judgement.programmes import least_excess, least_movement, least_squares, least_sum
-from gapvision.model import Adjuster, FloatArray, Move, MoveResult, Notice, Panel, Point, PointMove, SeamReading
+from gapvision.model import FOLLOWERS, Adjuster, FloatArray, Move, MoveResult, Notice, Panel, Point, PointMove
+from gapvision.model.panel import SeamReading
 from gapvision.model.plan import LEAST_MOVE_MM
 
 IndexArray = NDArray[np.intp]
 _Travels = Sequence[tuple[float, float] | None]
 
 _NO_TRAVEL = np.zeros((0, 3)), np.zeros(0)  # adjusters that stop nothing
+_STILL = (0.0, 0.0)
+_LEFT_MM = 1e-3  # less is the solver's
 _SLACK_MM = 1e-9  # room for the solver's rounding between the steps
 _TIE = 1e-5  # weight of the adjusters' movement [mm] beside the excess summed along the seams [mm2]
 _WIDE_WORK = 4.0  # building an edge up is this much more work than taking it down; common practice, no source
 _LOCAL_MM, _LOCAL_MM2 = 0.02, 5.0  # excess and its sum from which a local fault is worth a word
+_MOST_WAYS = 256  # ways to round the movements to whole steps that are looked through
+_SURE = 3.0  # standard setting errors that have room, so that seams with many stations pass nearly always
+_FINE_MM = 0.02  # so that an adjuster set without any error divides
 _INNER_WORK = 0.05  # how much the middle half between two limits is preferred
+
+
+class TaperRow(NamedTuple):
+    """Taper of one seam as a row of the programme: ``value + row @ (x_mm, y_mm, turn_rad)`` stays within ``room``.
+
+    All in mm at the ends of what was measured of the seam; ``row`` has the shape (3,).
+    """
+
+    seam: str
+    row: FloatArray
+    value: float
+    room: float
 
 
 def gap_change(xy_mm: FloatArray, outward: FloatArray, centre: Point, move: Move) -> FloatArray:
@@ -53,6 +73,10 @@ def best_move(
     readings: Sequence[SeamReading],
     limits: Sequence[tuple[FloatArray, FloatArray]],
     step_limits: Sequence[tuple[float, float]] = (),
+    tapers: Sequence[TaperRow] = (),
+    *,
+    by_hand: bool = False,
+    left: frozenset[tuple[int, int]] = frozenset(),
 ) -> MoveResult:
     """Find the best move of a panel.
 
@@ -66,6 +90,12 @@ def best_move(
         Limits of the gap at the stations of each stretch [mm].
     step_limits : sequence of (lower, upper)
         Limits of the panel's height above its neighbour for each stretch [mm]; used where a step was measured.
+    tapers : sequence of TaperRow
+        Limits of the seams' tapers.
+    by_hand : bool
+        Tell the move that a hand makes of it: whole steps of each adjuster, nothing below what is worth moving.
+    left : set of (adjuster, way)
+        What is left alone: numbers of adjusters, and 0, 1, 2 for x, y and out.
 
     Returns
     -------
@@ -79,30 +109,39 @@ def best_move(
     lower = np.concatenate([b[0] for b in limits])
     upper = np.concatenate([b[1] for b in limits])
     weight = np.concatenate([np.full(len(r.s_mm), r.spacing_mm) for r in readings])
-    pieces, s = _pieces(readings), np.concatenate([r.s_mm for r in readings])
+    pieces, s = pieces_of(readings), np.concatenate([r.s_mm for r in readings])
     at = _points(panel, readings)
     point_rows = np.concatenate([_in_plane_rows(p.xy, panel.centre) for p in at]) * unit
-    travel = [t for p in at for t in (p.travel_x, p.travel_y)]
-    a = np.concatenate([rows, -rows])
-    b = np.concatenate([gap - upper, lower - gap])
+    ends = [[_STILL if (k, way) in left else t for way, t in enumerate((p.travel_x, p.travel_y, p.travel_out))]
+            for k, p in enumerate(at)]  # fmt: skip
+    travel = [t for own in ends for t in own[:2]]
+    slopes = np.array([t.row for t in tapers]).reshape(-1, 3) * unit
+    value, room = (np.array([getattr(t, n) for t in tapers]) for n in ("value", "room"))
+    a = np.concatenate([rows, -rows, slopes, -slopes])
+    b = np.concatenate([gap - upper, lower - gap, value - room, -value - room])
     # On a straight piece the move changes the gap linearly, so that only the upper hull can bind.
     keep = np.concatenate(
         [k * len(s) + p[upper_hull(s[p], e[p])] for k, e in enumerate((gap - upper, lower - gap)) for p in pieces]
+        + [np.arange(2 * len(s), len(b))]
     )
     floor = panel.aim != "middle"
-    work = np.concatenate([_WIDE_WORK * weight, weight])
+    none = np.zeros(2 * len(tapers))
+    work = np.concatenate([_WIDE_WORK * weight, weight, none])
+    own = np.repeat([2 * k for k in _setting(at)], 2) + np.tile([0, 1], len(_setting(at)))
+    each = np.repeat([p.accuracy_mm for p in at], 2)[own]
+    hand = np.sqrt((((a @ np.linalg.pinv(point_rows[own])) * each) ** 2).sum(axis=1))
+    seams = np.concatenate([np.repeat([r.seam for r in readings], [len(r.s_mm) for r in readings])] * 2
+                           + [np.array([t.seam for t in tapers] * 2, dtype=str)])  # fmt: skip
     notices: list[Notice] = []
     if panel.aim == "least work":
         # Inside the limits the middle half is a little better than the rest, so that noise does not undo the move.
-        inner = b + 0.25 * np.concatenate([upper - lower, upper - lower])
+        inner = b + 0.25 * np.concatenate([upper - lower, upper - lower, none])
         both = np.concatenate([work, _INNER_WORK * work])
         z = _least_sum(np.concatenate([a, a]), np.concatenate([b, inner]), keep[:0], both, point_rows, travel)
     elif panel.aim == "mend":
-        each = np.repeat([p.accuracy_mm for p in at], 2)
-        hand = 2 * np.sqrt((((rows @ np.linalg.pinv(point_rows)) * each) ** 2).sum(axis=1))
-        z = _mend(readings, a, b, keep, weight, hand, *_travel_rows(point_rows, travel))
+        z = _mend(seams, a, b, keep, weight, _SURE * hand, *_travel_rows(point_rows, travel))
     else:
-        z = _lexicographic(a, b, keep, np.concatenate([weight, weight]), point_rows, travel, floor)
+        z = _lexicographic(a, b, keep, np.concatenate([weight, weight, none]), point_rows, travel, floor)
         if (b + a @ z).max() > _LOCAL_MM:
             other = _least_sum(a, b, keep[:0], work, point_rows, travel)
             if _work(a, b, work, z) > 2 * _work(a, b, work, other) + _LOCAL_MM2:
@@ -114,16 +153,40 @@ def best_move(
     free = after  # what adjusters without ends of travel would reach
     if any(t is not None for t in travel):
         if panel.aim == "mend":
-            free = float((b + a @ _mend(readings, a, b, keep, weight, hand, *_NO_TRAVEL)).max())
+            free = float((b + a @ _mend(seams, a, b, keep, weight, _SURE * hand, *_NO_TRAVEL)).max())
         elif panel.aim != "least work":
             free = least_excess(a[keep], b[keep], *_NO_TRAVEL, floor=floor)[1]
-    out, out_before, out_after, out_free = _best_out(panel, readings, step_limits, at, size)
+    out, out_before, out_after, out_free = _best_out(panel, readings, step_limits, at, [own[2] for own in ends], size)
+    if left:
+        free, out_free = after, out_after  # told with the move that had them free
     if after > free + 0.01 or out_after > out_free + 0.01:
         notices.append(Notice(code="travel-stops-move"))
     names = ("x_mm", "y_mm", "turn_rad", "out_mm", "tilt_x_rad", "tilt_y_rad")
     move = Move(**dict(zip(names, (*x.tolist(), *out.tolist()), strict=True)))
     least = _least_moves(panel, readings, at, rows * np.sqrt(weight)[:, None], np.sqrt(weight), unit)
-    points = [replace(p, least_mm=least_mm) for p, least_mm in zip(point_moves(panel, move, at), least, strict=True)]
+    points = [
+        replace(p, least_mm=least_mm, step_mm=one.step_mm)
+        for p, least_mm, one in zip(point_moves(panel, move, at), least, at, strict=True)
+    ]
+    if by_hand:
+        more = left | {
+            (k, way)
+            for k, p in enumerate(points)
+            for way, v in enumerate((p.x_mm, p.y_mm, p.out_mm))
+            if not p.step_mm and _LEFT_MM < abs(v) < p.least_mm[way] and panel.adjusters
+        }
+        if more != left and any(any(p.ways_mm) for p in points):
+            # What is too small to be told stays; the rest is worked out anew with that.
+            again = best_move(panel, readings, limits, step_limits, tapers, by_hand=True, left=more)
+            return replace(again, notices=tuple(notices))
+
+        def worst(plane: FloatArray) -> float:
+            return float(((b + a @ (plane / unit))[keep] / (hand[keep] + _FINE_MM)).max())
+
+        move, points = _by_hand(panel, move, points, worst)
+        after = float((b + a @ (np.array([move.x_mm, move.y_mm, move.turn_rad]) / unit)).max())
+        if move == Move():
+            out_after = out_before
     return MoveResult(
         move=move,
         points=tuple(points),
@@ -134,6 +197,71 @@ def best_move(
         turn_error_mm=0.5 * move.turn_rad**2 * size,
         notices=tuple(notices),
     )
+
+
+def _by_hand(
+    panel: Panel, move: Move, points: Sequence[PointMove], worst: Callable[[FloatArray], float]
+) -> tuple[Move, list[PointMove]]:
+    """What a hand makes of a move: at each adjuster whole steps, or nothing; and where the panel then goes.
+
+    Of the whole steps on either side of each movement those are taken that ``worst`` finds best.
+    """
+    still = [replace(p, x_mm=0.0, y_mm=0.0, out_mm=0.0) for p in points]
+    if not any(any(p.ways_mm) for p in points):
+        return Move(), still
+    travels = [(p.travel_x, p.travel_y, p.travel_out) for p in panel.adjusters] or [(None, None, None)] * len(points)
+    told = [
+        [_told(v, p.least_mm[k], p.step_mm, travel[k]) for k, v in enumerate((p.x_mm, p.y_mm, p.out_mm))]
+        for p, travel in zip(points, travels, strict=True)
+    ]
+    setting = _setting(points)
+    rows = np.concatenate([_in_plane_rows(points[k].xy, panel.centre) for k in setting])
+    solve = np.linalg.pinv(rows)
+    ways = [told[k][way] for k in setting for way in (0, 1)]
+    wanted = [v for k in setting for v in (points[k].x_mm, points[k].y_mm)]
+    if math.prod(len(x) for x in ways) > _MOST_WAYS:
+        plane = tuple(_nearest(x, w) for x, w in zip(ways, wanted, strict=True))
+    else:
+        plane = min(product(*ways), key=lambda x: worst(solve @ np.array(x)))
+    outs = [_nearest(x[2], p.out_mm) for x, p in zip(told, points, strict=True)]
+    whole = bool(panel.adjusters) and np.linalg.matrix_rank(rows) == rows.shape[1]
+    done = [replace(p, x_mm=0.0, y_mm=0.0, out_mm=out) for p, out in zip(points, outs, strict=True)]
+    for n, k in enumerate(setting):
+        done[k] = replace(done[k], x_mm=plane[2 * n], y_mm=plane[2 * n + 1])
+    if not any(any(p.ways_mm) for p in done):
+        return Move(), still
+    if whole:  # one adjuster alone says nothing of the turn
+        move = replace(move, **dict(zip(("x_mm", "y_mm", "turn_rad"), (solve @ np.array(plane)).tolist(), strict=True)))
+    lift = np.array([[1.0, p.xy[0] - panel.centre[0], p.xy[1] - panel.centre[1]] for p in points])
+    if bool(panel.adjusters) and np.linalg.matrix_rank(lift) == lift.shape[1]:
+        found = (np.linalg.pinv(lift) @ np.array(outs)).tolist()
+        move = replace(move, **dict(zip(("out_mm", "tilt_x_rad", "tilt_y_rad"), found, strict=True)))
+    for k in set(range(len(points))) - set(setting):  # a latch goes where the panel goes, but sets how far in it lies
+        p = points[k]
+        dx, dy = (_in_plane_rows(p.xy, panel.centre) @ np.array([move.x_mm, move.y_mm, move.turn_rad])).tolist()
+        done[k] = replace(done[k], x_mm=dx, y_mm=dy)
+    return move, done
+
+
+def _nearest(choices: Sequence[float], wanted: float) -> float:
+    return min(choices, key=lambda v: abs(v - wanted))
+
+
+def _setting(points: Sequence[PointMove] | Sequence[Adjuster]) -> list[int]:
+    """Which of the adjusters set the panel in its plane: a latch only follows, where two others do."""
+    kinds = [p.kind for p in points]
+    own = [k for k, kind in enumerate(kinds) if kind not in FOLLOWERS]
+    return own if len(own) > 1 else list(range(len(kinds)))
+
+
+def _told(wanted: float, least: float, step: float, travel: tuple[float, float] | None) -> tuple[float, ...]:
+    """What can be told of a movement: itself or nothing, or the whole steps on either side of it."""
+    if step <= 0:
+        return (wanted if abs(wanted) >= least else 0.0,)
+    sides = {math.floor(wanted / step) * step, math.ceil(wanted / step) * step}
+    low, high = (-math.inf, math.inf) if travel is None else travel
+    inside = [v for v in sides if abs(v) >= least and low - _SLACK_MM <= v <= high + _SLACK_MM]
+    return tuple(sorted({*inside, *([0.0] if len(inside) < len(sides) else [])}))
 
 
 def point_moves(panel: Panel, move: Move, at: Sequence[Adjuster] | None = None) -> list[PointMove]:
@@ -173,13 +301,26 @@ def _least_moves(
     return moves
 
 
-def setting_errors(panel: Panel, readings: Sequence[SeamReading], draws: int) -> FloatArray:
-    """What setting errors of the adjusters do to the panel, drawn by lot: (x_mm, y_mm, turn_rad), shape (draws, 3)."""
-    at = _points(panel, readings)
-    rows = np.concatenate([_in_plane_rows(p.xy, panel.centre) for p in at])
-    each = np.repeat([p.accuracy_mm for p in at], 2)
-    errors = np.random.default_rng(0).normal(size=(draws, len(each))) * each
-    return np.asarray(errors @ np.linalg.pinv(rows).T, dtype=float)
+def setting_errors(
+    panel: Panel, readings: Sequence[SeamReading], draws: int, move: MoveResult
+) -> tuple[FloatArray, FloatArray]:
+    """What setting errors of the adjusters that are moved do to the panel, drawn by lot.
+
+    Returns
+    -------
+    plane, out : ndarray, shape (draws, 3)
+        Errors of (x_mm, y_mm, turn_rad) and of (out_mm, tilt_x_rad, tilt_y_rad).
+    """
+    everyone, lot = _points(panel, readings), np.random.default_rng(0)
+    setting = _setting(everyone)
+    accuracy = np.array([p.accuracy_mm for p in everyone])
+    done = np.array([p.ways_mm for p in move.points])
+    shifted, lifted = accuracy * (done[:, :2] != 0).any(axis=1), accuracy * (done[:, 2] != 0)
+    rows = np.concatenate([_in_plane_rows(everyone[k].xy, panel.centre) for k in setting])
+    plane = lot.normal(size=(draws, 2 * len(setting))) * np.repeat(shifted[setting], 2)
+    lift = np.array([[1.0, p.xy[0] - panel.centre[0], p.xy[1] - panel.centre[1]] for p in everyone])
+    out = lot.normal(size=(draws, len(everyone))) * lifted
+    return np.asarray(plane @ np.linalg.pinv(rows).T, float), np.asarray(out @ np.linalg.pinv(lift).T, float)
 
 
 def lift_at(xy: Point, centre: Point, move: Move) -> float:
@@ -207,7 +348,7 @@ def _lexicographic(
 
 
 def _mend(
-    readings: Sequence[SeamReading],
+    names: NDArray[np.str_],
     a: FloatArray,
     b: FloatArray,
     keep: IndexArray,
@@ -218,21 +359,21 @@ def _mend(
 ) -> FloatArray:
     """Least squares of the out seams' distance from the middle of their limits; the other seams stay within theirs.
 
-    Where one move brings every seam in, all stay in; where it can, the hand's error (twice its standard) has room.
+    Where one move brings every seam in, all stay in; where it can, the hand's error has room (``hand``).
+    ``names`` is the seam of each row; the rows of the gaps come first, ``len(weight)`` for each way.
     """
-    n = len(b) // 2
-    wide, tight = b[:n], b[n:]
-    names = np.repeat([r.seam for r in readings], [len(r.s_mm) for r in readings])
-    out = np.isin(names, np.unique(names[np.maximum(wide, tight) > _SLACK_MM]))
+    n = len(weight)
+    out = np.isin(names, np.unique(names[b > _SLACK_MM]))
     if not out.any():
         return np.zeros(a.shape[1])
-    roomy, others = b + np.concatenate([hand, hand]), keep[~out[keep % n]]
+    roomy, others = b + hand, keep[~out[keep]]
     for held, asked in ((keep, roomy), (keep, b), (others, roomy), (others, b)):
         if not len(held) or least_excess(a[held], asked[held], rows, room)[1] <= _SLACK_MM:
             break
     hard = np.concatenate([a[held], rows]), np.concatenate([_SLACK_MM - asked[held], room])
-    root = np.sqrt(weight[out])
-    return least_squares(root[:, None] * a[:n][out], root * 0.5 * (wide - tight)[out], *hard)
+    mine = out[:n]
+    root = np.sqrt(weight[mine])
+    return least_squares(root[:, None] * a[:n][mine], root * 0.5 * (b[:n] - b[n : 2 * n])[mine], *hard)
 
 
 def _least_sum(
@@ -270,6 +411,7 @@ def _best_out(
     readings: Sequence[SeamReading],
     limits: Sequence[tuple[float, float]],
     at: Sequence[Adjuster],
+    travel: _Travels,
     size: float,
 ) -> tuple[FloatArray, float, float, float]:
     known = [(r, lim) for r, lim in zip(readings, limits, strict=False) if math.isfinite(r.step_mm)]
@@ -284,7 +426,9 @@ def _best_out(
     places = np.array([p.xy for p in at]) - centre
     points = np.column_stack([np.ones(len(places)), places]) * unit
     a, b = np.concatenate([rows, -rows]), np.concatenate([height - high, low - height])
-    x = _lexicographic(a, b, np.arange(len(a)), np.ones(len(a)), points, [p.travel_out for p in at], True)
+    # Where a step is out, all go as far inside as they can, so that the hand's error has room.
+    floor = panel.aim == "band" or not (b > _SLACK_MM).any()
+    x = _lexicographic(a, b, np.arange(len(a)), np.ones(len(a)), points, travel, floor)
     return x * unit, float(b.max()), float((a @ x + b).max()), least_excess(a, b, *_NO_TRAVEL)[1]
 
 
@@ -312,7 +456,7 @@ def _size(panel: Panel, readings: Sequence[SeamReading]) -> float:
     return max(1.0, float(np.hypot(*(places - np.array(panel.centre)).T).max()))
 
 
-def _pieces(readings: Sequence[SeamReading]) -> list[IndexArray]:
+def pieces_of(readings: Sequence[SeamReading]) -> list[IndexArray]:
     """Numbers of the stations, all readings in one row, on each straight piece: their normals are the same."""
     normals = np.concatenate([r.outward for r in readings])
     new = (np.diff(normals, axis=0) != 0).any(axis=1)

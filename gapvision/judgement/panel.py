@@ -13,6 +13,7 @@ import numpy as np
 from gapvision.errors import require
 from gapvision.judgement.readings import reading_from_measurement
 from gapvision.judgement.shapes import ready_shape
+from gapvision.judgement.specification import PLACE_MM, on_seam
 from gapvision.model import (
     Measurement,
     Panel,
@@ -29,9 +30,6 @@ from gapvision.units import MM_PER_INCH
 
 #: Nobody files or builds up less than this; common practice, no source [mm].
 WORTH_MM = 0.05
-
-#: How well a person can say where a photo begins on its seam; common practice, no source [mm].
-PLACE_MM = 10.0
 
 
 def corners(places: Mapping[str, tuple[Point, ...]]) -> tuple[Point, ...]:
@@ -87,6 +85,12 @@ def placed(reading: SeamReading, place: tuple[Point, ...], centre: Point) -> Sea
     return replace(reading, xy_mm=xy, outward=normal[piece])
 
 
+def leads_to(ends: Sequence[Sequence[float]], words: Sequence[str]) -> str:
+    """Where a seam leads from its first end to its second, in a panel's words for x+, x-, y+ and y-."""
+    x, y = ends[1][0] - ends[0][0], ends[1][1] - ends[0][1]
+    return words[int(x < 0)] if abs(x) > abs(y) else words[2 + int(y < 0)]
+
+
 def on_left_by_place(reading: SeamReading) -> bool:
     """Whether the panel lies to the left of increasing stations, by its place in a plane seen from outside the car."""
     along = reading.xy_mm[-1] - reading.xy_mm[0]
@@ -104,9 +108,11 @@ def panel_of(layout: PanelLayout, seams: Sequence[tuple[SeamLayout, Specificatio
     seams : sequence of (seam, specification, readings)
         The seams that were measured, readings as from :func:`read_on_seam`.
     """
-    measured = [
-        PanelSeam(**{**_fields(seam), "spec": spec, "readings": tuple(readings)}) for seam, spec, readings in seams
-    ]
+    measured = []
+    for seam, wanted, readings in seams:
+        leads = leads_to((seam.place[0], seam.place[-1]), layout.words)
+        spec = on_seam(wanted, leads, wanted.length_mm or path_length(seam.place), seam.name)
+        measured.append(PanelSeam(**{**_fields(seam), "spec": spec, "readings": tuple(readings)}))
     ways: dict[bool, str] = {}
     for one in measured:
         for reading in one.readings:

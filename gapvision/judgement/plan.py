@@ -15,10 +15,20 @@ from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.conformity import guard_band
 from gapvision.judgement.finish import film_loss, forecast
 from gapvision.judgement.metal import edge_rules, with_deeds
-from gapvision.judgement.move import best_move, gap_change, lift_at, setting_errors, shift_rows
+from gapvision.judgement.move import (
+    TaperRow,
+    best_move,
+    gap_change,
+    lift_at,
+    pieces_of,
+    setting_errors,
+    shift_rows,
+    upper_hull,
+)
 from gapvision.judgement.panel import check_photos
 from gapvision.judgement.specification import limits_at, nominal_at
-from gapvision.judgement.tolerance import form_checks, judge_gap
+from gapvision.judgement.swing import movement_of
+from gapvision.judgement.tolerance import form_checks, judge_gap, taper_of
 from gapvision.judgement.trim import trim_line
 from gapvision.model import (
     COVERAGE_FACTOR,
@@ -44,6 +54,8 @@ from gapvision.model import (
 
 _DRAWS = 1000  # a share near one is then known to 0.01
 _TRIMMED = STAGES_OF_PLAN.index("after the trim")
+_BORNE = 2.5  # standard setting errors that a cut edge bears
+_LEAST_STATIONS = 3  # fewer have no slope
 _WHOLE = 0.95  # a seam measured along this share of it counts as measured; common practice, no source
 _ROUNDING_MM = 0.005  # kept inside the limits, so that the last digit of a plan does not undo its proof
 
@@ -75,17 +87,22 @@ def make_plan(panel: Panel) -> CorrectionPlan:
     if any(collapsed for _, _, collapsed in limits):
         notices.append(Notice(code="proof-not-possible"))
     steps = [_step_limits(panel, seam, r) for seam, r in pairs]
-    move = best_move(panel, [r for _, r in pairs], [(lo, up) for lo, up, _ in limits], steps)
-    if move.is_none:
-        still = tuple(replace(p, x_mm=0.0, y_mm=0.0, out_mm=0.0) for p in move.points)
-        excess, step = move.excess_before_mm, move.step_before_mm
-        move = replace(move, move=Move(), points=still, excess_after_mm=excess, step_after_mm=step, turn_error_mm=0.0)
+    tapers = [x for seam in panel.seams if (x := _taper_row(panel, seam)) is not None]
+    move = best_move(panel, [r for _, r in pairs], [(lo, up) for lo, up, _ in limits], steps, tapers, by_hand=True)
     notices += move.notices
+    errors = setting_errors(panel, panel.readings, _DRAWS, move)
+    spread = errors[0].T @ errors[0] / len(errors[0])
+    trims = [
+        _trimmed(panel, seam, reading, lower, upper, move.move, spread)
+        for (seam, reading), (lower, upper, _) in zip(pairs, limits, strict=True)
+    ]
+    whole = [_seam_tapers(panel, [readings for _, readings in trims], k) for k in range(_TRIMMED + 1)]
     stretches = []
-    for (seam, reading), (lower, upper, _) in zip(pairs, limits, strict=True):
-        stretches.append(_stretch(panel, seam, reading, lower, upper, loss, move.move))
-        notices += stretches[-1].trim.notices
-    good = _passes(panel, stretches, moves=not move.is_none)
+    for (seam, reading), (lower, upper, _), (trim, readings) in zip(pairs, limits, trims, strict=True):
+        tapers_of = [w[seam.name] for w in whole]
+        stretches.append(_stretch(panel, seam, reading, lower, upper, loss, trim, readings, tapers_of))
+        notices += trim.notices
+    good = _passes(panel, stretches, *errors)
     stretches = [replace(x, passes=float(share.mean())) for x, share in zip(stretches, good, strict=True)]
     for seam in panel.seams:
         if len(seam.readings) > 1 and any(x.trim.needed for x in stretches if x.seam == seam.name):
@@ -111,19 +128,71 @@ def make_plan(panel: Panel) -> CorrectionPlan:
     )
 
 
-def _passes(panel: Panel, stretches: Sequence[StretchPlan], *, moves: bool) -> list[NDArray[np.bool_]]:
+def _passes(
+    panel: Panel, stretches: Sequence[StretchPlan], plane: FloatArray, out: FloatArray
+) -> list[NDArray[np.bool_]]:
     """Whether each stretch passes at its end, for each of many drawn setting errors of the adjusters."""
-    errors = setting_errors(panel, panel.readings, _DRAWS) if moves else np.zeros((1, 3))
+    seams = {seam.name: seam for seam in panel.seams}
+    by_seam: dict[str, list[StretchPlan]] = {}
+    for x in stretches:
+        by_seam.setdefault(x.seam, []).append(x)
+    tapers = {name: _taper_weights([x.stages[_TRIMMED].reading for x in of], panel) for name, of in by_seam.items()}
     found = []
     for x in stretches:
         r, checks = x.stages[_TRIMMED].reading, x.stages[_TRIMMED].verdict.checks
-        shift = errors @ shift_rows(r.xy_mm, r.outward, panel.centre).T
-        gap = r.gap_mm + shift
-        good = ((gap > x.lower_mm - _ROUNDING_MM) & (gap < x.upper_mm + _ROUNDING_MM)).all(axis=1)
-        for taper in (c for c in checks if c.kind == "taper"):
-            room = taper.limit - float(guard_band(taper.expanded_u / COVERAGE_FACTOR, 2 * taper.limit, panel.rule))
-            good &= np.abs(taper.value + 1000 * shift @ fit_line(r.s_mm, r.gap_mm).slope_weights) <= room
-        found.append(np.asarray(good & all(c.state == IN for c in checks if c.kind != "taper")))
+        good = np.ones(len(plane), bool)
+        for way, excess in ((1, r.gap_mm - x.upper_mm), (-1, x.lower_mm - r.gap_mm)):
+            keep = np.concatenate([p[upper_hull(r.s_mm[p], excess[p])] for p in pieces_of([r])])
+            rows = shift_rows(r.xy_mm[keep], r.outward[keep], panel.centre)
+            good &= (way * plane @ rows.T + excess[keep] < _ROUNDING_MM).all(axis=1)
+        for c in checks:
+            if c.state == HOLE:
+                continue
+            room = c.limit - float(guard_band(c.expanded_u / COVERAGE_FACTOR, 2 * c.limit, panel.rule))
+            if c.kind == "taper":
+                good &= np.abs(c.value + plane @ tapers[x.seam]) <= room
+            elif c.kind == "step":
+                low, high = _step_limits(panel, seams[x.seam], x.stages[0].reading)
+                lift = out @ np.array([1.0, *(r.xy_mm.mean(axis=0) - np.array(panel.centre))])
+                good &= (c.value + lift >= low - _ROUNDING_MM) & (c.value + lift <= high + _ROUNDING_MM)
+            else:
+                good &= c.state == IN
+        found.append(np.asarray(good))
+    return found
+
+
+def _taper_weights(readings: Sequence[SeamReading], panel: Panel) -> FloatArray:
+    """How a seam's taper [mm/m] follows a move (x_mm, y_mm, turn_rad), shape (3,)."""
+    s = np.concatenate([r.s_mm for r in readings])
+    rows = np.concatenate([shift_rows(r.xy_mm, r.outward, panel.centre) for r in readings])
+    return np.asarray(1000 * fit_line(s, s).slope_weights @ rows, float)
+
+
+def _taper_row(panel: Panel, seam: PanelSeam) -> TaperRow | None:
+    """What the move must keep of a seam's taper; None where it has no limit, or too little was measured."""
+    limit = seam.spec.taper_mm_per_m
+    if limit is None or sum(len(r.s_mm) for r in seam.readings) < _LEAST_STATIONS:
+        return None
+    value, std, told = taper_of(seam.readings, seam.spec, seam.extent_mm)
+    if not told:
+        return None
+    guard = float(guard_band(std, 2 * limit, panel.rule))
+    room = max(0.0, limit - guard) if math.isfinite(guard) else 0.0
+    # In mm at the seam's ends, so that it weighs like the gaps there.
+    ends = [end for r in seam.readings for end in (float(r.s_mm[0]), float(r.s_mm[-1]))]
+    scale = 0.5 * (max(ends) - min(ends)) / 1000
+    return TaperRow(seam.name, _taper_weights(seam.readings, panel) * scale, value * scale, room * scale)
+
+
+def _seam_tapers(
+    panel: Panel, states: Sequence[Sequence[SeamReading]], stage: int
+) -> dict[str, tuple[float, float, bool] | None]:
+    """Taper of each seam at one stage, from all its photos."""
+    found: dict[str, tuple[float, float, bool] | None] = {}
+    for seam in panel.seams:
+        own = [one[stage] for one in states if one[stage].seam == seam.name]
+        limited = seam.spec.taper_mm_per_m is not None and sum(len(r.s_mm) for r in own) >= _LEAST_STATIONS
+        found[seam.name] = taper_of(own, seam.spec, seam.extent_mm) if limited else None
     return found
 
 
@@ -149,7 +218,7 @@ def aim_limits(
     """
     low, high = limits_at(seam.spec, reading.s_mm, seam.extent_mm)
     if panel.finish is not None and panel.finish.smallest_gap_mm is not None:
-        chip = panel.finish.smallest_gap_mm + panel.finish.movement_mm
+        chip = panel.finish.smallest_gap_mm + movement_of(panel.finish, low)
         low = np.where(chip < high, np.maximum(low, chip), low)
     std = np.hypot(reading.expanded_u_mm / COVERAGE_FACTOR, loss.std_u_mm)
     guard = guard_band(std, high - low, panel.rule) + _ROUNDING_MM
@@ -189,11 +258,12 @@ def predict_move(panel: Panel, move: Move) -> tuple[StagePrediction, ...]:
         One per stretch, in the order of ``panel.readings``.
     """
     loss = _loss(panel)
-    return tuple(
-        _predict(STAGES_OF_PLAN[1], panel, seam, moved(panel, r, move), loss)
-        for seam in panel.seams
-        for r in seam.readings
-    )
+    stages = []
+    for seam in panel.seams:
+        after = [moved(panel, r, move) for r in seam.readings]
+        taper = _seam_tapers(panel, [[r] for r in after], 0)[seam.name]
+        stages += [_predict(STAGES_OF_PLAN[1], panel, seam, r, loss, taper) for r in after]
+    return tuple(stages)
 
 
 def _loss(panel: Panel) -> FilmLoss:
@@ -204,13 +274,20 @@ def _covered(reading: SeamReading) -> tuple[float, float]:
     return float(reading.s_mm[0]), float(reading.s_mm[-1])
 
 
-def _predict(stage: str, panel: Panel, seam: PanelSeam, reading: SeamReading, loss: FilmLoss) -> StagePrediction:
+def _predict(
+    stage: str,
+    panel: Panel,
+    seam: PanelSeam,
+    reading: SeamReading,
+    loss: FilmLoss,
+    taper: tuple[float, float, bool] | None,
+) -> StagePrediction:
     """Judge a stretch as it stands, against the finished gap wanted plus the film to come."""
     r, spec = reading, seam.spec
     u = np.hypot(r.expanded_u_mm, COVERAGE_FACTOR * loss.std_u_mm)
     if loss.loss_mm:
         spec = replace(spec, nominal=tuple(replace(p, gap_mm=p.gap_mm + loss.loss_mm) for p in spec.nominal))
-    checks = form_checks(r, spec, panel.rule, seam.extent_mm)
+    checks = form_checks(r, spec, panel.rule, seam.extent_mm, taper)
     verdict = judge_gap(
         r.s_mm, r.gap_mm, u, spec, panel.rule, spacing_mm=r.spacing_mm, checks=checks, extent_mm=_covered(r),
         seam_mm=seam.extent_mm, notices=r.notices,
@@ -218,19 +295,23 @@ def _predict(stage: str, panel: Panel, seam: PanelSeam, reading: SeamReading, lo
     return StagePrediction(stage=stage, reading=r, verdict=verdict)
 
 
-def _stretch(
+def _trimmed(
     panel: Panel,
     seam: PanelSeam,
     reading: SeamReading,
     lower: FloatArray,
     upper: FloatArray,
-    loss: FilmLoss,
     move: Move,
-) -> StretchPlan:
+    spread: FloatArray,
+) -> tuple[TrimLine, tuple[SeamReading, ...]]:
+    """The new edge of one stretch, and the stretch as measured, after the move, after the trim."""
     after = moved(panel, reading, move)
     hand = seam.trim.hand_mm
     std_now, std_cut = after.expanded_u_mm, np.hypot(after.expanded_u_mm, hand)
     extra = std_cut - std_now if panel.rule.name != "simple" else np.zeros(len(std_now))
+    # What is cut before the moved panel is measured again must bear the hand's error in the move.
+    rows = shift_rows(after.xy_mm, after.outward, panel.centre)
+    extra = extra + _BORNE * np.sqrt(np.einsum("ij,jk,ik->i", rows, spread, rows))
     trim = trim_line(
         after.s_mm,
         after.panel_edge_mm,
@@ -244,6 +325,8 @@ def _stretch(
         straight_limit_mm=_form_limit(seam, after),
     )
     trim = with_deeds(trim, seam, reading)
+    if not trim.needed:
+        return trim, (reading, after, after)
     changed = np.abs(trim.remove_mm) > 0
     trimmed = replace(
         after,
@@ -252,8 +335,28 @@ def _stretch(
         expanded_u_mm=np.where(changed, std_cut, std_now),
         panel_straightness=_new_form(after, trim, hand) if changed.any() else after.panel_straightness,
     )
-    states = zip(STAGES_OF_PLAN, (reading, after, trimmed), strict=False)
-    stages = [_predict(stage, panel, seam, state, loss) for stage, state in states]
+    return trim, (reading, after, trimmed)
+
+
+def _stretch(
+    panel: Panel,
+    seam: PanelSeam,
+    reading: SeamReading,
+    lower: FloatArray,
+    upper: FloatArray,
+    loss: FilmLoss,
+    trim: TrimLine,
+    states: Sequence[SeamReading],
+    tapers: Sequence[tuple[float, float, bool] | None],
+) -> StretchPlan:
+    trimmed = states[_TRIMMED]
+    named = zip(STAGES_OF_PLAN, states, tapers, strict=False)
+    stages: list[StagePrediction] = []
+    for stage, state, taper in named:
+        if stages and state is stages[-1].reading and taper == tapers[_TRIMMED - 1]:
+            stages.append(replace(stages[-1], stage=stage))  # nothing was trimmed
+        else:
+            stages.append(_predict(stage, panel, seam, state, loss, taper))
     finish = None
     if panel.finish is not None:
         finish = forecast(

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from gapvision.errors import require
-from gapvision.model import FloatArray, NominalPoint, Specification
+from gapvision.model import DIRECTIONS, FloatArray, NominalPoint, Specification
+
+#: How well a person can say where a photo begins on its seam; common practice, no source [mm].
+PLACE_MM = 10.0
 
 _CLOSE = Specification(
     nominal=(NominalPoint(0.0, 4.7625),),
     allow_below_mm=0.5,
     allow_above_mm=0.5,
     taper_mm_per_m=1.0,
+    taper_over_mm=600.0,
     straightness_mm=0.5,
     straightness_100_mm=0.3,
     jump_10_mm=0.3,
@@ -32,7 +37,10 @@ _ROAD = replace(
     opposite_mm=1.0,
     step_mm=0.8,
 )
-_PERIOD = replace(_ROAD, nominal=(NominalPoint(0.0, 6.35), NominalPoint(1.0, 3.175)), at_unit="share")
+_PERIOD = replace(
+    _ROAD, nominal=(NominalPoint(0.0, 6.35), NominalPoint(1.0, 3.175)), at_unit="share",
+    direction="front to rear",
+)  # fmt: skip
 
 #: Ready specifications in the trade's words; every one is common practice without a source.
 PRESETS: dict[str, tuple[str, Specification]] = {
@@ -42,15 +50,17 @@ PRESETS: dict[str, tuple[str, Specification]] = {
 }
 
 
-def preset(name: str) -> Specification:
-    """Fetch a ready specification by its name.
+def preset(name: str, own: Mapping[str, Specification] | None = None) -> Specification:
+    """Fetch a ready specification by its name, or one of the shop's own.
 
     Raises
     ------
     GapvisionError
         ``preset-unknown``.
     """
-    advice = f"Choose one of: {', '.join(PRESETS)}."
+    if own and name in own:
+        return own[name]
+    advice = f"Choose one of: {', '.join([*PRESETS, *(own or {})])}."
     require("preset-unknown", name in PRESETS, f"There is no ready specification '{name}'.", advice)
     return replace(PRESETS[name][1], name=PRESETS[name][0])
 
@@ -69,6 +79,63 @@ def nominal_at(spec: Specification, s_mm: FloatArray, extent_mm: tuple[float, fl
     if spec.at_unit == "share":
         at = extent_mm[0] + at * (extent_mm[1] - extent_mm[0])
     return np.asarray(np.interp(s_mm, at, [p.gap_mm for p in spec.nominal]), dtype=float)
+
+
+def turned(spec: Specification, length_mm: float) -> Specification:
+    """The same wanted gap, counted from the seam's other end."""
+    end = 1.0 if spec.at_unit == "share" else length_mm
+    nominal = tuple(replace(p, at=end - p.at) for p in reversed(spec.nominal))
+    ways = list(DIRECTIONS)
+    other = ways[ways.index(spec.direction) ^ 1] if spec.direction else ""
+    return replace(spec, nominal=nominal, direction=other)
+
+
+def on_seam(spec: Specification, leads: str, length_mm: float, seam: str) -> Specification:
+    """Lay a wanted gap that runs on a seam of a panel, which leads somewhere in the panel's own words.
+
+    Raises
+    ------
+    GapvisionError
+        ``panel-file-bad`` where the seam runs another way than the specification is meant for.
+    """
+    if not spec.runs or not spec.direction or leads == DIRECTIONS[spec.direction]:
+        return spec
+    other = turned(spec, length_mm)
+    require(
+        "panel-file-bad",
+        leads == DIRECTIONS[other.direction],
+        f"Seam '{seam}' leads {leads} from its start, but its specification runs {spec.direction}.",
+        "Give the seam another specification, or correct its start and end or the panel's directions.",
+    )
+    return other
+
+
+def for_photo(spec: Specification, s_mm: FloatArray) -> tuple[Specification, tuple[float, float] | None]:
+    """What is wanted at the stations of a photo that is judged alone, and where the seam starts and ends among them.
+
+    Raises
+    ------
+    GapvisionError
+        ``photo-place-unknown`` where the wanted gap runs and the photo's place on the seam was not said, or it would
+        lie beyond the seam.
+    """
+    require("photo-place-unknown", not spec.needs_place)
+    if spec.photo_at_mm is None or len(s_mm) == 0:
+        return spec, None
+    first, last, at = float(s_mm[0]), float(s_mm[-1]), spec.photo_at_mm
+    length = spec.length_mm if spec.length_mm is not None else at + last - first
+    said = f"The photo would reach from {at:.0f} to {at + last - first:.0f} mm of a seam of {length:.0f} mm."
+    require("photo-place-unknown", at + last - first <= length + PLACE_MM, said, "Correct its place, or the length.")
+
+    def station(place: float) -> float:
+        return last - (place - at) if spec.photo_reverse else first + place - at
+
+    scale = length if spec.at_unit == "share" else 1.0
+    points = [NominalPoint(station(p.at * scale), p.gap_mm) for p in spec.nominal]
+    nominal = tuple(reversed(points) if spec.photo_reverse else points)
+    ends = sorted((station(0.0), station(length)))
+    extent = None if spec.length_mm is None else (ends[0], ends[1])
+    return replace(spec, nominal=nominal, at_unit="mm"), extent
 
 
 def limits_at(spec: Specification, s_mm: FloatArray, extent_mm: tuple[float, float]) -> tuple[FloatArray, FloatArray]:

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from gapvision.errors import GapvisionError, require
 from gapvision.geometry.curves import smooth_curve
 from gapvision.geometry.runs import runs
+from gapvision.judgement.panel import leads_to
 from gapvision.model import NOT_MEASURED, CorrectionPlan, FloatArray, Mark, SeamReading, StretchPlan, TrimRules
 from gapvision.units import MM_PER_INCH
 
@@ -58,6 +59,10 @@ class TemplateDrawing:
         Station numbers.
     into_panel : float
         +1 when the panel lies above its edge on the sheet, -1 when below.
+    waste : tuple of Line
+        The metal to be taken off: closed outlines between the present edge and the new one.
+    limits_mm : (float, float) or None
+        Between these the gap is to lie once the edge is done [mm].
     safe : tuple of Line
         The safe limit: no cut may reach beyond it; none where it was not entered.
     depths : tuple of Label
@@ -82,6 +87,8 @@ class TemplateDrawing:
     marks: tuple[Label, ...]
     labels: tuple[Label, ...]
     into_panel: float
+    waste: tuple[Line, ...] = ()
+    limits_mm: tuple[float, float] | None = None
     safe: tuple[Line, ...] = ()
     depths: tuple[Label, ...] = ()
     runs: str = ""
@@ -146,19 +153,13 @@ def drawings_of_plan(plan: CorrectionPlan) -> list[TemplateDrawing]:
     return [
         replace(
             stretch_drawing(x, plan.panel.name, seams[x.seam].marks, seams[x.seam].trim),
-            runs=_direction(x.stages[0].reading, plan.panel.words),
+            runs=leads_to(x.stages[0].reading.xy_mm[[0, -1]].tolist(), plan.panel.words),
             move_first=not plan.move.is_none,
             measured_apart_mm=seams[x.seam].marks_apart_mm,
         )
         for x in plan.stretches
         if x.trim.needed
     ]
-
-
-def _direction(reading: SeamReading, words: Sequence[str]) -> str:
-    """Where rising stations lead, in the panel's words for x+, x-, y+ and y-."""
-    x, y = (reading.xy_mm[-1] - reading.xy_mm[0]).tolist()
-    return words[int(x < 0)] if abs(x) > abs(y) else words[2 + int(y < 0)]
 
 
 def stretch_drawing(
@@ -208,6 +209,12 @@ def stretch_drawing(
         marks=_labels([m.name for m in nearby], crosses),
         labels=_labels([f"{at:.0f}" for at in stations], line(stations, long + 3.5)),
         into_panel=into,
+        waste=tuple(
+            (*line(s[i:k], 0.0), *reversed(line(s[i:k], remove[i:k])))
+            for i, k in runs(s, reading.spacing_mm, remove > 0)
+            if remove[i] > 0 and k - i > 1
+        ),
+        limits_mm=_limits(stretch),
         edge=stretch.trim.edge,
         edge_stated=stretch.trim.edge_stated,
         safe=() if np.isinf(safe).all() else tuple(line(s[i:k], safe[i:k]) for i, k in runs(s, reading.spacing_mm)),
@@ -216,6 +223,11 @@ def stretch_drawing(
             *_labels([f"{NOT_MEASURED}: leave"] * len(unseen), middles),
         ),
     )
+
+
+def _limits(stretch: StretchPlan) -> tuple[float, float] | None:
+    verdict = stretch.stages[-1 if stretch.finish is None else -2].verdict if len(stretch.stages) > 1 else None
+    return None if verdict is None else (float(verdict.lower_mm.max()), float(verdict.upper_mm.min()))
 
 
 def _labels(texts: Sequence[str], places: Line) -> tuple[Label, ...]:

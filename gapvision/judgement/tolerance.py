@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -15,7 +16,7 @@ from gapvision.geometry.runs import HOLE_SPACINGS, before_holes, holes, runs
 from gapvision.judgement.conformity import conformance_probability, decide, decide_limit
 from gapvision.judgement.linear import slope, window_jump_factor, window_jumps
 from gapvision.judgement.readings import laid_on, reading_from_measurement
-from gapvision.judgement.specification import nominal_at
+from gapvision.judgement.specification import for_photo, nominal_at
 from gapvision.model import (
     COVERAGE_FACTOR,
     HOLE,
@@ -37,6 +38,7 @@ from gapvision.model import (
 #: Stations in a milder state over less than this do not part two runs of one state [mm]; common practice, no source.
 JOIN_MM = 5.0
 
+_MEANT = 0.95  # of the length that taper is meant for, which a stretch must show to be judged by it
 _WIDE, _TIGHT = "wide", "tight"
 _DECIMALS = 5  # as in a measurement file [mm]: a photo just measured and its file read back get the same verdict
 _PROVABLE = 1.0  # 2 U over the width between the limits from which no value at all can be proven
@@ -178,7 +180,7 @@ def judge_measurement(
     measurement : Measurement
         Measured, not refused.
     spec, rule
-        As :func:`judge_gap`; the seam begins at the photo's station 0.
+        As :func:`judge_gap`; the seam begins at the photo's station 0 unless the specification tells its place.
     opposite : SeamReading, optional
         The seam on the other side of the car, as its own photo counts it; it is laid on this one mirrored.
     panel_edge : str
@@ -192,10 +194,13 @@ def judge_measurement(
     Raises
     ------
     GapvisionError
-        ``measurement-was-refused``, ``opposite-does-not-overlap``.
+        ``measurement-was-refused``, ``opposite-does-not-overlap``; ``photo-place-unknown`` where a wanted gap that runs
+        along the seam would be laid on one photo as if it were the whole.
     """
     reading = reading_from_measurement(measurement, spec.name, panel_edge=panel_edge)
-    return judge_reading(reading, spec, rule, opposite=None if opposite is None else laid_on(opposite, reading))
+    here, extent = for_photo(spec, reading.s_mm)
+    other = None if opposite is None else laid_on(opposite, reading)
+    return judge_reading(reading, here, rule, opposite=other, extent_mm=extent)
 
 
 def _extent(s: FloatArray, spec: Specification) -> tuple[float, float]:
@@ -203,10 +208,37 @@ def _extent(s: FloatArray, spec: Specification) -> tuple[float, float]:
     return (float(s[0]), float(s[-1])) if spec.length_mm is None else (0.0, spec.length_mm)
 
 
+def taper_of(
+    readings: Sequence[SeamReading], spec: Specification, extent_mm: tuple[float, float] | None = None
+) -> tuple[float, float, bool]:
+    """Taper of one seam from all that was measured along it.
+
+    Returns
+    -------
+    value, std_u : float
+        Slope of gap minus wanted gap and its standard uncertainty [mm/m].
+    told : bool
+        Whether that is enough of the seam for what the limit is meant for.
+    """
+    s = np.concatenate([r.s_mm for r in readings])
+    order = np.argsort(s, kind="stable")
+    s = s[order]
+    gap, u = (np.concatenate([getattr(r, n) for r in readings])[order] for n in ("gap_mm", "expanded_u_mm"))
+    value, std = slope(s, gap - nominal_at(spec, s, extent_mm or _extent(s, spec)), u / COVERAGE_FACTOR)
+    return value, std, bool(s[-1] - s[0] >= _MEANT * (spec.taper_over_mm or 0.0))
+
+
 def form_checks(
-    reading: SeamReading, spec: Specification, rule: DecisionRule, extent_mm: tuple[float, float] | None = None
+    reading: SeamReading,
+    spec: Specification,
+    rule: DecisionRule,
+    extent_mm: tuple[float, float] | None = None,
+    taper: tuple[float, float, bool] | None = None,
 ) -> list[Check]:
-    """Taper, jumps, straightness, step: those that the specification limits and the photo can answer."""
+    """Taper, jumps, straightness, step: those that the specification limits and the photo can answer.
+
+    ``taper`` is that of the whole seam, where more was measured than this stretch.
+    """
     s, u = reading.s_mm, reading.expanded_u_mm / COVERAGE_FACTOR
     checks: list[Check] = []
     if len(s) < 3:
@@ -218,8 +250,11 @@ def form_checks(
 
     off = reading.gap_mm - nominal_at(spec, s, extent_mm or _extent(s, spec))
     if spec.taper_mm_per_m is not None:
-        value, std = slope(s, off, u)
-        look("taper", value, COVERAGE_FACTOR * std, spec.taper_mm_per_m, unit="mm/m")
+        value, std, told = taper or taper_of([reading], spec, extent_mm)
+        where = {"over_mm": spec.taper_over_mm} if spec.taper_over_mm else {}
+        look("taper", value, COVERAGE_FACTOR * std, spec.taper_mm_per_m, unit="mm/m", **where)
+        if not told:
+            checks[-1] = replace(checks[-1], state=HOLE)
     if spec.jump_10_mm is not None:
         at, jump = window_jumps(s, off, reading.spacing_mm)
         if len(at):
@@ -304,11 +339,13 @@ def _spans(
 
 def _join(key: NDArray[np.str_], state: str, milder: tuple[str, ...], s: FloatArray, spacing: float) -> None:
     """Give short interruptions of a state by milder ones its name (in place); never over a hole."""
+    if state not in key:
+        return
     hole = set((before_holes(s, spacing) + 1).tolist())
     same = [run for run in runs(s, spacing, key) if key[run[0]] == state]
     for (_, stop), (start, _) in pairwise(same):
         short = s[start] - s[stop - 1] < JOIN_MM
-        if short and np.isin(key[stop:start], milder).all() and not hole & set(range(stop, start + 1)):
+        if short and set(key[stop:start].tolist()) <= set(milder) and not hole & set(range(stop, start + 1)):
             key[stop:start] = state
 
 

@@ -16,10 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.geometry.runs import HOLE_SPACINGS, before_holes, runs
+from gapvision.geometry.straightness import lower_hull
 from gapvision.judgement.programmes import least_excess, least_sum
 from gapvision.model import NOT_MEASURED, FloatArray, Notice, TrimLine, TrimRow, TrimRules, TrimSpan
 
 BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
 
 TABLE_STEP_MM = 25.0
 _KNOT_MM = 80.0  # a fair line has no waves shorter than about two knots
@@ -180,8 +182,8 @@ def _where_needed(
 
 def _least_miss(basis: FloatArray, floor: FloatArray, ceiling: FloatArray, deepest: FloatArray) -> float:
     """By how much the best line must leave the corridor; the safe limit is never left."""
-    up, hard = np.isfinite(ceiling), np.isfinite(deepest)
-    sides = np.concatenate([-basis, basis[up]]), np.concatenate([floor, -ceiling[up]])
+    low, up, hard = _binding(basis, floor, ceiling, deepest)
+    sides = np.concatenate([-basis[low], basis[up]]), np.concatenate([floor[low], -ceiling[up]])
     miss = least_excess(*sides, -basis[hard], -deepest[hard])[1]
     return miss if miss > _NOTHING_MM else 0.0
 
@@ -198,17 +200,31 @@ def _least_cut(
 ) -> FloatArray:
     """Line with the least metal removed inside the corridor, widened by ``miss``."""
     slack = _NOTHING_MM * 1e-2
-    up, hard = np.isfinite(ceiling), np.isfinite(deepest)
-    soft, linear = (-basis, edge, np.ones(len(edge))), _FILL_WEIGHT * basis[wide].sum(axis=0)
+    low, up, hard = _binding(basis, floor, ceiling, deepest)
+    cuts = edge > floor - miss  # elsewhere the edge is never beyond the line
+    soft, linear = (-basis[cuts], edge[cuts], np.ones(int(cuts.sum()))), _FILL_WEIGHT * basis[wide].sum(axis=0)
     if whole:
         soft, linear = (
             (np.concatenate([-basis, basis]), np.concatenate([edge, -edge]), np.repeat([1, _ADD_LAST], len(edge))),
             np.zeros(basis.shape[1]),
         )
-    hard_a = np.concatenate([-basis, basis[up], -basis[hard]])
-    hard_b = np.concatenate([miss - floor, miss + ceiling[up], -deepest[hard]]) + slack
+    hard_a = np.concatenate([-basis[low], basis[up], -basis[hard]])
+    hard_b = np.concatenate([miss - floor[low], miss + ceiling[up], -deepest[hard]]) + slack
     line: FloatArray = basis @ least_sum(*soft, hard_a, hard_b, linear)
     return line
+
+
+def _binding(
+    basis: FloatArray, floor: FloatArray, ceiling: FloatArray, deepest: FloatArray
+) -> tuple[IndexArray, IndexArray, IndexArray]:
+    """Stations where each side of the corridor can bind: of a straight line the hull's alone."""
+    sides = ((floor, -1.0), (ceiling, 1.0), (deepest, -1.0))
+    known = [np.flatnonzero(np.isfinite(side)) for side, _ in sides]
+    if basis.shape[1] > 2:
+        return known[0], known[1], known[2]
+    x = basis[:, 1]
+    low, up, hard = (k[lower_hull(x[k], way * side[k])] for k, (side, way) in zip(known, sides, strict=True))
+    return low, up, hard
 
 
 def _straight_basis(s: FloatArray) -> FloatArray:

@@ -14,8 +14,9 @@ from gapvision.model._checks import COVERAGE_FACTOR, FloatArray
 from gapvision.model.coach import NextPhoto
 from gapvision.model.comparison import BETTER, SAME, TIGHTER, WIDER, WORSE, ChangeSpan, Comparison, Datum
 from gapvision.model.field import FittedField
-from gapvision.model.finish import STAGES, Coat, FilmLoss, FinishForecast, FinishPlan
+from gapvision.model.finish import STAGES, Coat, FilmLoss, FinishForecast, FinishPlan, Swing
 from gapvision.model.judgement import (
+    DIRECTIONS,
     HOLE,
     IN,
     OPEN,
@@ -26,17 +27,21 @@ from gapvision.model.judgement import (
     STATES,
     Check,
     DecisionRule,
+    Need,
+    Needs,
     NominalPoint,
     Reason,
     Span,
     Specification,
     Verdict,
+    Way,
     nonsense,
 )
 from gapvision.model.measurement import Edge, Measurement, ScaleInfo, SeamQuality, SeenPhoto
 from gapvision.model.panel import (
     AIMS,
     EDGES,
+    FOLLOWERS,
     HAND_MM,
     PLAIN_WORDS,
     SETTING_MM,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import partial
 
@@ -74,6 +75,42 @@ STAGES = {"bare metal": 0, "primed": 1, "high build": 2, "painted": 3}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Swing:
+    """How a panel opens, across a seam that runs along its hinges' axis.
+
+    Attributes
+    ----------
+    axis_in_mm, axis_below_mm : float
+        The hinges' axis: how far from this panel's edge into the panel, and how far below its face [mm].
+    depth_mm, radius_mm : float
+        How deep this panel's edge reaches below its face, and the radius of its roll [mm].
+    neighbour_depth_mm, neighbour_radius_mm : float
+        The same of the neighbour's edge [mm].
+    step_mm : float
+        This panel's face above the neighbour's [mm].
+    open_deg : float
+        How far it opens [degrees].
+    """
+
+    axis_in_mm: float
+    axis_below_mm: float
+    depth_mm: float = 3.0
+    radius_mm: float = 1.0
+    neighbour_depth_mm: float = 3.0
+    neighbour_radius_mm: float = 1.0
+    step_mm: float = 0.0
+    open_deg: float = 70.0
+
+    def __post_init__(self) -> None:
+        axis = 0 < self.axis_in_mm < 2000 and -500 < self.axis_below_mm < 500
+        _require(axis, "The hinges' axis lies nowhere near the panel.", "Measure it from this panel's edge and face.")
+        for depth, radius in ((self.depth_mm, self.radius_mm), (self.neighbour_depth_mm, self.neighbour_radius_mm)):
+            edge = 0 <= 2 * radius <= depth < 100
+            _require(edge, "An edge is less deep than its roll is thick.", "Give depth at least twice the radius.")
+        _require(abs(self.step_mm) < 50 and 0 < self.open_deg <= 120, "Step or opening of the swing make no sense.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FinishPlan:
     """The coats of a job.
 
@@ -86,13 +123,16 @@ class FinishPlan:
     smallest_gap_mm : float or None
         Finished gap below which edges are expected to chip [mm]; None: not judged.
     movement_mm : float
-        Allowance for hinge swing and for the panel moving on its seals [mm].
+        Allowance for hinge swing and for the panel moving on its seals [mm]; typed, it goes before the swing.
+    swing : Swing or None
+        How the panel opens, for the smallest gap on the way.
     """
 
     coats: tuple[Coat, ...]
     stage: str = "bare metal"
     smallest_gap_mm: float | None = None
     movement_mm: float = 0.0
+    swing: Swing | None = None
 
     def __post_init__(self) -> None:
         stage = f"'{self.stage}' is no stage of the work."
@@ -149,6 +189,8 @@ class FinishForecast:
         finished gap in tolerance whatever the film does within its range [mm].
     notices : tuple of Notice
         What to know.
+    motion_mm, motion_deg : float
+        Smallest finished gap while the panel opens [mm], and how far open that is; NaN where no swing was stated.
     """
 
     s_mm: FloatArray
@@ -162,3 +204,5 @@ class FinishForecast:
     set_lower_mm: FloatArray
     set_upper_mm: FloatArray
     notices: tuple[Notice, ...]
+    motion_mm: float = math.nan
+    motion_deg: float = math.nan

@@ -15,6 +15,11 @@ from gapvision.model.photo import Notice
 _require = partial(require, "specification-nonsense")
 
 IN, OUT, OPEN, HOLE = "in tolerance", "out of tolerance", "not proven", "not measured"
+#: Direction of a seam -> where it leads, in the words of the ready shapes.
+DIRECTIONS = {
+    "front to rear": "rearward", "rear to front": "forward", "top to bottom": "down", "bottom to top": "up",
+    "left to right": "to the right", "right to left": "to the left",
+}  # fmt: skip
 STATES = (IN, OUT, OPEN, HOLE)
 #: Decision rules; ``words.rule`` says them.
 RULES = ("proven", "simple", "risk")
@@ -67,8 +72,13 @@ class Specification:
         ``mm`` or ``share`` (0 at the seam's start, 1 at its end).
     allow_below_mm, allow_above_mm : float
         How far the gap may lie below and above the wanted gap [mm]; they may differ.
+    direction : str
+        Which way a wanted gap runs that is not the same all along, a key of :data:`DIRECTIONS`; empty: from the seam's
+        start to its end.
     taper_mm_per_m : float or None
         Largest slope of gap minus wanted gap, either way [mm/m].
+    taper_over_mm : float or None
+        Length over which that is meant: what shows less of the seam does not judge it [mm]; None: any length.
     straightness_mm, straightness_100_mm : float or None
         Largest minimum zone of each edge, whole length and any 100 mm [mm].
     jump_10_mm : float or None
@@ -79,6 +89,10 @@ class Specification:
         Largest step in height between the panels, either way [mm].
     length_mm : float or None
         Length of the seam [mm]; None: from the first to the last station.
+    photo_at_mm : float or None
+        Where on the seam a photo that is judged alone lies: its station nearest to the start [mm]; None: not said.
+    photo_reverse : bool
+        Whether that photo's stations run from the seam's end to its start.
     largest_hole_mm : float
         Unmeasured stretches up to this length do not stop a proof [mm].
     source : str
@@ -92,13 +106,17 @@ class Specification:
     panel: str = ""
     side: str = ""
     at_unit: str = "mm"
+    direction: str = ""
     taper_mm_per_m: float | None = None
+    taper_over_mm: float | None = None
     straightness_mm: float | None = None
     straightness_100_mm: float | None = None
     jump_10_mm: float | None = None
     opposite_mm: float | None = None
     step_mm: float | None = None
     length_mm: float | None = None
+    photo_at_mm: float | None = None
+    photo_reverse: bool = False
     largest_hole_mm: float = 5.0
     source: str = "entered by the user"
 
@@ -108,6 +126,10 @@ class Specification:
         one_of("at_unit", self.at_unit, "mm", "share")
         side = f"'{self.side}' is not a side of the car."
         _require(self.side in ("", "left", "right"), side, "Write left or right, or leave the side out.")
+        way = f"'{self.direction}' is no direction of a seam."
+        _require(self.direction in ("", *DIRECTIONS), way, f"Write {', '.join(DIRECTIONS)}, or leave it out.")
+        far = self.photo_at_mm is None or 0 <= self.photo_at_mm < math.inf
+        _require(far, "The photo's place on the seam is not zero or more.", "Measure it from the seam's start.")
         places, gaps = [p.at for p in self.nominal], [p.gap_mm for p in self.nominal]
         below, above = self.allow_below_mm, self.allow_above_mm
         finite = all(math.isfinite(v) for v in (*gaps, *places, below, above))
@@ -136,12 +158,23 @@ class Specification:
             ("jump over 10 mm", self.jump_10_mm),
             ("difference to the opposite side", self.opposite_mm),
             ("step", self.step_mm),
+            ("the length that taper is meant for", self.taper_over_mm),
             ("length", self.length_mm),
         ):
             above_zero = value is None or (math.isfinite(value) and value > 0)
             message = f"The limit on {word} is not above zero."
             _require(above_zero, message, "Give a number above zero or leave the line out.")
         _require(self.largest_hole_mm >= 0, "The largest hole is negative.")
+
+    @property
+    def runs(self) -> bool:
+        """Whether the wanted gap is not the same all along, so that a photo's place on the seam counts."""
+        return len({p.gap_mm for p in self.nominal}) > 1
+
+    @property
+    def needs_place(self) -> bool:
+        """Whether no photo can be judged by it alone before its place on the seam is said."""
+        return self.runs and self.photo_at_mm is None
 
     @property
     def half_width_mm(self) -> float:
@@ -346,3 +379,39 @@ class Verdict:
     def doubtful(self) -> bool:
         """Whether the photo was measured with warnings."""
         return any(n.kind == "warning" for n in self.notices)
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """U of the gap that one limit needs.
+
+    Attributes
+    ----------
+    kind : str
+        ``gap``, or the kind of a check.
+    most_mm : float
+        U from which nothing at all is proven by it [mm].
+    advised_mm : float
+        U that leaves half of the limit to the work [mm].
+    """
+
+    kind: str
+    most_mm: float
+    advised_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """A way to measure, as ``words.needs`` tells it, and the U that it gave: least and most of photos' medians."""
+
+    name: str
+    least_mm: float
+    most_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What U a specification needs: the most demanding of its limits, and the ways that gave a U to prove it with."""
+
+    first: Need
+    ways: tuple[Way, ...]

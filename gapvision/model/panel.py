@@ -82,6 +82,8 @@ AIMS = {
     "middle": "the largest excess, however far inside the limits the gaps already are",
     "least work": "the excess summed along the seams, too wide counted four times: local faults are left to the trim",
 }
+#: Kinds of adjusters that follow a panel and do not set it, where others do; common practice, no source.
+FOLLOWERS = ("latch", "striker")
 #: What an edge is, which decides what may be done to it.
 EDGES = ("cut", "folded", "wired", "flanged", "leaded")
 #: Thickness of a steel skin where none is stated; common practice, no source [mm].

@@ -24,6 +24,8 @@ class PointMove:
     least_mm : (float, float, float)
         The same three ways: a movement below it is told as none, because the hand, the adjuster's step or U of the
         move itself is larger.
+    step_mm : float
+        Finest change that the adjuster allows, such as the thinnest shim [mm].
     """
 
     name: str
@@ -33,6 +35,7 @@ class PointMove:
     y_mm: float
     out_mm: float
     least_mm: tuple[float, float, float] = (LEAST_MOVE_MM, LEAST_MOVE_MM, LEAST_MOVE_MM)
+    step_mm: float = 0.0
 
     @property
     def ways_mm(self) -> tuple[float, float, float]:

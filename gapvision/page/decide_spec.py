@@ -9,8 +9,9 @@ from typing import Any, NamedTuple
 import streamlit as st
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.settings_file import own_specs
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
-from gapvision.judgement import PRESETS, coat, preset, simple_spec
+from gapvision.judgement import PRESETS, coat, needed_u, preset, simple_spec
 from gapvision.judgement.films import FILMS, SYSTEMS
 from gapvision.model import RULES, STAGES, Coat, DecisionRule, FinishPlan, NominalPoint, Specification
 from gapvision.page import session, widgets
@@ -18,9 +19,9 @@ from gapvision.page.books import records, seam_title, wanted_of
 from gapvision.page.session import NEW, OWN_TOLERANCE
 from gapvision.page.shown import OnScreen
 from gapvision.page.widgets import to_type
-from gapvision.records import Job, Seam
+from gapvision.records import Job, Seam, data_folder
 from gapvision.units import MM_PER_MICROMETRE, MM_PER_MIL
-from gapvision.words import rule_title
+from gapvision.words import needs, rule_title
 from gapvision.workshop import finish_of, set_finish
 
 _OF_SEAM = "seam "
@@ -34,6 +35,8 @@ _LENGTHS = {
     "step": ("Step between the faces, either way", "step_mm"),
     "opposite": ("Difference to the other side", "opposite_mm"),
     "length": ("Length of the seam", "length_mm"),
+    "taper_over": ("Length that taper is meant for", "taper_over_mm"),
+    "photo_at": ("Photo begins, from the seam's start", "photo_at_mm"),
     "largest_hole": ("Largest hole that still proves", "largest_hole_mm"),
 }
 #: Names of these fields in a specification's file, where they differ.
@@ -97,21 +100,30 @@ def choose(shown: OnScreen, place: Place, below: Any) -> tuple[Specification | N
     def told(name: str) -> str:
         if name in own_seams and place.job is not None:
             return f"{seam_title(own_seams[name])}, as job {place.job.reference} has it"
-        return PRESETS[name][0] if name in PRESETS else name
+        return PRESETS[name][0] if name in PRESETS else f"{name}, the shop's own" if name in shops else name
 
-    names = [*own_seams, OWN_TOLERANCE, *PRESETS]
+    shops: dict[str, Specification] = {}
+    with widgets.telling():
+        shops = own_specs(data_folder())
+    names = [*own_seams, OWN_TOLERANCE, *PRESETS, *(n for n in shops if n not in (OWN_TOLERANCE, *own_seams))]
     name = widgets.pick("What is wanted", names, "spec_name", told, OWN_TOLERANCE, left)
     if right.selectbox("Decision rule", RULES, key="rule", format_func=rule_title) == "risk":
         right.slider("Accepted risk of being wrong [%]", 1, 20, key="risk")
     rule, spec, source = session.rule(), None, None
     with widgets.telling():
-        source = preset(name) if name in PRESETS else wanted_of(own_seams[name]) if name in own_seams else shown.spec
+        ready = name in PRESETS or name in shops
+        source = preset(name, shops) if ready else wanted_of(own_seams[name]) if name in own_seams else shown.spec
         if source is None:
             st.info("Give a wanted gap and a tolerance in Measure, or choose a ready specification.")
             return None, rule
         with below:
             spec = _numbers(name, source)
     if spec is None:
+        return None, rule
+    with below:
+        st.write(" ".join(needs(needed_u(spec, rule), widgets.lengths())))
+    if spec.needs_place:
+        st.info("The wanted gap runs along the seam: type below, under Its numbers, where on it the photo begins.")
         return None, rule
     if spec is not source:
         st.write("Judged by the numbers typed below.")
@@ -137,12 +149,17 @@ def _numbers(name: str, source: Specification) -> Specification:
         only = source == typed and name == OWN_TOLERANCE and (state.get("spec_filled") or [""])[0] == name
         _fill(source, ("nominal", "below", "above") if only else ("nominal", *_LENGTHS, "taper"))
         state["spec_filled"] = signature
+        state["spec_photo_reverse"] = source.photo_reverse
         state["spec_as_filled"] = _texts()
     with st.expander("Its numbers", key="spec_box"):
         place = "Wanted gap, or place and gap in turn"
         st.text_input(place, key="spec_nominal", placeholder="e.g. 0% 1/4in; 100% 1/8in")
         widgets.text_fields(*((label, f"spec_{field}", "no limit") for field, (label, _) in _LENGTHS.items()))
         st.text_input("Taper beside the wanted one [mm per metre]", key="spec_taper", placeholder="no limit")
+        st.selectbox(
+            "Its stations run", [False, True], key="spec_photo_reverse",
+            format_func=lambda back: "towards the seam's start" if back else "from the seam's start",
+        )  # fmt: skip
         st.write("An empty line sets no limit. Lengths are written like 4.76mm, 0.1875in or 3/16in.")
     if _texts() == state["spec_as_filled"]:
         return source  # to its last digit
@@ -156,14 +173,16 @@ def _numbers(name: str, source: Specification) -> Specification:
         except ValueError:
             said = f"'{text}' is not a taper."
             raise GapvisionError("value-out-of-range", said, "Write mm per metre, e.g. 2, or nothing.") from None
-    for word in ("name", "panel", "side"):
+    if table.get("photo_at"):
+        table["photo_reverse"] = bool(state["spec_photo_reverse"])
+    for word in ("name", "panel", "side", "direction"):
         table[word] = getattr(source, word)
     return replace(specification_from_table(table, "the specification"), source=source.source)
 
 
 def _texts() -> list[str]:
     """What stands in the fields."""
-    return [str(st.session_state.get(f"spec_{field}", "")) for field in ("nominal", *_LENGTHS, "taper")]
+    return [str(st.session_state.get(f"spec_{field}", "")) for field in ("nominal", *_LENGTHS, "taper", "photo_reverse")]
 
 
 def _fill(spec: Specification, fields: tuple[str, ...]) -> None:

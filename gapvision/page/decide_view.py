@@ -10,7 +10,14 @@ import streamlit as st
 
 from gapvision import words
 from gapvision.formats.table import csv_text
-from gapvision.judgement import after_paint, cautions_for, judge_measurement, reading_from_measurement, settings_of
+from gapvision.judgement import (
+    after_paint,
+    cautions_for,
+    judge_measurement,
+    mirror,
+    reading_from_measurement,
+    settings_of,
+)
 from gapvision.model import IN, OPEN, OUT, ExtraLine, FinishForecast, Measurement, SeamReading, Specification, Verdict
 from gapvision.page import decide_spec, service, widgets
 from gapvision.page.books import line_title, load, records, seam_title
@@ -112,7 +119,12 @@ def _other_side(spec: Specification, place: Place) -> SeamReading | None:
         return None
     title = seam_title(records().seam(line.seam_id))
     st.write(f"Other side: {title}, {line_title(line)}.")
-    return reading_from_measurement(load(line), title)
+    other = reading_from_measurement(load(line), title)
+    upright = st.selectbox(
+        "The other side's stations run", [False, True], key="opposite_same_way",
+        format_func=lambda same: "the same way (seam upright)" if same else "mirrored (seam along the car)",
+    )  # fmt: skip
+    return mirror(other) if upright else other  # turned once here and once where it is laid on
 
 
 def _move(measurement: Measurement) -> tuple[Measurement, str]:

@@ -203,8 +203,8 @@ def adjuster_lines(name: str, kind: str, at: tuple[str, str], travel: Mapping[st
         raise GapvisionError("panel-file-bad", "The adjuster has no name.", "Give one, e.g. left hinge.")
     row: dict[str, Any] = {"name": name.strip(), "kind": kind, "at": _pair(at)}
     for key, (back, on) in travel.items():
-        least = abs(parse_length(back, "mm")) if back.strip() else 0.0
-        most = abs(parse_length(on, "mm")) if on.strip() else 0.0
+        least = abs(parse_length(back)) if back.strip() else 0.0
+        most = abs(parse_length(on)) if on.strip() else 0.0
         row[key] = [f"{0.0 - least:g}mm", f"{most:g}mm"]
     return _toml(row, "adjusters")
 
@@ -252,7 +252,7 @@ def _redraft(source: Source, make: Callable[[], str], counter: str) -> None:
 
 
 def _pair(place: Sequence[str]) -> list[str]:
-    return [f"{parse_length(part, 'mm'):g}mm" for part in place]
+    return [f"{parse_length(part):g}mm" for part in place]
 
 
 def _toml(row: Mapping[str, Any], heading: str = "") -> str:

@@ -16,6 +16,7 @@ import streamlit as st
 from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.formats.plan_json import plan_to_dict
+from gapvision.formats.settings_file import own_specs
 from gapvision.judgement import PRESETS, make_plan, panel_of, point_moves, predict_move, preset, read_on_seam
 from gapvision.judgement.template import drawings_of_plan
 from gapvision.model import HOLE, IN, OPEN, OUT, CorrectionPlan, Measurement, Move, Span, Specification, Verdict
@@ -24,7 +25,7 @@ from gapvision.page import panel_source, widgets
 from gapvision.page.books import load, records, seam_title, wanted_of
 from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
 from gapvision.page.panel_source import Source
-from gapvision.records import SeamState
+from gapvision.records import SeamState, data_folder
 
 _NO_LIMITS = "no limits given"
 _WORST_FIRST = (OUT, OPEN, IN)
@@ -82,15 +83,16 @@ def _photos(source: Source, layout: PanelLayout, states: list[SeamState]) -> tup
     with st.expander("Which seam is where", expanded=not by_title, key="panel_photos_box"):
         if not by_title:
             st.write("No seam of this job is measured yet: save a measurement to it.")
+        shops = own_specs(data_folder())
         usual = widgets.pick(
-            "Wanted where neither the panel's file nor the job says it", [_NO_LIMITS, *PRESETS], "panel_usual",
+            "Wanted where neither the panel's file nor the job says it", [_NO_LIMITS, *PRESETS, *shops], "panel_usual",
             lambda key: PRESETS[key][0] if key in PRESETS else key,
         )  # fmt: skip
         for seam in layout.seams:
             kept = held.get(seam.name) or {"edge": seam.panel_edge, "photos": _propose(by_title, layout.name, seam)}
             one, held[seam.name] = _one_seam(source, layout, seam, kept, by_title)
-            if one.spec is None and usual in PRESETS:
-                one = one._replace(spec=preset(usual))
+            if one.spec is None and usual != _NO_LIMITS:
+                one = one._replace(spec=preset(usual, shops))
             chosen.append(one)
     st.session_state["panel_photos"] = {**st.session_state.get("panel_photos", {}), source.key: held}
     stages = {stage for one in chosen for stage in one.stages}

@@ -53,7 +53,7 @@ def recall() -> OnScreen | None:
 
 def judged(measurement: Measurement, spec: Specification | None) -> Verdict | None:
     """The decision by the rule chosen; None without a tolerance or a profile."""
-    if spec is None or measurement.profile is None:
+    if spec is None or spec.needs_place or measurement.profile is None:
         return None
     return judge_measurement(measurement, spec, session.rule())
 

@@ -7,21 +7,29 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import write_whole
-from gapvision.judgement.template import TemplateDrawing
+from gapvision.judgement.template import Line, TemplateDrawing
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
     from ezdxf.layouts.layout import Modelspace
 
 #: Layer -> colour index of the DXF standard palette.
-LAYERS = {"SCRIBE": 1, "BUILD_UP": 5, "PRESENT_EDGE": 7, "SAFE_LIMIT": 6, "STATIONS": 8, "MARKS": 3, "CHECK_LINE": 2}
+LAYERS = {
+    "SCRIBE": 1, "CUT_PATH": 30, "WASTE": 9, "BUILD_UP": 5, "PRESENT_EDGE": 7, "SAFE_LIMIT": 6, "STATIONS": 8,
+    "MARKS": 3, "CHECK_LINE": 2,
+}  # fmt: skip
 _APART_MM = 60.0
 
 
-def write_dxf(drawings: Sequence[TemplateDrawing], path: str | Path) -> None:
-    """Write the templates one above the other, each in its own frame; unit millimetre; a cutter takes the layer SCRIBE.
+def write_dxf(drawings: Sequence[TemplateDrawing], path: str | Path, tool_mm: float = 0.0) -> None:
+    """Write the templates one above the other, each in its own frame; unit millimetre.
+
+    A cutter that knows its tool takes the layer SCRIBE, or WASTE, the closed outline of what goes; another the layer
+    CUT_PATH, which lies half of the tool's width ``tool_mm`` on the waste's side of the new edge [mm].
 
     Raises
     ------
@@ -34,11 +42,11 @@ def write_dxf(drawings: Sequence[TemplateDrawing], path: str | Path) -> None:
         drawing.check()
         drawing.check_cutter()
     out = io.StringIO()
-    _document(drawings).write(out)
+    _document(drawings, tool_mm).write(out)
     write_whole(Path(path), out.getvalue().encode("utf-8"))
 
 
-def _document(drawings: Sequence[TemplateDrawing]) -> Drawing:
+def _document(drawings: Sequence[TemplateDrawing], tool_mm: float) -> Drawing:
     from ezdxf import units
     from ezdxf.filemanagement import new
 
@@ -50,7 +58,7 @@ def _document(drawings: Sequence[TemplateDrawing]) -> Drawing:
     lift = 0.0
     for d in drawings:
         x0, y0, _, y1 = d.bounds
-        _one(space, d, lift - y0 if len(drawings) > 1 else 0.0)
+        _one(space, d, lift - y0 if len(drawings) > 1 else 0.0, tool_mm)
         if len(drawings) == 1:
             _check_line(space, x0, y0 - 15)
         lift += y1 - y0 + _APART_MM
@@ -59,9 +67,24 @@ def _document(drawings: Sequence[TemplateDrawing]) -> Drawing:
     return document
 
 
-def _one(space: Modelspace, d: TemplateDrawing, lift: float) -> None:
+def _offset(line: Line, towards: float, by_mm: float) -> Line:
+    """A line beside another, square to it, on the side where y falls (-1) or rises (+1)."""
+    x, y = np.array(line, float).T
+    dx, dy = np.gradient(x), np.gradient(y)
+    long = np.hypot(dx, dy)
+    nx, ny = -dy / long, dx / long
+    way = np.where(ny * towards < 0, -1.0, 1.0) * by_mm
+    return tuple(zip((x + way * nx).tolist(), (y + way * ny).tolist(), strict=True))
+
+
+def _one(space: Modelspace, d: TemplateDrawing, lift: float, tool_mm: float) -> None:
     groups = {"PRESENT_EDGE": d.present, "SCRIBE": d.scribe, "BUILD_UP": d.build_up, "SAFE_LIMIT": d.safe,
               "STATIONS": d.ticks}  # fmt: skip
+    if tool_mm > 0:
+        groups["CUT_PATH"] = tuple(_offset(x, -d.into_panel, tool_mm / 2) for x in d.scribe if len(x) > 1)
+    for outline in d.waste:
+        points = [(x, y + lift) for x, y in outline]
+        space.add_lwpolyline(points, close=True, dxfattribs={"layer": "WASTE"})
     for layer, lines in groups.items():
         for line in lines:
             if len(line) > 1:

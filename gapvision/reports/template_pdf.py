@@ -13,6 +13,7 @@ from gapvision.formats.atomic import write_whole
 from gapvision.judgement.template import MARKS_FIT_MM, Line, TemplateDrawing
 from gapvision.reports.target_sheet import PAPERS_MM
 from gapvision.units import MM_PER_INCH
+from gapvision.words import gauges
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -177,7 +178,7 @@ def _head(c: Canvas, d: TemplateDrawing, tile: Tile, number: int, count: int) ->
     c.drawString(_MARGIN_MM, top - 4, _short(f"{d.panel}: {d.seam} seam, new edge at true scale", 58))
     c.setFont("Helvetica", 3.0)
     for k, text in enumerate(_heed(d, f"page {number} of {count}, tile {tile.name} of {tile.columns} x {tile.rows}")):
-        c.drawString(_MARGIN_MM, top - 8.5 - 4 * k, _short(text, 115 if k == 0 else 165))
+        c.drawString(_MARGIN_MM, top - 8 - 3.6 * k, _short(text, 115 if k == 0 else 165))
     right = _MARGIN_MM + tile.width
     c.setLineWidth(0.2)
     c.line(right - 100, top - 6, right, top - 6)
@@ -203,6 +204,9 @@ def _heed(d: TemplateDrawing, page: str) -> list[str]:
         f"{first}Lay it on the panel's outer face, print up, flat along its bend; numbers: mm along the seam.",
         "Print at 100 % (actual size). Measure both check lines with a steel rule: if one is off, do not use it.",
     ]
+    gauge = "" if d.limits_mm is None else gauges(*d.limits_mm)
+    if gauge:
+        told.append(f"When it is done and the panel closed: {gauge}.")
     if d.marks_apart_mm is not None:
         one, two = d.marks[0].text, d.marks[-1].text
         away = f"{d.marks_apart_mm:.1f} mm ({d.marks_apart_mm / MM_PER_INCH:.3f} in)"

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import asdict
 
 from gapvision.model import FinishForecast
+from gapvision.words.gauges import gauges
 from gapvision.words.lengths import Lengths
 
 #: Shown with every film that is named.
@@ -21,7 +22,17 @@ def film(loss: Mapping[str, float], say: Lengths) -> str:
 
 def forecast(future: FinishForecast, say: Lengths) -> list[str]:
     """What the film takes, the gap to set now, where edges may chip."""
-    return [film(asdict(future.loss), say), set_now(future, say), *chipping(future, say)]
+    return [film(asdict(future.loss), say), set_now(future, say), *chipping(future, say), *motion(future, say)]
+
+
+def motion(future: FinishForecast, say: Lengths) -> list[str]:
+    """The smallest gap while the panel opens, where its hinges were stated."""
+    if not math.isfinite(future.motion_mm):
+        return []
+    if future.motion_mm <= 0:
+        return [f"While it opens the edges touch, {future.motion_deg:.0f} degrees open: set it wider."]
+    told = f"{say.gap(future.motion_mm)}, {future.motion_deg:.0f} degrees open"
+    return [f"While it opens the smallest finished gap is {told}; open it by hand the first time, and watch the edge."]
 
 
 def set_now(future: FinishForecast, say: Lengths) -> str:
@@ -34,7 +45,9 @@ def set_now(future: FinishForecast, say: Lengths) -> str:
     wanted = now - future.loss.loss_mm
     told = [say.to_set(*(float(v[i]) for v in (now, low, high, wanted))) for i in places]
     what, safe = told[0] if same else (f"{a} at the start, {b} at the end" for a, b in zip(*told, strict=True))
-    return f"Gap to set now: {what}. Within {safe} the finished gap is in tolerance whatever the film does."
+    gauge = gauges(float(low.max()), float(high.min()))
+    by = f" Set it by gauge: {gauge}." if gauge else ""
+    return f"Gap to set now: {what}. Within {safe} the finished gap is in tolerance whatever the film does.{by}"
 
 
 def chipping(future: FinishForecast, say: Lengths) -> list[str]:

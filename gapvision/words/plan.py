@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
-from gapvision.model import IN, NOT_MEASURED, Adjuster, CorrectionPlan, PointMove, TrimLine, TrimRow, TrimSpan
+from gapvision.model import FOLLOWERS, IN, NOT_MEASURED, Adjuster, CorrectionPlan, PointMove
+from gapvision.model.plan import TrimLine, TrimRow, TrimSpan
+from gapvision.words.gauges import gauges
 from gapvision.words.lengths import Lengths
+from gapvision.words.verdict import first_up
 
 _OUT, _IN = "out (proud)", "in"
 #: Edges that may lose metal all along.
@@ -42,8 +45,7 @@ def steps(plan: CorrectionPlan, say: Lengths) -> list[str]:
     elif plan.move.is_none:
         told = ["Leave the panel where it is: no move that a hand can set brings the gaps further into their limits."]
     else:
-        moves = "; ".join(f"{p.name} {point_move(p, plan.panel.words, say)}" for p in plan.move.points)
-        told = [f"Move the {plan.panel.name} first: {moves}. Then latch it, close it and measure again."]
+        told = list(_move(plan, say))
     for x in plan.stretches:
         if x.trim.needed:
             parts = "; ".join(trim_span(span, say) for span in x.trim.spans)
@@ -53,6 +55,36 @@ def steps(plan: CorrectionPlan, say: Lengths) -> list[str]:
         film = say.small_range(finish.loss.least_mm, finish.loss.most_mm)
         told.append(f"Then prime and paint: the film still to come takes {film} from each gap.")
     return told
+
+
+def _move(plan: CorrectionPlan, say: Lengths) -> Iterator[str]:
+    """The move in the order of the work, each step short enough to be read under the car."""
+    panel, points = plan.panel, plan.move.points
+    it, setting = panel.name, [p for p in points if p.kind not in FOLLOWERS] or list(points)
+    following = [p for p in points if p not in setting]
+    yield f"Move the {it} first. Car on its wheels, seals in, the {it} closed: look at its gaps once more."
+    hinges = any(p.kind == "hinge" for p in points)
+    yield "Scribe round each hinge." if hinges else "Mark where each adjuster stands."
+    if panel.shape == "door":
+        yield "Slacken the striker: hinges move a door, the striker only follows."
+    elif following:
+        yield f"Slacken the {following[0].name}: it only follows."
+    for p in setting:
+        if any(p.ways_mm):
+            yield f"{first_up(p.name)}: {point_move(p, panel.words, say)}."
+    if still := [p.name for p in setting if not any(p.ways_mm)]:
+        yield f"Leave as it is: {', '.join(still)}."
+    for p in following:
+        way = f", by about {point_move(p, panel.words, say)}" if any(p.ways_mm) else ""
+        yield f"{first_up(p.name)}: let it follow{way}; it must neither lift nor push the {it}."
+    yield "Tighten. Close it gently, look all round, then measure."
+    by_gauge: dict[str, list[str]] = {}
+    for x in plan.stretches:
+        v = x.stages[1].verdict
+        if told := gauges(float(v.lower_mm.max()), float(v.upper_mm.min())):
+            by_gauge.setdefault(told, []).append(x.seam)
+    for told, seams in by_gauge.items():
+        yield f"Check by hand, {', '.join(dict.fromkeys(seams))}: {told}."
 
 
 def chance(plan: CorrectionPlan) -> str:
@@ -85,8 +117,17 @@ def point_move(point: PointMove, directions: Sequence[str], say: Lengths) -> str
     """
     right, left, front, back = directions
     ways = zip(point.ways_mm, ((right, left), (front, back), (_OUT, _IN)), strict=True)
-    parts = [f"{say.target(abs(v))} {plus if v > 0 else minus}" for v, (plus, minus) in ways if v]
+    told = ((v, plus if v > 0 else minus) for v, (plus, minus) in ways if v)
+    parts = [f"{say.target(abs(v))} {way}{_steps(point, v, say)}" for v, way in told]
     return ", ".join(parts) or "leave as it is"
+
+
+def _steps(point: PointMove, v: float, say: Lengths) -> str:
+    """How many shims, or steps of another adjuster, make a movement."""
+    if not point.step_mm:
+        return ""
+    count, what = round(abs(v) / point.step_mm), "shim" if "shim" in point.kind else "step"
+    return f" ({count} {what}{'s' if count != 1 else ''} of {say.small(point.step_mm, alone=True)})"
 
 
 def travel(adjuster: Adjuster, directions: Sequence[str], say: Lengths) -> str:

@@ -12,12 +12,12 @@ from gapvision.words.lengths import Lengths
 #: Status of a measured photo -> words.
 STATUS = {"ok": "measured", "warn": "measured, with warnings", "refused": "refused"}
 _RULES = {
-    "proven": "accept only what is proven: the limits are moved inwards by U (the default of ISO 14253-1)",
+    "proven": "accept only what is proven: the limits are moved inwards by U",
     "simple": "simple acceptance: the measured value alone is compared with the limits (JCGM 106)",
     "risk": "guard band by a stated risk: the probability of being in tolerance must reach 1 - risk (JCGM 106)",
 }
 _RULE_TITLES = {
-    "proven": "accept only what is proven (ISO 14253-1)",
+    "proven": "accept only what is proven",
     "simple": "accept what reads inside (simple acceptance)",
     "risk": "accept up to a stated risk (JCGM 106)",
 }

@@ -152,9 +152,10 @@ def test_names_of_former_versions_are_read():
     assert "flush" not in specification_to_table(spec)
 
 
-def test_bare_numbers_of_a_specification_are_millimetres():
-    spec = specification_from_table({"nominal": [{"at": 0, "gap": 4.5}], "allow_below": 1, "allow_above": 0.5})
-    assert (spec.nominal[0].gap_mm, spec.allow_below_mm, spec.at_unit) == (4.5, 1.0, "mm")
+@pytest.mark.parametrize("line", [{"allow_below": 1}, {"nominal": 4.5}, {"nominal": [{"at": 0, "gap": "4.5mm"}]}])
+def test_a_bare_number_of_a_specification_is_never_taken_as_millimetres(line):
+    with pytest.raises(GapvisionError, match="has no unit"):
+        specification_from_table({"nominal": "3/16in", "allow_below": "0.5mm", "allow_above": "0.5mm"} | line)
 
 
 PLAIN = st.one_of(

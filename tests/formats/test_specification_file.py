@@ -126,7 +126,7 @@ def test_what_is_written_is_read_back_or_refused_in_words(names, limit_mm, gap_m
         assert specification_from_table(tomllib.loads(tomli_w.dumps(specification_to_table(spec)))) == spec
 
 
-@pytest.mark.parametrize("size", [2e-288, 1e-10, 2e6, "0.0000000000001mm", "5000000mm"])
+@pytest.mark.parametrize("size", ["0.0000000001mm", "2000000mm", "0.0000000000001mm", "5000000mm"])
 def test_lengths_out_of_all_proportion_are_refused(size):
     with pytest.raises(GapvisionError) as caught:
         specification_from_table({**DOOR, "straightness": size})

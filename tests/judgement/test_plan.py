@@ -90,8 +90,11 @@ def test_move_then_trim_then_in_tolerance():
     assert plan.states["after the trim"] == IN
     assert plan.succeeds
     steps = words.steps(plan, words.MM)
-    assert steps[0].startswith("Move the bonnet first: left hinge 0.94 mm (0.037 in) to the left")
-    assert steps[1].startswith("Then change the edge at the right seam")
+    assert steps[0].startswith("Move the bonnet first.")
+    assert "Left hinge: 0.94 mm (0.037 in) to the left." in steps
+    assert steps.index("Scribe round each hinge.") < steps.index("Left hinge: 0.94 mm (0.037 in) to the left.")
+    assert steps[-1].startswith("Then change the edge at the right seam")
+    assert max(map(len, steps[:-1])) < 160  # short enough to be read under the car
     assert [x.trim.needed for x in plan.stretches] == [False, True, False]
 
 

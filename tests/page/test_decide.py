@@ -138,6 +138,8 @@ def test_a_running_gap_can_be_typed(page):
     page.run()
     page.selectbox(key="spec_name").set_value("door-period").run()
     assert page.text_input(key="spec_nominal").value == "0% 6.35mm; 100% 3.175mm"
+    assert any("where on it the photo begins" in i.value for i in page.info)
+    page.text_input(key="spec_photo_at").set_value("0mm")
     page.text_input(key="spec_nominal").set_value("0% 1/4in; 50% 5mm; 100% 1/8in").run()
     assert not page.exception
     assert "Judged by the numbers" in html_of(page)

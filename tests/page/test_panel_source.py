@@ -76,7 +76,7 @@ def test_other_files_are_refused_in_words(files, said):
 def test_lines_made_from_fields_are_read_back():
     text = ready_file("door", "door", 950, 700)
     text += adjuster_lines(
-        'hinge "lower"', "hinge", ("-1/2in", "60"), {"travel_x": ("2mm", ""), "travel_y": ("", "1/8in")}
+        'hinge "lower"', "hinge", ("-1/2in", "60mm"), {"travel_x": ("2mm", ""), "travel_y": ("", "1/8in")}
     )
     text += seam_lines("quarter light", ("0mm", "700mm"), ("300mm", "900mm"), "even-close")
     found = layout(text)
@@ -87,9 +87,11 @@ def test_lines_made_from_fields_are_read_back():
     assert found.adjusters[0].travel_out is None
     assert found.seams[-1].place == ((0, 700), (300, 900))
     with pytest.raises(GapvisionError, match="has no name"):
-        adjuster_lines(" ", "hinge", ("0", "0"), {})
+        adjuster_lines(" ", "hinge", ("0mm", "0mm"), {})
+    with pytest.raises(GapvisionError, match="has no unit"):
+        adjuster_lines("x", "hinge", ("60", "0mm"), {})
     with pytest.raises(GapvisionError, match="is not a length"):
-        seam_lines("x", ("nought", "0"), ("1", "0"))
+        seam_lines("x", ("nought", "0mm"), ("1mm", "0mm"))
 
 
 def test_changed_lines_are_drawn_kept_and_brought_back(page):

@@ -86,7 +86,8 @@ def test_a_wanted_gap_that_runs_along_the_seam_has_its_short_verdict(page, job):
         (0.0, "Not proven", ">not proven<"),
         (-0.4, "Out of tolerance", ">too "),
     ):
-        spec = Specification(nominal=wanted, at_unit="share", allow_below_mm=far + room, allow_above_mm=far + room)
+        spec = Specification(nominal=wanted, at_unit="share", photo_at_mm=0.0, allow_below_mm=far + room,
+                             allow_above_mm=far + room)
         store.edit_seam(seam.seam_id, spec=specification_to_table(spec))
         page.run()
         assert not page.exception

@@ -179,3 +179,33 @@ def test_long_names_stay_on_the_page(tmp_path):
     path = tmp_path / "t.pdf"
     write_template([replace(drawing(200), panel="p" * 200, photo="f" * 300)], path)
     assert pypdfium2.PdfDocument(io.BytesIO(path.read_bytes()))[0].get_textpage().get_text_bounded().count("…") >= 2
+
+
+def test_a_cutter_gets_a_closed_outline_and_a_path_beside_the_line(tmp_path):
+    """The outline holds what goes (by the shoelace formula), the path lies half a tool away on the waste's side."""
+    d = drawing(900)
+    present, new = np.array(d.present[0]), np.array(d.scribe[0])
+    inside = (present[:, 0] >= new[0, 0]) & (present[:, 0] <= new[-1, 0])
+    outline = [*map(tuple, present[inside].tolist()), *map(tuple, new[::-1].tolist())]
+    path = tmp_path / "t.dxf"
+    write_dxf([replace(d, waste=(tuple(outline),))], path, tool_mm=1.2)
+    space = ezdxf.readfile(path).modelspace()
+    (closed,) = space.query("LWPOLYLINE[layer=='WASTE']")
+    (beside,) = space.query("LWPOLYLINE[layer=='CUT_PATH']")
+    assert closed.closed
+    x, y = np.array([p[:2] for p in closed.get_points()]).T
+    area = abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2
+    steps = np.linspace(new[0, 0], new[-1, 0], 200_001)
+    between = np.interp(steps, *present.T) - np.interp(steps, *new.T)
+    signed = float(between.mean() * (new[-1, 0] - new[0, 0]))
+    assert area == pytest.approx(abs(signed), rel=1e-3)
+    off = np.array([p[:2] for p in beside.get_points()]) - new
+    assert np.hypot(*off.T) == pytest.approx(np.full(len(new), 0.6), abs=1e-6)
+    assert (off[:, 1] > 0).all()  # the panel lies below its edge here, so the waste above
+
+
+def test_the_sheet_says_what_to_check_it_by(tmp_path):
+    path = tmp_path / "t.pdf"
+    write_template([replace(drawing(200), limits_mm=(4.26, 5.26))], path)
+    text = pypdfium2.PdfDocument(path)[0].get_textpage().get_text_range()
+    assert "a drill shank of 4.3 mm goes in, one of 5.2 mm does not" in " ".join(text.split())

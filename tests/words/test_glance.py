@@ -75,8 +75,9 @@ def test_without_a_tolerance_and_refused(make_measurement, make_refusal):
 def running(first, last):
     """A wanted gap that runs from the seam's start to its end, allowed 0.5 mm either way."""
     return Specification(
-        nominal=(NominalPoint(0.0, first), NominalPoint(239.0, last)), allow_below_mm=0.5, allow_above_mm=0.5
-    )
+        nominal=(NominalPoint(0.0, first), NominalPoint(239.0, last)), allow_below_mm=0.5, allow_above_mm=0.5,
+        photo_at_mm=0.0,
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from gapvision.words import Lengths
+from gapvision.words import Lengths, gauges
 
 INCH = Fraction(254, 10)
 UNITS = ("mm", "in", "fraction")
@@ -235,3 +235,23 @@ def test_a_gap_to_set_names_neither_its_limits_nor_the_wanted_gap(mm, below, abo
     if "/" in what and ("full" in what or "scant" in what):
         assert not set(plain(what)) & set(inches(safe)), (what, safe)
         assert plain(what) != inches(say.gap(mm - film)), what
+
+
+@pytest.mark.parametrize("lower", [1.0, 1.37, 2.11, 3.22, 4.26, 5.81])
+@pytest.mark.parametrize("room", [0.12, 0.3, 1.0])
+def test_gauges_keep_to_the_limits_by_themselves(lower, room):
+    """What goes in is at least as wide as the lower limit, what does not at most as the upper one."""
+    told = gauges(lower, lower + room)
+    sizes = [float(x) for x in re.findall(r"([\d.]+) mm", told)]
+    inch = [float(Fraction(x)) * 25.4 for x in re.findall(r"(?<![\d.])(\d+(?:/\d+)?) in\b", told)]
+    for pair in (sizes, inch):
+        if pair:
+            go, no_go = pair
+            assert lower - 1e-6 <= go < no_go <= lower + room + 1e-6
+
+
+def test_gauges_in_figures():
+    # 4.26 to 5.26 mm: 4.3 and 5.2 mm; 11/64 in is 4.366 mm, 13/64 in 5.159 mm (1 in = 25.4 mm exactly).
+    told = "a drill shank of 4.3 mm goes in, one of 5.2 mm does not; 11/64 in goes in, 13/64 in does not"
+    assert gauges(4.26, 5.26) == told
+    assert gauges(4.26, 4.27) == ""
