@@ -21,6 +21,7 @@ from gapvision import __version__, model, words
 from gapvision.errors import GapvisionError, require
 from gapvision.formats import bundle_check, measurement_json
 from gapvision.formats.declared import read_declared
+from gapvision.formats.film_file import read_films
 from gapvision.formats.finish_file import finish_from_table, finish_to_table
 from gapvision.formats.job_file import FINISH_SCHEMA, NO_PLANS, PANEL_SCHEMA, JobFile, job_bytes, read_content, read_job
 from gapvision.formats.judgement_json import forecast_to_dict, verdict_from_dict, verdict_to_dict
@@ -32,7 +33,7 @@ from gapvision.formats.specification_file import specification_from_table
 from gapvision.formats.study_file import read_phones
 from gapvision.formats.table import csv_text
 from gapvision.formats.toml import toml_from_text
-from gapvision.judgement import after_paint, judge_measurement, nominal_at, reading_from_measurement
+from gapvision.judgement import after_paint, judge_measurement, nominal_at, reading_from_measurement, with_taken
 from gapvision.judgement import compare as _compare
 from gapvision.judgement.thermal import ThermalChange, thermal_change
 from gapvision.model import Measurement
@@ -353,9 +354,9 @@ def _wanted(seam: Seam) -> model.Specification:
 
 
 def finish_of(store: Store, job_id: int) -> model.FinishPlan | None:
-    """The finish plan of a job (see :func:`set_finish`), or None."""
+    """The finish plan of a job (see :func:`set_finish`), with the shop's own films where its jobs agree; or None."""
     found = [p for p in store.plans(job_id) if p.body.get("schema") == FINISH_SCHEMA]
-    return finish_from_table(found[-1].body["finish"]) if found else None
+    return with_taken(finish_from_table(found[-1].body["finish"]), read_films(store.folder)) if found else None
 
 
 def set_finish(store: Store, job_id: int, finish: model.FinishPlan) -> None:

@@ -54,6 +54,10 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--nominal", type=parse_length, metavar="LENGTH", help="wanted gap: says what got better and worse"
     )
+    text = "only this coat went on in between: tell its film, keep it for the job"
+    parser.add_argument("--coat", metavar="KIND", help=text)
+    parser.add_argument("--coats", type=int, default=1, metavar="N", help="how many coats of it (default: 1)")
+    parser.add_argument("--coat-on", choices=("both", "panel", "neighbour"), default="both", help="which edges took it")
     parser.add_argument("--json", metavar="F", help="write the comparison")
     add_shown(parser)
     add_data(parser)
@@ -106,10 +110,36 @@ def run(args: argparse.Namespace) -> int:
         if both.thermal is not None and both.thermal_panel_only is not None:
             print(words.heat(both.thermal.per_side_mm, both.thermal_panel_only.per_side_mm, say))
         found = {"job": job.reference, "before": before.measurement_id, "after": after.measurement_id}
+    if args.coat:
+        _film(args, result, found.get("job"), say)
     if output is not None:
         write_whole(output, json.dumps(found | comparison_dict(result), indent=1).encode())
         print(f"written: {output}")
     return 0
+
+
+def _film(args: argparse.Namespace, result: Comparison, job: str | None, say: words.Lengths) -> None:
+    """Tell what a coat took, keep it for the job, and say whether the shop's jobs agree."""
+    from gapvision.formats.data_folder import data_folder
+    from gapvision.formats.film_file import add_film, read_films
+    from gapvision.judgement import agreed_um, film_taken
+
+    if not 1 <= args.coats <= 20:
+        raise nonsense(f"{args.coats} coats make no sense.", "Give how many coats went on, 1 to 20.")
+    taken = film_taken(result.mean_change_mm, result.mean_u_mm, args.coat, args.coats, args.coat_on, job or "")
+    told = f"{say.film(taken.film_um)}, U {say.film(taken.expanded_u_um)}"
+    print(f"{args.coat}, one coat on one edge: {told} (k = 2).")
+    if job is None:
+        print("It is kept for a job of the records only.")
+        return
+    folder = data_folder(args.data)
+    add_film(folder, taken)
+    own = [x for x in read_films(folder) if x.kind == args.coat]
+    agreed = agreed_um(own)
+    if agreed is None:
+        print(f"Kept. {len(own)} job(s) so far; it is used once three agree within U.")
+    else:
+        print(f"Kept. {len(own)} jobs agree: from now on {say.film(*agreed)} instead of the data sheet's range.")
 
 
 #: What the file's published form calls a gap that got tighter.

@@ -12,6 +12,7 @@ from gapvision.commands._args import add_shown, add_wanted, nonsense, say_of, wa
 from gapvision.commands._outputs import outputs_of
 from gapvision.commands._records import add_data
 from gapvision.errors import GapvisionError
+from gapvision.formats.data_folder import data_folder
 from gapvision.units import parse_length
 
 if TYPE_CHECKING:
@@ -77,21 +78,24 @@ def run(args: argparse.Namespace) -> int:
     result = verdict_to_dict(verdict, spec) | {"sheet": sheet_of(measurement)}
     passed = verdict.state == IN
     if args.finish:
-        passed = _after_paint(args.finish, verdict, spec, say, result)
+        passed = _after_paint(args.finish, data_folder(args.data), verdict, spec, say, result)
     for option, path in outputs.items():
         _write(option, path, verdict, f"{spec.name}: {verdict.state}", say, result)
         print(f"written: {path}")
     return 0 if passed else 1
 
 
-def _after_paint(path: str, verdict: Verdict, spec: Specification, say: Lengths, result: dict[str, Any]) -> bool:
+def _after_paint(
+    path: str, folder: Path, verdict: Verdict, spec: Specification, say: Lengths, result: dict[str, Any]
+) -> bool:
+    from gapvision.formats.film_file import read_films
     from gapvision.formats.finish_file import read_finish
     from gapvision.formats.judgement_json import forecast_to_dict
-    from gapvision.judgement import after_paint
+    from gapvision.judgement import after_paint, with_taken
     from gapvision.model import IN
     from gapvision.reports.terminal import forecast_text
 
-    future = after_paint(verdict, spec, read_finish(path))
+    future = after_paint(verdict, spec, with_taken(read_finish(path), read_films(folder)))
     print("\n" + forecast_text(future, say), end="")
     result["after_paint"] = forecast_to_dict(future)
     return future.verdict.state == IN

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import replace
 
 from gapvision.commands._args import add_shown, say_of
 from gapvision.commands._records import add_data
@@ -28,14 +29,19 @@ def run(args: argparse.Namespace) -> int:
     """Work out and show the plan."""
     from gapvision.commands._outputs import outputs_of
     from gapvision.formats.atomic import write_whole
+    from gapvision.formats.data_folder import data_folder
+    from gapvision.formats.film_file import read_films
     from gapvision.formats.panel_file import read_panel
-    from gapvision.judgement import make_plan
+    from gapvision.judgement import make_plan, with_taken
     from gapvision.reports.terminal import plan_text
 
     places = {"--json": ("json", args.json, "plan"), "--plot": ("plot", args.plot, "plan.plot")}
     outputs = outputs_of(places, [args.panel])
     say = say_of(args)
-    plan = make_plan(read_panel(args.panel))
+    panel = read_panel(args.panel)
+    if panel.finish is not None:
+        panel = replace(panel, finish=with_taken(panel.finish, read_films(data_folder(args.data))))
+    plan = make_plan(panel)
     print(plan_text(plan, say), end="")
     if args.json:
         from gapvision.formats.plan_json import plan_to_dict

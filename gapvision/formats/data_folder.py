@@ -6,8 +6,8 @@ import os
 from pathlib import Path
 
 #: What is kept there: for the shop and its jobs (:mod:`gapvision.formats.settings_file`), of sheets (``sheet_file``),
-#: of phones (``study_file``), and the records.
-SETTINGS, SHEETS, PHONES, RECORDS = "settings.toml", "sheets", "phones", "records.sqlite"
+#: of phones (``study_file``), of films (``film_file``), and the records.
+SETTINGS, FILMS, SHEETS, PHONES, RECORDS = "settings.toml", "films.toml", "sheets", "phones", "records.sqlite"
 
 
 def data_folder(given: str | os.PathLike[str] | None = None) -> Path:
@@ -26,7 +26,7 @@ def copy_told(source: Path, target: Path) -> None:
     from gapvision.formats.declared import read_file
 
     kept = [f for folder in (SHEETS, PHONES) for f in sorted((source / folder).glob("*.toml"))]
-    for file in (source / SETTINGS, *kept):
+    for file in (source / SETTINGS, source / FILMS, *kept):
         if file.is_file():
             place = target / file.relative_to(source)
             make_folder(place.parent)

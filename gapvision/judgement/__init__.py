@@ -5,6 +5,7 @@ No pixels and no OpenCV; a stored measurement can be judged again at any time.
 
 from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.conformity import conformance_probability, guard_band
+from gapvision.judgement.film_taken import agreed_um, film_taken, with_taken
 from gapvision.judgement.finish import (
     after_paint,
     coat,

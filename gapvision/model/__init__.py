@@ -14,7 +14,7 @@ from gapvision.model._checks import COVERAGE_FACTOR, FloatArray
 from gapvision.model.coach import NextPhoto
 from gapvision.model.comparison import BETTER, SAME, TIGHTER, WIDER, WORSE, ChangeSpan, Comparison, Datum
 from gapvision.model.field import FittedField
-from gapvision.model.finish import STAGES, Coat, FilmLoss, FinishForecast, FinishPlan, Swing
+from gapvision.model.finish import STAGES, Coat, FilmLoss, FinishForecast, FinishPlan, Swing, TakenFilm
 from gapvision.model.judgement import (
     DIRECTIONS,
     HOLE,

@@ -147,6 +147,16 @@ class FinishPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TakenFilm:
+    """What one coat really left on an edge at one job: the film and its U (k = 2) [micrometre]."""
+
+    kind: str
+    job: str
+    film_um: float
+    expanded_u_um: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FilmLoss:
     """What the coats still to come take from the gap.
 
