@@ -214,3 +214,45 @@ def test_a_doubtful_photo_does_not_look_like_a_sure_one(tmp_path, capsys):
     assert judged["photo"]["status"] == "warn"
     assert judged["photo"]["warnings"] == doubtful["warnings"]
     assert "warnings" in judged["sentence"]
+
+
+def test_a_shop_keeps_specifications_of_its_own_by_name(tmp_path, capsys):
+    data = ["--data", str(tmp_path / "shop")]
+    keep = ["shop", "--nominal", "5.6mm", "--tol", "1/32in", "--keep-as", "our doors", *data]
+    assert main(keep) == 0
+    assert "own specifications: our doors" in capsys.readouterr().out
+    assert main(["judge", LEFT, "--preset", "our doors", *data]) == 0
+    assert "our doors: IN TOLERANCE" in capsys.readouterr().out
+    assert main(["judge", LEFT, "--preset", "their doors", *data]) == 2
+    assert "door-period, our doors" in capsys.readouterr().err
+    assert main(["shop", "--nominal", "5mm", "--keep-as", "even-close", *data]) == 2
+    capsys.readouterr()
+    assert main(["shop", "--keep-as", "our doors", "--forget", *data]) == 0
+    assert main(["judge", LEFT, "--preset", "our doors", *data]) == 2
+
+
+def test_what_u_is_needed_is_said_before_anything_is_measured(tmp_path, capsys):
+    assert main(["shop", "--nominal", "3/16in", "--tol", "0.4mm", "--data", str(tmp_path / "shop")]) == 0
+    told = capsys.readouterr().out
+    assert "U that it needs: U of at most 0.20 mm leaves half of the limits to the work" in told
+    assert "lit from behind" in told
+
+
+def test_a_running_gap_needs_the_photos_place(tmp_path, capsys):
+    order = ["judge", LEFT, "--preset", "door-period", "--data", str(tmp_path)]
+    assert main(order) == 2
+    assert "Give --photo-at and --seam-length" in capsys.readouterr().err
+    assert main([*order, "--photo-at", "100mm", "--seam-length", "900mm", "--photo-reverse"]) == 1
+    assert "running to" in capsys.readouterr().out
+
+
+def test_the_film_that_paint_took_is_told(tmp_path, capsys):
+    data = json.loads(Path(LEFT).read_text(encoding="utf-8"))
+    for one in data["stations"]:
+        one["gap_mm"] -= 0.12
+    after = tmp_path / "after.json"
+    after.write_text(json.dumps(data), encoding="utf-8")
+    assert main(["compare", LEFT, str(after), "--coat", "epoxy primer", "--coats", "2"]) == 0
+    told = capsys.readouterr().out
+    assert "epoxy primer, one coat on one edge: 30 micrometres" in told
+    assert "for a job of the records only" in told
