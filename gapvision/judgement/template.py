@@ -227,7 +227,7 @@ def stretch_drawing(
 
 def _limits(stretch: StretchPlan) -> tuple[float, float] | None:
     verdict = stretch.stages[-1 if stretch.finish is None else -2].verdict if len(stretch.stages) > 1 else None
-    return None if verdict is None else (float(verdict.lower_mm.max()), float(verdict.upper_mm.min()))
+    return None if verdict is None else verdict.gauged_mm
 
 
 def _labels(texts: Sequence[str], places: Line) -> tuple[Label, ...]:

@@ -365,6 +365,13 @@ class Verdict:
             raise ValueError(f"states: expected {n}, got {len(self.states)}")
 
     @property
+    def gauged_mm(self) -> tuple[float, float] | None:
+        """Limits for gauges all along: U in the middle of all stations is taken off; None where nothing is left [mm]."""
+        u = sorted(self.expanded_u_mm.tolist())[len(self.expanded_u_mm) // 2]
+        go, no_go = float(self.lower_mm.max()) + u, float(self.upper_mm.min()) - u
+        return (go, no_go) if go < no_go else None
+
+    @property
     def sides(self) -> tuple[str, ...]:
         """Towards which limit each station lies, ``tight`` or ``wide``; empty where it is in tolerance."""
         wide = self.gap_mm - self.upper_mm >= self.lower_mm - self.gap_mm

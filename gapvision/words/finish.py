@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import asdict
 
 from gapvision.model import FinishForecast
-from gapvision.words.gauges import gauges
 from gapvision.words.lengths import Lengths
 
 #: Shown with every film that is named.
@@ -45,9 +44,7 @@ def set_now(future: FinishForecast, say: Lengths) -> str:
     wanted = now - future.loss.loss_mm
     told = [say.to_set(*(float(v[i]) for v in (now, low, high, wanted))) for i in places]
     what, safe = told[0] if same else (f"{a} at the start, {b} at the end" for a, b in zip(*told, strict=True))
-    gauge = gauges(float(low.max()), float(high.min()))
-    by = f" Set it by gauge: {gauge}." if gauge else ""
-    return f"Gap to set now: {what}. Within {safe} the finished gap is in tolerance whatever the film does.{by}"
+    return f"Gap to set now: {what}. Within {safe} the finished gap is in tolerance whatever the film does."
 
 
 def chipping(future: FinishForecast, say: Lengths) -> list[str]:

@@ -80,8 +80,7 @@ def _move(plan: CorrectionPlan, say: Lengths) -> Iterator[str]:
     yield "Tighten. Close it gently, look all round, then measure."
     by_gauge: dict[str, list[str]] = {}
     for x in plan.stretches:
-        v = x.stages[1].verdict
-        if told := gauges(float(v.lower_mm.max()), float(v.upper_mm.min())):
+        if (limits := x.stages[1].verdict.gauged_mm) and (told := gauges(*limits)):
             by_gauge.setdefault(told, []).append(x.seam)
     for told, seams in by_gauge.items():
         yield f"Check by hand, {', '.join(dict.fromkeys(seams))}: {told}."
