@@ -366,7 +366,7 @@ class Verdict:
 
     @property
     def gauged_mm(self) -> tuple[float, float] | None:
-        """Limits for gauges all along: U in the middle of all stations is taken off; None where nothing is left [mm]."""
+        """Limits for gauges all along, the middle U taken off [mm]; None where nothing is left."""
         u = sorted(self.expanded_u_mm.tolist())[len(self.expanded_u_mm) // 2]
         go, no_go = float(self.lower_mm.max()) + u, float(self.upper_mm.min()) - u
         return (go, no_go) if go < no_go else None
