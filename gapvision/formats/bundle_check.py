@@ -115,7 +115,16 @@ def states(content: Any, spec: Any, rule: Any) -> list[tuple[float, float, float
     start, length = found[0][0], found[-1][0] - found[0][0]
     if spec.get("length") is not None:  # of the whole seam, which begins at the photo's station 0
         start, length = 0.0, length_mm(spec["length"])
-    points = nominal_points(spec["nominal"], start, length)
+    at = spec.get("photo_at")
+    if at is None:
+        points = nominal_points(spec["nominal"], start, length)
+    else:  # where on the seam the photo lies, counted from the seam's start
+        first, last, begins = found[0][0], found[-1][0], length_mm(at)
+        whole = length_mm(spec["length"]) if spec.get("length") is not None else begins + last - first
+        seam = nominal_points(spec["nominal"], 0.0, whole)
+        points = [(first + place - begins, gap) for place, gap in seam]
+        if spec.get("photo_reverse"):
+            points = [(last - (place - begins), gap) for place, gap in reversed(seam)]
     if "smallest" in spec or "largest" in spec:
         spec = {"allow_below": f"{points[0][1] - length_mm(spec.get('smallest', '0mm'))!r}mm",
                 "allow_above": f"{length_mm(spec.get('largest', '0mm')) - points[0][1]!r}mm", **spec}

@@ -13,6 +13,7 @@ from gapvision import __version__, model, words
 from gapvision.errors import GapvisionError
 from gapvision.formats.declared import FILE_NAMES, plain_data
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
+from gapvision.judgement.specification import as_before
 from gapvision.judgement.tolerance import judge_measurement
 from gapvision.model import IN, OPEN, OUT, RULE_VERSION, STATES, Check, DecisionRule, Measurement, Reason, Span, Verdict
 
@@ -89,8 +90,8 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
     try:
         spec = specification_from_table(body["specification"], "the specification of the verdict")
         lengths = body["lengths_mm"]
-        if spec.needs_place:  # of a program that laid it on the photo as if that were the whole seam
-            spec = replace(spec, photo_at_mm=0.0, length_mm=None)
+        if measurement.profile is not None:
+            spec = as_before(spec, measurement.profile.s_mm)
         return replace(
             judge_measurement(measurement, spec, _rule(body)),
             state=STATES[STATES.index(body["verdict"])],
@@ -133,7 +134,9 @@ def judged_again(
         own = body.get("specification")
         wanted = spec if own is None else specification_from_table(own, "the specification of the verdict")
         chosen = _rule(body) if "rule" in body else DecisionRule(name=rule or DecisionRule().name)
-        return None if wanted is None else judge_measurement(measurement, wanted, chosen)
+        if wanted is None:
+            return None
+        return judge_measurement(measurement, as_before(wanted, measurement.profile.s_mm), chosen)
     except (*_WRONG, GapvisionError):
         return None
 

@@ -138,6 +138,22 @@ def for_photo(spec: Specification, s_mm: FloatArray) -> tuple[Specification, tup
     return replace(spec, nominal=nominal, at_unit="mm"), extent
 
 
+def as_before(spec: Specification, s_mm: FloatArray) -> Specification:
+    """A specification that runs as programs laid it on a photo that did not ask for its place: to read their verdicts.
+
+    The seam began at the photo's station 0 where its length was given, else the photo was the whole seam.
+    """
+    if not spec.needs_place or len(s_mm) == 0:
+        return spec
+    first, last = float(s_mm[0]), float(s_mm[-1])
+    start, length = (first, last - first) if spec.length_mm is None else (0.0, spec.length_mm)
+    nominal = spec.nominal
+    if spec.at_unit == "share":
+        nominal = tuple(replace(p, at=start + p.at * length) for p in nominal)
+    length_mm = None if spec.length_mm is None or last > spec.length_mm + PLACE_MM else spec.length_mm
+    return replace(spec, nominal=nominal, at_unit="mm", photo_at_mm=max(0.0, first), length_mm=length_mm)
+
+
 def limits_at(spec: Specification, s_mm: FloatArray, extent_mm: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
     """Lower and upper limit at each station [mm]; arguments as :func:`nominal_at`."""
     nominal = nominal_at(spec, s_mm, extent_mm)

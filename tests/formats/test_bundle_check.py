@@ -8,6 +8,7 @@ import math
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from gapvision.formats.measurement_json import from_dict
 from gapvision.formats.package import Package
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.judgement import judge_measurement
+from gapvision.judgement.specification import as_before
 from gapvision.model import DecisionRule, NominalPoint, Specification
 from gapvision.records import Store
 from gapvision.workshop import export_job, judge_line
@@ -26,10 +28,14 @@ from tests.records.invented import invented
 RUNNING = (NominalPoint(0.0, 6.35), NominalPoint(1.0, 3.175))
 SPECS = {
     "even": Specification(nominal=(NominalPoint(0.0, 4.7625),), allow_below_mm=0.3, allow_above_mm=0.2),
-    "runs": Specification(nominal=RUNNING, at_unit="share", allow_below_mm=1.2, allow_above_mm=1.4, length_mm=150),
+    "runs": Specification(nominal=RUNNING, at_unit="share", allow_below_mm=1.2, allow_above_mm=1.4, length_mm=150,
+                          photo_at_mm=7.0),
     "steps": Specification(
-        nominal=(NominalPoint(10.0, 4.6), NominalPoint(60.0, 5.0)), allow_below_mm=0.4, allow_above_mm=0.3
+        nominal=(NominalPoint(10.0, 4.6), NominalPoint(60.0, 5.0)), allow_below_mm=0.4, allow_above_mm=0.3,
+        photo_at_mm=0.0,
     ),
+    "back": Specification(nominal=RUNNING, at_unit="share", allow_below_mm=1.2, allow_above_mm=1.4, length_mm=400,
+                          photo_at_mm=120.0, photo_reverse=True),
 }
 
 
@@ -67,7 +73,7 @@ def test_a_sound_bundle_agrees_alone_in_its_folder_and_as_a_zip(bundle, capsys):
     alone = [sys.executable, "-I", "-S", folder / "check.py"]  # without any package but Python's own
     done = subprocess.run(alone, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stdout.splitlines()[-1]) == (0, "All agrees."), done.stdout
-    assert f"limits and state of {9 * 120} stations" in done.stdout
+    assert f"limits and state of {12 * 120} stations" in done.stdout
     assert ask(packed, capsys) == (0, done.stdout)
     assert (folder / "report.pdf").read_bytes().startswith(b"%PDF")
 
@@ -86,6 +92,17 @@ def test_its_states_and_limits_are_the_programs(name, rule):
     assert len(set(verdict.states)) >= 2
     assert np.allclose([x[1] for x in found], verdict.lower_mm)
     assert np.allclose([x[2] for x in found], verdict.upper_mm)
+
+
+def test_a_verdict_of_a_program_that_asked_for_no_place_is_read_as_it_was_made():
+    """Its running gap lay on the photo as if that were the seam: the checker of its export says the same limits."""
+    content = invented(4.7)
+    for name in ("runs", "steps"):
+        old = replace(SPECS[name], photo_at_mm=None)
+        one = from_dict(content)
+        v = judge_measurement(one, as_before(old, one.profile.s_mm), DecisionRule())
+        found = bundle_check.states(content, specification_to_table(old), {"name": "proven", "risk": None})
+        assert np.allclose([x[1] for x in found], v.lower_mm)
 
 
 @pytest.mark.parametrize("text", ["4.7625mm", "3/16in", "1 1/2in", "0.476cm", "187.5thou", '0.1875"'])
