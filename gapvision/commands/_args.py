@@ -45,16 +45,15 @@ def add_wanted(parser: argparse.ArgumentParser, *, rule: bool = True, title: str
     group = parser.add_argument_group(title)
     one = group.add_mutually_exclusive_group()
     one.add_argument("--nominal", type=parse_length, metavar="LENGTH", help="wanted gap, like 3/16in or 4.76mm")
-    text = "even-close, even-road, door-period (common practice), or one of your own (gapvision shop --keep-as)"
-    one.add_argument("--preset", metavar="NAME", help=text)
+    one.add_argument("--preset", metavar="NAME", help="even-close, even-road, door-period, or your own")
     one.add_argument("--spec", metavar="F.toml", help="specification file")
     texts = ("allowed either way (default: 0.5mm)", "allowed below it; --above: above it", argparse.SUPPRESS)
     for name, text in zip(_LIMITS, texts, strict=True):
         group.add_argument(f"--{name}", type=parse_length, metavar="LENGTH", help=text)
-    text = "of a wanted gap that runs: the photo's station nearest to the seam's start, from there"
-    group.add_argument("--photo-at", type=parse_length, metavar="LENGTH", help=text)
-    group.add_argument("--photo-reverse", action="store_true", help="its stations run towards the seam's start")
-    group.add_argument("--seam-length", type=parse_length, metavar="LENGTH", help="length of the whole seam")
+    # The refusal of a wanted gap that runs names these three.
+    group.add_argument("--photo-at", type=parse_length, metavar="LENGTH", help=argparse.SUPPRESS)
+    group.add_argument("--photo-reverse", action="store_true", help=argparse.SUPPRESS)
+    group.add_argument("--seam-length", type=parse_length, metavar="LENGTH", help=argparse.SUPPRESS)
     if rule:
         group.add_argument("--rule", metavar="NAME", help="proven (default), simple or risk")
         group.add_argument("--risk", type=decimal, metavar="SHARE", help="with --rule risk: accepted (default: 0.05)")

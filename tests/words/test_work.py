@@ -51,7 +51,7 @@ def test_gauges_stand_at_the_limits_less_u_rounded_inwards(make_measurement):
 
 def test_a_gap_that_runs_has_both_ends(make_measurement):
     wanted = (NominalPoint(0.0, 5.0), NominalPoint(239.0, 3.0))
-    spec = Specification(nominal=wanted, allow_below_mm=0.5, allow_above_mm=0.5)
+    spec = Specification(nominal=wanted, allow_below_mm=0.5, allow_above_mm=0.5, photo_at_mm=0.0)
     gap = np.linspace(5.0, 3.0, 240)
     gap[120] += 2
     first, to_set, gauges = card(make_measurement(gap), spec)
