@@ -180,8 +180,13 @@ def best_move(
             again = best_move(panel, readings, limits, step_limits, tapers, by_hand=True, left=more)
             return replace(again, notices=tuple(notices))
 
+        # What no move brings in, such as a bulge, is left to the trim and has no say in the rounding.
+        fit = b + a @ z <= _LOCAL_MM
+        fit = fit if fit.any() else np.ones(len(b), bool)
+        mine, room_left, spread = a[fit], b[fit], hand[fit] + _FINE_MM
+
         def worst(plane: FloatArray) -> float:
-            return float(((b + a @ (plane / unit))[keep] / (hand[keep] + _FINE_MM)).max())
+            return float(((room_left + mine @ (plane / unit)) / spread).max())
 
         move, points = _by_hand(panel, move, points, worst)
         after = float((b + a @ (np.array([move.x_mm, move.y_mm, move.turn_rad]) / unit)).max())
