@@ -16,8 +16,8 @@ HINGE = Swing(axis_in_mm=40.0, axis_below_mm=25.0, depth_mm=4.0, radius_mm=1.2, 
 
 def outline(radius, depth, way):
     """Points of an edge's outline, face at n = 0, its furthest point at u = 0, the panel towards ``way``."""
-    half = np.linspace(0, np.pi / 2, 60)
-    down = np.linspace(-radius, -depth + radius, 80)
+    half = np.linspace(0, np.pi / 2, 30)
+    down = np.linspace(-radius, -depth + radius, 50)
     top = np.stack([way * radius * (1 - np.cos(half)), radius * (np.sin(half) - 1)], 1)
     foot = np.stack([way * radius * (1 - np.cos(half)), -depth + radius * (1 - np.sin(half))], 1)
     return np.concatenate([top, np.stack([0 * down, down], 1), foot])
@@ -28,7 +28,7 @@ def by_points(gap, w):
     panel = outline(w.radius_mm, w.depth_mm, 1.0) + np.array([gap, w.step_mm])
     axis = np.array([gap + w.axis_in_mm, w.step_mm - w.axis_below_mm])
     found = []
-    for deg in np.arange(0, w.open_deg, 0.5):
+    for deg in np.arange(0, w.open_deg, 1.0):
         t = np.radians(deg)
         x, y = (panel - axis).T
         moved = np.stack([x * np.cos(t) - y * np.sin(t), x * np.sin(t) + y * np.cos(t)], 1) + axis
@@ -45,7 +45,7 @@ def test_the_smallest_gap_on_the_way(changes):
     for gap, one in zip((4.0, 6.0), told, strict=True):
         found = by_points(gap, w)
         if one > 0.05:
-            assert one == pytest.approx(found, abs=0.06)  # points lie up to 0.05 mm apart
+            assert one == pytest.approx(found, abs=0.06)  # points lie up to 0.1 mm apart
         else:
             assert found < 0.12
 
