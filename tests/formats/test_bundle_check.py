@@ -34,7 +34,7 @@ SPECS = {
         nominal=(NominalPoint(10.0, 4.6), NominalPoint(60.0, 5.0)), allow_below_mm=0.4, allow_above_mm=0.3,
         photo_at_mm=0.0,
     ),
-    "back": Specification(nominal=RUNNING, at_unit="share", allow_below_mm=1.2, allow_above_mm=1.4, length_mm=400,
+    "back": Specification(nominal=RUNNING, at_unit="share", allow_below_mm=0.5, allow_above_mm=0.4, length_mm=400,
                           photo_at_mm=120.0, photo_reverse=True),
 }
 
