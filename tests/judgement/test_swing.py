@@ -28,7 +28,7 @@ def by_points(gap, w):
     panel = outline(w.radius_mm, w.depth_mm, 1.0) + np.array([gap, w.step_mm])
     axis = np.array([gap + w.axis_in_mm, w.step_mm - w.axis_below_mm])
     found = []
-    for deg in np.arange(0, w.open_deg, 1.0):
+    for deg in np.arange(0, w.open_deg, 0.25):
         t = np.radians(deg)
         x, y = (panel - axis).T
         moved = np.stack([x * np.cos(t) - y * np.sin(t), x * np.sin(t) + y * np.cos(t)], 1) + axis
