@@ -92,11 +92,11 @@ _PICTURES: dict[str, tuple[str, str]] = {
         ),
     ),
     "folder": (
-        "Look at the folder of the records: is there room, may it be written, is it the right one?",
+        "photos-too-many shop-key-bad signature-bad time-stamp-bad Look at the folder of the records: is there room, may it be written, is it the right one?",
         '<path d="M50 30h60l12 14h108v62H50z"/><circle cx="140" cy="74" r="20"/><path d="M140 62v14M140 84v2" stroke-width="4"/>',
     ),
     "choose": (
-        "Choose another entry of the list",
+        "photo-place-unknown Choose another entry of the list",
         '<rect x="60" y="10" width="160" height="30" rx="6"/><path d="M190 20l9 9 9-9"/>'
         '<path d="M60 46h160v62H60zM60 66h160M60 87h160"/><path d="M30 77h22M44 68l10 9-10 9"/>',
     ),
@@ -104,7 +104,7 @@ _PICTURES: dict[str, tuple[str, str]] = {
 
 #: Drawing -> the codes that it helps with.
 _HELPS = {
-    "points": "line-too-narrow seam-not-found two-seams",
+    "points": "seams-differ line-too-narrow seam-not-found two-seams",
     "print": "print-scale-matters foreign-target print-scale-unchecked template-marks-differ sheet-file-bad proof-file-bad sheet-unchecked sheets-differ strip-mirrored check-lines-doubtful print-pale",
     "lay": (
         "measurement-was-refused photo-has-no-profile nothing-to-judge strip-not-found too-few-corners "
@@ -123,12 +123,12 @@ _HELPS = {
     "same place": "comparison-no-overlap opposite-does-not-overlap alignment-weak datum-missing photos-disagree photo-left-out",
     "checklist": "conditions-differ study-too-small study-of-several-phones phone-not-named",
     "choose": (
-        "seam-has-specification photo-at-two-stages place-in-file-name seams-not-measured edge-contradicted edge-looks-other edge-not-for-cutter stated-side-unsure job-here-already job-not-found seam-not-in-job visit-not-found "
+        "photo-place-unknown seam-has-specification photo-at-two-stages place-in-file-name seams-not-measured edge-contradicted edge-looks-other edge-not-for-cutter stated-side-unsure job-here-already job-not-found seam-not-in-job visit-not-found "
         "measurement-not-found bin-item-not-found preset-unknown rule-unknown paper-unknown "
         "template-has-no-line"
     ),
     "folder": (
-        "too-many-photos folder-not-writable records-newer records-damaged records-busy stored-photo-missing "
+        "photos-too-many shop-key-bad signature-bad time-stamp-bad too-many-photos folder-not-writable records-newer records-damaged records-busy stored-photo-missing "
         "stored-photo-changed disk-full backup-target-bad backup-not-found package-bad package-unsafe package-altered package-too-large"
     ),
     "near": "strip-too-small resolution-low",
