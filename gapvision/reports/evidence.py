@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from itertools import zip_longest
 from typing import Any
 
@@ -54,6 +55,7 @@ READERS = {
 _WORST_ROWS = 8
 _MOST_WARNINGS = 4  # in the customer's paper; the expert's has all
 _TALLEST_MM = 85  # a cut-out on paper
+_LONGEST_SEAM_MM = 10_000  # longer than any photo shows
 _WHOLE_MM = 62  # a whole photo
 _PX_PER_MM = 8  # of a picture on paper
 _SCALES = (1.0, 0.95, 0.9, 0.85, 0.8, 0.75, 0.7, 0.6)  # of the customer's first page
@@ -337,8 +339,10 @@ class _Maker:
         seen, p = m.photos[photo], shown.profile
         size = np.array([seen.width_px, seen.height_px])
         places = np.concatenate([p.edge_a_px[p.photo == photo], p.edge_b_px[p.photo == photo]])
-        # A spoilt file may tell places far outside the picture.
-        if not (np.isfinite(places).all() and (np.abs(places - size / 2) <= size).all()):
+        # A spoilt file may tell places far outside the picture, and stations without an end.
+        if min(size) < 1 or not (np.isfinite(places).all() and (np.abs(places - size / 2) <= size).all()):
+            return None
+        if not np.abs(p.s_mm).max() <= _LONGEST_SEAM_MM:
             return None
         box = (box_mm[0] * _PX_PER_MM, box_mm[1] * _PX_PER_MM)
         longest = decoded_px(seen.width_px, seen.height_px, box)
@@ -533,7 +537,9 @@ class _Maker:
             if rows_of:
                 gaps = [r["gap_mm"] for r in rows_of]
                 worst = max(r["u_mm"] for r in rows_of)
-                keep = words.gap_to_keep(rows_of, self.say)
+                keep = "not told"
+                with suppress(LookupError, TypeError, ValueError):  # of another program
+                    keep = words.gap_to_keep(rows_of, self.say)
                 then = f"{self._range(min(gaps), max(gaps))}, U up to {self.say.small(worst, alone=True)}"
                 state = str(((s.forecast or {}).get("verdict") or {}).get("verdict", "-"))
             rows.append((_short(self._name(s)), u(*self._numbers(s.after)), keep, then, state))
@@ -550,14 +556,20 @@ class _Maker:
             if not s.forecast:
                 said.append(f"{self._name(s)}: no forecast after paint.")
                 continue
-            if limit is None:
+            if not isinstance(limit, int | float):
                 said.append(f"{self._name(s)}: not judged, because no smallest finished gap was stated.")
                 continue
             spans = (s.forecast or {}).get("chip_spans") or []
-            for k, x in enumerate(spans):
-                worst = say.gap(x["worst_mm"]), say.place(x["worst_at_mm"]), say.least_gap(limit)
-                name = "" if k else _short(self._name(s))
-                rows.append((name, say.stretch(x["from_mm"], x["to_mm"]), x["state"], *worst))
+            found = list[tuple[str, ...]]()
+            try:
+                for x in spans:
+                    worst = say.gap(x["worst_mm"]), say.place(x["worst_at_mm"]), say.least_gap(limit)
+                    name = "" if found else _short(self._name(s))
+                    found.append((name, say.stretch(x["from_mm"], x["to_mm"]), str(x["state"]), *worst))
+            except (LookupError, TypeError, ValueError):  # of another program
+                said.append(f"{self._name(s)}: the places at risk cannot be read; take all of it for one.")
+                continue
+            rows += found
             if not spans:
                 said.append(f"{self._name(s)}: every finished gap is proven above {say.least_gap(limit)}.")
         heads = ("Seam", "Along", "State", "Smallest finished gap", "At", "Limit")

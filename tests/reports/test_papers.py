@@ -104,6 +104,13 @@ def test_the_paint_shop_reads_film_gap_to_keep_and_edges_at_risk():
     for said in ("epoxy primer", "25 to 40 micrometres", "60 to 100 %", "Gap to set before these coats", "at risk",
                  "limit", words.DATA_SHEET, words.CAUTIONS["two-pack"], words.CAUTIONS["lead"]):  # fmt: skip
         assert said in told, said
+    whole = painted(1)
+    (seam,) = whole.seams
+    less = [{k: r[k] for k in ("s_mm", "gap_mm", "u_mm")} for r in seam.forecast["stations"]]
+    odd = replace(seam, forecast=seam.forecast | {"stations": less, "chip_spans": [{"state": None}]})
+    told = " ".join(read(ev.write_evidence(replace(whole, seams=(odd,)), reader="paint-shop")))
+    assert "not told" in told
+    assert "the places at risk cannot be read; take all of it for one." in told
     told = " ".join(read(ev.write_evidence(document(1), reader="paint-shop")))
     assert "No coats were stated for this job" in told
     assert "left door, rear edge 0: no forecast after paint." in told
