@@ -64,7 +64,7 @@ def test_three_photos_tell_the_gap_within_their_u_and_better_than_one(views, tog
         gap, u, exact = gap_at(truth, together, k)
         if len(gap):
             assert np.mean(np.abs(gap - exact) <= u) > 0.94
-            assert np.abs(np.mean(gap - exact)) < 0.10
+            assert np.mean(np.abs(gap - exact) < 0.15) > 0.9  # right, as issue 20 has it
     alone = measure_photo(views["c"][0], CHECKED)
     assert np.median(together.profile.expanded_u_mm) < np.median(alone.profile.expanded_u_mm)
 
