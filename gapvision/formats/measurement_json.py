@@ -224,6 +224,7 @@ class _Field(Loose):
     covariance: list[list[float]]
     print_scales: tuple[_Point, ...] = ()
     print_scale: _Point | None = None  # before strips were told apart: of all
+    strain: float = 0.0
 
 
 class _Photo(Loose):
