@@ -1,7 +1,7 @@
 """Whole studies of invented phones: does U hold on fresh photos once a study counts in it?
 
-``python -m gapvision.lab.bench.studies [--studies 200] [--jobs 2] [--save F]``.  Phones are drawn by lot, good and bad
-ones (odd distortion, heavy sharpening, smearing), each with a pool of photos: gauge pieces as the sheet describes them,
+``python -m gapvision.lab.bench.studies [--studies 200] [--jobs 2] [--save FOLDER]``.  Phones are drawn by lot, good and
+bad ones (odd distortion, heavy sharpening, smearing), each with a pool of photos: gauge pieces as the sheet describes them,
 and seams of gloss, bare steel and primer that no study shows.  A study takes five photos of each of three pieces from
 the pool, with calipers that err; its figures are put on the photos it has not seen.
 """
@@ -114,20 +114,19 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="python -m gapvision.lab.bench.studies", description=__doc__)
     parser.add_argument("--studies", type=int, default=200)
     parser.add_argument("--jobs", type=int, default=2, metavar="N", help="photos at a time")
-    parser.add_argument("--save", type=Path, metavar="F", help="keep the measured pools, or take them from there")
+    parser.add_argument("--save", type=Path, metavar="FOLDER", help="keep the measured pools, or take them from there")
     args = parser.parse_args(argv)
     names = [(name, k) for name, *_ in _PIECES for k in range(_BARS)] + [("", k) for k in range(_SEAMS)]
-    if args.save and args.save.exists():
-        pools = pickle.loads(args.save.read_bytes())
-    else:
-        jobs = [(phone, piece, k) for phone in _PHONES for piece, k in names]
-        with ProcessPoolExecutor(args.jobs) as pool:
-            shots = list(pool.map(_shoot, jobs))
-        pools = {
-            phone: [s for s, j in zip(shots, jobs, strict=True) if s is not None and j[0] == phone] for phone in _PHONES
-        }
-        if args.save:
-            args.save.write_bytes(pickle.dumps(pools))
+    pools = {}
+    with ProcessPoolExecutor(args.jobs) as pool:
+        for phone in _PHONES:
+            kept = args.save / f"{phone}.pkl" if args.save else None
+            if kept is not None and kept.exists():
+                pools[phone] = pickle.loads(kept.read_bytes())
+                continue
+            pools[phone] = [s for s in pool.map(_shoot, [(phone, piece, k) for piece, k in names]) if s is not None]
+            if kept is not None:
+                kept.write_bytes(pickle.dumps(pools[phone]))
     print(f"{'phone':14s} studies bias   growth small  within U: bars, seams  (before: bars, seams)  mean U share")
     each = max(1, args.studies // len(pools))
     for phone, shots in pools.items():
