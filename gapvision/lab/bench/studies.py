@@ -1,9 +1,9 @@
 """Whole studies of invented phones: does U hold on fresh photos once a study counts in it?
 
-``python -m gapvision.lab.bench.studies [--studies 200] [--jobs 2] [--save FOLDER]``.  Phones are drawn by lot, good and
-bad ones (odd distortion, heavy sharpening, smearing), each with a pool of photos: gauge pieces as the sheet describes them,
-and seams of gloss, bare steel and primer that no study shows.  A study takes five photos of each of three pieces from
-the pool, with calipers that err; its figures are put on the photos it has not seen.
+``python -m gapvision.lab.bench.studies [--studies 200] [--jobs 2] [--save FOLDER]``. Phones are drawn by lot, good
+and bad ones (odd distortion, heavy sharpening, smearing), each with a pool of photos: gauge pieces as the sheet
+describes them, and seams of gloss, bare steel and primer that no study shows. A study takes five photos of each of
+three pieces from the pool, with calipers that err; its figures are put on the photos it has not seen.
 """
 
 from __future__ import annotations
