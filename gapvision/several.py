@@ -24,7 +24,6 @@ from gapvision.model import (
     Settings,
     Step,
 )
-from gapvision.model.field import own_parameters
 from gapvision.recipe import (
     EDGE_HEIGHT_MM,
     REFUSE_TILT_DEG,
@@ -139,7 +138,7 @@ def _measure(photos: list[Photo], settings: Settings) -> Measurement:
     if other is not None:
         return _without(other, photos, settings, kept, "by the strip that it shares, its seam lies elsewhere")
     step = step_to_use(joint.fields[0], settings)
-    faces = _faces(joint.fields[0], step, settings)
+    faces = _faces(step, settings)
     shown, edges = _see(kept, joint.fields, line, settings, faces)
     again = looks_more(0.5 * (edges[0].t_mm + edges[1].t_mm))
     for _ in range(min(again, 1)):
@@ -316,17 +315,11 @@ def _longer(line: CentreLine, other: CentreLine) -> CentreLine:
     return CentreLine(s_mm=np.arange(len(points), dtype=float) * station, points=points, normals=normals)
 
 
-def _faces(field: FittedField, step: Step, settings: Settings) -> tuple[Face, Face]:
+def _faces(step: Step, settings: Settings) -> tuple[Face, Face]:
     """Heights of both panels' faces below the strips' print, as far as they are known."""
     face = settings.strip_thickness_mm or FACE_HEIGHT_MM
-    std = step.expanded_u_mm / COVERAGE_FACTOR
-    return Face(-face, _height_std(field)), Face(step.mean_mm - face, float(np.hypot(std, _height_std(field))))
-
-
-def _height_std(field: FittedField) -> float:
-    """How well the height of the frame's own strip is known [mm]."""
-    at = own_parameters(len(field.letters)).start + 1
-    return float(np.sqrt(field.covariance[at, at])) * 0.0
+    # How thick the strips are matters to depths and radii, hardly to the gap: it is taken as known here.
+    return Face(-face, 0.0), Face(step.mean_mm - face, step.expanded_u_mm / COVERAGE_FACTOR)
 
 
 def _see(
