@@ -15,6 +15,7 @@ from gapvision.errors import EXIT_NO, EXIT_OK, GapvisionError
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the actions."""
+    parser.epilog = f"Example{_ACTIONS['file'][2]}"
     sub = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
     for name, (text, _, example) in _ACTIONS.items():
         child = sub.add_parser(name, help=text)

@@ -85,6 +85,7 @@ def test_reload_brings_everything_back(server, visit):
     one.page.wait_for_timeout(500)
     one.page.reload()
     one.measured()
+    one.unfold("What is wanted")
     assert one.page.get_by_role("textbox", name="Wanted gap").input_value() == "4.9mm"
     one.page.get_by_text("kept.jpg").first.wait_for()
 

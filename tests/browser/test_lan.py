@@ -111,6 +111,7 @@ def test_a_phone_that_has_to_give_the_passcode_anew_finds_its_photos_and_notes(l
     enter(one, CODE)
     one.measured()
     one.page.get_by_text("again.jpg").first.wait_for()
+    one.unfold("What is wanted")
     assert one.page.get_by_role("textbox", name="Wanted gap").input_value() == "4.9mm"
 
 

@@ -69,10 +69,11 @@ def test_plots_with_their_second_line_as_files(shop, visit, tmp_path, size):
     table = list(csv.DictReader(fetch(one, "Profile, CSV", tmp_path / "j.csv").decode("utf-8-sig").splitlines()))
     assert len(table) > 200
     assert {"gap as found [mm]", "gap after trimming [in]", "U of change (k=2) [mm]", "change is"} <= set(table[0])
+    one.view("Measure")
+    one.measured()
     one.view("Decide")
     one.measured()
-    one.page.locator("summary").get_by_text("Paint", exact=True).click()
-    one.settled()
+    one.unfold("Paint")
     box = one.page.get_by_role("combobox", name="Coats, in all")
     box.focus()
     box.press("ArrowDown")
@@ -85,6 +86,7 @@ def test_plots_with_their_second_line_as_files(shop, visit, tmp_path, size):
     one.page.locator(".gv-verdict", has_text="After paint").wait_for()
     one.settled()
     expect(one.page.locator(".gv-key")).to_contain_text("dashed: gap after paint, upright hatching: its U")
+    one.unfold("Download")
     svg = fetch(one, "Profile, SVG", tmp_path / "d.svg").decode()
     assert "gap after paint, hatched: its U" in svg
     table = list(csv.DictReader(fetch(one, "CSV", tmp_path / "d.csv").decode("utf-8-sig").splitlines()))

@@ -1,6 +1,7 @@
 """Plots and overlay: the marks are where the numbers say; pixels and artists are read back, not eyeballed."""
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -139,7 +140,7 @@ def test_second_line_carries_its_u_by_pattern_and_label(make_measurement):
 
 def test_a_running_limit_is_drawn(make_measurement):
     m = make_measurement()
-    ax = draw_profile(m, judge_measurement(m, preset("door-period"))).axes[0]
+    ax = draw_profile(m, judge_measurement(m, replace(preset("door-period"), photo_at_mm=0.0))).axes[0]
     lower = next(k for k, x in enumerate(ax.lines) if x.get_label() == "limits")
     upper = ax.lines[lower + 1].get_ydata()
     assert upper[1] == pytest.approx(6.35 + 0.79375)

@@ -68,7 +68,7 @@ def test_without_a_verdict_only_holes_are_marked_and_nothing_is_in_the_zone(make
 
 def test_zone_follows_running_limits_from_border_to_border(make_measurement):
     m = make_measurement()
-    picture = build_picture(m, judge_measurement(m, preset("door-period")))
+    picture = build_picture(m, judge_measurement(m, replace(preset("door-period"), photo_at_mm=0.0)))
     zone = picture.zone
     assert (zone.s[0], zone.s[-1]) == (picture.places.low, picture.places.high)
     # The ready specification: 1/4 in at one end, 1/8 in at the other, 1/32 in either way.
