@@ -75,7 +75,9 @@ def test_plots_with_their_second_line_as_files(shop, visit, tmp_path, size):
     one.measured()
     one.unfold("Paint")
     box = one.page.get_by_role("combobox", name="Coats, in all")
-    # As a thumb would: a list closes when the page moves.
+    # As a thumb would: a list closes when the page moves, as it does while pictures come.
+    one.page.wait_for_load_state("networkidle")
+    one.page.wait_for_timeout(3000)
     box.evaluate("box => box.scrollIntoView({block: 'center', behavior: 'instant'})")
     one.page.wait_for_timeout(500)
     box.focus()
