@@ -79,5 +79,5 @@ def test_the_lines_run_as_they_stand(tmp_path):
         assert code in allowed, f"{line}: {code}\n{done.stdout[-1500:]}\n{done.stderr[-1500:]}"
     assert "Traceback" not in done.stderr
     made = "strips.pdf seam.plot.png seam.marked.jpg seam.json seam.xlsx plan.json template.pdf".split()
-    assert all((here / name).stat().st_size > 500 for name in (*made, "report.pdf", "job.zip"))
+    assert all((here / name).stat().st_size > 500 for name in (*made, "report_2026-001_customer.pdf", "job.zip"))
     assert "OUT OF TOLERANCE" in done.stdout
