@@ -339,26 +339,12 @@ def _on_band(look: Look, field: FittedField, line: CentreLine, settings: Setting
     choice = choose_edges(band, settings.edges)
     edges = edges_of(band, choice)
     picture = picture_doubt(look.quality, band.px_per_mm, field.project(band.line.points))
-    told = choice
+    # A gap that is lit from behind is no darker for a veil.
     clear = None if edges.lit else without_veil(band, veil_light(look.quality, look.photo))
-    if clear is not None:
-        told = _doubted(choice, choose_edges(clear, settings.edges))
-    said = photo_look(band, told)
+    said = photo_look(band, choice, None if clear is None else choose_edges(clear, settings.edges))
     blurred = np.hypot(picture.inwards_mm, picture.common_mm)
     a, b = (replace(edge, std_mm=np.hypot(edge.std_mm * picture.factor, blurred)) for edge in said.edges)
     return _Shown(band, choice, edges, picture, replace(said, edges=(a, b)))
-
-
-def _doubted(seen: Choice, otherwise: Choice) -> Choice:
-    """A choice with the doubt that its edges may lie where another look at the band put them."""
-    a, b = (
-        replace(
-            edge,
-            std_mm=np.hypot(np.maximum(edge.std_mm, other.std_mm), 0.5 * np.nan_to_num(edge.t_mm - other.t_mm)),
-        )
-        for edge, other in zip(seen.edges, otherwise.edges, strict=True)
-    )
-    return replace(seen, edges=(a, b))
 
 
 def _seen_otherwise(shown: list[_Shown], edges: tuple[JointEdge, JointEdge]) -> int | None:

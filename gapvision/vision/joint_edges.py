@@ -29,7 +29,7 @@ from gapvision.vision.band import ROW_MM, Band
 from gapvision.vision.edges import Choice, kind_of
 from gapvision.vision.gap import CORNER_MM
 from gapvision.vision.known import ToldEdge, weigh
-from gapvision.vision.phone import PictureDoubt
+from gapvision.vision.phone import doubt_of_two
 from gapvision.vision.placing import UNKNOWN_KIND, EdgeKind
 from gapvision.vision.rises import along, follow
 
@@ -178,9 +178,7 @@ class JointEdge:
         return self.t_mm + _shift_mm(slope, band_height_mm, self.height_mm, self.told.kind.depth_mm, outward)
 
 
-def photo_look(
-    band: Band, choice: Choice, otherwise: Choice | None = None, picture: PictureDoubt | None = None
-) -> PhotoLook:
+def photo_look(band: Band, choice: Choice, otherwise: Choice | None = None) -> PhotoLook:
     """What one photo tells of the seam.
 
     Parameters
@@ -192,23 +190,15 @@ def photo_look(
     otherwise : Choice, optional
         Another look at the same band (:func:`gapvision.vision.phone.without_veil`): where the two differ, trust is
         less.
-    picture : PictureDoubt, optional
-        What blur, halos and too few pixels do to the photo's edges.
     """
     middle = np.abs(band.t_mm) <= _MIDDLE_MM + 1e-9
-    lit = bool(choice.bright.mean() > 0.5)
     edges = []
-    for k, (edge, outward) in enumerate(zip(choice.edges, (-1, 1), strict=True)):
-        chance, t, std = edge.chance, edge.t_mm, edge.std_mm
-        if otherwise is not None and not lit:  # a gap that is lit from behind is no darker for a veil
+    for k, edge in enumerate(choice.edges):
+        std = edge.std_mm
+        if otherwise is not None:
             other = otherwise.edges[k]
-            std = np.hypot(np.maximum(std, other.std_mm), 0.5 * np.nan_to_num(t - other.t_mm))
-        if picture is not None:
-            std = std * picture.factor
-            if not lit:
-                moved = outward * picture.inwards_mm
-                t, chance = t + moved, _moved(chance, -moved, slice(0, len(chance)))
-        edges.append(EdgeLook(chance, t, std, edge.placed.burnt, edge.depth_logits))
+            std = doubt_of_two(edge.t_mm, std, other.t_mm, other.std_mm)
+        edges.append(EdgeLook(edge.chance, edge.t_mm, std, edge.placed.burnt, edge.depth_logits))
     return PhotoLook(
         slope=np.tan(np.radians(band.sight_deg[0])),
         seen=np.isfinite(band.linear[middle]).all(0),

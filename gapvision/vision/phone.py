@@ -114,10 +114,20 @@ def either(seen: SeamEdges, otherwise: SeamEdges) -> SeamEdges:
     seen, otherwise : SeamEdges
         Both looks.
     """
+    a, b = (
+        doubt_of_two(*(getattr(look, f"{figure}_{name}_mm") for look in (seen, otherwise) for figure in ("t", "std")))
+        for name in "ab"
+    )
+    return replace(seen, std_a_mm=a, std_b_mm=b)
 
-    def doubt(name: str) -> FloatArray:
-        std, other = getattr(seen, f"std_{name}_mm"), getattr(otherwise, f"std_{name}_mm")
-        apart = getattr(seen, f"t_{name}_mm") - getattr(otherwise, f"t_{name}_mm")
-        return np.sqrt(np.maximum(std, other) ** 2 + (0.5 * np.nan_to_num(apart)) ** 2)
 
-    return replace(seen, std_a_mm=doubt("a"), std_b_mm=doubt("b"))
+def doubt_of_two(t_mm: FloatArray, std_mm: FloatArray, other_t_mm: FloatArray, other_std_mm: FloatArray) -> FloatArray:
+    """Standard uncertainty of an edge that another look at the same band puts elsewhere, shape (n_s,) [mm].
+
+    Parameters
+    ----------
+    t_mm, std_mm, other_t_mm, other_std_mm : ndarray, shape (n_s,)
+        Place, NaN where there is none, and standard uncertainty by either look [mm].
+    """
+    apart = 0.5 * np.nan_to_num(t_mm - other_t_mm)
+    return np.sqrt(np.maximum(std_mm, other_std_mm) ** 2 + apart**2)
