@@ -180,6 +180,8 @@ def check_lines_contradicted(
     """
     if all(abs(along / across - 1) < _EVEN_PRINT for along, across in (v.print_scale for v in views)):
         return False
+    if field is not None and field.rms_px(views) <= _UNEVEN_RMS_PX:  # the usual photo: no second fit is needed
+        return False
     even = [replace(v, corners_mm=v.corners_mm * np.mean(v.print_scale) / v.print_scale) for v in views]
     size, raised = (photo.width_px, photo.height_px), frozenset(field.raised if field else ())
     try:
