@@ -17,10 +17,9 @@ from datetime import date
 from pathlib import Path
 from typing import Literal
 
-from gapvision.errors import GapvisionError
 from gapvision.formats.data_folder import SHEETS as FOLDER
 from gapvision.formats.declared import Declared, Length, Refused, read_declared
-from gapvision.formats.toml import read_toml, write_toml
+from gapvision.formats.toml import read_each, read_toml, write_toml
 from gapvision.model import SheetCheck
 from gapvision.targets.sheet_code import is_sheet
 from gapvision.targets.strip import CHECK_ACROSS_MM, CHECK_ALONG_MM
@@ -52,11 +51,7 @@ def read_sheets(folder: Path) -> tuple[SheetCheck, ...]:
     GapvisionError
         ``sheet-file-bad`` with the file and what is wrong in it.
     """
-    try:
-        files = sorted((folder / FOLDER).glob("*.toml"))
-    except OSError:
-        return ()
-    return tuple(_read(path) for path in files)
+    return read_each(folder / FOLDER, _read, "sheet-file-bad")
 
 
 def write_sheet(folder: Path, check: SheetCheck) -> None:
@@ -80,13 +75,6 @@ def check_lengths_mm(check: SheetCheck) -> tuple[float, float]:
 
 
 def _read(path: Path) -> SheetCheck:
-    try:
-        told = read_declared(_File, read_toml(path), f"'{path}'", "sheet-file-bad")
-        along, across = told.check_length / CHECK_ALONG_MM, told.check_width / CHECK_ACROSS_MM
-        return SheetCheck(
-            sheet=told.sheet, print_scale_along=along, print_scale_across=across, checked_on=told.checked_on
-        )
-    except GapvisionError as error:
-        if error.code == "sheet-file-bad":
-            raise
-        raise GapvisionError("sheet-file-bad", f"'{path}' cannot be used. {error.message}") from None
+    told = read_declared(_File, read_toml(path), f"'{path}'", "sheet-file-bad")
+    along, across = told.check_length / CHECK_ALONG_MM, told.check_width / CHECK_ACROSS_MM
+    return SheetCheck(sheet=told.sheet, print_scale_along=along, print_scale_across=across, checked_on=told.checked_on)

@@ -14,10 +14,9 @@ from typing import Annotated, Any, Literal
 
 from msgspec import Meta
 
-from gapvision.errors import GapvisionError
 from gapvision.formats.data_folder import PHONES
 from gapvision.formats.declared import Declared, Length, Name, Refused, read_declared
-from gapvision.formats.toml import read_toml, write_toml
+from gapvision.formats.toml import read_each, read_toml, write_toml
 from gapvision.model import PhoneKey, PhoneProof, Piece
 from gapvision.targets.print_scale import print_scales
 from gapvision.units import parse_edge
@@ -179,11 +178,7 @@ def read_phones(folder: Path) -> tuple[PhoneProof, ...]:
     GapvisionError
         ``proof-file-bad`` with the file and what is wrong in it.
     """
-    try:
-        files = sorted((folder / PHONES).glob("*.toml"))
-    except OSError:
-        return ()
-    return tuple(_read(path) for path in files)
+    return read_each(folder / PHONES, _read, "proof-file-bad")
 
 
 def write_phone(folder: Path, proof: PhoneProof) -> Path:
@@ -206,9 +201,4 @@ def write_phone(folder: Path, proof: PhoneProof) -> Path:
 
 
 def _read(path: Path) -> PhoneProof:
-    try:
-        return read_declared(_Kept, read_toml(path), f"'{path}'", "proof-file-bad").proof()
-    except GapvisionError as error:
-        if error.code == "proof-file-bad":
-            raise
-        raise GapvisionError("proof-file-bad", f"'{path}' cannot be used. {error.message}") from None
+    return read_declared(_Kept, read_toml(path), f"'{path}'", "proof-file-bad").proof()

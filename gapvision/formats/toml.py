@@ -4,17 +4,43 @@ from __future__ import annotations
 
 import os
 import tomllib
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.atomic import make_folder, write_whole
 from gapvision.formats.declared import place, read_file
 
+T = TypeVar("T")
+
 
 def read_toml(path: str | os.PathLike[str]) -> dict[str, Any]:
     """Read a TOML file; errors as :func:`read_file`, and ``specification-unreadable`` with the line and column."""
     return toml_from_text(read_file(path), f"'{Path(path).name}'")
+
+
+def read_each(folder: Path, read: Callable[[Path], T], code: str) -> tuple[T, ...]:
+    """What a folder's TOML files hold, by file name; none where there is no folder.
+
+    Raises
+    ------
+    GapvisionError
+        ``code``, with the file and what is wrong in it.
+    """
+    try:
+        files = sorted(folder.glob("*.toml"))
+    except OSError:
+        return ()
+    out = []
+    for path in files:
+        try:
+            out.append(read(path))
+        except GapvisionError as error:
+            if error.code == code:
+                raise
+            raise GapvisionError(code, f"'{path}' cannot be used. {error.message}") from None
+    return tuple(out)
 
 
 def write_toml(path: Path, table: dict[str, Any]) -> None:
