@@ -7,10 +7,8 @@ from collections.abc import Sequence
 
 from gapvision.model import IN, OPEN, OUT, Verdict
 from gapvision.units import MM_PER_INCH, format_fraction
+from gapvision.words.gauges import SHANK_IN, SHANK_MM, pair
 from gapvision.words.lengths import Lengths
-
-#: Steps in which shanks are sold: tenths of a millimetre, 64ths of an inch [mm]; common practice, no source.
-_SHANK_MM, _SHANK_INCH_MM = 0.1, MM_PER_INCH / 64
 
 
 def work_card(
@@ -54,9 +52,10 @@ def _now(verdict: Verdict, settings: Sequence[tuple[float, float, float, float]]
 def _gauges(go_mm: float, no_go_mm: float, say: Lengths) -> str:
     if not math.isfinite(go_mm):
         return "No shank tells: U is as large as the limits allow"
-    step = _SHANK_INCH_MM if say.inch else _SHANK_MM
-    go, no_go = math.ceil(go_mm / step - 1e-6) * step, math.floor(no_go_mm / step + 1e-6) * step
-    if go >= no_go:
+    step = float(SHANK_IN) * MM_PER_INCH if say.inch else SHANK_MM
+    found = pair(go_mm, no_go_mm, step)
+    if found is None:
         return "No shank lies between the limits less U: set it by feeler gauges"
     write = format_fraction if say.inch else "{:.1f} mm".format
-    return f"A {write(go)} shank must enter, {write(no_go)} must not"
+    go, no_go = (write(k * step) for k in found)
+    return f"A {go} shank must enter, {no_go} must not"
