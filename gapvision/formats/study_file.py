@@ -6,6 +6,7 @@ data folder.
 
 from __future__ import annotations
 
+import hashlib
 import re
 from dataclasses import dataclass
 from datetime import date
@@ -195,7 +196,9 @@ def write_phone(folder: Path, proof: PhoneProof) -> Path:
         value = getattr(proof, name)
         table[name] = value if isinstance(value, bool) else round(value, 5)
     table["phone"] = {k: v for k, v in phone.items() if v is not None} | {"size_px": list(proof.phone.size_px)}
-    path = folder / PHONES / f"{re.sub(r'[^a-z0-9]+', '-', proof.name.casefold()).strip('-') or 'phone'}.toml"
+    # Names that differ in other letters only are studies of their own.
+    plain = re.sub(r"[^a-z0-9]+", "-", proof.name.casefold()).strip("-") or "phone"
+    path = folder / PHONES / f"{plain}-{hashlib.sha256(proof.name.encode()).hexdigest()[:8]}.toml"
     write_toml(path, table)
     return path
 

@@ -83,6 +83,16 @@ def test_a_study_is_said_and_kept_only_when_asked(here, measured, capsys):
     assert "grey phone" in capsys.readouterr().out
 
 
+def test_studies_of_other_names_lie_beside_each_other(here, measured):
+    for name in ("灰色電話", "白色電話", "Grey phone", "grey-phone", "Grey phone"):
+        write_study(here)
+        text = (here / "study.toml").read_text()
+        (here / "study.toml").write_text(text.replace("Grey phone, bench light", name), encoding="utf-8")
+        assert main(["prove", "study.toml", "--keep"]) == 0
+    assert {proof.name for proof in read_phones(here / "data")} == {"灰色電話", "白色電話", "Grey phone", "grey-phone"}
+    assert len(read_phones(here / "data")) == 4
+
+
 def test_what_is_wrong_is_named(here, measured, capsys):
     assert main(["prove"]) == 0
     assert "No phone was proven yet." in capsys.readouterr().out
