@@ -37,7 +37,7 @@ def show(ticket: str) -> None:
         st.info("Measure a seam first, or choose a result in Jobs: the decision is about what is shown there.")
         return
     place = decide_spec.place_of(shown)
-    about = "" if shown.seam_id is None or place.seam is None else f", {seam_title(place.seam)}"
+    about = "" if place.seam is None else f", {seam_title(place.seam)}"  # by whose limits it may be judged
     st.write(f"About {shown.photo.name}{about}")
     card, said, seen, asked, below = (st.container() for _ in range(5))
     with asked:

@@ -64,6 +64,7 @@ def decide(page):
 def test_a_saved_photo_is_judged_by_its_seams_own_specification(page, seam):
     decide(page)
     assert page.selectbox(key="spec_name").value == f"seam {seam.seam_id}"
+    assert any(m.value.startswith("About ") and ", left bonnet gap" in m.value for m in page.markdown), "whose limits"
     typed = {k: page.text_input(key=f"spec_{k}").value for k in ("nominal", "below", "above", "taper", "straightness")}
     assert typed == {"nominal": "4.9mm", "below": "0.6mm", "above": "0.7mm", "taper": "1.5", "straightness": "0.4mm"}
     assert page.text_input(key="spec_jump_10").value == "", "what it does not limit stays empty"
