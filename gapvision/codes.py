@@ -449,6 +449,10 @@ usage template-marks-differ
 usage photos-disagree
     Two photos of one stretch of a seam contradict each other.
     Check where each begins, which way it runs and which edge is the panel's, and that nothing was moved between them.
+usage seams-left-free
+    Nothing was measured of some of the panel's seams, so a move could spoil them unseen.
+    Photograph them at the same stage; if the panel has no such seam, write it under without in the panel file. For a \
+plan that leaves them free add --free-seams, or tick it on the page.
 warning seams-not-measured
     Part of the panel's seams was not measured, and the plan leaves it free.
     Photograph every seam of the panel from end to end at the same stage, and make the plan again.

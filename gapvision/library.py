@@ -144,7 +144,7 @@ def judge(
     return judge_measurement(_read(measurement), spec, rule, opposite=other, panel_edge=panel_edge)
 
 
-def plan(panel: Panel | Path) -> CorrectionPlan:
+def plan(panel: Panel | Path, *, free_seams: bool = False) -> CorrectionPlan:
     """Work out what to do to a panel: the move first, then the edge, and what each step buys.
 
     Parameters
@@ -152,6 +152,8 @@ def plan(panel: Panel | Path) -> CorrectionPlan:
     panel : Panel or path
         The panel with its seams as measured, all at the same stage; or a panel file, which names the measurement
         files beside it.
+    free_seams : bool
+        Make a plan even if nothing was measured of some seams; its first notice says what that leaves free.
 
     Returns
     -------
@@ -161,12 +163,12 @@ def plan(panel: Panel | Path) -> CorrectionPlan:
     Raises
     ------
     GapvisionError
-        ``panel-file-bad``, ``file-not-found``, and what the files that it names raise.
+        ``panel-file-bad``, ``file-not-found``, ``seams-left-free``, and what the files that it names raise.
     """
     from gapvision.formats.panel_file import read_panel
     from gapvision.judgement import make_plan
 
-    return make_plan(panel if isinstance(panel, Panel) else read_panel(os.fspath(panel)))
+    return make_plan(panel if isinstance(panel, Panel) else read_panel(os.fspath(panel)), free_seams=free_seams)
 
 
 def _read(measurement: Measurement | Path) -> Measurement:

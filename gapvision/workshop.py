@@ -598,8 +598,9 @@ def plan_evidence(panel: str, body: dict[str, Any], say: words.Lengths = words.M
         return "-" if value is None else say.gap(value)
 
     plan = read_declared(PlanFile, body, f"the plan of {panel}", "plan-file-bad")
-    sentences = [*plan.steps, *(f"{p.name}: {p.words}" for p in plan.move.points if p.words)]
-    sentences += [*(n.message for n in plan.notices), *plan.cautions]
+    first = [n.message for n in plan.notices if n.code == "seams-not-measured"]
+    sentences = [*first, *plan.steps, *(f"{p.name}: {p.words}" for p in plan.move.points if p.words)]
+    sentences += [*(n.message for n in plan.notices if n.message not in first), *plan.cautions]
     rows = []
     for stretch in plan.stretches:
         for r in stretch.trim.table:

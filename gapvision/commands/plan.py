@@ -14,15 +14,23 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.epilog = (
         "Exit code: 0 the plan ends with nothing out of tolerance, 1 something stays out of tolerance, 2 wrong usage "
-        "or unreadable input, 3 refused photo. Example, after 'gapvision demo': gapvision plan gapvision_demo/door.toml"
+        "or unreadable input, 3 refused photo. Example, after 'gapvision demo': "
+        "gapvision plan gapvision_demo/door.toml --free-seams"
     )
     parser.add_argument("panel", metavar="PANEL.toml", help="seams with their places, measurements and specifications")
     parser.add_argument("--json", metavar="F", help="write the plan as JSON")
     parser.add_argument(
         "--plot", metavar="F.png", help="draw each seam before, after the move, after the trim, after paint"
     )
+    add_free(parser)
     add_shown(parser)
     add_data(parser)
+
+
+def add_free(parser: argparse.ArgumentParser) -> None:
+    """Add the switch that asks for a plan of a panel whose seams were not all measured."""
+    text = "plan although nothing was measured of some seams; the first line says which, and what that leaves free"
+    parser.add_argument("--free-seams", action="store_true", help=text)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -41,7 +49,7 @@ def run(args: argparse.Namespace) -> int:
     panel = read_panel(args.panel)
     if panel.finish is not None:
         panel = replace(panel, finish=with_taken(panel.finish, read_films(data_folder(args.data))))
-    plan = make_plan(panel)
+    plan = make_plan(panel, free_seams=args.free_seams)
     print(plan_text(plan, say), end="")
     if args.json:
         from gapvision.formats.plan_json import plan_to_dict

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gapvision.commands._args import nonsense
+from gapvision.commands.plan import add_free
 from gapvision.errors import GapvisionError
 from gapvision.units import parse_length
 
@@ -20,12 +21,14 @@ _MOST_TOOL_MM = 10.0
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.epilog = (
-        "Example, after 'gapvision demo': gapvision template gapvision_demo/door.toml -o gapvision_demo/template.pdf"
+        "Example, after 'gapvision demo': gapvision template gapvision_demo/door.toml --free-seams "
+        "-o gapvision_demo/template.pdf"
     )
     parser.add_argument(
         "plan", metavar="PLAN", help="a panel file (.toml), or a plan written by 'gapvision plan --json'"
     )
     parser.add_argument("--seam", metavar="NAME", help="only this seam (default: every seam whose edge is changed)")
+    add_free(parser)
     parser.add_argument("--paper", metavar="a4|letter", help="paper in the printer (default: a4)")
     parser.add_argument(
         "-o", "--output", metavar="F.pdf", help="PDF to print (default: template.pdf, unless only --dxf is given)"
@@ -55,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     pdf = args.output or (None if args.dxf else "./")
     places = {"-o": ("pdf", pdf, "template"), "--dxf": ("dxf", args.dxf, "template")}
     outputs = outputs_of(places, [args.plan])
-    drawings = _drawings(args.plan)
+    drawings = _drawings(args.plan, args.free_seams)
     if args.seam:
         drawings = [d for d in drawings if d.seam == args.seam]
     if not drawings:
@@ -86,7 +89,7 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _drawings(path: str) -> list[TemplateDrawing]:
+def _drawings(path: str, free_seams: bool) -> list[TemplateDrawing]:
     if Path(path).suffix.lower() != ".toml":
         from gapvision.formats.plan_json import read_plan
 
@@ -95,4 +98,4 @@ def _drawings(path: str) -> list[TemplateDrawing]:
     from gapvision.judgement import make_plan
     from gapvision.judgement.template import drawings_of_plan
 
-    return drawings_of_plan(make_plan(read_panel(path)))
+    return drawings_of_plan(make_plan(read_panel(path), free_seams=free_seams))

@@ -11,6 +11,7 @@ A panel file::
     aim = "mend"                      # seams that are out to the middle; band: least movement; middle: all as even as
                                       # can be; least work: local faults are left to the trim
     side = "left"                     # of a door: on which side of the car it is; the photos are held against it
+    without = ["front"]               # seams of the shape that this panel does not have; or left out
     outline = [["-600mm", "0mm"], ["600mm", "0mm"], ["0mm", "1000mm"]]   # around it, for the drawing; or left out
 
     [[seams]]
@@ -175,6 +176,7 @@ class _File(Declared, rename={"words": "directions"}):
     centre: Pair | None = None
     words: tuple[str, str, str, str] | None = None
     outline: Annotated[tuple[Pair, ...], Meta(min_length=3)] | None = None
+    without: tuple[str, ...] = ()
     seams: tuple[_Seam, ...] = ()
     adjusters: tuple[_Adjuster, ...] = ()
     finish: str | dict[str, Any] | None = None
@@ -191,6 +193,10 @@ class _File(Declared, rename={"words": "directions"}):
             raise _bad("The panel has no seam.", "List at least one seam with its place and its measurement.")
         if len({s.name for s in self.seams}) < len(self.seams):
             raise _bad("Two seams of the panel have the same name.", "Give each seam its own name.")
+        for name in self.without:
+            if name not in places or name in {s.name for s in self.seams}:
+                wrong = "listed as a seam too" if name in places else "no seam of the shape"
+                raise _bad(f"'{name}' under without is {wrong}.", "Correct its name, or leave it out.")
         seams = []
         for seam, spec in zip(self.seams, specs, strict=True):
             own, trim = seam.place_in(places), seam.to(model.TrimRules)

@@ -106,6 +106,7 @@ class ToldNotice(Loose):
 
     message: str
     advice: str
+    code: str = ""
 
 
 class _Point(Loose):

@@ -124,7 +124,7 @@ def panel_of(layout: PanelLayout, seams: Sequence[tuple[SeamLayout, Specificatio
         "Change reverse or panel_edge of one of them, and say on which side of the car the panel is (side).",
     )
     known = [seam.name for seam in layout.seams] + list(ready_shape(layout.shape).seams if layout.shape else ())
-    free = dict.fromkeys(name for name in known if name not in {seam.name for seam in measured})
+    free = dict.fromkeys(name for name in known if name not in {*layout.without, *(seam.name for seam in measured)})
     return Panel(**{**_fields(layout), "seams": tuple(measured), "free": tuple(free)})
 
 

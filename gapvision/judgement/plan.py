@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.errors import require
 from gapvision.geometry.lines import fit_line
 from gapvision.geometry.straightness import minimum_zone, worst_window
 from gapvision.judgement.cautions import cautions_for
@@ -56,17 +57,20 @@ _DRAWS = 1000  # a share near one is then known to 0.01
 _TRIMMED = STAGES_OF_PLAN.index("after the trim")
 _BORNE = 2.5  # standard setting errors that a cut edge bears
 _LEAST_STATIONS = 3  # fewer have no slope
+_LOOSE = 1e-3  # of a panel's movements: smaller changes of the gaps are rounding
 _WHOLE = 0.95  # a seam measured along this share of it counts as measured; common practice, no source
 _ROUNDING_MM = 0.005  # kept inside the limits, so that the last digit of a plan does not undo its proof
 
 
-def make_plan(panel: Panel) -> CorrectionPlan:
+def make_plan(panel: Panel, *, free_seams: bool = False) -> CorrectionPlan:
     """Work out what to do to a panel.
 
     Parameters
     ----------
     panel : Panel
         Placed stretches of all its seams, measured at the same stage.
+    free_seams : bool
+        Make a plan even if nothing was measured of some seams; its first notice says what that leaves free.
 
     Returns
     -------
@@ -77,8 +81,9 @@ def make_plan(panel: Panel) -> CorrectionPlan:
     Raises
     ------
     GapvisionError
-        ``photos-disagree``.
+        ``seams-left-free`` unless asked for, ``photos-disagree``.
     """
+    _check_free(panel, free_seams)
     check_photos(panel)
     pairs = [(seam, r) for seam in panel.seams for r in seam.readings]
     loss = _loss(panel)
@@ -196,11 +201,28 @@ def _seam_tapers(
     return found
 
 
+def _check_free(panel: Panel, asked: bool) -> None:
+    *most, last = panel.free or ("",)
+    names = f"s {', '.join(most)} and {last}" if most else f" {last}"
+    require("seams-left-free", asked or not panel.free, f"Nothing was measured of the seam{names} of the {panel.name}.")
+
+
+def _unheld(panel: Panel) -> list[str]:
+    """Ways in which the panel can go without a change of any gap that was measured: ``x``, ``y``, ``turn``."""
+    rows = np.concatenate([shift_rows(r.xy_mm, r.outward, panel.centre) for r in panel.readings])
+    reach = max(1.0, float(np.ptp(np.concatenate([seam.place for seam in panel.seams]), axis=0).max()))
+    rows = rows / np.array([1.0, 1.0, reach])
+    size, ways = np.linalg.eigh(rows.T @ rows)
+    shares = (ways[:, size < _LOOSE**2 * size[-1]] ** 2).sum(axis=1)
+    return [name for name, share in zip(("x", "y", "turn"), shares, strict=True) if share > 0.5]
+
+
 def _unmeasured(panel: Panel) -> Iterator[Notice]:
     """What is not measured, and so left free by everything that a plan says."""
     partly = [(s.name, s.covered_mm, s.extent_mm[1]) for s in panel.seams if s.covered_mm < _WHOLE * s.extent_mm[1]]
     if panel.free or partly:
-        values = {"free": list(panel.free), "partly": [list(seam) for seam in partly]}
+        values = {"free": list(panel.free), "partly": [list(seam) for seam in partly], "unheld": _unheld(panel),
+                  "directions": list(panel.words)}  # fmt: skip
         yield Notice(code="seams-not-measured", values=values)
 
 

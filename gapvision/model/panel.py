@@ -290,6 +290,8 @@ class PanelLayout:
         Seen from above, so that a photo shows on which side of the seam the panel lies.
     side : str
         Side of the car, ``left`` or ``right``, of a panel that is seen from outside; empty: not said.
+    without : tuple of str
+        Seams of its shape that it does not have, such as the top of a roadster's door.
     """
 
     name: str
@@ -304,6 +306,7 @@ class PanelLayout:
     finish: FinishPlan | None = None
     lid: bool = False
     side: str = ""
+    without: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

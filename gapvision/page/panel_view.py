@@ -261,10 +261,13 @@ def _plan(panel: Panel, layout: PanelLayout, chosen: Sequence[_Chosen]) -> None:
             far = _beyond(told.x_mm, adjuster.travel_x) or _beyond(told.y_mm, adjuster.travel_y)
             said = f"{told.name}: {words.point_move(told, panel.words, say)}"
             st.write(f"\u2717 {said}: further than its travel allows" if far else f"\u2713 {said}")
+    free = bool(panel.free) and st.checkbox(
+        f"Plan although nothing was measured of: {', '.join(panel.free)}", key="free_seams"
+    )
     if st.button("Work out what to do", key="make_plan", type="primary"):
         st.session_state["plan_shown"] = True
     if st.session_state.get("plan_shown"):
-        plan = make_plan(panel)
+        plan = make_plan(panel, free_seams=free)
         _say(plan)
         _templates(plan)
         _keep(plan)

@@ -90,7 +90,11 @@ def _line_not_possible(v: Values, say: Lengths) -> str:
 def _seams_not_measured(v: Values, say: Lengths) -> str:
     told = [f"all of {', '.join(v['free'])}"] if v["free"] else []
     told += [f"{name} but for {say.place(part)} in {say.place(whole)}" for name, part, whole in v["partly"]]
-    return f"Not measured: {'; '.join(told)}. The plan holds where it was measured, and leaves the rest free."
+    right, left, front, back = v.get("directions", ("",) * 4)
+    far = {"x": f"how far it sits {right} or {left}", "y": f"how far it sits {front} or {back}"}
+    loose = " and ".join(far.get(way, "how it is turned") for way in v.get("unheld", ()))
+    held = f" Nothing measured tells {loose}: the move leaves that as it is." if loose else ""
+    return f"Not measured: {'; '.join(told)}. The plan holds where it was measured, and leaves the rest free.{held}"
 
 
 def _edge_not_stated(v: Values, _: Lengths) -> str:

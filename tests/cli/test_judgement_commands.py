@@ -11,9 +11,11 @@ from gapvision.formats.finish_file import read_finish
 from gapvision.formats.panel_file import read_panel
 from gapvision.formats.specification_file import read_specification
 from gapvision.judgement import film_loss
+from gapvision.samples import FOLDER
 
 EXAMPLE = Path(__file__).parents[2] / "sample_images" / "panel_example"
 LEFT = str(EXAMPLE / "left_rear.json")
+DOOR = FOLDER / "door.toml"
 
 
 def test_judge_in_tolerance(capsys):
@@ -115,6 +117,22 @@ def test_refused_photo_is_exit_3(tmp_path, capsys):
     path.write_text(json.dumps(bad), encoding="utf-8")
     assert main(["judge", str(path), "--nominal", "3/16in"]) == 3
     assert "was refused, so there is no gap to judge. The photo is blurred." in capsys.readouterr().err
+
+
+def test_a_plan_that_leaves_seams_free_says_so_in_its_first_line(tmp_path, capsys):
+    table = DOOR.read_text(encoding="utf-8").replace("seam.json", LEFT)
+    (tmp_path / "door.toml").write_text(table, encoding="utf-8")
+    for words in (["plan"], ["template", "-o", str(tmp_path / "t.pdf")]):
+        assert main([*words, str(tmp_path / "door.toml")]) == 2
+        out, err = capsys.readouterr()
+        assert out == ""
+        assert "Nothing was measured of the seams front, sill and top" in err
+        assert "--free-seams" in err
+    assert main(["plan", str(tmp_path / "door.toml"), "--free-seams"]) in (0, 1)
+    first = " ".join(capsys.readouterr().out.split("\n  1. ")[0].split())
+    assert first.startswith("door: plan Not measured: all of front, sill, top")
+    assert main(["template", str(tmp_path / "door.toml"), "--free-seams", "-o", str(tmp_path / "t.pdf")]) in (0, 2)
+    assert "free" not in capsys.readouterr().err
 
 
 def test_plan_and_template_of_the_example(tmp_path, capsys):

@@ -41,10 +41,12 @@ def test_panel_file(tmp_path):
     assert seam.trim.safe_at(np.array([100.0])) == pytest.approx([3.175])
     assert panel.adjusters[0].travel_x == (-2, 2)
     assert panel.rule.risk == 0.1
-    assert make_plan(panel).states
+    assert make_plan(panel, free_seams=True).states
 
 
 BAD = [
+    ({**FILE, "without": ["roof"]}, "The panel file: 'roof' under without is no seam of the shape."),
+    ({**FILE, "without": ["left"]}, "The panel file: 'left' under without is listed as a seam too."),
     ({**FILE, "shape": "roof"}, "The panel file: 'roof' is no ready shape."),
     ({**FILE, "seams": []}, "The panel file: the panel has no seam."),
     ({**FILE, "colour": "red"}, "The panel file: the line 'colour' is not known."),

@@ -7,9 +7,11 @@ import pytest
 
 from gapvision import words
 from gapvision.errors import GapvisionError
+from gapvision.formats.plan_json import plan_to_dict
 from gapvision.judgement import make_plan, panel_of, placed, read_on_seam, ready_shape
 from gapvision.model import PanelLayout, PhotoPlace, SeamLayout
 from gapvision.reports.terminal import plan_text
+from gapvision.workshop import plan_evidence
 
 from ._panels import CENTRE, bonnet, reading, spec
 from .test_plan import measurement
@@ -20,7 +22,8 @@ def layout_of(shape, side=""):
     places = known.places(1000.0, 700.0)
     seams = tuple(SeamLayout(name=name, place=place, spec=spec()) for name, place in places.items())
     centre = (500.0, 350.0) if shape == "door" else (0.0, 350.0)
-    return PanelLayout(name=shape, shape=shape, seams=seams, centre=centre, lid=known.lid, side=side)
+    ways = {"words": known.directions, "lid": known.lid, "side": side}
+    return PanelLayout(name=shape, shape=shape, seams=seams, centre=centre, **ways)
 
 
 def lay(layout, name, **how):
@@ -98,12 +101,28 @@ def test_what_was_not_measured_is_said_first():
     rear = next(s for s in layout.seams if s.name == "rear")
     panel = panel_of(layout, [(rear, spec(), [lay(layout, "rear", at_mm=100.0, reverse=True)])])
     assert panel.free == ("front", "sill", "top")
-    plan = make_plan(panel)
+    with pytest.raises(GapvisionError, match="front, sill and top") as caught:
+        make_plan(panel)
+    assert caught.value.code == "seams-left-free"
+    plan = make_plan(panel, free_seams=True)
     assert plan.notices[0].code == "seams-not-measured"
     told = plan_text(plan).splitlines()[1]
     assert "Not measured: all of front, sill, top; rear but for 99 mm in 700 mm." in " ".join(plan_text(plan).split())
     assert told.strip().startswith("Not measured: all of front")
     assert plan_text(plan).count("all of front") == 1
+    # An upright seam shows how far the door sits back and how it is turned, never how high: plane geometry.
+    assert "Nothing measured tells how far it sits up or down" in " ".join(plan_text(plan).split())
+    kept = plan_evidence("door", plan_to_dict(plan))
+    assert kept.sentences[0].startswith("Not measured: all of front, sill, top")
+
+
+def test_a_seam_that_the_panel_does_not_have_is_not_missed():
+    """A roadster's door has no seam along its top."""
+    layout = replace(layout_of("door", "left"), without=("top", "front", "sill"))
+    rear = next(s for s in layout.seams if s.name == "rear")
+    panel = panel_of(layout, [(rear, spec(), [lay(layout, "rear", at_mm=100.0, reverse=True)])])
+    assert panel.free == ()
+    assert make_plan(panel).notices[0].code == "seams-not-measured"  # 99 mm in 700 mm of the one that is there
 
 
 def test_a_panel_measured_all_round_says_nothing_of_it():

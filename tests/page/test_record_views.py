@@ -251,7 +251,14 @@ def test_panel_outline_move_and_plan(page, job):
     assert any(m.value.startswith("Left: ") and ", worst 3.8" in m.value for m in page.markdown)
     page.button(key="make_plan").click().run()
     assert not page.exception
+    assert "What to do" not in [s.value for s in page.subheader], "two seams are not measured, and nobody asked"
+    assert "Nothing was measured of the seams right and rear" in html_of(page)
+    page.checkbox(key="free_seams").check().run()
+    assert not page.exception
     assert "What to do" in [s.value for s in page.subheader]
+    assert "Not measured: all of right, rear" in html_of(page)
+    page.checkbox(key="free_seams").uncheck().run()
+    assert "What to do" not in [s.value for s in page.subheader], "no stale plan stays"
 
 
 def test_tight_limits_give_a_trim_table_and_templates(page, job):
@@ -262,6 +269,7 @@ def test_tight_limits_give_a_trim_table_and_templates(page, job):
     store.edit_seam(store.seams(job.job_id)[0].seam_id, spec=specification_to_table(simple_spec(4.76, 0.25, 0.25)))
     page.session_state["view"] = "Panels"
     page.run()
+    page.checkbox(key="free_seams").check().run()
     page.button(key="make_plan").click().run()
     assert not page.exception
     assert "New edge: left" in [s.value for s in page.subheader]
