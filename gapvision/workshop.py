@@ -37,7 +37,7 @@ from gapvision.judgement import after_paint, judge_measurement, nominal_at, read
 from gapvision.judgement import compare as _compare
 from gapvision.judgement.thermal import ThermalChange, thermal_change
 from gapvision.model import Measurement
-from gapvision.records import TICKS, Job, MeasurementLine, Seam, Store, StoredPhoto, Visit, conditions_notices
+from gapvision.records import TICKS, Job, MeasurementLine, NewPhoto, Seam, Store, StoredPhoto, Visit, conditions_notices
 from gapvision.records.words import plain
 
 Point = tuple[float, float]
@@ -47,55 +47,84 @@ _SUFFIXES = {"jpeg": ".jpg", "png": ".png", "tiff": ".tif", "webp": ".webp", "he
 
 
 # --- measuring into the records --------------------------------------------------------
+#: A photo's file as it came, and its name.
+File = tuple[bytes, str]
+
+
 def measure_file(data: bytes, file_name: str, settings: model.Settings | None = None) -> Measurement:
     """Measure a photo's file; one that is refused gives a measurement too.  Errors as ``read_photo`` raises them."""
+    return measure_files([(data, file_name)], settings)
+
+
+def measure_files(files: Sequence[File], settings: model.Settings | None = None) -> Measurement:
+    """Measure one seam from the files of one photo or several, as :func:`measure_file` does."""
     from gapvision.intake.photo import read_photo
-    from gapvision.recipe import measure_photo
+    from gapvision.several import measure_photos
 
-    return measure_photo(read_photo(data, file_name), settings)
+    return measure_photos([read_photo(*file) for file in files], settings)
 
 
-def add_photo(
-    store: Store, seam: Seam, visit: Visit, data: bytes, file_name: str, *, settings: model.Settings | None = None,
+def add_photos(
+    store: Store, seam: Seam, visit: Visit, files: Sequence[File], *, settings: model.Settings | None = None,
     drop_location: bool = False, keep_refused: bool = False,
 ) -> tuple[MeasurementLine | None, Measurement]:  # fmt: skip
-    """Measure a photo and store it with its result.
+    """Measure one photo of a seam, or several together, and store them with their result.
 
     Parameters
     ----------
     drop_location : bool
         Store a copy without location data in place of the original.
     keep_refused : bool
-        Store a photo that was refused, too.
+        Store what was refused, too.
 
     Returns
     -------
     line : MeasurementLine or None
-        None when the photo was refused and not kept.
+        None when it was refused and not kept.
     measurement : Measurement
         For showing.
     """
-    measurement = measure_file(data, file_name, settings)
+    measurement = measure_files(files, settings)
     if measurement.status == "refused" and not keep_refused:
         return None, measurement
-    return keep_photo(store, seam, visit, data, file_name, measurement, drop_location=drop_location), measurement
+    return keep_photos(store, seam, visit, files, measurement, drop_location=drop_location), measurement
 
 
 def keep_photo(
     store: Store, seam: Seam, visit: Visit, data: bytes, file_name: str, measurement: Measurement, *,
     drop_location: bool = False,
 ) -> MeasurementLine:  # fmt: skip
-    """Store a photo whose measurement is at hand already; nothing is measured again."""
+    """Store a photo whose measurement is at hand already; see :func:`keep_photos`."""
+    return keep_photos(store, seam, visit, [(data, file_name)], measurement, drop_location=drop_location)
+
+
+def keep_photos(
+    store: Store, seam: Seam, visit: Visit, files: Sequence[File], measurement: Measurement, *,
+    drop_location: bool = False, shot_id: int | None = None,
+) -> MeasurementLine:  # fmt: skip
+    """Store the photos of a seam whose measurement is at hand already, as one result; nothing is measured again.
+
+    ``shot_id`` as for :meth:`gapvision.records.Store.save_photos`.
+    """
+    place = {photo.sha256: k for k, photo in enumerate(measurement.photos)}
+    new = [_new_photo(data, name, drop_location) for data, name in files]
+    new.sort(key=lambda one: (place.get(str(one.original_sha256), len(place)), one.file_name))
+    content = measurement_json.to_dict(measurement)
+    return store.save_photos(seam.seam_id, visit.visit_id, new, content, shot_id=shot_id)
+
+
+def _new_photo(data: bytes, file_name: str, drop_location: bool) -> NewPhoto:
     from gapvision.intake.headers import read_header
     from gapvision.intake.safe_copy import safe_copy
 
-    about = {"file_name": Path(file_name).name}
-    suffix = _SUFFIXES[read_header(data, file_name).kind]  # by its bytes, not by its name
+    header, original = read_header(data, file_name), hashlib.sha256(data).hexdigest()
+    suffix = _SUFFIXES[header.kind]  # by its bytes, not by its name
     if drop_location:
-        about["original_sha256"] = measurement.photo.sha256
         data, suffix = safe_copy(data, file_name), ".jpg"
-    content = measurement_json.to_dict(measurement)
-    return store.save_photo(seam.seam_id, visit.visit_id, data, suffix, content, **about)
+    taken = header.exif.taken_at
+    return NewPhoto(
+        data=data, suffix=suffix, file_name=Path(file_name).name, taken_at=taken, original_sha256=original
+    )  # fmt: skip
 
 
 def stored(store: Store, line: MeasurementLine) -> Measurement:
@@ -105,15 +134,22 @@ def stored(store: Store, line: MeasurementLine) -> Measurement:
 
 
 def measure_again(store: Store, line: MeasurementLine) -> MeasurementLine:
-    """Measure a stored photo with today's method, with all that was stated for its latest result; the old one stays."""
+    """Measure stored photos with today's method, with all that was stated for their result; the old one stays."""
+    from gapvision.intake.photo import read_photo
+    from gapvision.several import measure_photos
+
     settings = stored(store, line).settings
     # Check lines that were measured since count as well.
     newest = {check.sheet: check for check in (*settings.sheets, *read_sheets(store.folder))}
     settings = replace(settings, sheets=tuple(newest.values()), proofs=read_phones(store.folder))
-    new = measure_file(store.photo_bytes(line.photo), line.photo.file_name, settings)
-    # Measured on the stored copy, but evidence is of the photo as it was taken.
-    new = replace(new, photos=(replace(new.photo, sha256=line.photo.original_sha256),))
-    return store.add_measurement(line.shot_id, measurement_json.to_dict(new))
+    # Measured on the stored copies, but evidence is of the photos as they were taken.
+    photos = [
+        replace(read_photo(store.photo_bytes(p), p.file_name), sha256=p.original_sha256) for p in line.photos
+    ]  # fmt: skip
+    new = measure_photos(photos, settings)
+    place = {photo.sha256: k for k, photo in enumerate(new.photos)}
+    order = sorted(line.photos, key=lambda p: place.get(p.original_sha256, len(place)))
+    return store.add_measurement(line.shot_id, measurement_json.to_dict(new), [p.sha256 for p in order])
 
 
 def wants_other(seam: Seam, spec: model.Specification) -> bool:
@@ -148,7 +184,8 @@ def photo_doubts(
     if place := place_in_name(file_name):
         said = f"The file's name seems to tell a place on the map: {place}."
         found.append(model.Notice(code="place-in-file-name", message=said))
-    same = [] if job_id is None else [x for x in store.job_lines(job_id) if x.photo.original_sha256 == sha256]
+    same = [] if job_id is None else store.job_lines(job_id)
+    same = [x for x in same if sha256 in (p.original_sha256 for p in x.photos)]
     others = dict.fromkeys(x.visit.stage for x in same if plain(x.visit.stage) != plain(stage))
     if others:
         said = f"The same photo is kept for stage '{next(iter(others))}'."
@@ -167,7 +204,7 @@ def places_in_names(store: Store, job_id: int, visit_id: int | None = None) -> t
     """What is told with a job's papers and exports, which name its photos: ``place-in-file-name``."""
     from gapvision.intake.safe_copy import place_in_name
 
-    names = dict.fromkeys(x.photo.file_name for x in store.job_lines(job_id, visit_id))
+    names = dict.fromkeys(p.file_name for x in store.job_lines(job_id, visit_id) for p in x.photos)
     said = "The name of the photo '{}' seems to tell where it was taken, and goes along."
     return tuple(model.Notice(code="place-in-file-name", message=said.format(x)) for x in names if place_in_name(x))
 
@@ -435,9 +472,9 @@ def evidence_report(
         notes=tuple(filter(None, [job.notes, *(n.text for n in store.notes(job_id))])),
         plans=tuple(plan_evidence(p.panel, p.body, head.say) for p in plans if visit is None),
         photos=tuple(
-            ev.PhotoEntry(seam=names[x.seam_id], stage=x.visit.stage, file_name=x.photo.file_name,
-                          sha256=x.photo.original_sha256, taken_at=x.photo.taken_at or "", stored_at=since[x.shot_id])
-            for x in lines
+            ev.PhotoEntry(seam=names[x.seam_id], stage=x.visit.stage, file_name=p.file_name,
+                          sha256=p.original_sha256, taken_at=p.taken_at or "", stored_at=since[x.shot_id])
+            for x in lines for p in x.photos
         ),
         program=f"gapvision {__version__}", methods=tuple(sorted({x.method_version for x in lines})),
         warnings=_paper_warnings(store, job_id, lines, seams, labels, since, head.say),
@@ -476,11 +513,12 @@ def _paper_warnings(
     told, same = dict[str, list[str]](), dict[str, list[str]]()
     for x in lines:
         where = f"{labels[x.seam_id]}, {x.visit.stage}"
-        same.setdefault(x.photo.original_sha256, []).append(where)
-        about = (job_id, x.visit.stage, x.visit.on_date, x.photo.original_sha256, x.photo.taken_at)
-        for n in photo_doubts(store, *about, today=since[x.shot_id][:10]):
-            if n.code != "photo-at-two-stages":
-                told.setdefault(words.notice(n, say)[0], []).append(where)
+        for p in x.photos:
+            same.setdefault(p.original_sha256, []).append(where)
+            about = (job_id, x.visit.stage, x.visit.on_date, p.original_sha256, p.taken_at)
+            for n in photo_doubts(store, *about, today=since[x.shot_id][:10]):
+                if n.code != "photo-at-two-stages" and where not in told.setdefault(words.notice(n, say)[0], []):
+                    told[words.notice(n, say)[0]].append(where)
     for places in same.values():
         if places[1:]:
             told.setdefault("One and the same photo is used for several results.", []).append(" = ".join(places))
@@ -512,8 +550,9 @@ def _seam_evidence(
     told = [" ".join(words.notice(n, say)) for n in notices if n.kind != "note"]
     # What a person stated and no photo shows belongs to the evidence.
     told += [words.notice(n, say)[0] for n in notices if n.code == "known-stated"]
-    for x in (first, last) if first.visit != last.visit else (last,):
-        about = (seam.job_id, x.visit.stage, x.visit.on_date, x.photo.original_sha256, x.photo.taken_at)
+    seen = [first, last] if first.visit != last.visit else [last]
+    for x, p in ((line, p) for line in seen for p in line.photos):
+        about = (seam.job_id, x.visit.stage, x.visit.on_date, p.original_sha256, p.taken_at)
         doubts = (words.notice(n, say)[0] for n in photo_doubts(store, *about, today=x.made_at[:10]))
         told += [f"{x.visit.stage}: {said}" for said in doubts]
     remarks[:0] = told
@@ -578,7 +617,7 @@ def _shown(store: Store, line: MeasurementLine, since: dict[int, str], remarks: 
 
 def _other_photos(store: Store, line: MeasurementLine, measurement: Measurement) -> tuple[bytes | None, ...]:
     """The photos of a measurement behind its first one, by their SHA-256; None where one is not in the records."""
-    kept = {x.photo.original_sha256: x.photo for x in store.history(line.seam_id)} if measurement.photos[1:] else {}
+    kept = {p.original_sha256: p for p in line.others}
     found = list[bytes | None]()
     for seen in measurement.photos[1:]:
         found.append(None)
@@ -637,7 +676,7 @@ def export_job(
     data = store.job_data(job_id)
     if visit_id is not None:
         _keep_visit(data, store.visit(visit_id).uid)
-    photos = {x.photo.sha256: x.photo for x in store.job_lines(job_id, visit_id)}
+    photos = {p.sha256: p for x in store.job_lines(job_id, visit_id) for p in x.photos}
     safe, missing = dict[str, str](), dict[str, str]()
     for sha256, photo in photos.items():
         # A copy's name is its own SHA-256, so it is made once to learn it and once
@@ -649,12 +688,14 @@ def export_job(
                 raise
             missing[sha256] = error.message
     files: list[tuple[str, Callable[[], bytes]]] = [
-        (f"photos/{copy}.jpg", partial(_safe_photo, store, photos[sha256])) for sha256, copy in safe.items()
+        (f"photos/{copy}.jpg", partial(_safe_photo, store, photos[sha256]))
+        for copy, sha256 in {copy: sha256 for sha256, copy in safe.items()}.items()  # two photos may have one copy
     ]
     names = {s.uid: f"{s.side} {s.name}".strip() for s in data.seams}
     wanted = {s.uid: s.spec for s in data.seams}
     for number, shot in enumerate(data.shots, 1):
-        shot.photo.sha256, shot.photo.suffix = safe.get(shot.photo.sha256, shot.photo.sha256), ".jpg"
+        for own in shot.all_photos():
+            own.sha256, own.suffix = safe.get(own.sha256, own.sha256), ".jpg"
         for k, m in enumerate(shot.measurements, 1):
             stem = f"{number:03d}-{k}-{_slug(names[shot.seam])}"
             content, m.content, m.file = m.content, None, f"measurements/{stem}.json"
@@ -663,7 +704,9 @@ def export_job(
     if any(x.newest and x.status != "refused" for x in store.job_lines(job_id, visit_id)):
         files.append(("report.pdf", partial(evidence_report, store, job_id, visit_id=visit_id)))
     # A result without its photo goes along to be read, but not into another shop's records.
-    data.shots = [s for s in data.shots if s.photo.sha256 not in missing]
+    for s in data.shots:
+        s.measurements = [m for m in s.measurements if not missing.keys() & {p.sha256 for p in m.photos}]
+    data.shots = [s for s in data.shots if s.measurements and s.photo.sha256 not in missing]
     files += [("check.py", Path(bundle_check.__file__).read_bytes), ("job.json", partial(job_bytes, data))]
     about: dict[str, Any] = {
         "written_by": f"gapvision {__version__}", "job": data.job.reference, "shop": store.shop().name,

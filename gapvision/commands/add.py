@@ -25,7 +25,7 @@ from gapvision.commands._records import Bar, add_data, open_store, picked
 from gapvision.errors import GapvisionError
 from gapvision.model import Measurement
 from gapvision.records import TICKS
-from gapvision.words import Lengths, notice
+from gapvision.words import Lengths, coach, notice
 
 _EPILOG = """\
 Exit code: 0 stored, 2 unreadable, 3 refused. Example, after 'gapvision demo'
@@ -38,6 +38,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.epilog = _EPILOG
     parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photos of this seam at this stage")
+    parser.add_argument("--one-seam", action="store_true", help="up to six photos, measured together as one result")
     parser.add_argument("--job", required=True, help="the job's reference")
     parser.add_argument("--seam", required=True, help="its name, like 'left door, rear', or a new one")
     parser.add_argument("--side", default="", choices=("", "left", "right"), help="side of a new seam")
@@ -67,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     from gapvision.formats.specification_file import specification_to_table
     from gapvision.model import Settings
     from gapvision.records import Conditions, data_folder
-    from gapvision.workshop import add_photo, clock_of, judge_line, photo_doubts, wants_other
+    from gapvision.workshop import add_photos, clock_of, judge_line, photo_doubts, wants_other
 
     along = None if args.along is None else tuple(args.along)
     settings = Settings(seam_hint_px=along, **print_of(args), **known_of(args))
@@ -86,16 +87,21 @@ def run(args: argparse.Namespace) -> int:
             message = f"Seam '{there.full_name}' has another specification already."
             raise GapvisionError("seam-has-specification", message)
         bar = Bar("measuring")
-        for number, name in enumerate(args.photos, 1):
+        groups = [args.photos] if args.one_seam else [[name] for name in args.photos]
+        for number, names in enumerate(groups, 1):
             try:
                 from gapvision.intake.photo import read_bytes
 
-                data, file_name = read_bytes(name)
-                clock, sha256 = clock_of(data, file_name), hashlib.sha256(data).hexdigest()
-                day = visit.on_date if visit else args.on or (clock or date.today().isoformat())[:10]
-                doubts = photo_doubts(store, job.job_id, args.stage, day, sha256, clock, file_name=file_name)
+                files = [read_bytes(name) for name in names]
+                clocks = [clock_of(*file) for file in files]
+                day = visit.on_date if visit else args.on or (min(filter(None, clocks), default="") or _today())[:10]
+                doubts: dict[str, None] = {}
+                for (data, file_name), clock in zip(files, clocks, strict=True):
+                    about = args.stage, day, hashlib.sha256(data).hexdigest(), clock
+                    found = photo_doubts(store, job.job_id, *about, file_name=file_name)
+                    doubts |= dict.fromkeys(n.message for n in found)
                 if doubts and not args.yes:
-                    raise GapvisionError("answer-needed", " ".join(n.message for n in doubts))
+                    raise GapvisionError("answer-needed", " ".join(doubts))
                 if seam is None:
                     with store.database.saving():
                         seam = there or _new_seam(store, job, args, spec or kept_spec)
@@ -108,12 +114,11 @@ def run(args: argparse.Namespace) -> int:
                             who=args.who,
                             conditions=conditions if said else None,
                         )
-                line, measurement = add_photo(
+                line, measurement = add_photos(
                     store,
                     seam,
                     visit,
-                    data,
-                    file_name,
+                    files,
                     settings=settings,
                     drop_location=args.drop_location,
                     keep_refused=args.keep_refused,
@@ -121,15 +126,17 @@ def run(args: argparse.Namespace) -> int:
                 if line is not None:
                     line = judge_line(store, line, kept.rule)
             except GapvisionError as error:
-                if len(args.photos) == 1:
+                if len(groups) == 1:
                     raise
-                sys.stderr.write(f"{Path(name).name}: {error} [{error.code}]\n")
+                sys.stderr.write(f"{Path(names[0]).name}: {error} [{error.code}]\n")
                 unreadable += 1
                 continue
             refused += measurement.status == "refused"
-            _tell(file_name, line, measurement, say)
-            if len(args.photos) > 1:
-                bar(number, len(args.photos))
+            _tell(measurement.photo.file, line, measurement, say)
+            if args.one_seam:
+                _coach(measurement, say)
+            if len(groups) > 1:
+                bar(number, len(groups))
     return 2 if unreadable else 3 if refused else 0
 
 
@@ -154,10 +161,24 @@ def _new_seam(store: Any, job: Any, args: argparse.Namespace, spec: Any) -> Any:
     return seam
 
 
+def _today() -> str:
+    return date.today().isoformat()
+
+
+def _coach(measurement: Measurement, say: Lengths) -> None:
+    from gapvision.judgement.coach import next_photo
+
+    coming = next_photo(measurement)
+    if coming is not None:
+        print(coach(coming, say))
+
+
 def _tell(file_name: str, line: Any, measurement: Measurement, say: Lengths) -> None:
     for n in measurement.notices:
         if n.kind != "note":
             print(f"{file_name}: {' '.join(notice(n, say))} [{n.code}]")
+    if len(measurement.photos) > 1:
+        file_name = f"{len(measurement.photos)} photos together"
     if line is None:
         print(f"{file_name}: refused, not stored")
     elif line.mean_mm is None:

@@ -101,7 +101,7 @@ def _show(store: Store, args: argparse.Namespace) -> None:
                 "-" if x.mean_mm is None else say.gap(x.mean_mm),
                 " to ".join("-" if v is None else say.gap_alone(v) for v in (x.min_mm, x.max_mm)),
                 "-" if x.u_mm is None else say.small(x.u_mm, alone=True), x.verdict.decision if x.verdict else "-",
-                x.photo.file_name if x.newest else f"{x.photo.file_name} measured again since",
+                _photos_of(x) if x.newest else f"{_photos_of(x)} measured again since",
             )
             for x in lines
             if x.seam_id == seam.seam_id
@@ -115,6 +115,11 @@ def _show(store: Store, args: argparse.Namespace) -> None:
             print(f"  {n.made_at[:10]} {n.who}: {n.text}" if n.who else f"  {n.made_at[:10]}: {n.text}")
 
 
+def _photos_of(line: MeasurementLine) -> str:
+    more = len(line.others)
+    return line.photo.file_name + (f" and {more} more" if more else "")
+
+
 def _as_dict(store: Store, job: Job, lines: list[MeasurementLine]) -> dict[str, Any]:
     figures = ("status", "mean_mm", "min_mm", "max_mm", "u_mm", "method_version", "newest")
     seams = [
@@ -126,6 +131,7 @@ def _as_dict(store: Store, job: Job, lines: list[MeasurementLine]) -> dict[str, 
                 | picked(x, *figures)
                 | {
                     "photo_sha256": x.photo.sha256,
+                    "photos_sha256": [p.sha256 for p in x.photos],
                     "verdict": x.verdict.decision if x.verdict else None,
                     "conditions": asdict(x.visit.conditions),
                 }

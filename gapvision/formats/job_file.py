@@ -101,6 +101,8 @@ class _Measurement(_Row, omit_defaults=True):
     verdicts: list[_Verdict]
     content: dict[str, Any] | None = None
     file: str | None = None
+    #: All photos of a set that was measured together; none: the shot's own.
+    photos: Annotated[list[_Photo], Meta(max_length=200)] = msgspec.field(default_factory=list)
 
 
 class _Shot(_Row):
@@ -108,6 +110,10 @@ class _Shot(_Row):
     visit: str
     photo: _Photo
     measurements: list[_Measurement]
+
+    def all_photos(self) -> list[_Photo]:
+        """Its own photo, and all those of its results."""
+        return [self.photo, *(p for m in self.measurements for p in m.photos)]
 
 
 class _Note(_Row):

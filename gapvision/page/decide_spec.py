@@ -74,7 +74,7 @@ def place_of(shown: OnScreen) -> Place:
     if job is None:
         return Place()
     seams = {s.seam_id: s for s in records().seams(job.job_id)}
-    saved = [x for x in records().job_lines(job.job_id) if x.photo.original_sha256 == shown.photo.sha256]
+    saved = [x for x in records().job_lines(job.job_id) if shown.photo.sha256 in (p.original_sha256 for p in x.photos)]
     if saved:
         looked_at = [x.seam_id for x in saved if x.seam_id == state.get("seam")]
         return Place(job, seams.get((looked_at or [saved[-1].seam_id])[0]))

@@ -21,6 +21,7 @@ from gapvision.records.types import (
     Job,
     JobLine,
     MeasurementLine,
+    NewPhoto,
     Note,
     Seam,
     SeamState,

@@ -35,7 +35,9 @@ class ExchangePart(ResultsPart):
             content = self.measurement(line.measurement_id)
             verdicts = list(self._verdicts("measurement_id = ? ORDER BY id", line.measurement_id))
             result = asdict(line) | {"content": content, "verdicts": verdicts}
-            shots.setdefault(line.shot_id, new)["measurements"].append(result)
+            shot = shots.setdefault(line.shot_id, new)
+            result["photos"] = [asdict(p) for p in line.photos] if line.photos != (shot["photo"],) else []
+            shot["measurements"].append(result)
         notes = [(n, {"seam": seam_uid.get(n.seam_id or 0), "visit": visit_uid.get(n.visit_id or 0)})
                  for n in self.notes(job_id)]  # fmt: skip
         return job_from_data({
@@ -74,7 +76,7 @@ class ExchangePart(ResultsPart):
         new: list[Path] = []
         try:
             # Photos first, so that their files are whole before any row names them.
-            for entry in (shot.photo for shot in data.shots):
+            for entry in (entry for shot in data.shots for entry in shot.all_photos()):
                 path, content = self.photos.path(entry.sha256, entry.suffix), photo(entry.sha256)
                 same = hashlib.sha256(content).hexdigest() == entry.sha256
                 require("job-data-bad", same, "A photo in the export is not the one that its name says.")
@@ -124,9 +126,10 @@ class ExchangePart(ResultsPart):
                 found = read_declared(Conditions, v.conditions, "the export's job", "job-data-bad", path=path)
                 visits[v.uid] = self.add_visit(job_id, conditions=found, **v.but("uid", "conditions")).visit_id
             for shot in data.shots:
-                name = short_text("file name", shot.photo.file_name, most=300)
-                given = shot.photo.but("sha256", "suffix", "file_name")
-                self._note_photo(db, shot.photo.sha256, shot.photo.suffix, photo, file_name=name, **given)
+                for entry in shot.all_photos():
+                    name = short_text("file name", entry.file_name, most=300)
+                    given = entry.but("sha256", "suffix", "file_name")
+                    self._note_photo(db, entry.sha256, entry.suffix, photo, file_name=name, **given)
                 shot_id = add_shot(db, seams[shot.seam], visits[shot.visit], shot.photo.sha256)
                 for m in shot.measurements:
                     self._take_measurement(shot_id, m, measured(m.file) if measured and m.file else m.content or {})
@@ -139,8 +142,8 @@ class ExchangePart(ResultsPart):
 
     def _take_measurement(self, shot_id: int, m: Any, content: dict[str, Any]) -> None:
         try:
-            told = m.but("uid", "verdicts", "content", "file")
-            line = self.add_measurement(shot_id, content, **told)
+            told = m.but("uid", "verdicts", "content", "file", "photos")
+            line = self.add_measurement(shot_id, content, [p.sha256 for p in m.photos], **told)
         except (GapvisionError, TypeError, ValueError, AttributeError, OverflowError):
             raise GapvisionError("job-data-bad", "A measurement in the export cannot be read.") from None
         for v in m.verdicts:

@@ -44,12 +44,17 @@ SELECT m.id, m.uid, m.shot_id, s.seam_id, m.made_at, m.method_version, m.program
        w.id AS w_id, w.uid AS w_uid, w.job_id AS w_job_id, w.stage AS w_stage, w.on_date AS w_on_date,
        w.who AS w_who, w.conditions AS w_conditions, w.notes AS w_notes,
        p.sha256, p.original_sha256, p.suffix, p.size_bytes, p.file_name, p.taken_at,
+       (SELECT json_group_array(json(told)) FROM (
+            SELECT json_array(q.sha256, q.original_sha256, q.suffix, q.size_bytes, q.file_name, q.taken_at) AS told
+            FROM set_photos y JOIN photos q ON q.sha256 = y.photo_sha256
+            WHERE y.measurement_id = m.id AND y.place > 0 ORDER BY y.place)) AS others,
        v.id AS v_id, v.made_at AS v_made_at, v.decision AS v_decision, v.rule AS v_rule
 FROM measurements m
 JOIN shots s ON s.id = m.shot_id AND s.deleted_at IS NULL
 JOIN visits w ON w.id = s.visit_id AND w.deleted_at IS NULL
 JOIN seams e ON e.id = s.seam_id AND e.deleted_at IS NULL
-JOIN photos p ON p.sha256 = s.photo_sha256
+LEFT JOIN set_photos x ON x.measurement_id = m.id AND x.place = 0
+JOIN photos p ON p.sha256 = ifnull(x.photo_sha256, s.photo_sha256)
 LEFT JOIN verdicts v ON v.id = (SELECT max(x.id) FROM verdicts x WHERE x.measurement_id = m.id)
 WHERE {where}
 ORDER BY w.on_date, s.id, m.id

@@ -6,7 +6,7 @@ import json
 import sqlite3
 import statistics
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 from gapvision import __version__
@@ -16,7 +16,7 @@ from gapvision.records._common import from_json, insert, made_of, new_uid, now_u
 from gapvision.records._jobs import JobsPart, visit_of
 from gapvision.records._queries import LINES
 from gapvision.records.photos import is_hash
-from gapvision.records.types import MeasurementLine, SeamState, StoredPhoto, StoredPlan, StoredVerdict
+from gapvision.records.types import MeasurementLine, NewPhoto, SeamState, StoredPhoto, StoredPlan, StoredVerdict
 
 STATUSES = ("ok", "warn", "refused")
 #: A measurement file is some 100 kB; anything near this is not one [byte].
@@ -48,9 +48,11 @@ def _line_of(row: sqlite3.Row) -> MeasurementLine:
     verdict = None
     if row["v_id"] is not None:
         verdict = made_of(StoredVerdict, row, "v_", measurement_id=row["id"], body={})
+    names = ("sha256", "original_sha256", "suffix", "size_bytes", "file_name", "taken_at")
+    others = tuple(StoredPhoto(**dict(zip(names, told, strict=True))) for told in json.loads(row["others"]))
     return made_of(
         MeasurementLine, row, visit=visit_of(row, "w_"), photo=made_of(StoredPhoto, row), newest=bool(row["newest"]),
-        verdict=verdict,
+        verdict=verdict, others=others,
     )  # fmt: skip
 
 
@@ -75,36 +77,52 @@ class ResultsPart(JobsPart):
         self, seam_id: int, visit_id: int, photo: bytes, suffix: str, measurement: dict[str, Any], *,
         file_name: str = "", original_sha256: str | None = None,
     ) -> MeasurementLine:  # fmt: skip
-        """Store a photo of a seam at a visit together with what was measured on it.
+        """Store one photo of a seam at a visit with what was measured on it; see :meth:`save_photos`."""
+        taken = (measurement.get("photo") or {}).get("taken_at")
+        new = NewPhoto(
+            data=photo, suffix=suffix, file_name=file_name, taken_at=taken, original_sha256=original_sha256
+        )  # fmt: skip
+        return self.save_photos(seam_id, visit_id, [new], measurement)
 
-        The photo's file is on the disk, whole, before its row is; all rows
+    def save_photos(
+        self, seam_id: int, visit_id: int, photos: Sequence[NewPhoto], measurement: dict[str, Any], *,
+        shot_id: int | None = None,
+    ) -> MeasurementLine:  # fmt: skip
+        """Store photos of a seam at a visit together with what was measured on them, as one result.
+
+        The photos' files are on the disk, whole, before their rows are; all rows
         are saved together.  When this returns, they stay saved.
 
         Parameters
         ----------
-        photo : bytes
-            The file as it came (or with its location taken out; then give ``original_sha256``).
-        suffix : str
-            Its kind, like ``.jpg``.
+        photos : sequence of NewPhoto
+            The files as they came, the measurement's own in its order, then those that it left out.
         measurement : dict
             A measurement file, as :mod:`gapvision.formats.measurement_json` writes it.
+        shot_id : int, optional
+            Photos came to a set that is stored already, or went: its number; the earlier results stay.
 
         Raises
         ------
         GapvisionError
             ``seam-not-in-job``, ``visit-not-found``, ``folder-not-writable``, ``measurement-file-bad``.
         """
-        if original_sha256 and not is_hash(original_sha256):
-            raise ValueError(f"original_sha256: expected a SHA-256, got {original_sha256!r}")
-        suffix = suffix.lower()
-        taken = (measurement.get("photo") or {}).get("taken_at")
-        sha256 = self.photos.keep(photo, suffix)
+        for one in photos:
+            if one.original_sha256 and not is_hash(one.original_sha256):
+                raise ValueError(f"original_sha256: expected a SHA-256, got {one.original_sha256!r}")
+        kept = {self.photos.keep(one.data, one.suffix.lower()): one for one in photos}
         with self.database.saving() as db:
             if self.seam(seam_id).job_id != self.visit(visit_id).job_id:
                 raise ValueError("the seam and the visit belong to different jobs")
-            given = {"original_sha256": original_sha256 or sha256, "file_name": file_name, "taken_at": taken}
-            self._note_photo(db, sha256, suffix, lambda _: photo, **given)
-            return self.add_measurement(add_shot(db, seam_id, visit_id, sha256), measurement)
+            for sha256, one in kept.items():
+                given = {"file_name": one.file_name, "taken_at": one.taken_at}
+                first = one.original_sha256 or sha256
+                self._note_photo(
+                    db, sha256, one.suffix.lower(), lambda sha: kept[sha].data, original_sha256=first, **given
+                )
+            if shot_id is None:
+                shot_id = add_shot(db, seam_id, visit_id, next(iter(kept)))
+            return self.add_measurement(shot_id, measurement, tuple(kept))
 
     def _note_photo(
         self, db: sqlite3.Connection, sha256: str, suffix: str, photo: Callable[[str], bytes], **given: str | None
@@ -117,15 +135,19 @@ class ResultsPart(JobsPart):
             size = path.stat().st_size
             insert(db, "photos", sha256=sha256, suffix=suffix, size_bytes=size, added_at=now_utc(), **given)
 
-    def add_measurement(self, shot_id: int, measurement: dict[str, Any], **told: Any) -> MeasurementLine:
-        """Store another result of a photo, as for :meth:`save_photo`, beside the ones it has.
+    def add_measurement(
+        self, shot_id: int, measurement: dict[str, Any], photos: Sequence[str] = (), **told: Any
+    ) -> MeasurementLine:
+        """Store another result of a photo, or of a set of them, as for :meth:`save_photos`, beside the ones it has.
 
-        ``told`` is what an export says of it: ``made_at``, ``method_version``, ``program_version``.
+        ``photos`` are the SHA-256 of the set's stored photos; ``told`` is what an export says of the result:
+        ``made_at``, ``method_version``, ``program_version``.
         """
         require("measurement-file-bad", measurement.get("status") in STATUSES, "The measurement has no status.")
         with self.database.saving() as db:
             row = db.execute(
-                "SELECT w.job_id FROM shots s JOIN visits w ON w.id = s.visit_id WHERE s.id = ?", (shot_id,)
+                "SELECT w.job_id, s.photo_sha256 FROM shots s JOIN visits w ON w.id = s.visit_id WHERE s.id = ?",
+                (shot_id,),
             ).fetchone()
             if row is None:
                 raise GapvisionError("measurement-not-found", f"There is no photo number {shot_id}.")
@@ -139,6 +161,8 @@ class ResultsPart(JobsPart):
                 **_summary(measurement),
             )  # fmt: skip
             insert(db, "bodies", measurement_id=measurement_id, body=pack(measurement))
+            for place, sha256 in enumerate(photos if tuple(photos) != (row["photo_sha256"],) else ()):
+                insert(db, "set_photos", measurement_id=measurement_id, place=place, photo_sha256=sha256)
             self._touch(db, row["job_id"])
             return self.line(measurement_id)
 

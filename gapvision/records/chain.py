@@ -26,12 +26,16 @@ EVIDENCE = {
     "shots": "id uid visit_id seam_id photo_sha256 created_at deleted_at",
     "measurements": "id uid shot_id made_at method_version program_version status mean_mm min_mm max_mm u_mm",
     "bodies": "measurement_id body",
+    "set_photos": "id measurement_id place photo_sha256",
     "verdicts": "id measurement_id made_at decision rule body",
     "notes": "id uid job_id seam_id visit_id text who made_at deleted_at",
     "plans": "id uid job_id panel made_at body deleted_at",
 }
 #: What a person calls a row; of the first ones none is ever changed once it is stored.
-_FIXED = {"photos": "photo", "measurements": "measurement", "bodies": "stations of measurement", "verdicts": "verdict"}
+_FIXED = {
+    "photos": "photo", "measurements": "measurement", "bodies": "stations of measurement", "verdicts": "verdict",
+    "set_photos": "place in a set of photos",
+}  # fmt: skip
 _NAMES = {table: table.removesuffix("s") for table in EVIDENCE} | {"shots": "photo number"} | _FIXED
 _NOTHING = bytes(32)
 _NOW = "strftime('%Y-%m-%dT%H:%M:%fZ')"
@@ -96,7 +100,10 @@ def begin(db: sqlite3.Connection) -> None:
         " link BLOB NOT NULL)"
     )
     number, link, at = 0, _NOTHING, str(db.execute(f"SELECT {_NOW}").fetchone()[0])
+    there = {name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     for table, columns in EVIDENCE.items():
+        if table not in there:  # it comes with a later step, empty
+            continue
         for values in db.execute(f"SELECT {', '.join(columns.split())} FROM {table} ORDER BY 1").fetchall():
             number, what, row = number + 1, f"+ {table} {values[0]}", row_hash(table, *values)
             link = link_of(link, row, number, at, what)

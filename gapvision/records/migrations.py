@@ -180,7 +180,24 @@ def _step_3(db: sqlite3.Connection) -> None:
     chain.begin(db)
 
 
-STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_step_1, _step_2, _step_3)
+# A result of several photos of one seam names all of them, in its own order: not its shot, to which photos may come.
+_VERSION_4 = """
+CREATE TABLE set_photos (
+    id INTEGER PRIMARY KEY,
+    measurement_id INTEGER NOT NULL REFERENCES measurements (id) ON DELETE CASCADE,
+    place INTEGER NOT NULL,
+    photo_sha256 TEXT NOT NULL REFERENCES photos (sha256)
+);
+CREATE INDEX set_photos_measurement ON set_photos (measurement_id, place);
+CREATE INDEX set_photos_photo ON set_photos (photo_sha256);
+"""
+
+
+def _step_4(db: sqlite3.Connection) -> None:
+    _run(db, _VERSION_4)
+
+
+STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_step_1, _step_2, _step_3, _step_4)
 
 
 def version_of(db: sqlite3.Connection) -> int:

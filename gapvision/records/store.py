@@ -164,6 +164,7 @@ class Store(ExchangePart):
             db.execute("DELETE FROM bin")
             unused = db.execute(
                 "DELETE FROM photos WHERE NOT EXISTS (SELECT 1 FROM shots WHERE shots.photo_sha256 = photos.sha256)"
+                " AND NOT EXISTS (SELECT 1 FROM set_photos WHERE set_photos.photo_sha256 = photos.sha256)"
                 " RETURNING sha256, suffix"
             ).fetchall()
         # Files go after their rows, and under the writer's turn, so that a photo

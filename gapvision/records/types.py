@@ -164,6 +164,17 @@ class StoredPhoto:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class NewPhoto:
+    """A photo's file to be stored, of that kind (``.jpg``); ``original_sha256`` where its location was taken out."""
+
+    data: bytes
+    suffix: str
+    file_name: str = ""
+    taken_at: str | None = None
+    original_sha256: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StoredVerdict:
     """A decision on one measurement, by the rule of that name, and its file ``gapvision-verdict/1`` as ``body``."""
 
@@ -190,8 +201,10 @@ class MeasurementLine:
         Gap [mm]; None on a refused photo.
     u_mm : float or None
         Median expanded uncertainty (k = 2) of the stations [mm].
-    verdict StoredVerdict or None
+    verdict : StoredVerdict or None
         The latest decision, without its body.
+    others : tuple of StoredPhoto
+        Of a set of photos measured together, those behind ``photo``, with what was left out of it last.
     """
 
     measurement_id: int
@@ -210,6 +223,12 @@ class MeasurementLine:
     u_mm: float | None
     newest: bool
     verdict: StoredVerdict | None
+    others: tuple[StoredPhoto, ...] = ()
+
+    @property
+    def photos(self) -> tuple[StoredPhoto, ...]:
+        """All photos that were given to be measured."""
+        return (self.photo, *self.others)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -259,3 +259,35 @@ def test_edit_note_panel(run):
     assert out == "left door: aluminium, 1020 mm across its gaps\n"
     assert "Hinge pin worn" in run("job", "show", "17")[1]
     assert run("job", "list", "saloon", "hinge")[1].count("saloon") == 1
+
+
+def test_several_photos_of_one_seam_are_one_result(run, monkeypatch, tmp_path):
+    """All photos are kept with it, verified, exported and handed to another shop."""
+    from gapvision.formats import measurement_json
+    from gapvision.intake.photo import read_photo
+    from tests.records.invented import invented_set
+
+    names = [tmp_path / f"{name}.jpg" for name in ("b", "a")]
+    for path in names:
+        path.write_bytes(Path(SAMPLE).read_bytes() + path.name.encode())
+    seen = {p.name: read_photo(p).sha256 for p in names}
+    together = measurement_json.from_dict(invented_set(seen))
+    monkeypatch.setattr("gapvision.several.measure_photos", lambda photos, settings=None: together)
+    run("job", "new", "--reference", "17")
+    code, out, _ = run("add", *map(str, names), "--one-seam", "--job", "17", "--seam", "bonnet", "--stage", "as found",
+                       "--nominal", "4.8mm", "--tol", "0.5mm", "--yes")  # fmt: skip
+    assert code == 0
+    assert "2 photos together: ok, mean gap" in out
+    assert "stored as measurement 1" in out
+    assert "a.jpg and 1 more" in run("job", "show", "17")[1]
+    (seam,) = json.loads(run("job", "show", "17", "--json")[1])["seams"]
+    assert [m["photos_sha256"] for m in seam["measurements"]] == [[seen["a.jpg"], seen["b.jpg"]]]
+    assert run("verify")[0] == 0
+    assert run("export", "17", "-o", str(tmp_path / "job.zip"))[0] == 0
+    assert run("verify", str(tmp_path / "job.zip"))[0] == 0
+    assert run("import", str(tmp_path / "job.zip"), data=tmp_path / "other")[0] == 0
+    assert "a.jpg and 1 more" in run("job", "show", "17", data=tmp_path / "other")[1]
+    assert run("report", "17", "-o", str(tmp_path / "r.pdf"))[0] == 0
+    # The same photo for another stage is asked about, whichever of the set it is.
+    code, _, err = run("add", str(names[0]), "--job", "17", "--seam", "bonnet", "--stage", "after trimming")
+    assert (code, "The same photo is kept for stage 'as found'" in err) == (2, True)

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from functools import cache
 from typing import Any
+
+import numpy as np
 
 from gapvision.formats import measurement_json
 from gapvision.formats.declared import plain_data
@@ -17,6 +20,14 @@ def invented(
 ) -> dict[str, Any]:
     """A gap that waves by 0.2 mm along ``n`` mm around ``mean_mm``."""
     return json.loads(_written(mean_mm, n, u_mm, status, method))
+
+
+def invented_set(photos: dict[str, str], mean_mm: float = 4.8) -> dict[str, Any]:
+    """The same measured from several photos together, by name their SHA-256; each shows a part of it best."""
+    one = measurement_json.from_dict(invented(mean_mm))
+    seen = tuple(replace(one.photo, file=name, sha256=sha256) for name, sha256 in sorted(photos.items()))
+    part = np.arange(len(one.profile.s_mm)) * len(seen) // len(one.profile.s_mm)
+    return measurement_json.to_dict(replace(one, photos=seen, profile=replace(one.profile, photo=part)))
 
 
 @cache

@@ -13,9 +13,9 @@ import zlib
 import pytest
 
 from gapvision.errors import GapvisionError
-from gapvision.records import Store, back_up
+from gapvision.records import NewPhoto, Store, back_up
 from gapvision.records.chain import EVIDENCE
-from tests.records.invented import invented
+from tests.records.invented import invented, invented_set
 
 JPEG = b"\xff\xd8\xff\xe0 an invented picture"
 
@@ -30,6 +30,9 @@ def fill(folder, results=3):
             photo = JPEG + bytes([k])
             line = store.save_photo(seam.seam_id, visit.visit_id, photo, ".jpg", invented(3.58 + k, n=20))
             store.add_verdict(line.measurement_id, decision="not proven", rule="proven", body={})
+        pair = [NewPhoto(data=JPEG + bytes([k]), suffix=".jpg", file_name=f"{k}.jpg") for k in (100, 200)]
+        told = {one.file_name: hashlib.sha256(one.data).hexdigest() for one in pair}
+        store.save_photos(seam.seam_id, visit.visit_id, pair, invented_set(told))
         store.add_note(job.job_id, "Hinge pin worn.", who="Sam")
         store.add_plan(job.job_id, "door", {"sentences": ["Move."]})
     return folder

@@ -7,8 +7,8 @@ import pytest
 
 from gapvision.errors import GapvisionError
 from gapvision.formats.job_file import job_bytes, job_from_data
-from gapvision.records import Conditions, Store
-from tests.records.invented import invented
+from gapvision.records import Conditions, NewPhoto, Store
+from tests.records.invented import invented, invented_set
 
 JPEG = b"\xff\xd8\xff\xe0 an invented picture"
 
@@ -193,3 +193,44 @@ def test_a_refusal_names_the_place(stores):
         "The export's job, shots[0].measurements[0].verdicts[0].rule: a text is expected, not a whole number."
     )
     assert caught.value.next_step == "Ask for the export again; nothing was stored."
+
+
+def test_a_set_of_photos_there_and_back(stores):
+    """All its photos go along, with which result was made from which of them."""
+    one, two = stores
+    job = one.new_job(reference="18")
+    seam, visit = one.add_seam(job.job_id, "door, rear"), one.add_visit(job.job_id, "as found", on_date="2026-03-02")
+    pictures = {f"{k}.jpg": JPEG + b"of a set" + bytes([k]) for k in range(3)}
+    names = {name: hashlib.sha256(data).hexdigest() for name, data in pictures.items()}
+    new = [NewPhoto(data=data, suffix=".jpg", file_name=name) for name, data in pictures.items()]
+    alone = one.save_photos(seam.seam_id, visit.visit_id, new[1:2], invented())
+    both = one.save_photos(
+        seam.seam_id, visit.visit_id, new[:2], invented_set(dict(list(names.items())[:2])), shot_id=alone.shot_id
+    )
+    three = one.save_photos(seam.seam_id, visit.visit_id, new, invented_set(names), shot_id=alone.shot_id)
+    assert [[p.file_name for p in line.photos] for line in one.history(seam.seam_id)] == [
+        ["1.jpg"], ["0.jpg", "1.jpg"], ["0.jpg", "1.jpg", "2.jpg"],
+    ]  # fmt: skip
+    assert [line.newest for line in one.history(seam.seam_id)] == [False, False, True]
+    assert three.photo.sha256 == both.photo.sha256 == names["0.jpg"]
+    data = data_of(one, job)
+    assert len(data["shots"]) == 1
+    by_hash = {names[name]: picture for name, picture in pictures.items()}
+    taken = two.take_job(job_from_data(data), by_hash.__getitem__)
+    assert without_numbers(data_of(two, taken)) == without_numbers(data)
+    assert two.check() == one.check() == []
+    line = two.job_lines(taken.job_id)[-1]
+    assert [two.photo_bytes(p) for p in line.photos] == list(pictures.values())
+
+
+def test_photos_of_a_set_go_with_it_and_not_before(stores):
+    one, _ = stores
+    job = one.new_job(reference="18")
+    seam, visit = one.add_seam(job.job_id, "door, rear"), one.add_visit(job.job_id, "as found", on_date="2026-03-02")
+    new = [NewPhoto(data=JPEG + bytes([k]), suffix=".jpg", file_name=f"{k}.jpg") for k in range(2)]
+    names = {p.file_name: hashlib.sha256(p.data).hexdigest() for p in new}
+    line = one.save_photos(seam.seam_id, visit.visit_id, new, invented_set(names))
+    assert one.empty_bin() == (0, 0)
+    one.delete("photo", line.shot_id)
+    assert one.empty_bin() == (1, 2)
+    assert one.check() == []
