@@ -40,6 +40,7 @@ def names(folder):
     return sorted(p.name for p in folder.iterdir())
 
 
+@pytest.mark.slow
 def test_one_short_command_and_a_second_one_beside_it(here, capsys):
     """The sample's nick is drawn from 150 to 180 mm, 1.1 mm deep in a gap of about 4.85 mm (samples' maker)."""
     assert main(["seam.jpg", "--nominal", "3/16in"]) == 1

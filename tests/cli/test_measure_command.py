@@ -19,6 +19,7 @@ SAMPLES = Path(__file__).parents[2] / "sample_images"
 GOOD = SAMPLES / "backlit_bonnet_gap.jpg"
 
 
+@pytest.mark.slow
 def test_one_photo_and_its_files(tmp_path, capsys):
     out = {
         kind: tmp_path / f"deep/{kind}.{end}"
@@ -138,6 +139,7 @@ def test_refused_photo_gets_its_file_and_exit_code_3(tmp_path, capsys):
     assert "strip-not-found" in capsys.readouterr().out
 
 
+@pytest.mark.slow
 def test_folder_one_bad_photo_does_not_stop_the_rest(tmp_path, capsys):
     folder, out = tmp_path / "photos", tmp_path / "out"
     folder.mkdir()

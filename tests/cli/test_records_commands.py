@@ -59,6 +59,7 @@ def test_new_list_show(run):
     )
 
 
+@pytest.mark.slow
 def test_add_measures_and_stores(run):
     run("job", "new", "--reference", "17")
     words = (
@@ -99,6 +100,7 @@ def test_add_measures_and_stores(run):
     assert len(json.loads(run("job", "show", "17", "--json")[1])["seams"][0]["measurements"]) == 2
 
 
+@pytest.mark.slow
 def test_what_was_stated_stays_with_the_result(run, tmp_path):
     """Measured again, exported and taken in elsewhere: still the same, and in the report."""
     run("job", "new", "--reference", "17")

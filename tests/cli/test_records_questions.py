@@ -44,6 +44,7 @@ def spec_of(folder):
     return specification_from_table(seam.spec), notes
 
 
+@pytest.mark.slow
 def test_a_specification_is_replaced_only_when_said_so(run):
     """A later --nominal dropped a preset's other limits, and the next judging changed an earlier verdict."""
     assert run("add", SAMPLE, *JOB, "as found", "--preset", "even-close")[0] == 0
@@ -65,6 +66,7 @@ def test_a_specification_is_replaced_only_when_said_so(run):
     assert "Sam: What is wanted of left bonnet was changed." in run("job", "show", "17")[1]
 
 
+@pytest.mark.slow
 def test_the_same_photo_for_two_stages_is_asked(run):
     assert run("add", SAMPLE, *JOB, "as found")[0] == 0
     again = run.folder.parent / "renamed.jpg"

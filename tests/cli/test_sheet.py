@@ -91,6 +91,7 @@ def measured(photo, tmp_path, *words, code=0):
     return content
 
 
+@pytest.mark.slow
 def test_what_is_remembered_is_used(photo, tmp_path, capsys):
     path, truth = photo
     unchecked = measured(path, tmp_path)
@@ -121,6 +122,7 @@ def test_what_is_remembered_is_used(photo, tmp_path, capsys):
     assert u[2] < min(u[:2])
 
 
+@pytest.mark.slow
 def test_the_figures_say_which_check_lines_were_used(photo, tmp_path, capsys):
     path, _ = photo
     main(["sheet", ONE, "--check-length", "198.4mm", "--check-width", "148.8mm", "--on", "2026-03-31"])
@@ -133,6 +135,7 @@ def test_the_figures_say_which_check_lines_were_used(photo, tmp_path, capsys):
     assert "0.9920 along, 0.9920 across, by the check lines given" in capsys.readouterr().out
 
 
+@pytest.mark.slow
 def test_sheets_that_do_not_fit_together_do_when_both_are_told(tmp_path):
     """3 % smaller than the other is taken to be: refused; but the refusal says which sheets it saw."""
     path, _ = draw(tmp_path, 0.97)

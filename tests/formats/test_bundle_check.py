@@ -68,6 +68,7 @@ def ask(place, capsys):
     return code, capsys.readouterr().out
 
 
+@pytest.mark.slow
 def test_a_sound_bundle_agrees_alone_in_its_folder_and_as_a_zip(bundle, capsys):
     folder, packed = bundle
     alone = [sys.executable, "-I", "-S", folder / "check.py"]  # without any package but Python's own

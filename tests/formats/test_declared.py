@@ -197,6 +197,7 @@ def is_in_words(error, codes):
 
 
 @pytest.mark.parametrize(("read", "table", "codes"), READERS, ids=["specification", "finish", "panel"])
+@pytest.mark.slow
 def test_any_table_is_read_or_refused_in_words(read, table, codes):
     assert refusal(read, table) is None  # as it stands it is sound
     change = st.tuples(st.sampled_from(list(places(table))), ANY, st.sampled_from(["put", "drop", "add"]))

@@ -405,6 +405,7 @@ PLACES = ["schema", "status", "warnings", "photo", "scale", "stations", "gap", "
 
 @settings(max_examples=150, deadline=None)
 @given(st.sampled_from(PLACES), JSON)
+@pytest.mark.slow
 def test_any_value_anywhere_is_read_or_named(place, value):
     try:
         back = from_dict(changed(place, value))

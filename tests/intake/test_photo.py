@@ -599,6 +599,7 @@ print(peak_mb() - before)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="the resource module is a Unix one")
+@pytest.mark.slow
 def test_bombs_cost_little_memory():
     """Peak memory of a process that opens every bomb, above what it took before them."""
     path = [str(Path(__file__).parent), *sys.path]

@@ -131,6 +131,7 @@ def test_alignment_of_featureless_profiles_says_so():
     assert [n.code for n in got.notices] == ["alignment-weak"]
 
 
+@pytest.mark.slow
 def test_alignment_is_not_fooled_when_trimming_took_the_features_away():
     # Before: bumps; after: another smooth waviness.  Many chance alignments, none of them right.
     s = np.arange(250.0)

@@ -34,6 +34,7 @@ def html_of(page):
     return " ".join([x.proto.body for x in page.get("html")] + [m.value for m in page.markdown])
 
 
+@pytest.mark.slow
 def test_the_car_comes_first_with_its_worst_seam_and_a_photo_of_a_seam_is_saved_by_itself(job):
     page = AppTest.from_file(str(ENTRY), default_timeout=60).run()
     assert not page.exception

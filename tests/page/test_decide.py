@@ -61,6 +61,7 @@ def decide(page):
     return page
 
 
+@pytest.mark.slow
 def test_a_saved_photo_is_judged_by_its_seams_own_specification(page, seam):
     decide(page)
     assert page.selectbox(key="spec_name").value == f"seam {seam.seam_id}"
@@ -204,6 +205,7 @@ def test_simple_spec_without_opposite_says_nothing_of_the_other_side(page):
     assert "The limit on the difference to the other side is not checked" in html_of(page)
 
 
+@pytest.mark.slow
 def test_a_result_chosen_in_jobs_is_decided_about(page, seam):
     page.run()
     page.session_state["view"] = "Jobs"

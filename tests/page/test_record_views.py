@@ -137,6 +137,7 @@ def test_the_last_proven_backup_is_told(page, job, tmp_path_factory):
     assert "Last proven backup: 2 days ago." in html_of(page)
 
 
+@pytest.mark.slow
 def test_note_is_kept(page, job):
     page.session_state["view"] = "Jobs"
     page.run()
@@ -317,6 +318,7 @@ def stroke():
     return jpeg, [middle[len(middle) // 5].tolist(), middle[-len(middle) // 5].tolist()]
 
 
+@pytest.mark.slow
 def test_save_keeps_the_result_on_screen_and_measures_nothing(page, stroke, monkeypatch):
     """A photo that needs two taps; both stages with its strips in their place, so that they are laid on them later."""
     jpeg, taps = stroke
@@ -388,6 +390,7 @@ def test_drawing_has_pattern_sign_and_words_for_each_state():
         draw_panel("bonnet", [])
 
 
+@pytest.mark.slow
 def test_job_seam_and_stage_can_be_chosen_before_the_photo(page, job):
     from gapvision.formats.specification_file import specification_to_table
     from gapvision.judgement import simple_spec

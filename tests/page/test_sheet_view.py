@@ -28,6 +28,7 @@ def photo():
     return cv2.imencode(".png", grey)[1].tobytes()
 
 
+@pytest.mark.slow
 def test_a_sheet_is_asked_for_once_and_then_remembered(photo, tmp_path, monkeypatch):
     monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
     page = AppTest.from_file(str(ENTRY), default_timeout=60).run()

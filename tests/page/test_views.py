@@ -89,6 +89,7 @@ def test_another_unit_never_changes_what_a_typed_number_means(page):
     assert "no unit" not in html_of(page)
 
 
+@pytest.mark.slow
 def test_check_line_far_off_is_refused_in_words(page):
     page.run()
     own = Inbox().add(page.session_state["ticket"], "own.jpg", DEMO_PHOTO.read_bytes() + b"0")
@@ -126,6 +127,7 @@ def test_what_is_known_of_the_edges_is_used_and_remembered(page):
         ("known_step", "90mm", "A step of 90.0 mm between the panels makes no sense here."),
     ],
 )
+@pytest.mark.slow
 def test_mistakes_about_the_edges_are_one_sentence(page, key, value, said):
     page.run()
     page.selectbox(key="known_a").set_value("rolled").run()
@@ -134,6 +136,7 @@ def test_mistakes_about_the_edges_are_one_sentence(page, key, value, said):
     assert html.escape(said, quote=True) in html_of(page)
 
 
+@pytest.mark.slow
 def test_typed_words_and_photos_survive_a_reload(page):
     page.run()
     ticket = page.session_state["ticket"]
@@ -146,6 +149,7 @@ def test_typed_words_and_photos_survive_a_reload(page):
     assert fresh.selectbox(key="photo").value == photo.sha256
 
 
+@pytest.mark.slow
 def test_each_photo_has_its_sign_once_looked_at_and_can_be_taken_out(page):
     page.run()
     ticket = page.session_state["ticket"]

@@ -76,6 +76,7 @@ def state(folder):
     return {p.relative_to(folder): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
+@pytest.mark.slow
 def test_damaged_records_are_never_called_intact_nor_replace_a_good_backup(data, tmp_path, capsys):
     copy = tmp_path / "copy"
     assert main(["backup", str(copy), "--data", str(data)]) == 0

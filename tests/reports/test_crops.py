@@ -52,6 +52,7 @@ def marker_sides(crop):
     return np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
 
 
+@pytest.mark.slow
 def test_a_millimetre_is_a_millimetre_everywhere_and_both_ways(measured):
     data, measurement = measured
     s = measurement.profile.s_mm
@@ -123,6 +124,7 @@ def test_a_spoilt_map_gives_no_crop_or_some_crop(measured, at, wrong):
     assert crop is None or crop.pixels.shape[1] == 100
 
 
+@pytest.mark.slow
 def test_crops_to_be_compared_are_of_one_kind_at_one_scale(old, blank):
     data, measurement = old
     s = measurement.profile.s_mm

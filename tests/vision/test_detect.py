@@ -9,6 +9,7 @@ from gapvision.vision.detect import count_foreign_markers, count_own_markers, fi
 from tests.vision.conftest import photo_of
 
 
+@pytest.mark.slow
 def test_corners_lie_where_the_scene_projects_them(scene):
     grey, truth = scene("plain")
     for view, strip in zip(find_strips(photo_of(grey)), truth["strips"], strict=True):

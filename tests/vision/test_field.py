@@ -62,6 +62,7 @@ def test_true_pixels_come_back_as_the_true_gap(field_of, name, limit):
 
 
 @pytest.mark.parametrize("name", ["flush", "bent and stepped"])
+@pytest.mark.slow
 def test_step_between_the_panels_is_found_within_its_own_uncertainty(field_of, name):
     """Paper keeps its length: on a bent panel that stands higher, a strip spans less of the angle.
 

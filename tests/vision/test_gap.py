@@ -87,6 +87,7 @@ def one_sided():
     return field, profile
 
 
+@pytest.mark.slow
 def test_what_the_fit_leaves_open_reaches_the_gap_as_lots_drawn_from_its_covariance_do(one_sided):
     """JCGM 101: parameters drawn from the fit's covariance, the gap worked out for each, the scatter of the gaps."""
     field, profile = one_sided

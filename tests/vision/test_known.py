@@ -137,6 +137,7 @@ def stated(rolled):
     return measure_photo(photo_of(rolled[0]), STATED)
 
 
+@pytest.mark.slow
 def test_stated_radii_shrink_u_and_the_error_stays_within(rolled, stated):
     _, truth, guessed = rolled
     assert part(stated, "depth") < 0.85 * part(guessed, "depth")
@@ -196,6 +197,7 @@ def test_a_stated_step_with_strips_on_one_side(strip_t, sign):
     assert "step-unknown" not in codes(stated)
 
 
+@pytest.mark.slow
 def test_with_strips_on_both_sides_the_solved_step_stays(measured):
     plain = measured("flush", ALIKE)
     right, wrong = (measured("flush", replace(ALIKE, step_mm=f)) for f in (0.95, -1.0))

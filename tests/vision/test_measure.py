@@ -67,6 +67,7 @@ def test_the_line_of_sight_is_told_with_its_side(across, along):
     assert m.scale.tilt_along_deg == pytest.approx(way * np.degrees(np.arctan2(place[0], height)), abs=0.5)
 
 
+@pytest.mark.slow
 def test_flush_is_reported_and_its_effect_removed(scene, measured):
     _, truth = scene("flush")
     one_sheet = replace(CHECKED, one_sheet=True)
@@ -107,6 +108,7 @@ def test_turning_the_photo_changes_no_millimetre(scene, measured):
     assert turned == pytest.approx(upright, abs=0.01)
 
 
+@pytest.mark.slow
 def test_a_fifteen_millimetre_nick_survives():
     nick = Defect(side="B", s_mm=20.0, height_mm=0.8, width_mm=15.0)
     spec = replace(PLAIN, camera=SMALL, defects=(nick,))

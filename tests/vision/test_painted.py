@@ -46,6 +46,7 @@ def test_a_mark_on_one_panel_is_doubted_and_passes_no_verdict(name):
     assert np.all(m.profile.expanded_u_mm >= m.profile.gap_mm)
 
 
+@pytest.mark.slow
 def test_two_points_overrule_and_the_result_says_so():
     grey = marked("felt pen")
     found = measure_photo(photo_of(grey), CHECKED)
@@ -57,5 +58,6 @@ def test_two_points_overrule_and_the_result_says_so():
 
 
 @pytest.mark.parametrize("name", ["plain", "rolled", "backlit", "arc", "flush"])
+@pytest.mark.slow
 def test_a_seam_is_no_mark(measured, name):
     assert not {"gap-doubtful", "gap-shown"} & {n.code for n in measured(name).notices}

@@ -80,6 +80,7 @@ def test_a_sharp_photo_gains_no_doubt_from_its_picture(measured):
     assert np.max(measured("plain").profile.parts_mm["picture"]) == 0
 
 
+@pytest.mark.slow
 def test_only_the_part_that_is_blurred_gains_doubt(scene):
     grey, _ = scene("plain")
     part = grey.copy()
@@ -90,6 +91,7 @@ def test_only_the_part_that_is_blurred_gains_doubt(scene):
     assert np.median(doubt[x > 0.65 * grey.shape[1]]) == 0
 
 
+@pytest.mark.slow
 def test_a_veil_over_a_dark_gap_makes_u_no_smaller(scene, measured):
     grey, truth = scene("plain")
     veiled = measure_photo(photo_of(in_light(grey, lambda light: 0.95 * light + 0.05 * light.max())), CHECKED)

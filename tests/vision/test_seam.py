@@ -29,6 +29,7 @@ def test_lines_along_the_seam_are_not_the_gap(lines, measured):
     assert with_line == pytest.approx(without, abs=0.15)  # the line lies millimetres away
 
 
+@pytest.mark.slow
 def test_one_strip_finds_the_seam_on_either_side():
     for side in (-42.0, 42.0):
         strip, lit = replace(PLAIN.strips[0], t_mm=side), Inside(kind="backlit", level=0.7)

@@ -108,6 +108,7 @@ def test_what_cannot_be_read_is_not_known(spoilt):
         assert read(seen(art, rng, **how)) in (None, "no strip")
 
 
+@pytest.mark.slow
 def test_scribbles_never_make_another_number():
     rng, found = np.random.default_rng(9), []
     for share in (3, 5, 7, 8):
@@ -138,6 +139,7 @@ def test_two_margins_of_different_sheets_are_no_number():
     assert read(seen(art, np.random.default_rng(8), 8, 1.0)) is None
 
 
+@pytest.mark.slow
 def test_cut_strips_of_two_sheets_are_told_apart_in_one_photo():
     strips = (StripSpec(letter="A", t_mm=-42, sheet=ONE), StripSpec(letter="B", t_mm=42, sheet=TWO))
     grey, truth = render_grey(replace(PLAIN, camera=SMALL, strips=strips), seed=5)

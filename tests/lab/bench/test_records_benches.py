@@ -28,6 +28,7 @@ def test_attacks(monkeypatch, capsys):
     assert "alterations: 40" in capsys.readouterr().out
 
 
+@pytest.mark.slow
 def test_load_fills_what_it_says(tmp_path):
     from gapvision.records import Store
 

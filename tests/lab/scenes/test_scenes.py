@@ -150,6 +150,7 @@ def test_cut_edges_are_drawn_where_the_truth_says(orient):
     assert np.abs(errors).max() < 0.4
 
 
+@pytest.mark.slow
 def test_strip_corners_are_drawn_where_the_truth_says():
     grey, truth = render_grey(SceneSpec(camera=CLEAN, print_scale_across=0.98, bend="along", bend_radius_mm=1000))
     parameters = cv2.aruco.DetectorParameters()
