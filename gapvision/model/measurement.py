@@ -195,8 +195,13 @@ class Measurement:
     @property
     def profile_in_first(self) -> GapProfile | None:
         """The profile with all edges where they lie in the first photo, as far as maps can tell."""
+        return self.profile_in(0)
+
+    def profile_in(self, number: int) -> GapProfile | None:
+        """The profile with all edges where they lie in one of the photos, counted from 0."""
         p, maps = self.profile, [photo.field for photo in self.photos]
-        if p is None or not p.photo.any() or maps[0] is None:
+        to = maps[number]
+        if p is None or (p.photo == number).all() or to is None:
             return p
         face = self.settings.strip_thickness_mm or _FACE_MM
         step = 0.0 if self.step_used is None else self.step_used.mean_mm
@@ -206,9 +211,9 @@ class Measurement:
             px[name] = getattr(p, name).copy()
             for k, fitted in enumerate(maps):
                 there = p.photo == k
-                if k and fitted is not None and there.any():
-                    px[name][there] = maps[0].project(fitted.to_panel(px[name][there], height), height)
-        return replace(p, photo=np.zeros_like(p.photo), **px)
+                if k != number and fitted is not None and there.any():
+                    px[name][there] = to.project(fitted.to_panel(px[name][there], height), height)
+        return replace(p, photo=np.full_like(p.photo, number), **px)
 
     @property
     def step(self) -> Step | None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import itertools
 import json
 import re
 import secrets
@@ -23,17 +24,22 @@ from gapvision.formats.atomic import put_in_place
 from gapvision.records import data_folder
 
 _TICKET = re.compile(r"^[a-z0-9]{20}$")
+_SET = re.compile(r"^[0-9a-f]{16}$")
 _LETTERS = "abcdefghijkmnpqrstuvwxyz23456789"
 _KEEP_DAYS = 30.0
 MOST_PHOTOS = 200
 
 
 class InboxPhoto(NamedTuple):
-    """One photo in the inbox: its unchanged bytes, its name on the phone (for people), their SHA-256."""
+    """One photo in the inbox: its unchanged bytes, its name on the phone (for people), their SHA-256.
+
+    Photos with the same ``set_id`` show one seam in one state: they are measured together.
+    """
 
     path: Path
     name: str
     sha256: str
+    set_id: str
 
     def read(self) -> bytes:
         """The bytes of the photo."""
@@ -55,8 +61,18 @@ class Inbox:
         """Whether a word has the form of a ticket; nothing else may become part of a path."""
         return bool(_TICKET.match(word))
 
-    def add(self, ticket: str, name: str, data: bytes) -> InboxPhoto:
-        """Keep a photo; the same bytes twice are kept once.
+    @staticmethod
+    def own_set(sha256: str) -> str:
+        """The set of a photo that came by itself."""
+        return sha256[:16]
+
+    @staticmethod
+    def is_set(word: str) -> bool:
+        """Whether a word has the form of a set's name."""
+        return bool(_SET.match(word))
+
+    def add(self, ticket: str, name: str, data: bytes, into: str = "") -> InboxPhoto:
+        """Keep a photo; the same bytes twice are kept once.  ``into``: the set that it joins, else one of its own.
 
         Raises
         ------
@@ -74,23 +90,26 @@ class Inbox:
             if not path.exists():
                 if len(list(folder.glob("*.photo"))) >= MOST_PHOTOS:
                     raise GapvisionError("too-many-photos")
-                about = json.dumps({"name": plain, "added": time.time()})
-                put_in_place(folder / f"{sha}.json", about.encode())
+                # Some phones call every photo alike: in a set each needs its own name.
+                taken = {photo.name for photo in self.photos(ticket)}
+                stem, dot, end = plain.rpartition(".")
+                names = (f"{stem or end} ({number}){dot}{end if stem else ''}" for number in itertools.count(2))
+                plain = next(x for x in itertools.chain([plain], names) if x not in taken)
+                self._note(path, name=plain, added=time.time(), set=into or self.own_set(sha))
                 put_in_place(path, data)
         except OSError as error:
             raise GapvisionError("folder-not-writable", f"The photo could not be kept: {error.strerror}.") from None
-        return InboxPhoto(path, plain, sha)
+        return self.find(ticket, sha) or InboxPhoto(path, plain, sha, into or self.own_set(sha))
 
     def photos(self, ticket: str) -> list[InboxPhoto]:
         """Photos of a ticket, oldest first."""
         found = []
         folder = self._folder(ticket)
         for path in folder.glob("*.photo") if folder.is_dir() else ():
-            try:
-                about = json.loads(path.with_suffix(".json").read_text())
-            except (OSError, ValueError):
-                about = {}
-            found.append((float(about.get("added", 0.0)), InboxPhoto(path, str(about.get("name", "photo")), path.stem)))
+            about = self._about(path)
+            one = str(about.get("set", self.own_set(path.stem)))
+            photo = InboxPhoto(path, str(about.get("name", "photo")), path.stem, one)
+            found.append((float(about.get("added", 0.0)), photo))
         return [photo for _, photo in sorted(found, key=lambda x: (x[0], x[1].sha256))]
 
     def find(self, ticket: str, sha256: str) -> InboxPhoto | None:
@@ -104,6 +123,25 @@ class Inbox:
             with contextlib.suppress(OSError):
                 photo.path.unlink()
                 photo.path.with_suffix(".json").unlink()
+
+    def move(self, ticket: str, sha256: str, into: str) -> None:
+        """Put a photo into another set."""
+        photo = self.find(ticket, sha256)
+        if photo is not None:
+            with contextlib.suppress(OSError):
+                self._note(photo.path, **{**self._about(photo.path), "set": into})
+
+    @staticmethod
+    def _about(path: Path) -> dict[str, Any]:
+        try:
+            about = json.loads(path.with_suffix(".json").read_text())
+        except (OSError, ValueError):
+            return {}
+        return about if isinstance(about, dict) else {}
+
+    @staticmethod
+    def _note(path: Path, **about: Any) -> None:
+        put_in_place(path.with_suffix(".json"), json.dumps(about).encode())
 
     def save_draft(self, ticket: str, draft: dict[str, Any]) -> None:
         """Keep what was typed.  A full disk must not break the page: then the session alone has it."""

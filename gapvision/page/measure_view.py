@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Sequence
 from contextlib import suppress
 from functools import partial
 from itertools import takewhile
@@ -15,8 +16,10 @@ from gapvision.errors import GapvisionError
 from gapvision.formats.measurement_json import to_json
 from gapvision.formats.table import csv_text
 from gapvision.judgement import simple_spec
-from gapvision.model import HOLE, LeftOut, Measurement, Settings, Specification, Verdict
+from gapvision.judgement.coach import next_photo
+from gapvision.model import HOLE, LeftOut, Measurement, NextPhoto, Settings, Specification, Verdict
 from gapvision.page import save_view, service, session, sheet_view, widgets
+from gapvision.page import strip as photo_strip
 from gapvision.page.books import load, records, stored_photo, wanted_of
 from gapvision.page.inbox import Inbox
 from gapvision.page.session import Chosen
@@ -34,46 +37,50 @@ def show(ticket: str) -> None:
     """The whole view: answer, photo, plot and the next thing to do on one screen; the rest below, in the order of use."""
     said, top, step, kept, photos, sheets, purpose = (st.container() for _ in range(7))
     with photos:
-        _upload(ticket, said)
         strip = st.container()
+        _upload(ticket, said)
         photo = _choose(ticket)
     with purpose:
         saving = save_view.ask_first()
     if photo is None:  # at a seam of a job, of which this visit has no photo yet
         _stored(ticket, top, step)
         return
+    together = session.set_of(ticket, photo)
     spec = _wanted()
-    settings = _settings(photo, spec)
+    settings = _settings(together, spec)
     shown = None
     with widgets.telling(said), said, st.spinner("Measuring", show_time=False):
         if settings is not None:
-            shown = _measured(photo, spec, settings)
+            shown = _measured(together, spec, settings)
     if shown is None:
         with step:
-            _next(ticket, photo, "refused")
+            _next(ticket, photo, "refused", None)
         with strip:
-            _thumbnails(ticket, photo)
+            photo_strip.show(ticket, photo, together, None)
         return
     measurement, verdict = shown.measurement, judged(shown.measurement, spec)
+    coming = next_photo(measurement) if photo.where != "sample" or together[1:] else None
     with top:
-        state = widgets.show_verdict(measurement, verdict, photo.name)
-        st.session_state.setdefault("_signs", {})[photo.sha256] = widgets.GLANCES[state]
-        _viewer(photo, measurement, verdict)
+        name = f"{len(measurement.photos)} photos together" if measurement.photos[1:] else shown.photo.name
+        state = widgets.show_verdict(measurement, verdict, name, coming)
+        for one in together:
+            st.session_state.setdefault("_signs", {})[one.sha256] = widgets.GLANCES[state]
+        _viewer(photo, together, measurement, verdict)
     with strip:
-        _thumbnails(ticket, photo)
+        photo_strip.show(ticket, photo, together, measurement)
     with step:
-        _next(ticket, photo, state)
+        _next(ticket, photo, state, coming)
     with sheets:
         sheet_view.show(measurement)
     with kept:
-        save_view.by_itself(photo, measurement, spec)
+        save_view.by_itself(together, measurement, spec)
     if measurement.profile is not None:
         with saving:
-            save_view.offer(photo, measurement, spec)
-        _leave_out(photo, measurement)
+            save_view.offer(together, measurement, spec)
+        _leave_out(together, measurement)
     _details(measurement, verdict)
     with st.expander("Download", key="download_box"):
-        _downloads(photo, measurement, verdict)
+        _downloads(shown.photo, measurement, verdict)
 
 
 def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:
@@ -94,22 +101,29 @@ def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:
         state = widgets.show_verdict(measurement, verdict, f"{line.visit.stage}, {line.visit.on_date}")
         draw_viewer(photo, measurement, verdict, "viewer_stored")
         with step:
-            _next(ticket, photo, state, "Photograph it again")
+            _next(ticket, photo, state, None, "Photograph it again")
             _details(measurement, verdict)
 
 
-def _next(ticket: str, photo: Chosen, state: str, again: str = "Take it again") -> None:
+def _next(
+    ticket: str, photo: Chosen, state: str, coming: NextPhoto | None, again: str = "Take it again, by itself"
+) -> None:
     """The one thing to do next, large; the camera is always one tap away."""
+    more = coming is not None and coming.do != "enough"
+    camera = ("One more photo of it: nothing was moved", photo.set_id) if more else (again, "")
     if photo.where == "sample":
         _by_camera(ticket, "Take photos with this phone")
     elif state == "out":
         st.button("What to do about it", type="primary", key="to_decide", width="stretch", on_click=_open, args=("Decide",))
-        _by_camera(ticket, again, second=True)
+        _by_camera(ticket, *camera, second=True)
     elif state == "in" and session.at_seam():
         st.button("Next seam", type="primary", key="to_car", width="stretch", on_click=_open, args=("Car",))
-        _by_camera(ticket, again, second=True)
+        _by_camera(ticket, *camera, second=True)
     else:
-        _by_camera(ticket, "Take the next photo" if state == "in" else again)
+        _by_camera(ticket, *(camera if more or state != "in" else ("Take the next photo", "")))
+    if more and photo.where != "sample":
+        with st.container(key="again_box"):
+            _by_camera(ticket, again, second=True)
 
 
 def _open(view: str) -> None:
@@ -141,14 +155,15 @@ def measured_again(ticket: str) -> OnScreen | None:
     photo = next((p for p in session.photos(ticket) if p.sha256 == st.session_state.get("photo")), None)
     with suppress(GapvisionError):
         if photo is not None:
-            spec = _wanted_typed()
-            return _measured(photo, spec, _settings_typed(photo, spec))
+            spec, together = _wanted_typed(), session.set_of(ticket, photo)
+            return _measured(together, spec, _settings_typed(together, spec))
     return None
 
 
-def _measured(photo: Chosen, spec: Specification | None, settings: Settings) -> OnScreen:
-    measurement = service.measure(photo.path, photo.name, photo.sha256, settings)
-    shown = OnScreen(photo, service.without_spans(measurement, session.excluded(photo.sha256)), spec)
+def _measured(together: Sequence[Chosen], spec: Specification | None, settings: Settings) -> OnScreen:
+    measurement = service.measure([(p.path, p.name, p.sha256) for p in together], settings)
+    first = next(p for p in together if p.sha256 == measurement.photo.sha256)
+    shown = OnScreen(first, service.without_spans(measurement, session.excluded(session.key_of(together))), spec)
     remember(shown)
     return shown
 
@@ -156,14 +171,18 @@ def _measured(photo: Chosen, spec: Specification | None, settings: Settings) -> 
 # --- photos -----------------------------------------------------------------------
 
 
-def _by_camera(ticket: str, label: str, *, second: bool = False) -> None:
-    """The way to the plain form, for a phone's camera."""
-    look = "gv-take second" if second else "gv-take"
-    st.html(f'<a class="{look}" href="/take?ticket={ticket}" target="_self">{label}</a>')
+def _by_camera(ticket: str, label: str, into: str = "", *, second: bool = False) -> None:
+    """The way to the plain form, for a phone's camera; ``into`` the set that the photo joins."""
+    look, more = "gv-take second" if second else "gv-take", f"&amp;into={into}" if into else ""
+    st.html(f'<a class="{look}" href="/take?ticket={ticket}{more}" target="_self">{label}</a>')
 
 
 def _upload(ticket: str, top: DeltaGenerator) -> None:
     """The upload control; what is wrong with a photo goes to the top."""
+    shown = next((p for p in session.taken(ticket) if p.sha256 == st.session_state.get("photo")), None)
+    same = "What I choose now shows the seam of the photo above, and nothing was moved since"
+    with st.container():
+        into = shown.set_id if shown is not None and st.checkbox(same, key="join_set") else ""
     files = st.file_uploader("Or choose photos", type=_TYPES, accept_multiple_files=True, key="upload")
     known = st.session_state.setdefault("taken_in", set())
     fresh = [file for file in files if file.file_id not in known]
@@ -173,13 +192,15 @@ def _upload(ticket: str, top: DeltaGenerator) -> None:
     for k, file in enumerate(fresh):
         known.add(file.file_id)
         with widgets.telling(top):
-            kept = Inbox().add(ticket, file.name, file.getvalue())
+            kept = Inbox().add(ticket, file.name, file.getvalue(), into)
             session.choose(kept.sha256)
             said, _ = service.quick_words(kept)
             if said != service.WILL_DO:
                 top.warning(f"{kept.name}: {said}")
             bar.progress((k + 1) / len(fresh), text=f"{kept.name} kept")
     bar.empty()
+    if into:  # said of these photos alone: the next may show the seam after something was moved
+        st.session_state["go"] = {"join_set": False}
 
 
 def _choose(ticket: str) -> Chosen | None:
@@ -191,8 +212,12 @@ def _choose(ticket: str) -> Chosen | None:
         before = st.session_state.get("newest")
         st.session_state["newest"] = newest
         session.choose(newest)
-        for taken in takewhile(lambda p: p.sha256 != before, mine):  # several may have come at once
+        fresh = list(takewhile(lambda p: p.sha256 != before, mine))  # several may have come at once
+        for taken in fresh:
             session.give_to_seam(taken.sha256)
+        alone = [p for p in fresh if [q.set_id for q in mine].count(p.set_id) == 1]
+        _join(ticket, alone)
+        return _choose(ticket)
     if seam_id:
         everything = mine = [p for p in mine if session.seam_of(p.sha256) == seam_id]
     by_hash = {p.sha256: p for p in reversed(everything)}  # one's own photo before a sample with the same bytes
@@ -203,23 +228,12 @@ def _choose(ticket: str) -> Chosen | None:
     ]
 
 
-def _thumbnails(ticket: str, shown: Chosen) -> None:
-    """The photos taken, each with its sign once it was looked at; the one on screen can be taken out."""
-    seam_id, signs = session.at_seam(), st.session_state.get("_signs", {})
-    mine = [p for p in session.photos(ticket) if p.where != "sample"]
-    mine = [p for p in mine if not seam_id or session.seam_of(p.sha256) == seam_id]
-    rows = "".join(
-        f'<figure style="margin:0"><img src="{p.url("thumb")}" alt="" loading="lazy" style="height:84px;border-radius:6px;display:block">'
-        f'<figcaption style="font-size:14px;max-width:112px;overflow:hidden;text-overflow:ellipsis;white-space:nowrap">'
-        f"{signs.get(p.sha256, widgets.GLANCES['measured'])} {html.escape(p.name)}</figcaption></figure>"
-        for p in mine[:12]
-    )
-    look = 'style="display:flex;gap:10px;overflow-x:auto" tabindex="0" role="region" aria-label="Photos taken"'
-    if mine:
-        st.html(f"<div {look}>{rows}</div>")
-        if shown in mine and st.button("Take this photo out", key="take_out"):
-            Inbox().remove(ticket, shown.sha256)
-            st.rerun()
+def _join(ticket: str, fresh: Sequence[Chosen]) -> None:
+    """Photos that came at once: at a seam's page they show that seam; elsewhere it is asked."""
+    if session.at_seam():
+        for photo in fresh[:-1]:
+            Inbox().move(ticket, photo.sha256, fresh[-1].set_id)
+    st.session_state["came_together"] = () if session.at_seam() else tuple(photo.set_id for photo in fresh)
 
 
 # --- what is wanted ---------------------------------------------------------------
@@ -257,7 +271,7 @@ def _same(one: Specification, two: Specification) -> bool:
     return all(abs(a - b) < 1e-3 for a, b in zip(*figures, strict=True))
 
 
-def _settings(photo: Chosen, spec: Specification | None) -> Settings | None:
+def _settings(together: Sequence[Chosen], spec: Specification | None) -> Settings | None:
     """How to measure; None after saying what is wrong."""
     with st.expander("Printed check lines and edges"):
         st.write(
@@ -271,7 +285,7 @@ def _settings(photo: Chosen, spec: Specification | None) -> Settings | None:
         st.selectbox("Edges", list(_METHODS), key="edges_method", format_func=_METHODS.__getitem__)
     _known_fields()
     with widgets.telling():
-        return _settings_typed(photo, spec)
+        return _settings_typed(together, spec)
     return None
 
 
@@ -333,8 +347,9 @@ def _known_typed() -> dict[str, Any]:
     return known
 
 
-def _settings_typed(photo: Chosen, spec: Specification | None) -> Settings:
-    """How to measure, from what stands in the fields."""
+def _settings_typed(together: Sequence[Chosen], spec: Specification | None) -> Settings:
+    """How to measure, from what stands in the fields; points along the seam are those of the first photo by name."""
+    photo = together[0]
     if photo.where == "sample":
         along, across, checked = 1.0, 1.0, True
     else:
@@ -349,10 +364,18 @@ def _settings_typed(photo: Chosen, spec: Specification | None) -> Settings:
 # --- what came out ----------------------------------------------------------------
 
 
-def _viewer(photo: Chosen, measurement: Measurement, verdict: Verdict | None) -> None:
+def _viewer(
+    photo: Chosen, together: Sequence[Chosen], measurement: Measurement, verdict: Verdict | None
+) -> None:  # fmt: skip
     """The linked photo and profile; points tapped on it are measured along."""
-    spans = session.excluded(photo.sha256)
-    asked = draw_viewer(photo, measurement, verdict, "viewer", tappable=True)
+    key = session.key_of(together)
+    spans = session.excluded(key)
+    numbers = {seen.sha256: k for k, seen in enumerate(measurement.photos)}
+    if photo.sha256 not in numbers:  # left out: it is seen as it is, and the profile beside another
+        st.html(f'<img src="{photo.url("preview")}" alt="Photo {html.escape(photo.name)}, left out" style="width:100%">')
+        photo = next(p for p in together if p.sha256 == measurement.photo.sha256)
+    number = numbers[photo.sha256]
+    asked = draw_viewer(photo, measurement, verdict, "viewer", tappable=photo == together[0], number=number)
     if "points" in asked:
         session.set_seam_points(photo.sha256, asked["points"]["points"])
         st.rerun()
@@ -361,9 +384,11 @@ def _viewer(photo: Chosen, measurement: Measurement, verdict: Verdict | None) ->
         start, stop, reason = float(span["from"]), float(span["to"]), str(span["reason"]).strip()[:200]
         one = LeftOut(from_mm=start, to_mm=stop, reason=reason)
         if reason and start <= stop and one not in spans:
-            session.set_excluded(photo.sha256, [*spans, one])
+            session.set_excluded(key, [*spans, one])
             st.rerun()
     with st.container():
+        if not spans and session.excluded_before(together):
+            st.write("Spans that were left out before a photo came or went do not count now: leave them out again.")
         if session.seam_points(photo.sha256):
             st.write("Measured along the points you tapped.")
             if st.button("Forget the points", key="forget_points"):
@@ -371,9 +396,10 @@ def _viewer(photo: Chosen, measurement: Measurement, verdict: Verdict | None) ->
                 st.rerun()
 
 
-def _leave_out(photo: Chosen, measurement: Measurement) -> None:
+def _leave_out(together: Sequence[Chosen], measurement: Measurement) -> None:
     """Leave a span out (a handle, a missing seal), with a reason that goes into the record."""
-    spans = session.excluded(photo.sha256)
+    key = session.key_of(together)
+    spans = session.excluded(key)
     with st.container():
         if spans:
             st.subheader("Left out", anchor=False)
@@ -382,7 +408,7 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
             stretch = widgets.lengths().stretch(span.from_mm, span.to_mm)
             left.write(f"{stretch}: {span.reason}")
             if right.button("Take back", key=f"take_back_{k}"):
-                session.set_excluded(photo.sha256, spans[:k] + spans[k + 1 :])
+                session.set_excluded(key, spans[:k] + spans[k + 1 :])
                 st.rerun()
     with st.expander("Leave a span out by numbers", key="leave_out_box"):
         widgets.empty_after("span_left_out", "span_from", "span_to", "span_reason")
@@ -400,7 +426,7 @@ def _leave_out(photo: Chosen, measurement: Measurement) -> None:
                 )  # fmt: skip
             else:
                 one = LeftOut(from_mm=start, to_mm=stop, reason=reason[:200])
-                session.set_excluded(photo.sha256, [*spans, one])
+                session.set_excluded(key, [*spans, one])
                 st.session_state["span_left_out"] = True
                 st.rerun()
 

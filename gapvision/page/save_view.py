@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -11,14 +12,13 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from gapvision.errors import GapvisionError
-from gapvision.formats import measurement_json
 from gapvision.formats.specification_file import specification_to_table
-from gapvision.model import Measurement, Specification
+from gapvision.model import Measurement, Notice, Specification
 from gapvision.page import session, widgets
 from gapvision.page.books import records, seam_title, wanted_of
 from gapvision.page.session import NEW, Chosen
 from gapvision.records import SIDES, STAGES, SUPPORTS, TICKS, Conditions, Job, Seam
-from gapvision.workshop import judge_line, keep_photo, photo_doubts
+from gapvision.workshop import judge_line, keep_photos, photo_doubts
 
 #: What a photo is for: asked before it is taken.
 PURPOSES = ("Just measure", "For a job")
@@ -70,53 +70,85 @@ def _box_title() -> str:
     return f"{'New job' if job == NEW else job}, {seam}, {state['stage']}"
 
 
-def by_itself(photo: Chosen, measurement: Measurement, spec: Specification | None) -> None:
-    """At a seam's page its photo is saved without a tap, with undo; what is in doubt is asked first."""
-    state, (job, seam) = st.session_state, chosen()
-    if job is None or seam is None or session.at_seam() != seam.seam_id or session.seam_of(photo.sha256) != seam.seam_id:
+def by_itself(together: Sequence[Chosen], measurement: Measurement, spec: Specification | None) -> None:
+    """At a seam's page its photos are saved without a tap, with undo; what is in doubt is asked first.
+
+    A photo that comes to a set, or goes, gives the set another result: the earlier one stays.
+    """
+    state, (job, seam), set_id = st.session_state, chosen(), together[0].set_id
+    mine = seam is not None and {session.seam_of(p.sha256) for p in together} == {seam.seam_id}
+    if job is None or seam is None or session.at_seam() != seam.seam_id or not mine:
         return
-    kept = dict(state.get("kept_shots", {}).get(photo.sha256, {}))
+    kept = dict(state.get("kept_shots", {}).get(set_id, {}))
     place = st.container(horizontal=True, vertical_alignment="center", wrap=False, key="kept_box")
-    if kept.get("taken_back"):
-        place.write("Not kept: taken back.")
-        return
     asked = replace(measurement.settings, tolerance_mm=None)
-    signature = hashlib.sha256(repr((asked, state["stage"])).encode()).hexdigest()
+    judged_by = (asked, state["stage"], [p.sha256 for p in together])
+    signature = hashlib.sha256(repr(judged_by).encode()).hexdigest()
+    same = kept.get("signature") == signature
+    if kept.get("taken_back"):
+        if same:
+            place.write("Not kept: taken back.")
+            return
+        kept = {}
+    if kept.get("stage", state["stage"]) != state["stage"]:  # the same photos for another stage are asked about
+        kept = {}
     with widgets.telling(place):
-        if kept.get("signature") != signature:
+        if not same:
             if measurement.profile is None:
                 return
-            if not kept:
-                about = (state["stage"], _day(measurement), measurement.photo.sha256, measurement.photo.taken_at)
-                doubts = photo_doubts(records(), job.job_id, *about)
-                if doubts:
-                    place.warning(f"Not saved by itself: {doubts[0].message} Open 'Save to a job' and say that it is right.")
-                    return
-            kept = {"signature": signature, "shot": _keep(photo, measurement, spec, job, seam, kept.get("shot"))}
-            _note_kept(photo.sha256, kept)
-        place.write(f"Saved by itself: {state['stage']}.")
+            doubts = [] if kept else _doubts(together, measurement, job, names=False)
+            if doubts:
+                place.warning(f"Not saved by itself: {doubts[0].message} Open 'Save to a job' and say that it is right.")
+                return
+            shot = _keep(together, measurement, spec, job, seam, kept.get("shot"))
+            kept = {"signature": signature, "shot": shot, "stage": state["stage"], "wanted": kept.get("wanted", "")}
+            if spec is not None and seam.spec is None:
+                kept["wanted"] = f" Nothing was wanted of this seam yet: {_limits(spec)} is kept with it from now on."
+            _note_kept(set_id, kept)
+        what = f"{len(together)} photos as one result, " if together[1:] else ""
+        place.write(f"Saved by itself: {what}{state['stage']}.{kept.get('wanted', '')}")
         if place.button("Undo", key="undo_save"):
             records().delete("photo", int(kept["shot"]))
-            _note_kept(photo.sha256, {**kept, "taken_back": True})
+            _note_kept(set_id, {**kept, "taken_back": True})
             st.rerun()
 
 
-def _note_kept(sha256: str, kept: dict[str, Any]) -> None:
-    st.session_state["kept_shots"] = {**st.session_state.get("kept_shots", {}), sha256: kept}
+def _limits(spec: Specification) -> str:
+    """The wanted gap and its limits, in short."""
+    say = widgets.lengths()
+    gap, below, above = say.gap(spec.nominal[0].gap_mm), say.small(spec.allow_below_mm), say.small(spec.allow_above_mm)
+    return f"{gap}, {below} below to {above} above"
+
+
+def _doubts(
+    together: Sequence[Chosen], measurement: Measurement, job: Job | None, *, names: bool = True
+) -> list[Notice]:
+    """What is asked before photos are kept for a stage and a day: of all of them, each thing once."""
+    taken = {seen.sha256: seen.taken_at for seen in measurement.photos}
+    found: dict[str, Notice] = {}
+    for photo in together:
+        about = (st.session_state["stage"], _day(measurement), photo.sha256, taken.get(photo.sha256))
+        name = photo.name.removeprefix("sample: ") if names else ""
+        told = photo_doubts(records(), None if job is None else job.job_id, *about, file_name=name)
+        found |= {notice.message: notice for notice in told}
+    return list(found.values())
+
+
+def _note_kept(set_id: str, kept: dict[str, Any]) -> None:
+    st.session_state["kept_shots"] = {**st.session_state.get("kept_shots", {}), set_id: kept}
 
 
 def _keep(
-    photo: Chosen, measurement: Measurement, spec: Specification | None, job: Job, seam: Seam, shot: int | None
-) -> int:
-    """Store a photo with its result; of one that is stored already, another result.  Gives the photo's number."""
+    together: Sequence[Chosen], measurement: Measurement, spec: Specification | None, job: Job, seam: Seam,
+    shot: int | None,
+) -> int:  # fmt: skip
+    """Store photos with their result; of some that are stored already, another result.  Gives the set's number."""
     store, state = records(), st.session_state
-    if shot is not None:
-        judge_line(store, store.add_measurement(shot, measurement_json.to_dict(measurement)), session.rule())
-        return shot
     visit = store.find_visit(
         job.job_id, state["stage"], on_date=_day(measurement), who=state["who"], conditions=_conditions()
     )
-    line = keep_photo(store, seam, visit, photo.path.read_bytes(), photo.name.removeprefix("sample: "), measurement)
+    files = [(p.path.read_bytes(), p.name.removeprefix("sample: ")) for p in together]
+    line = keep_photos(store, seam, visit, files, measurement, shot_id=shot)
     if spec is not None and seam.spec is None:
         store.edit_seam(seam.seam_id, spec=specification_to_table(spec))
     judge_line(store, line, session.rule())
@@ -128,7 +160,7 @@ def _keep(
     return line.shot_id
 
 
-def offer(photo: Chosen, measurement: Measurement, spec: Specification | None) -> None:
+def offer(together: Sequence[Chosen], measurement: Measurement, spec: Specification | None) -> None:
     """The form; without pressing its button nothing is stored, and typed words stay in the draft."""
     # A container that is always there: what comes and goes must not shift the places below, or they fold up.
     with st.container():
@@ -143,16 +175,13 @@ def offer(photo: Chosen, measurement: Measurement, spec: Specification | None) -
             f"Goes to {'a new job' if job is None else 'job ' + job.reference}, "
             f"{f'seam {name}' if name else 'a seam without a name yet'}, stage {state['stage']}."
         )
-        if _pressed(measurement, job):
-            _save(photo, measurement, spec, job, seam)
+        if _pressed(together, measurement, job):
+            _save(together, measurement, spec, job, seam)
 
 
-def _pressed(measurement: Measurement, job: Job | None) -> bool:
+def _pressed(together: Sequence[Chosen], measurement: Measurement, job: Job | None) -> bool:
     """The button that saves; what is in doubt about stage or day is asked first."""
-    taken = measurement.photo
-    job_id = None if job is None else job.job_id
-    about = (st.session_state["stage"], _day(measurement), taken.sha256, taken.taken_at)
-    doubts = photo_doubts(records(), job_id, *about, file_name=taken.file)
+    doubts = _doubts(together, measurement, job)
     with st.container():
         for doubt in doubts:
             st.warning(doubt.message)
@@ -233,8 +262,9 @@ def _conditions() -> Conditions:
 
 
 def _save(
-    photo: Chosen, measurement: Measurement, spec: Specification | None, job: Job | None, seam: Seam | None
-) -> None:
+    together: Sequence[Chosen], measurement: Measurement, spec: Specification | None, job: Job | None,
+    seam: Seam | None,
+) -> None:  # fmt: skip
     store, state = records(), st.session_state
     _conditions()  # a mistake in them is said before a job is made
     if seam is None and not state["new_seam"].strip():
@@ -243,7 +273,7 @@ def _save(
         job = store.new_job(reference=state["new_reference"], customer=state["new_customer"], car=state["new_car"])
     if seam is None:
         seam = store.add_seam(job.job_id, state["new_seam"].strip(), side=state["new_side"])
-    shot = _keep(photo, measurement, spec, job, seam, None)
+    shot = _keep(together, measurement, spec, job, seam, None)
     number = next(x.measurement_id for x in reversed(store.history(seam.seam_id)) if x.shot_id == shot)
     state["saved"] = f"Saved as measurement {number} of {seam_title(seam)}, job {job.reference}."
     state["job"] = job.reference

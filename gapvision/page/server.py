@@ -78,7 +78,7 @@ def _warm_up() -> None:
     del main  # imported for what it loads
     try:
         sample = list_samples()[0]
-        service.measure(sample.path, f"sample: {sample.title}", sample.sha256, Settings(print_scale_checked=True))
+        service.measure([(sample.path, f"sample: {sample.title}", sample.sha256)], Settings(print_scale_checked=True))
         service.picture(sample.path, sample.sha256, viewer.PREVIEW_PX)
     except GapvisionError:
         return  # the page itself says what is wrong

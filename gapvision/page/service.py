@@ -15,7 +15,7 @@ from gapvision.geometry.leaving_out import leave_out
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.model import ExtraLine, LeftOut, Measurement, Notice, Settings, Verdict
 from gapvision.page.inbox import InboxPhoto
-from gapvision.recipe import measure_photo
+from gapvision.several import measure_photos
 
 _T = TypeVar("_T")
 #: What is said of a photo in which nothing speaks against measuring it: not whether its seam is any good.
@@ -53,15 +53,17 @@ _measurements, _pictures = _Memory(_KEPT_MEASUREMENTS), _Memory(_KEPT_PICTURES)
 _advised, _shortened, _looks, _verdicts = (_Memory(_KEPT_MEASUREMENTS) for _ in range(4))
 
 
-def measure(path: Path, name: str, sha256: str, settings: Settings) -> Measurement:
-    """Measure a photo, or give the measurement that is still remembered.
+def measure(photos: Sequence[tuple[Path, str, str]], settings: Settings) -> Measurement:
+    """Measure a photo, or several of one seam together, or give the measurement that is still remembered.
+
+    ``photos``: where each lies, its name, its SHA-256.
 
     The tolerance is no part of the measurement: another one with the same settings costs nothing.
 
     Raises
     ------
     GapvisionError
-        If the file cannot be read.
+        If a file cannot be read, or there are too many of them.
     """
 
     def work() -> Measurement:
@@ -69,12 +71,13 @@ def measure(path: Path, name: str, sha256: str, settings: Settings) -> Measureme
 
         with _AT_ONCE:
             try:
-                return measure_photo(read_photo(path, name), settings)
+                return measure_photos([read_photo(path, name) for path, name, _ in photos], settings)
             except MemoryError:
                 raise GapvisionError("file-too-large", "There is not enough memory to open the picture.") from None
 
     # The tolerance only decides a piece of advice; measuring again for it would be slow and give the same numbers.
-    measurement = _measurements.get((sha256, name, replace(settings, tolerance_mm=None)), work)
+    key = tuple((name, sha256) for _, name, sha256 in photos), replace(settings, tolerance_mm=None)
+    measurement = _measurements.get(key, work)
     return _with_resolution_advice(measurement, settings.tolerance_mm)
 
 

@@ -28,7 +28,7 @@ _TEXTS = (
 #: Widgets whose content is kept in the draft, with what they hold at first.
 DEFAULTS: dict[str, Any] = {
     **dict.fromkeys(_TEXTS.split(), ""),
-    **dict.fromkeys((*TICKS, "known_one_sheet"), False),
+    **dict.fromkeys((*TICKS, "known_one_sheet", "join_set"), False),
     **dict.fromkeys(("move_shift", "move_turn", "panel_x", "panel_y", "panel_turn"), 0.0),
     **dict.fromkeys(("known_a", "known_b"), "not sure"),
     **dict.fromkeys(("save_job", "save_seam"), NEW),
@@ -51,7 +51,7 @@ PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "d
 #: What else the draft holds, as it was made on the page.
 _FREE = (
     *("seam_points", "excluded", "newest", "job", "seam", "panel_drafts", "panel_photos", "plan_shown", "from_record"),
-    *("decide_seam", "save_job_before", "at_seam", "for_seam", "kept_shots"),
+    *("decide_seam", "save_job_before", "at_seam", "for_seam", "kept_shots", "came_together"),
 )
 
 
@@ -62,6 +62,7 @@ class Chosen(NamedTuple):
     name: str
     sha256: str
     where: str
+    set_id: str = ""
 
     @property
     def stem(self) -> str:
@@ -161,8 +162,29 @@ def _is_numbered(key: str) -> bool:
 
 def photos(ticket: str) -> list[Chosen]:
     """Photos of the inbox, newest first, then the samples."""
-    mine = [Chosen(p.path, p.name, p.sha256, ticket) for p in reversed(Inbox().photos(ticket))]
-    return mine + [Chosen(s.path, f"sample: {s.title}", s.sha256, "sample") for s in list_samples()]
+    mine = [Chosen(p.path, p.name, p.sha256, ticket, p.set_id) for p in reversed(Inbox().photos(ticket))]
+    return mine + [Chosen(s.path, f"sample: {s.title}", s.sha256, "sample", s.set_id) for s in list_samples()]
+
+
+def taken(ticket: str) -> list[Chosen]:
+    """One's own photos, newest first; at a seam's page only that seam's."""
+    seam = at_seam()
+    return [p for p in photos(ticket) if p.where != "sample" and (not seam or seam_of(p.sha256) == seam)]
+
+
+def set_of(ticket: str, photo: Chosen) -> list[Chosen]:
+    """All photos that are measured together with one, by name, with it."""
+    alike = [p for p in photos(ticket) if (p.where, p.set_id) == (photo.where, photo.set_id)]
+    seam = seam_of(photo.sha256)
+    return sorted((p for p in alike if p == photo or seam_of(p.sha256) == seam), key=lambda p: p.name)
+
+
+def rename_set(old: str, new: str) -> None:
+    """What was saved by itself of a set goes on under its new name."""
+    kept = dict(st.session_state.get("kept_shots", {}))
+    if old in kept:
+        kept[new] = kept.pop(old)
+        st.session_state["kept_shots"] = kept
 
 
 def rule() -> DecisionRule:
@@ -193,10 +215,10 @@ def seam_of(sha256: str) -> int:
     return int(st.session_state.get("for_seam", {}).get(sha256, 0))
 
 
-def give_to_seam(sha256: str) -> None:
-    """Note that a photo was taken for the seam whose page is open."""
-    if at_seam():
-        st.session_state["for_seam"] = {**st.session_state.get("for_seam", {}), sha256: at_seam()}
+def give_to_seam(sha256: str, seam_id: int = 0) -> None:
+    """Note that a photo shows a seam: by default the one whose page is open."""
+    if seam := seam_id or at_seam():
+        st.session_state["for_seam"] = {**st.session_state.get("for_seam", {}), sha256: seam}
 
 
 def seam_points(sha256: str) -> tuple[tuple[float, float], ...] | None:
@@ -209,6 +231,17 @@ def set_seam_points(sha256: str, points: list[list[float]] | None) -> None:
     """Keep, or with None forget, the points tapped on a photo."""
     others = {k: v for k, v in st.session_state.get("seam_points", {}).items() if k != sha256}
     st.session_state["seam_points"] = others | ({sha256: points} if points else {})
+
+
+def key_of(together: Sequence[Chosen]) -> str:
+    """What a set of photos is remembered by, as long as none comes or goes."""
+    return "+".join(photo.sha256 for photo in together)
+
+
+def excluded_before(together: Sequence[Chosen]) -> bool:
+    """Whether spans were left out when one of these photos was measured alone or with others."""
+    kept = st.session_state.get("excluded", {})
+    return any(spans and photo.sha256 in key for key, spans in kept.items() for photo in together)
 
 
 def excluded(sha256: str) -> tuple[LeftOut, ...]:

@@ -28,12 +28,28 @@ _MOST_POST = 10 * MOST_BYTES
 ACCEPT = "image/*,.heic,.heif"
 
 
+_HOW = (
+    "Strip beside the seam, camera square above the gap, light from the side or white paper behind the gap. One photo is "
+    "a quick look; for proof take three: square, then leaning 15 degrees to either side."
+)
+_HOW_MORE = (
+    "One more photo of the same seam: touch neither strips nor panels. Lean the phone about 15 degrees to one side, and "
+    "move the lamp or a hand, so that reflections move."
+)
+
+
 async def show(request: Request) -> Response:
     """The form."""
     ticket = request.query_params.get("ticket", "")
     if not Inbox.is_ticket(ticket):
         return RedirectResponse(f"/take?ticket={Inbox().new_ticket()}", status_code=303)
-    return HTMLResponse(_page(ticket, ""), headers={"Cache-Control": "no-store"})
+    return HTMLResponse(_page(ticket, "", _into(request)), headers={"Cache-Control": "no-store"})
+
+
+def _into(request: Request) -> str:
+    """The set that the photos join, where the page asked for one more of it."""
+    into = request.query_params.get("into", "")
+    return into if Inbox.is_set(into) else ""
 
 
 async def accept(request: Request) -> Response:
@@ -45,7 +61,7 @@ async def accept(request: Request) -> Response:
         if by_script:
             return JSONResponse({"said": words}, status_code=status)
         shown = ticket if Inbox.is_ticket(ticket) else Inbox().new_ticket()
-        return HTMLResponse(_page(shown, words), status_code=status)
+        return HTMLResponse(_page(shown, words, _into(request)), status_code=status)
 
     if not Inbox.is_ticket(ticket):
         return answer(400, "The form was not complete. Open the page again.")
@@ -58,7 +74,7 @@ async def accept(request: Request) -> Response:
         return answer(411, "The size of the upload is missing. Try again with another browser.")
     if size > (MOST_BYTES + 65536 if by_script else _MOST_POST):
         return answer(413, "That is too much at once: a photo may have 60 MB. Use the photo as the phone stored it.")
-    kept = []
+    kept, into = [], _into(request)
     try:
         async with request.form(max_files=MOST_PHOTOS, max_fields=4) as form:
             for part in form.getlist("photos"):
@@ -66,7 +82,7 @@ async def accept(request: Request) -> Response:
                     continue
                 if (part.size or 0) > MOST_BYTES:
                     return answer(413, f"'{part.filename}' has more than 60 MB. Use the photo as the phone stored it.")
-                kept.append(await run_in_threadpool(Inbox().add, ticket, part.filename, await part.read()))
+                kept.append(await run_in_threadpool(Inbox().add, ticket, part.filename, await part.read(), into))
     except GapvisionError as error:
         return answer(422, str(error))
     except HTTPException:
@@ -116,15 +132,15 @@ document.querySelector("#post").hidden = true;
 """
 
 
-def _page(ticket: str, said: str) -> str:
+def _page(ticket: str, said: str, into: str = "") -> str:
     note = f'<p class="said" role="alert">{html.escape(said)}</p>' if said else ""
     there: Any = len(Inbox().photos(ticket))
     count = f"<p>{there} photo{'s' if there != 1 else ''} already here.</p>" if there else ""
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>gapvision: photos</title><style>{PLAIN_STYLE}</style></head><body><main><h1>Take or choose photos</h1>"
-        "<p>Strip beside the seam, camera square above the gap, light from the side or white paper behind the gap.</p>"
-        f'{note}{count}<form method="post" enctype="multipart/form-data" action="/take?ticket={ticket}">'
+        f"<p>{_HOW_MORE if into else _HOW}</p>"
+        f'{note}{count}<form method="post" enctype="multipart/form-data" action="/take?ticket={ticket}{f"&amp;into={into}" if into else ""}">'
         f'<label for="photos">Photos</label><input id="photos" name="photos" type="file" accept="{ACCEPT}" multiple>'
         '<button id="post">Send</button></form><ol aria-live="polite"></ol>'
         f'<a class="button second" id="on" href="/?ticket={ticket}">Go on to the measurement</a></main><script>{_SCRIPT}</script></body></html>'

@@ -26,16 +26,19 @@ def viewer_data(
     unit: str = "mm",
     more: Sequence[ExtraLine] = (),
     tappable: bool = False,
+    number: int = 0,
 ) -> dict[str, Any]:
     """Everything the browser draws, as plain lists; of a refused photo only the photo, for tapping the seam.
 
     ``verdict``, ``unit`` and ``more`` as for :func:`gapvision.reports.profile_picture.build_picture`; the addresses are
-    those of the photo small and whole; ``tappable``: points along the seam may be tapped, and spans left out.
+    those of the photo small and whole; ``tappable``: points along the seam may be tapped, and spans left out;
+    ``number``: which of the measurement's photos is shown, counted from 0.
     """
-    width, height = measurement.photo.width_px, measurement.photo.height_px
+    seen = measurement.photos[number]
+    width, height = seen.width_px, seen.height_px
     data: dict[str, Any] = {
-        "key": f"{measurement.photo.sha256}-{measurement.settings.seam_hint_px}",
-        "label": f"Photo {measurement.photo.file} with both edges of the seam. Arrow keys move it, plus and minus zoom.",
+        "key": f"{seen.sha256}-{measurement.settings.seam_hint_px}",
+        "label": f"Photo {seen.file} with both edges of the seam. Arrow keys move it, plus and minus zoom.",
         "width": width,
         "height": height,
         "preview_url": preview_url,
@@ -47,7 +50,7 @@ def viewer_data(
         "edges": [],
         "worst": False,
     }
-    profile = measurement.profile_in_first
+    profile = measurement.profile_in(number)
     if profile is None or not len(profile.s_mm):
         return data
     picture, form, say = pp.build_picture(measurement, verdict, more, unit), pp.build_form(measurement, unit), Lengths(unit)

@@ -11,7 +11,7 @@ import streamlit as st
 
 from gapvision import words
 from gapvision.errors import GapvisionError
-from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Measurement, Notice, Verdict
+from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Measurement, NextPhoto, Notice, Verdict
 from gapvision.page.drawings import drawing_for
 from gapvision.reports.profile_picture import listed_spans
 from gapvision.units import MM_PER_INCH, parse_length
@@ -200,8 +200,13 @@ def show_notice(kind: str, code: str, message: str, advice: str) -> None:
     st.html(f'<div class="gv-note {css}"{role}>{said}{picture}</div>')
 
 
-def show_verdict(measurement: Measurement, verdict: Verdict | None, photo: str = "") -> str:
-    """In or out, the worst place, what to do next; with a sign that is no colour.  Gives the state at a glance."""
+def show_verdict(
+    measurement: Measurement, verdict: Verdict | None, photo: str = "", coming: NextPhoto | None = None
+) -> str:
+    """In or out, the worst place, what to do next; with a sign that is no colour.  Gives the state at a glance.
+
+    ``coming``: what the next photo of it should be; where nothing is proven yet it is the next thing to do.
+    """
     say = lengths()
     said = words.at_a_glance(measurement, verdict, say)
     lines, picture = [], ""
@@ -211,8 +216,11 @@ def show_verdict(measurement: Measurement, verdict: Verdict | None, photo: str =
     if said.state == "refused" and measurement.notices:
         lines.append(words.notice(measurement.notices[0], say)[0])
         picture = drawing_for(measurement.notices[0].code)
-    if said.next_step:
+    coached = "" if coming is None or coming.do == "enough" else words.coach(coming, say)
+    if said.next_step and not (coached and said.state in ("open", "in")):
         lines.append(f"Next: {said.next_step}")
+    if coached and said.state != "out":
+        lines.append(coached)
     if verdict is not None and verdict.rule.name != DecisionRule().name:
         lines.append(f"Rule: {words.rule(verdict.rule)}.")
     small = "".join(f"<small>{html.escape(line)}</small>" for line in lines) + picture

@@ -31,6 +31,11 @@ class Sample:
         """Name for people."""
         return self.path.stem.replace("_", " ")
 
+    @property
+    def set_id(self) -> str:
+        """What the photos of one seam in one state have in common."""
+        return self.path.stem.split("_lean")[0]
+
 
 def list_samples() -> list[Sample]:
     """Sample photos, the one to show first in front; in a checkout, and started in its folder, those beside it too."""

@@ -40,7 +40,22 @@ def demo_scene(seam: str, stage: int, width_px: int = 2400) -> tuple[int, SceneS
     return seed + stage, spec
 
 
+#: Photos of which there is a set of three: the second and third lean 15 degrees to either side, the lamp moved.
+_SETS = ("left_door_3", "rear_boot_lid_1")
+_LEANS = ((-15.0, ((25.0, 1.2, 14.0),)), (15.0, ((-5.0, 1.1, 18.0),)))
+
+
+def _leaning(seed: int, spec: SceneSpec) -> tuple[tuple[int, SceneSpec], ...]:
+    """The further photos of a seam that has a set."""
+    if spec.name not in _SETS:
+        return ()
+    return tuple(
+        (seed + 100 * k, replace(spec, name=f"{spec.name}_lean{k}", lamps=lamps,
+                                 camera=replace(spec.camera, tilt_across_deg=tilt)))
+        for k, (tilt, lamps) in enumerate(_LEANS, 1)
+    )  # fmt: skip
+
+
+_ALONE = tuple(demo_scene(seam, stage) for seam, (_, _, stages) in _SEAMS.items() for stage in range(len(stages)))
 #: Seed of each photo's noise and grain, and its scene; drawn anew by the bench's ``make_photos --demo``.
-DEMO: tuple[tuple[int, SceneSpec], ...] = tuple(
-    demo_scene(seam, stage) for seam, (_, _, stages) in _SEAMS.items() for stage in range(len(stages))
-)
+DEMO: tuple[tuple[int, SceneSpec], ...] = tuple(one for own in _ALONE for one in (own, *_leaning(*own)))

@@ -1,0 +1,48 @@
+// The photos of a ticket as a strip, those that are measured together in one frame. A tap shows one, the cross takes it
+// out, the list (or a drag, where there is a mouse) moves it. What is said comes from Python (strip.py).
+function put(parent, tag, words, attributes) {
+  const element = document.createElement(tag);
+  if (words) element.textContent = words;
+  for (const [name, value] of Object.entries(attributes || {})) element.setAttribute(name, value);
+  parent.appendChild(element);
+  return element;
+}
+export default function (component) {
+  const root = component.parentElement.querySelector(".strip");
+  const ask = (what, photo, to) => component.setTriggerValue("asked", { what, photo, to: to || "", of: `${photo}-${Date.now()}` });
+  const focused = root.querySelector(":focus")?.dataset.name;
+  root.replaceChildren();
+  root.setAttribute("aria-label", component.data.label);
+  const drop = (element, to) => {
+    element.addEventListener("dragover", (e) => { e.preventDefault(); element.classList.add("over"); });
+    element.addEventListener("dragleave", () => element.classList.remove("over"));
+    element.addEventListener("drop", (e) => { e.preventDefault(); ask("move", e.dataTransfer.getData("text/plain"), to); });
+  };
+  for (const group of component.data.groups) {
+    const frame = put(root, "fieldset", "", { class: group.current ? "current" : "" });
+    put(frame, "legend", group.name);
+    const row = put(frame, "div", "", { class: "row" });
+    if (group.to) drop(frame, group.to);
+    for (const photo of group.photos) {
+      const figure = put(row, "figure", "", { draggable: "true" });
+      figure.addEventListener("dragstart", (e) => { e.dataTransfer.setData("text/plain", photo.sha256); root.classList.add("dragging"); });
+      figure.addEventListener("dragend", () => root.classList.remove("dragging"));
+      const look = put(figure, "button", "", { type: "button", class: "look", "aria-pressed": String(photo.shown), "data-name": `look ${photo.sha256}` });
+      put(look, "img", "", { src: photo.url, alt: "", draggable: "false", loading: "lazy" });
+      put(look, "span", `${photo.sign} ${photo.name}`);
+      put(look, "span", photo.said);
+      look.addEventListener("click", () => ask("look", photo.sha256));
+      const bar = put(figure, "div", "", { class: "bar" });
+      const out = put(bar, "button", "\u00d7", { type: "button", class: "out", "aria-label": `Take ${photo.name} out`, "data-name": `out ${photo.sha256}` });
+      out.addEventListener("click", () => ask("out", photo.sha256));
+      if (photo.targets.length) {
+        const list = put(bar, "select", "", { "aria-label": `Move ${photo.name}`, "data-name": `move ${photo.sha256}` });
+        put(list, "option", "Move", { value: "" });
+        for (const [to, name] of photo.targets) put(list, "option", name, { value: to });
+        list.addEventListener("change", () => list.value && ask("move", photo.sha256, list.value));
+      }
+    }
+  }
+  for (const [to, name] of component.data.elsewhere) drop(put(root, "p", name, { class: "elsewhere" }), to);
+  if (focused) root.querySelector(`[data-name="${focused}"]`)?.focus();
+}
