@@ -96,3 +96,41 @@ def test_the_first_load_is_light(server, visit):
     one.measured()
     one.settled()
     assert sum(size for url, size in sizes if "/photo/" not in url) < 1_500_000, "3.3 MB before it was squeezed"
+
+
+def test_three_photos_of_a_seam_are_one_result(shop, visit, shots):
+    """Given at once on the seam's page: measured together, saved as one, a photo seen, taken out, moved away."""
+    from gapvision.samples import FOLDER
+
+    files = [FOLDER / f"rear_boot_lid_1{more}.jpg" for more in ("", "_lean1", "_lean2")]
+    given = [{"name": f"{k}.jpg", "mimeType": "image/jpeg", "buffer": f.read_bytes() + b"s"} for k, f in enumerate(files)]
+    one = visit(shop.url, PHONE)
+    one.page.get_by_role("button", name=re.compile("left bonnet, side")).click()
+    one.measured()
+    one.settled()
+    one.page.set_input_files("input[type=file]", given)
+    one.page.get_by_text("Saved by itself: 3 photos as one result").wait_for()
+    one.settled()
+    expect(one.page.locator(".gv-verdict")).to_contain_text("3 photos together")
+    on_first_screen(one, ".gv-verdict", ".gv-photo", ".gv-chart", ".st-key-to_decide")
+    frame = one.page.locator(".strip fieldset.current")
+    expect(frame).to_contain_text("Measured together: 3 photos")
+    assert frame.locator(".look", has_text="+").count() == 3
+    shots(one, "set_phone")
+    small = "e => [...e.querySelectorAll('button, select')].filter(x => x.getBoundingClientRect().height < 44).length"
+    assert one.page.locator(".strip").evaluate(small) == 0
+    one.page.get_by_role("button", name="2.jpg counts").click()
+    one.page.locator(".gv-photo[aria-label*='2.jpg']").wait_for()
+    one.page.get_by_role("button", name="Take 2.jpg out").click()
+    one.page.get_by_text("Saved by itself: 2 photos as one result").wait_for()
+    one.settled()
+    one.page.get_by_label("Move 1.jpg").select_option("alone")
+    one.page.locator(".gv-photo[aria-label*='1.jpg']").wait_for()
+    one.settled()
+    with Store(shop.data) as store:
+        job = store.job("DEMO-1")
+        seam = next(s for s in store.seams(job.job_id) if s.name == "bonnet, side")
+        told = [[p.file_name for p in x.photos] for x in store.history(seam.seam_id)][-3:]
+        assert told == [["0.jpg", "1.jpg", "2.jpg"], ["0.jpg", "1.jpg"], ["1.jpg"]]
+        assert store.check() == []
+    one.fine()
