@@ -40,23 +40,24 @@ VISITS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Seam:
-    """A seam, its panel and its sample photos, one for each visit from the first on."""
+    """A seam, its panel and its sample photos, one or a set for each visit from the first on."""
 
     name: str
     side: str
     panel: str
     length_mm: float
-    photos: tuple[str, ...]
+    photos: tuple[tuple[str, ...], ...]
 
 
 SEAMS = (
     _Seam(name="door, rear edge", side="left", panel="door", length_mm=1010,
-          photos=("left_door_1.jpg", "left_door_2.jpg", "left_door_3.jpg")),
+          photos=(("left_door_1",), ("left_door_2",), ("left_door_3", "left_door_3_lean1", "left_door_3_lean2"))),
     _Seam(name="door, rear edge", side="right", panel="door", length_mm=1010,
-          photos=("right_door_1.jpg", "right_door_2.jpg")),
+          photos=(("right_door_1",), ("right_door_2",))),
     _Seam(name="bonnet, side", side="left", panel="bonnet", length_mm=1240,
-          photos=("left_bonnet_1.jpg", "left_bonnet_2.jpg")),
-    _Seam(name="boot lid, rear", side="", panel="boot lid", length_mm=760, photos=("rear_boot_lid_1.jpg",)),
+          photos=(("left_bonnet_1",), ("left_bonnet_2",))),
+    _Seam(name="boot lid, rear", side="", panel="boot lid", length_mm=760,
+          photos=(("rear_boot_lid_1", "rear_boot_lid_1_lean1", "rear_boot_lid_1_lean2"),)),
 )  # fmt: skip
 NOMINAL_MM, TOLERANCE_MM = 4.7625, 0.6  # 3/16 in, common practice, no source
 
@@ -64,7 +65,7 @@ NOMINAL_MM, TOLERANCE_MM = 4.7625, 0.6  # 3/16 in, common practice, no source
 def make_demo_job(store: Store, progress: workshop.Progress = None) -> Job:
     """Build the demo job in a store: measure, judge and keep its photos; one that is there is left as it is.
 
-    ``progress`` is called with (photos done, photos in all).
+    ``progress`` is called with (results done, results in all).
     """
     try:
         return store.job(REFERENCE)
@@ -73,13 +74,13 @@ def make_demo_job(store: Store, progress: workshop.Progress = None) -> Job:
             raise
     # Measuring takes a while, so it comes first; then all is stored in one go,
     # and a demo job is there whole or not at all.
-    names = [name for plan in SEAMS for name in plan.photos]
-    measured: dict[str, tuple[bytes, str, Measurement]] = {}
-    for done, name in enumerate(names, 1):
-        data = (FOLDER / name).read_bytes()
-        measured[name] = (data, name, workshop.measure_file(data, name, Settings(print_scale_checked=True)))
+    sets = [names for plan in SEAMS for names in plan.photos]
+    measured: dict[tuple[str, ...], tuple[list[workshop.File], Measurement]] = {}
+    for done, names in enumerate(sets, 1):
+        files = [((FOLDER / f"{name}.jpg").read_bytes(), f"{name}.jpg") for name in names]
+        measured[names] = files, workshop.measure_files(files, Settings(print_scale_checked=True))
         if progress is not None:
-            progress(done, len(names))
+            progress(done, len(sets))
     with store.database.saving():
         job = store.new_job(**HEAD)
         visits = [
@@ -91,7 +92,7 @@ def make_demo_job(store: Store, progress: workshop.Progress = None) -> Job:
             spec = replace(simple_spec(NOMINAL_MM, TOLERANCE_MM, TOLERANCE_MM), name=plan.name, side=plan.side)
             table = specification_to_table(spec)
             seam = store.add_seam(job.job_id, plan.name, side=plan.side, panel_id=panel.panel_id, spec=table)
-            for name, visit in zip(plan.photos, visits, strict=False):
-                workshop.judge_line(store, workshop.keep_photo(store, seam, visit, *measured[name]))
+            for names, visit in zip(plan.photos, visits, strict=False):
+                workshop.judge_line(store, workshop.keep_photos(store, seam, visit, *measured[names]))
         store.add_note(job.job_id, "Left door: upper hinge shimmed by 1 mm at the second visit.", who="Sam")
         return job

@@ -423,6 +423,27 @@ def set_panel(store: Store, job_id: int, text: str, photos: dict[str, Any]) -> s
     return name
 
 
+def planned(store: Store, seam: Seam, line: MeasurementLine) -> tuple[str, ...]:
+    """What the job's newest plan does at a seam, in short: moves, then its edge; empty once it was measured since.
+
+    A plan speaks of the seam where its panel's file, kept with the job, lays a photo of it.
+    """
+    panels, title = panels_of(store, seam.job_id), seam.full_name
+    for p in reversed([p for p in store.plans(seam.job_id) if p.body.get("schema") not in NO_PLANS]):
+        laid = panels.get(p.panel, {}).get("photos", {})
+        names = [name for name, own in laid.items() if title in (photo.get("seam") for photo in own.get("photos", ()))]
+        if not names:
+            continue
+        if p.made_at < line.made_at:
+            return ()
+        plan = read_declared(PlanFile, p.body, f"the plan of {p.panel}", "plan-file-bad")
+        moves = [f"{words.first_up(x.name)}: {x.words}" for x in plan.move.points if x.words[:1].isdigit()]
+        at = tuple(f"at the {name} seam (" for name in names)
+        edges = [step.partition("): ")[2] for step in plan.steps if any(told in step for told in at)]
+        return (*moves, *(f"Edge of the {p.panel}: {told.rstrip('.')}" for told in edges))
+    return ()
+
+
 # --- evidence --------------------------------------------------------------------------
 def evidence_report(
     store: Store, job_id: int, *, visit_id: int | None = None, paper: str | None = None, units: str | None = None,

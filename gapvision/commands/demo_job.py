@@ -22,7 +22,7 @@ def run(args: argparse.Namespace) -> int:
     own = args.data is None
     args.data = args.data or _FOLDER
     with open_store(args) as store:
-        print(make_demo_job(store, Bar("photos")).reference)
+        print(make_demo_job(store, Bar("results")).reference)
         if own and not store.shop().name:
             store.set_shop(**SHOP)
     if own:

@@ -24,7 +24,7 @@ from gapvision.page.books import line_title, load, records, seam_title
 from gapvision.page.decide_spec import Place
 from gapvision.page.measure_view import measured_again
 from gapvision.page.shown import OnScreen, draw_viewer, plot_files, recall
-from gapvision.workshop import other_side
+from gapvision.workshop import other_side, planned
 
 
 def show(ticket: str) -> None:
@@ -45,12 +45,12 @@ def show(ticket: str) -> None:
     if spec is None:
         return
     with below:
-        plan = decide_spec.paint(place)
+        paint = decide_spec.paint(place)
         moved, told = _move(shown.measurement)
         other = _other_side(spec, place)
     now = judge_measurement(shown.measurement, spec, rule, opposite=other)
     verdict = judge_measurement(moved, spec, rule, opposite=other) if told else now
-    future = None if plan is None else after_paint(verdict, spec, plan)
+    future = None if paint is None else after_paint(verdict, spec, paint)
     with said:
         _say(verdict, f"As it {'would stand ' + told if told else 'stands'}")
         if future is not None:
@@ -61,8 +61,9 @@ def show(ticket: str) -> None:
     if future is not None:
         lines.append(ExtraLine(future.s_mm, future.gap_mm, "gap after paint", future.expanded_u_mm))
     with seen:
-        draw_viewer(shown.photo, shown.measurement, now, "viewer_decide", more=lines)
-    work = words.work_card(verdict, settings_of(verdict, future), widgets.lengths())
+        draw_viewer(shown.photo, shown.measurement, now, "viewer_decide", more=lines, low=True)
+    plan = () if told else _planned(shown, place)
+    work = words.work_card(verdict, settings_of(verdict, future), widgets.lengths(), plan)
     cautions = cautions_for(moves=True, cuts=True, adds=True, paints=future is not None)
     with card:
         _card(work, future)
@@ -77,6 +78,16 @@ def show(ticket: str) -> None:
             paper = ("Work card, PDF", f"{stem}.card.pdf", lambda: _on_paper(shown, now, title, work, cautions))
             widgets.downloads([*files, csv, paper], "decide")
         widgets.show_cautions(cautions)
+
+
+def _planned(shown: OnScreen, place: Place) -> tuple[str, ...]:
+    """What the panel's plan does at this seam, if it was made of what is on screen."""
+    lines = [] if place.seam is None else [x for x in records().history(place.seam.seam_id) if x.status != "refused"]
+    if place.seam is None or not lines or shown.photo.sha256 not in {p.original_sha256 for p in lines[-1].photos}:
+        return ()
+    with widgets.telling():
+        return planned(records(), place.seam, lines[-1])
+    return ()
 
 
 def _card(work: Sequence[str], future: FinishForecast | None) -> None:

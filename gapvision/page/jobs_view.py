@@ -266,7 +266,7 @@ def _demo_job() -> None:
         bar = st.progress(0.0, text="Measuring")
 
         def told(done: int, total: int) -> None:
-            bar.progress(done / total, text=f"{done} of {total} photos")
+            bar.progress(done / total, text=f"{done} of {total} results")
 
         make_demo_job(records(), told)
         st.rerun()

@@ -127,7 +127,7 @@ class Viewer {
     const wide = this.root.clientWidth >= 860 && this.data.places.length > 0;
     this.root.classList.toggle("gv-wide", wide);
     const width = this.photo.clientWidth, screen = window.innerHeight;
-    const height = wide ? Math.min(Math.max(screen - 470, 280), 620) : Math.min(Math.max(0.25 * screen, 170), 320);
+    const height = wide ? Math.min(Math.max(screen - 470, 280), 620) : this.data.low ? Math.min(Math.max(0.15 * screen, 120), 200) : Math.min(Math.max(0.25 * screen, 170), 320);
     this.tall = Math.round(this.data.places.length ? height : Math.max(height, Math.min(0.5 * screen, 0.75 * width)));
     this.photo.style.height = `${this.tall}px`;
     if (!this.fitted || this.lastWidth !== width) {
@@ -285,7 +285,7 @@ class Viewer {
     const svg = this.chart, p = this.data.picture;
     if (!p) return;
     const W = svg.clientWidth || this.root.clientWidth, narrow = W < 520;
-    const H = this.root.classList.contains("gv-wide") ? this.tall - 50 : Math.min(Math.max(Math.round(0.25 * window.innerHeight), 190), 310);
+    const H = this.root.classList.contains("gv-wide") ? this.tall - 50 : this.data.low ? 170 : Math.min(Math.max(Math.round(0.25 * window.innerHeight), 190), 310);
     svg.setAttribute("viewBox", `0 0 ${W} ${H}`);
     svg.setAttribute("aria-label", p.alt);
     svg.style.height = `${H}px`;

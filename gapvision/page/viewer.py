@@ -27,12 +27,14 @@ def viewer_data(
     more: Sequence[ExtraLine] = (),
     tappable: bool = False,
     number: int = 0,
+    low: bool = False,
 ) -> dict[str, Any]:
     """Everything the browser draws, as plain lists; of a refused photo only the photo, for tapping the seam.
 
     ``verdict``, ``unit`` and ``more`` as for :func:`gapvision.reports.profile_picture.build_picture`; the addresses are
     those of the photo small and whole; ``tappable``: points along the seam may be tapped, and spans left out;
-    ``number``: which of the measurement's photos is shown, counted from 0.
+    ``number``: which of the measurement's photos is shown, counted from 0;
+    ``low``: photo and plot share the screen with more above them.
     """
     seen = measurement.photos[number]
     width, height = seen.width_px, seen.height_px
@@ -45,6 +47,7 @@ def viewer_data(
         "full_url": full_url,
         "preview_scale": min(1.0, PREVIEW_PX / max(width, height)),
         "tappable": tappable,
+        "low": low,
         "picture": None,
         "places": [],
         "edges": [],

@@ -12,7 +12,7 @@ from gapvision.words.lengths import Lengths
 
 
 def work_card(
-    verdict: Verdict, settings: Sequence[tuple[float, float, float, float]], say: Lengths
+    verdict: Verdict, settings: Sequence[tuple[float, float, float, float]], say: Lengths, plan: Sequence[str] = ()
 ) -> tuple[str, str, str]:
     """What to do to the gap, what to set it to, and what to check it by.
 
@@ -24,11 +24,14 @@ def work_card(
         As :func:`gapvision.judgement.settings_of` gives them [mm]; one, or one for each end of the seam.
     say : Lengths
         The unit.
+    plan : sequence of str
+        What the panel's plan does at this seam, in the place of what the gap alone asks for.
     """
     ends = ("",) if len(settings) == 1 else (" at the start", " at the end")
     to_set = ", ".join(f"{say.target(x[1])}{end}" for x, end in zip(settings, ends, strict=True))
     gauges = "; ".join(f"{_gauges(x[2], x[3], say)}{end}" for x, end in zip(settings, ends, strict=True))
-    return _now(verdict, settings, say), f"{'Keep' if verdict.state == IN else 'Set'} {to_set}.", f"{gauges}."
+    now = f"{'; '.join(plan)}." if plan else _now(verdict, settings, say)
+    return now, f"{'Keep' if verdict.state == IN else 'Set'} {to_set}.", f"{gauges}."
 
 
 def _now(verdict: Verdict, settings: Sequence[tuple[float, float, float, float]], say: Lengths) -> str:

@@ -39,7 +39,7 @@ def test_from_the_car_to_a_seam_and_back(shop, visit, shots, size):
     shots(one, f"seam_{where}")
     one.page.get_by_role("button", name="What to do about it").click()
     one.page.locator(".gv-card", has_text="shank must enter").wait_for()
-    on_first_screen(one, ".gv-card", ".gv-verdict")
+    on_first_screen(one, ".gv-card", ".gv-verdict", ".gv-photo", ".gv-chart")
     one.settled()
     shots(one, f"card_{where}")
     one.page.go_back()
@@ -103,7 +103,9 @@ def test_three_photos_of_a_seam_are_one_result(shop, visit, shots):
     from gapvision.samples import FOLDER
 
     files = [FOLDER / f"rear_boot_lid_1{more}.jpg" for more in ("", "_lean1", "_lean2")]
-    given = [{"name": f"{k}.jpg", "mimeType": "image/jpeg", "buffer": f.read_bytes() + b"s"} for k, f in enumerate(files)]
+    given = [
+        {"name": f"{k}.jpg", "mimeType": "image/jpeg", "buffer": f.read_bytes() + b"s"} for k, f in enumerate(files)
+    ]  # fmt: skip
     one = visit(shop.url, PHONE)
     one.page.get_by_role("button", name=re.compile("left bonnet, side")).click()
     one.measured()

@@ -9,7 +9,7 @@ from gapvision.model import FinishPlan
 from gapvision.page.books import records
 from gapvision.page.server import ENTRY
 from gapvision.samples import DEMO_PHOTO
-from gapvision.workshop import finish_of, keep_photo, set_finish
+from gapvision.workshop import finish_of, keep_photo, planned, set_finish
 
 SEAM_SPEC = {
     "nominal": "4.9mm", "allow_below": "0.6mm", "allow_above": "0.7mm", "taper_mm_per_m": 1.5, "straightness": "0.4mm",
@@ -286,3 +286,22 @@ def test_what_another_window_wants_of_the_seam_is_told_before_it_replaces_what_w
     assert not page.exception
     assert page.text_input(key="spec_below").value == "0.4mm"
     assert [w for w in page.warning if "changed elsewhere" in w.value]
+
+
+def test_the_work_card_takes_the_steps_of_the_panels_plan(seam, page):
+    """As long as the seam was not measured again since the plan was made."""
+    store = records()
+    point = {"name": "left hinge", "words": "1.1 mm (0.043 in) to the left"}
+    edge = "Then change the edge at the left seam (a.jpg): 190 to 211 mm remove up to 0.6 mm."
+    points = [point, {"name": "latch", "words": "leave it"}]
+    body = {"schema": "gapvision-plan/1", "steps": ["Move the bonnet first.", edge], "move": {"points": points}}
+    photos = {"left": {"edge": "A", "photos": [{"seam": "left bonnet gap", "at_mm": 0.0, "reverse": False}]}}
+    store.add_plan(seam.job_id, "bonnet", {"schema": "gapvision-panel-of-job/1", "file": "", "photos": photos})
+    store.add_plan(seam.job_id, "bonnet", body)
+    decide(page)
+    card = next(x.proto.body for x in page.get("html") if "gv-card" in x.proto.body)
+    assert "Left hinge: 1.1 mm (0.043 in) to the left; Edge of the bonnet: 190 to 211 mm remove up to 0.6 mm." in card
+    assert "shank must enter" in card or "No shank" in card
+    line = store.history(seam.seam_id)[-1]
+    store.add_measurement(line.shot_id, store.measurement(line.measurement_id), made_at="9999-01-01T00:00:00Z")
+    assert planned(store, seam, store.history(seam.seam_id)[-1]) == ()

@@ -147,7 +147,8 @@ def test_what_the_strip_shows(page):
     chosen = [session.Chosen(p.path, p.name, p.sha256, "t" * 20, p.set_id) for p in
               Inbox().photos(page.session_state["ticket"])]  # fmt: skip
     set_of = [p for p in chosen if p.set_id == a.set_id]
-    seen = service.measure([(p.path, p.name, p.sha256) for p in set_of], page.session_state["shown"].measurement.settings)
+    settings = page.session_state["shown"].measurement.settings
+    seen = service.measure([(p.path, p.name, p.sha256) for p in set_of], settings)
     data = strip.strip_data(chosen, set_of[0], set_of, seen, [("seam:7", "to bonnet")])
     first, second = data["groups"]
     assert (first["name"], first["current"], second["name"]) == ("Measured together: 2 photos", True, "By itself")
