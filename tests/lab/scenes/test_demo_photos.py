@@ -22,7 +22,11 @@ def test_every_photo_has_its_scene():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("seed", "spec"), DEMO, ids=NAMES)
+@pytest.mark.parametrize(
+    ("seed", "spec"),
+    [pytest.param(*x, marks=pytest.mark.slow if "_lean" in x[1].name else ()) for x in DEMO],
+    ids=NAMES,
+)
 def test_photos_kept_are_the_scenes_in_the_code(seed, spec):
     """Another version of the JPEG writer may round differently, by a grey level or two here and there."""
     kept = (FOLDER / f"{spec.name}.jpg").read_bytes()
