@@ -55,7 +55,13 @@ def main() -> int:
         )
         rows.append(("end of a 12-megapixel upload to its profile, median of 3", _uploads(page), "s", 2.5))
         rows.append(("new tolerance redrawn, median of 8", _tolerance(page), "s", 0.3))
+        one, three = _sets(page)
+        rows.append(("one photo of 4 megapixels of a set, chosen, to its verdict, median of 3", one, "s", float("nan")))
+        rows.append(("the third photo of a seam, joined, to the verdict of all three, median of 3", three, "s", 2.5 * one))
         page.context.close()
+        verdict, plot = _slow_line(browser, url)
+        rows.append(("the sample's verdict on a line of 50 kB/s, nothing kept", verdict, "s", 25.0))
+        rows.append(("... its plot", plot, "s", float("nan")))
         everyone, slowest = _people(browser, url)
         rows.append((f"{_PEOPLE} people upload at once: all have their profile after", slowest, "s", float("nan")))
         rows.append((f"... of {_PEOPLE} people, with their profile", float(everyone), "", float(_PEOPLE)))
@@ -165,6 +171,52 @@ def _tolerance(page: Any) -> float:
                 raise RuntimeError("the verdict was not told anew")
         times.append(time.monotonic() - begun)
     return statistics.median(times)
+
+
+def _sets(page: Any) -> tuple[float, float]:
+    """Time from the last tap to the verdict: of one photo of a shipped set, and of all three together."""
+    from gapvision.samples import FOLDER
+
+    alone, together = [], []
+    for k in range(3):
+        files = [
+            {"name": f"{k}{n}.jpg", "mimeType": "image/jpeg", "buffer": path.read_bytes() + f"set {k}".encode()}
+            for n, path in enumerate(sorted(FOLDER.glob("left_door_3*.jpg")))
+        ]
+        begun = time.monotonic()
+        page.set_input_files("input[type=file]", files[:1])
+        page.wait_for_selector(f".gv-photo[aria-label*='{k}0.jpg']")
+        alone.append(time.monotonic() - begun)
+        page.set_input_files("input[type=file]", files[1:])
+        page.wait_for_selector(f".gv-photo[aria-label*='{k}2.jpg']")
+        into = page.locator(".strip fieldset", has=page.get_by_label(f"Move {k}0.jpg")).first
+        into.wait_for()
+        page.get_by_role("button", name="They show one seam").click()
+        page.locator(".gv-verdict", has_text="2 photos together").wait_for()
+        begun = time.monotonic()
+        page.get_by_label(f"Move {k}0.jpg").select_option(index=1)
+        page.locator(".gv-verdict", has_text="3 photos together").wait_for()
+        together.append(time.monotonic() - begun)
+    return statistics.median(alone), statistics.median(together)
+
+
+def _slow_line(browser: Any, url: str) -> tuple[float, float]:
+    """Seconds to the sample's verdict and plot on a line of 50 kB/s and 40 ms, by the browser's own throttle."""
+    context = browser.new_context(viewport={"width": 390, "height": 844})
+    page = context.new_page()
+    page.set_default_timeout(120000)
+    line = context.new_cdp_session(page)
+    line.send("Network.enable")
+    slow = {"offline": False, "latency": 40, "downloadThroughput": 50_000, "uploadThroughput": 50_000}
+    line.send("Network.emulateNetworkConditions", slow)
+    begun = time.monotonic()
+    page.goto(url, wait_until="commit")
+    page.wait_for_selector(".gv-verdict")
+    verdict = time.monotonic() - begun
+    page.wait_for_selector(_PROFILE, state="attached")
+    plot = time.monotonic() - begun
+    context.close()
+    return verdict, plot
 
 
 def _people(browser: Any, url: str) -> tuple[int, float]:
