@@ -38,7 +38,8 @@ def show(ticket: str) -> None:
         return
     place = decide_spec.place_of(shown)
     about = "" if place.seam is None else f", {seam_title(place.seam)}"  # by whose limits it may be judged
-    st.write(f"About {shown.photo.name}{about}")
+    more = len(shown.measurement.photos) - 1
+    st.write(f"About {shown.photo.name}{f' and {more} more, measured together' if more else ''}{about}")
     card, said, seen, asked, below = (st.container() for _ in range(5))
     with asked:
         spec, rule = decide_spec.choose(shown, place, below)

@@ -37,7 +37,6 @@ input[role="combobox"]:focus-visible { outline: none !important; }
 .gv-verdict em { float: right; font-weight: 400; font-style: normal; font-size: 14px; max-width: 45%; overflow: hidden; text-overflow: ellipsis; white-space: nowrap; }
 a.gv-take { display: block; text-align: center; min-height: 52px; line-height: 52px; border-radius: 8px; background: #0b5c93; color: #fff !important; font-weight: 700; text-decoration: none !important; }
 a.gv-take.second { background: transparent; color: inherit !important; border: 1.5px solid currentColor; line-height: 49px; }
-.st-key-again_box { margin-top: 0; }
 .st-key-to_decide button { min-height: 52px !important; }
 .st-key-gv_unit { width: 190px; } @media (min-width: 980px) { .st-key-gv_unit { position: absolute; top: 0; right: 0; } }
 .gv-verdict ul { margin: 4px 0 0; padding-left: 1.2em; } .gv-verdict li { font-size: 16px; margin: 0; }

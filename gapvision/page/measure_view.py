@@ -106,7 +106,7 @@ def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:
 
 
 def _next(
-    ticket: str, photo: Chosen, state: str, coming: NextPhoto | None, again: str = "Take it again, by itself"
+    ticket: str, photo: Chosen, state: str, coming: NextPhoto | None, again: str = "Take it again"
 ) -> None:
     """The one thing to do next, large; the camera is always one tap away."""
     more = coming is not None and coming.do != "enough"
@@ -122,8 +122,7 @@ def _next(
     else:
         _by_camera(ticket, *(camera if more or state != "in" else ("Take the next photo", "")))
     if more and photo.where != "sample":
-        with st.container(key="again_box"):
-            _by_camera(ticket, again, second=True)
+        _by_camera(ticket, "Take it anew: something was moved", second=True)
 
 
 def _open(view: str) -> None:
