@@ -74,6 +74,7 @@ def show(ticket: str) -> None:
         sheet_view.show(measurement)
     with kept:
         save_view.by_itself(together, measurement, spec)
+        _pending(ticket, spec)
     if measurement.profile is not None:
         with saving:
             save_view.offer(together, measurement, spec)
@@ -81,6 +82,17 @@ def show(ticket: str) -> None:
     _details(measurement, verdict)
     with st.expander("Download", key="download_box"):
         _downloads(shown.photo, measurement, verdict)
+
+
+def _pending(ticket: str, spec: Specification | None) -> None:
+    """A set that lost a photo to the one on screen is measured and saved anew as well."""
+    sha256 = st.session_state.pop("pending_set", None)
+    left = next((p for p in session.taken(ticket) if p.sha256 == sha256), None)
+    if left is not None and session.at_seam():
+        rest = session.set_of(ticket, left)
+        with suppress(GapvisionError):  # it is said when it is looked at
+            measurement = service.measure([(p.path, p.name, p.sha256) for p in rest], _settings_typed(rest, spec))
+            save_view.kept_by_itself(rest, measurement, spec)
 
 
 def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:

@@ -71,46 +71,65 @@ def _box_title() -> str:
 
 
 def by_itself(together: Sequence[Chosen], measurement: Measurement, spec: Specification | None) -> None:
-    """At a seam's page its photos are saved without a tap, with undo; what is in doubt is asked first.
+    """At a seam's page its photos are saved without a tap, with undo; what is in doubt is asked first."""
+    place = st.container(horizontal=True, vertical_alignment="center", wrap=False, key="kept_box")
+    with widgets.telling(place):
+        kept, doubt = kept_by_itself(together, measurement, spec)
+        if doubt:
+            place.warning(f"Not saved by itself: {doubt} Open 'Save to a job' and say that it is right.")
+        elif kept.get("taken_back"):
+            place.write("Not kept: taken back.")
+        elif kept:
+            what = f"{len(together)} photos as one result, " if together[1:] else ""
+            place.write(f"Saved by itself: {what}{kept['stage']}.{kept.get('wanted', '')}")
+            if place.button("Undo", key="undo_save"):
+                records().delete("photo", int(kept["shot"]))
+                _note_kept(together[0].set_id, {**kept, "taken_back": True})
+                st.rerun()
+
+
+def kept_by_itself(
+    together: Sequence[Chosen], measurement: Measurement, spec: Specification | None
+) -> tuple[dict[str, Any], str]:
+    """What is noted of a set of photos that a seam's page saves by itself, saved now if it was not; or what is in doubt.
 
     A photo that comes to a set, or goes, gives the set another result: the earlier one stays.
     """
-    state, (job, seam), set_id = st.session_state, chosen(), together[0].set_id
+    state, (job, seam) = st.session_state, chosen()
     mine = seam is not None and {session.seam_of(p.sha256) for p in together} == {seam.seam_id}
     if job is None or seam is None or session.at_seam() != seam.seam_id or not mine:
-        return
+        return {}, ""
+    stage, set_id = str(state["stage"]), together[0].set_id
+    asked = (replace(measurement.settings, tolerance_mm=None), stage, [p.sha256 for p in together])
+    signature = hashlib.sha256(repr(asked).encode()).hexdigest()
     kept = dict(state.get("kept_shots", {}).get(set_id, {}))
-    place = st.container(horizontal=True, vertical_alignment="center", wrap=False, key="kept_box")
-    asked = replace(measurement.settings, tolerance_mm=None)
-    judged_by = (asked, state["stage"], [p.sha256 for p in together])
-    signature = hashlib.sha256(repr(judged_by).encode()).hexdigest()
-    same = kept.get("signature") == signature
-    if kept.get("taken_back"):
-        if same:
-            place.write("Not kept: taken back.")
-            return
+    if kept.get("signature") == signature:
+        return kept, ""
+    if measurement.profile is None:
+        return {}, ""
+    if kept.get("taken_back") or kept.get("stage", stage) != stage:  # for another stage it is asked about
         kept = {}
-    if kept.get("stage", state["stage"]) != state["stage"]:  # the same photos for another stage are asked about
-        kept = {}
-    with widgets.telling(place):
-        if not same:
-            if measurement.profile is None:
-                return
-            doubts = [] if kept else _doubts(together, measurement, job, names=False)
-            if doubts:
-                place.warning(f"Not saved by itself: {doubts[0].message} Open 'Save to a job' and say that it is right.")
-                return
-            shot = _keep(together, measurement, spec, job, seam, kept.get("shot"))
-            kept = {"signature": signature, "shot": shot, "stage": state["stage"], "wanted": kept.get("wanted", "")}
-            if spec is not None and seam.spec is None:
-                kept["wanted"] = f" Nothing was wanted of this seam yet: {_limits(spec)} is kept with it from now on."
-            _note_kept(set_id, kept)
-        what = f"{len(together)} photos as one result, " if together[1:] else ""
-        place.write(f"Saved by itself: {what}{state['stage']}.{kept.get('wanted', '')}")
-        if place.button("Undo", key="undo_save"):
-            records().delete("photo", int(kept["shot"]))
-            _note_kept(set_id, {**kept, "taken_back": True})
-            st.rerun()
+    shot = kept.get("shot")
+    if not kept:
+        doubts = _doubts(together, measurement, job, names=False)
+        if doubts:
+            return {}, doubts[0].message
+        shot = _saved_elsewhere(seam, together, stage)
+    told = ""
+    if spec is not None and seam.spec is None:
+        told = f" Nothing was wanted of this seam yet: {_limits(spec)} is kept with it from now on."
+    if kept or shot is None:
+        shot = _keep(together, measurement, spec, job, seam, shot)
+    kept = {"signature": signature, "shot": shot, "stage": stage, "wanted": told or kept.get("wanted", "")}
+    _note_kept(set_id, kept)
+    return kept, ""
+
+
+def _saved_elsewhere(seam: Seam, together: Sequence[Chosen], stage: str) -> int | None:
+    """The number under which another window has saved these very photos already."""
+    hashes = {p.sha256 for p in together}
+    lines = [x for x in records().history(seam.seam_id) if x.newest and x.visit.stage == stage]
+    return next((x.shot_id for x in lines if {p.original_sha256 for p in x.photos} == hashes), None)
 
 
 def _limits(spec: Specification) -> str:

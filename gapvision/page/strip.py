@@ -121,8 +121,9 @@ def _move(ticket: str, photo: Chosen, rest: Sequence[Chosen], to: str) -> None:
             _take_back(photo.set_id)
         session.give_to_seam(photo.sha256, int(to.removeprefix(_SEAM)))
     Inbox().move(ticket, photo.sha256, into)
-    stays = to.startswith(_SEAM)
-    _look(rest[0].sha256 if rest and stays else photo.sha256)
+    if rest:  # what is saved of them must not speak of this photo any more
+        st.session_state["pending_set"] = rest[0].sha256
+    _look(rest[0].sha256 if rest and to.startswith(_SEAM) else photo.sha256)
 
 
 def _take_back(set_id: str) -> None:

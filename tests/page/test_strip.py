@@ -101,6 +101,34 @@ def test_photos_of_a_seam_become_one_result_as_they_come_and_go(page, monkeypatc
     assert records().check() == []
 
 
+def test_another_window_does_not_save_the_same_again(page):
+    a = add(page, "a")
+    add(page, "b", a.set_id)
+    page.run()
+    other = AppTest.from_file(str(ENTRY), default_timeout=60)
+    other.query_params["ticket"] = page.session_state["ticket"]
+    other.run()
+    state = other.session_state["kept_shots"]
+    assert list(state) == [a.set_id]
+    other.session_state["kept_shots"] = {}  # opened before the photos came
+    other.run()
+    assert not other.exception
+    assert "Saved by itself: 2 photos" in html_of(other)
+    assert [names(x) for x in history(page)] == [["a.jpg", "b.jpg"]]
+
+
+def test_a_set_that_loses_a_photo_to_another_is_saved_anew_too(page, monkeypatch):
+    a = add(page, "a")
+    b = add(page, "b", a.set_id)
+    page.run()
+    add(page, "c")
+    page.run()
+    c = next(p for p in Inbox().photos(page.session_state["ticket"]) if p.name == "c.jpg")
+    on_strip(monkeypatch, page, "move", b.sha256, f"set:{c.set_id}")
+    newest = [names(x) for x in history(page) if x.newest]
+    assert sorted(newest) == [["a.jpg"], ["b.jpg", "c.jpg"]]
+
+
 def test_a_photo_moves_to_another_set_and_to_another_seam(page, monkeypatch):
     a = add(page, "a")
     page.run()

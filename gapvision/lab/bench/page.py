@@ -57,7 +57,7 @@ def main() -> int:
         rows.append(("new tolerance redrawn, median of 8", _tolerance(page), "s", 0.3))
         one, three = _sets(page)
         rows.append(("one photo of 4 megapixels of a set, chosen, to its verdict, median of 3", one, "s", float("nan")))
-        rows.append(("the third photo of a seam, joined, to the verdict of all three, median of 3", three, "s", 2.5 * one))
+        rows.append(("a third photo joined, to the verdict of all three, median of 3", three, "s", 2.5 * one))
         page.context.close()
         verdict, plot = _slow_line(browser, url)
         rows.append(("the sample's verdict on a line of 50 kB/s, nothing kept", verdict, "s", 25.0))
