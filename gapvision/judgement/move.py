@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from itertools import product
 from typing import NamedTuple
 
@@ -27,6 +28,7 @@ from gapvision.model.plan import LEAST_MOVE_MM
 
 IndexArray = NDArray[np.intp]
 _Travels = Sequence[tuple[float, float] | None]
+_Least = Sequence[tuple[float, float, float]]  # of each adjuster along x, y and out what is worth moving [mm]
 
 _NO_TRAVEL = np.zeros((0, 3)), np.zeros(0)  # adjusters that stop nothing
 _STILL = (0.0, 0.0)
@@ -36,6 +38,12 @@ _TIE = 1e-5  # weight of the adjusters' movement [mm] beside the excess summed a
 _WIDE_WORK = 4.0  # building an edge up is this much more work than taking it down; common practice, no source
 _LOCAL_MM, _LOCAL_MM2 = 0.02, 5.0  # excess and its sum from which a local fault is worth a word
 _MOST_WAYS = 256  # ways to round the movements to whole steps that are looked through
+_BEST_WAYS = 8  # of them that are tried by lot
+_STRAIN = 0.4  # of a step: what whole steps may ask of a stiff panel more than it can do; its bolt holes give that
+_TRIALS = 1000  # a probability near one is then known to 0.01
+_LIKELIER = 0.02  # gain in probability for which seams that are in give way: twice what the trials tell
+#: Kept inside the limits, so that the last digit of a plan does not undo its proof [mm].
+ROUNDING_MM = 0.005
 _SURE = 3.0  # standard setting errors that have room, so that seams with many stations pass nearly always
 _FINE_MM = 0.02  # so that an adjuster set without any error divides
 _INNER_WORK = 0.05  # how much the middle half between two limits is preferred
@@ -76,7 +84,6 @@ def best_move(
     tapers: Sequence[TaperRow] = (),
     *,
     by_hand: bool = False,
-    left: frozenset[tuple[int, int]] = frozenset(),
 ) -> MoveResult:
     """Find the best move of a panel.
 
@@ -94,14 +101,93 @@ def best_move(
         Limits of the seams' tapers.
     by_hand : bool
         Tell the move that a hand makes of it: whole steps of each adjuster, nothing below what is worth moving.
-    left : set of (adjuster, way)
-        What is left alone: numbers of adjusters, and 0, 1, 2 for x, y and out.
 
     Returns
     -------
     MoveResult
         Exact for the linear problem that ``panel.AIMS`` names.
     """
+    at = _points(panel, readings)
+    p = _plane(panel, readings, limits, tapers, at)
+    z = _wish(p, panel.aim, p.travel)
+    notices: list[Notice] = []
+    if panel.aim in ("band", "middle") and (p.b + p.a @ z).max() > _LOCAL_MM:
+        other = _least_sum(p.a, p.b, p.keep[:0], p.work, p.points, p.travel)
+        if _work(p.a, p.b, p.work, z) > 2 * _work(p.a, p.b, p.work, other) + _LOCAL_MM2:
+            notices.append(Notice(code="local-fault-governs"))
+    if not any(a.is_limited for a in panel.adjusters):
+        notices.append(Notice(code="travel-unlimited"))
+    after = p.excess(z)
+    free = after  # what adjusters without ends of travel would reach
+    if any(t is not None for t in p.travel):
+        if panel.aim == "mend":
+            free = p.excess(_wish(p, panel.aim, [None] * len(p.travel)))
+        elif panel.aim != "least work":
+            free = least_excess(p.a[p.keep], p.b[p.keep], *_NO_TRAVEL, floor=panel.aim != "middle")[1]
+    raised = partial(_best_out, panel, readings, step_limits, at, p.size)
+    out, out_before, out_after, out_free = raised()
+    if after > free + 0.01 or out_after > out_free + 0.01:
+        notices.append(Notice(code="travel-stops-move"))
+    least = _least_moves(panel, readings, at, p)
+    move, points = _told_at(panel, at, least, z * p.unit, out)
+    if by_hand:
+        outs, out, out_after = _outs(panel, at, least, raised)
+        move, points = _by_hand(panel, p, at, least, z, outs, out)
+        after = p.excess(np.array([move.x_mm, move.y_mm, move.turn_rad]) / p.unit)
+        if move == Move():
+            out_after = out_before
+    return MoveResult(
+        move=move,
+        points=tuple(points),
+        excess_before_mm=float(p.b.max()),
+        excess_after_mm=after,
+        step_before_mm=out_before,
+        step_after_mm=out_after,
+        turn_error_mm=0.5 * move.turn_rad**2 * p.size,
+        notices=tuple(notices),
+    )
+
+
+class _Plane(NamedTuple):
+    """The programme in the panel's plane: ``b + a @ z`` is the excess of each row, z the move in ``unit``.
+
+    The rows of the gaps come first, ``len(weight)`` for the upper limits and as many for the lower ones; ``seams`` and
+    ``hand`` are the seam of each row, and what the setting errors make of it; only the rows ``keep`` can bind.
+    """
+
+    a: FloatArray
+    b: FloatArray
+    keep: IndexArray
+    seams: NDArray[np.str_]
+    hand: FloatArray
+    weight: FloatArray
+    work: FloatArray
+    points: FloatArray
+    travel: list[tuple[float, float] | None]
+    unit: FloatArray
+    size: float
+    pieces: list[IndexArray]
+    s_mm: FloatArray
+    accuracy: FloatArray
+
+    def binding(self, among: NDArray[np.bool_]) -> IndexArray:
+        """The rows among some that can bind: on a straight piece the move changes the gap linearly, so their hull."""
+        n = len(self.s_mm)
+        rows = [k * n + p[among[k * n + p]] for k in (0, 1) for p in self.pieces]
+        hulls = [r[upper_hull(self.s_mm[r % n], self.b[r])] for r in rows if len(r)]
+        return np.concatenate([*hulls, 2 * n + np.flatnonzero(among[2 * n :])])
+
+    def excess(self, z: FloatArray) -> float:
+        return float((self.b + self.a @ z).max())
+
+
+def _plane(
+    panel: Panel,
+    readings: Sequence[SeamReading],
+    limits: Sequence[tuple[FloatArray, FloatArray]],
+    tapers: Sequence[TaperRow],
+    at: Sequence[Adjuster],
+) -> _Plane:
     size = _size(panel, readings)
     unit = np.array([1.0, 1.0, 1.0 / size])
     rows = np.concatenate([shift_rows(r.xy_mm, r.outward, panel.centre) for r in readings]) * unit
@@ -109,143 +195,192 @@ def best_move(
     lower = np.concatenate([b[0] for b in limits])
     upper = np.concatenate([b[1] for b in limits])
     weight = np.concatenate([np.full(len(r.s_mm), r.spacing_mm) for r in readings])
-    pieces, s = pieces_of(readings), np.concatenate([r.s_mm for r in readings])
-    at = _points(panel, readings)
-    point_rows = np.concatenate([_in_plane_rows(p.xy, panel.centre) for p in at]) * unit
-    ends = [[_STILL if (k, way) in left else t for way, t in enumerate((p.travel_x, p.travel_y, p.travel_out))]
-            for k, p in enumerate(at)]  # fmt: skip
-    travel = [t for own in ends for t in own[:2]]
+    points = np.concatenate([_in_plane_rows(p.xy, panel.centre) for p in at]) * unit
     slopes = np.array([t.row for t in tapers]).reshape(-1, 3) * unit
     value, room = (np.array([getattr(t, n) for t in tapers]) for n in ("value", "room"))
     a = np.concatenate([rows, -rows, slopes, -slopes])
     b = np.concatenate([gap - upper, lower - gap, value - room, -value - room])
-    # On a straight piece the move changes the gap linearly, so that only the upper hull can bind.
-    keep = np.concatenate(
-        [k * len(s) + p[upper_hull(s[p], e[p])] for k, e in enumerate((gap - upper, lower - gap)) for p in pieces]
-        + [np.arange(2 * len(s), len(b))]
-    )
-    floor = panel.aim != "middle"
-    none = np.zeros(2 * len(tapers))
-    work = np.concatenate([_WIDE_WORK * weight, weight, none])
-    own = np.repeat([2 * k for k in _setting(at)], 2) + np.tile([0, 1], len(_setting(at)))
-    each = np.repeat([p.accuracy_mm for p in at], 2)[own]
-    hand = np.sqrt((((a @ np.linalg.pinv(point_rows[own])) * each) ** 2).sum(axis=1))
-    seams = np.concatenate([np.repeat([r.seam for r in readings], [len(r.s_mm) for r in readings])] * 2
+    own, accuracy = _ways(_setting(at)), np.repeat([p.accuracy_mm for p in at], 2)
+    names = np.concatenate([np.repeat([r.seam for r in readings], [len(r.s_mm) for r in readings])] * 2
                            + [np.array([t.seam for t in tapers] * 2, dtype=str)])  # fmt: skip
-    notices: list[Notice] = []
-    if panel.aim == "least work":
+    hand = np.sqrt((((a @ np.linalg.pinv(points[own])) * accuracy[own]) ** 2).sum(axis=1))
+    plane = _Plane(
+        a, b, np.arange(len(b)), names, hand=hand, weight=weight,
+        work=np.concatenate([_WIDE_WORK * weight, weight, np.zeros(2 * len(tapers))]), points=points,
+        travel=[t for p in at for t in (p.travel_x, p.travel_y)], unit=unit, size=size,
+        pieces=pieces_of(readings), s_mm=np.concatenate([r.s_mm for r in readings]), accuracy=accuracy,
+    )  # fmt: skip
+    return plane._replace(keep=plane.binding(np.ones(len(b), bool)))
+
+
+def _wish(p: _Plane, aim: str, travel: _Travels) -> FloatArray:
+    """The move wished for, whatever a hand makes of it."""
+    if aim == "least work":
         # Inside the limits the middle half is a little better than the rest, so that noise does not undo the move.
-        inner = b + 0.25 * np.concatenate([upper - lower, upper - lower, none])
-        both = np.concatenate([work, _INNER_WORK * work])
-        z = _least_sum(np.concatenate([a, a]), np.concatenate([b, inner]), keep[:0], both, point_rows, travel)
-    elif panel.aim == "mend":
-        z = _mend(seams, a, b, keep, weight, _SURE * hand, *_travel_rows(point_rows, travel))
-    else:
-        z = _lexicographic(a, b, keep, np.concatenate([weight, weight, none]), point_rows, travel, floor)
-        if (b + a @ z).max() > _LOCAL_MM:
-            other = _least_sum(a, b, keep[:0], work, point_rows, travel)
-            if _work(a, b, work, z) > 2 * _work(a, b, work, other) + _LOCAL_MM2:
-                notices.append(Notice(code="local-fault-governs"))
-    x = z * unit
-    if not any(p.is_limited for p in panel.adjusters):
-        notices.append(Notice(code="travel-unlimited"))
-    before, after = float(b.max()), float((b + a @ z).max())
-    free = after  # what adjusters without ends of travel would reach
-    if any(t is not None for t in travel):
-        if panel.aim == "mend":
-            free = float((b + a @ _mend(seams, a, b, keep, weight, _SURE * hand, *_NO_TRAVEL)).max())
-        elif panel.aim != "least work":
-            free = least_excess(a[keep], b[keep], *_NO_TRAVEL, floor=floor)[1]
-    out, out_before, out_after, out_free = _best_out(panel, readings, step_limits, at, [own[2] for own in ends], size)
-    if left:
-        free, out_free = after, out_after  # told with the move that had them free
-    if after > free + 0.01 or out_after > out_free + 0.01:
-        notices.append(Notice(code="travel-stops-move"))
+        n = len(p.weight)
+        inner = p.b - 0.25 * np.concatenate([p.b[:n] + p.b[n : 2 * n]] * 2 + [0 * p.b[2 * n :]])
+        both = np.concatenate([p.work, _INNER_WORK * p.work])
+        return _least_sum(np.concatenate([p.a, p.a]), np.concatenate([p.b, inner]), p.keep[:0], both, p.points, travel)
+    if aim == "mend":
+        return _mend(p, *_travel_rows(p.points, travel))
+    weight = np.concatenate([p.weight, p.weight, 0 * p.b[2 * len(p.weight) :]])
+    return _lexicographic(p.a, p.b, p.keep, weight, p.points, travel, floor=aim != "middle")
+
+
+def _told_at(
+    panel: Panel, at: Sequence[Adjuster], least: _Least, plane: FloatArray, out: FloatArray
+) -> tuple[Move, list[PointMove]]:
+    """A move, and the same at each adjuster with what is worth moving there."""
     names = ("x_mm", "y_mm", "turn_rad", "out_mm", "tilt_x_rad", "tilt_y_rad")
-    move = Move(**dict(zip(names, (*x.tolist(), *out.tolist()), strict=True)))
-    least = _least_moves(panel, readings, at, rows * np.sqrt(weight)[:, None], np.sqrt(weight), unit)
-    points = [
-        replace(p, least_mm=least_mm, step_mm=one.step_mm)
-        for p, least_mm, one in zip(point_moves(panel, move, at), least, at, strict=True)
-    ]
-    if by_hand:
-        more = left | {
-            (k, way)
-            for k, p in enumerate(points)
-            for way, v in enumerate((p.x_mm, p.y_mm, p.out_mm))
-            if not p.step_mm and _LEFT_MM < abs(v) < p.least_mm[way] and panel.adjusters
-        }
-        if more != left and any(any(p.ways_mm) for p in points):
-            # What is too small to be told stays; the rest is worked out anew with that.
-            again = best_move(panel, readings, limits, step_limits, tapers, by_hand=True, left=more)
-            return replace(again, notices=tuple(notices))
+    move = Move(**dict(zip(names, (*plane.tolist(), *out.tolist()), strict=True)))
+    told = zip(point_moves(panel, move, at), least, at, strict=True)
+    return move, [replace(p, least_mm=least_mm, step_mm=one.step_mm) for p, least_mm, one in told]
 
-        # What no move brings in, such as a bulge, is left to the trim and has no say in the rounding.
-        fit = b + a @ z <= _LOCAL_MM
-        fit = fit if fit.any() else np.ones(len(b), bool)
-        mine, room_left, spread = a[fit], b[fit], hand[fit] + _FINE_MM
 
-        def worst(plane: FloatArray) -> float:
-            return float(((room_left + mine @ (plane / unit)) / spread).max())
-
-        move, points = _by_hand(panel, move, points, worst)
-        after = float((b + a @ (np.array([move.x_mm, move.y_mm, move.turn_rad]) / unit)).max())
-        if move == Move():
-            out_after = out_before
-    return MoveResult(
-        move=move,
-        points=tuple(points),
-        excess_before_mm=before,
-        excess_after_mm=after,
-        step_before_mm=out_before,
-        step_after_mm=out_after,
-        turn_error_mm=0.5 * move.turn_rad**2 * size,
-        notices=tuple(notices),
-    )
+# --- what a hand makes of it --------------------------------------------------------
 
 
 def _by_hand(
-    panel: Panel, move: Move, points: Sequence[PointMove], worst: Callable[[FloatArray], float]
+    panel: Panel,
+    p: _Plane,
+    at: Sequence[Adjuster],
+    least: _Least,
+    wish: FloatArray,
+    outs: Sequence[float],
+    out: FloatArray,
 ) -> tuple[Move, list[PointMove]]:
     """What a hand makes of a move: at each adjuster whole steps, or nothing; and where the panel then goes.
 
-    Of the whole steps on either side of each movement those are taken that ``worst`` finds best.
+    Slackened, an adjuster has its setting error, and seams that are in suffer too: where one of them is in the way, all
+    go to where the panel most likely passes.
     """
-    still = [replace(p, x_mm=0.0, y_mm=0.0, out_mm=0.0) for p in points]
-    if not any(any(p.ways_mm) for p in points):
+    # What no move brings in, such as a bulge, is left to the trim and has no say.
+    fit = p.b + p.a @ wish <= _LOCAL_MM
+    odds = _Odds(p, at, fit if fit.any() else np.ones(len(p.b), bool))
+    told = partial(_in_steps, panel, p, at, least, odds)
+    ways = told(partial(_wish, p, panel.aim))
+    if panel.aim == "mend" and panel.adjusters and any(ways) and odds(ways) < 1 - _LIKELIER:
+        alone = [frozenset[int](), *(frozenset({2 * k, 2 * k + 1}) for k in odds.setting)]
+        surest = max((told(odds.surest, left) for left in alone), key=odds)
+        ways = surest if odds(surest) > odds(ways) + _LIKELIER else ways
+    plane = np.array(ways).reshape(-1, 2)
+    still = [PointMove(name=a.name, kind=a.kind, xy=a.xy, x_mm=0.0, y_mm=0.0, out_mm=0.0, least_mm=least[k],
+                       step_mm=a.step_mm) for k, a in enumerate(at)]  # fmt: skip
+    if not plane.any() and not any(outs):
         return Move(), still
-    travels = [(p.travel_x, p.travel_y, p.travel_out) for p in panel.adjusters] or [(None, None, None)] * len(points)
-    told = [
-        [_told(v, p.least_mm[k], p.step_mm, travel[k]) for k, v in enumerate((p.x_mm, p.y_mm, p.out_mm))]
-        for p, travel in zip(points, travels, strict=True)
-    ]
-    setting = _setting(points)
-    rows = np.concatenate([_in_plane_rows(points[k].xy, panel.centre) for k in setting])
-    solve = np.linalg.pinv(rows)
-    ways = [told[k][way] for k in setting for way in (0, 1)]
-    wanted = [v for k in setting for v in (points[k].x_mm, points[k].y_mm)]
-    if math.prod(len(x) for x in ways) > _MOST_WAYS:
-        plane = tuple(_nearest(x, w) for x, w in zip(ways, wanted, strict=True))
-    else:
-        plane = min(product(*ways), key=lambda x: worst(solve @ np.array(x)))
-    outs = [_nearest(x[2], p.out_mm) for x, p in zip(told, points, strict=True)]
-    whole = bool(panel.adjusters) and np.linalg.matrix_rank(rows) == rows.shape[1]
-    done = [replace(p, x_mm=0.0, y_mm=0.0, out_mm=out) for p, out in zip(points, outs, strict=True)]
-    for n, k in enumerate(setting):
-        done[k] = replace(done[k], x_mm=plane[2 * n], y_mm=plane[2 * n + 1])
-    if not any(any(p.ways_mm) for p in done):
-        return Move(), still
-    if whole:  # one adjuster alone says nothing of the turn
-        move = replace(move, **dict(zip(("x_mm", "y_mm", "turn_rad"), (solve @ np.array(plane)).tolist(), strict=True)))
-    lift = np.array([[1.0, p.xy[0] - panel.centre[0], p.xy[1] - panel.centre[1]] for p in points])
-    if bool(panel.adjusters) and np.linalg.matrix_rank(lift) == lift.shape[1]:
-        found = (np.linalg.pinv(lift) @ np.array(outs)).tolist()
-        move = replace(move, **dict(zip(("out_mm", "tilt_x_rad", "tilt_y_rad"), found, strict=True)))
-    for k in set(range(len(points))) - set(setting):  # a latch goes where the panel goes, but sets how far in it lies
-        p = points[k]
-        dx, dy = (_in_plane_rows(p.xy, panel.centre) @ np.array([move.x_mm, move.y_mm, move.turn_rad])).tolist()
-        done[k] = replace(done[k], x_mm=dx, y_mm=dy)
-    return move, done
+    # One adjuster alone says nothing of the turn.
+    whole = bool(panel.adjusters) and np.linalg.matrix_rank(p.points[odds.own]) == 3
+    z = odds.solve @ plane.ravel() if whole else wish
+    move, points = _told_at(panel, at, least, z * p.unit, out)
+    points = [replace(x, out_mm=o) for x, o in zip(points, outs, strict=True)]
+    for k, (x, y) in zip(odds.setting, plane.tolist(), strict=True):  # a latch goes where the panel goes
+        points[k] = replace(points[k], x_mm=x, y_mm=y)
+    return move, points
+
+
+class _Odds:
+    """How probable it is that the panel passes, as far as its move decides, where a hand has set the adjusters so."""
+
+    def __init__(self, p: _Plane, at: Sequence[Adjuster], fit: NDArray[np.bool_]) -> None:
+        self.setting = _setting(at)
+        self.own = _ways(self.setting)
+        self.solve = np.linalg.pinv(p.points[self.own])
+        self._p, self._fit = p, fit
+        keep = p.keep if fit.all() else p.binding(fit)
+        self._a, self._b = p.a[keep], p.b[keep]
+        self._lots = np.random.default_rng(1).normal(size=(_TRIALS, len(self.own))) * p.accuracy[self.own]
+        self._errors: dict[bytes, FloatArray] = {}
+
+    def __call__(self, ways: Sequence[float]) -> float:
+        touched = np.repeat(np.array(ways).reshape(-1, 2).any(axis=1), 2)
+        key = touched.tobytes()
+        if key not in self._errors:
+            self._errors[key] = self._lots * touched @ self.solve.T @ self._a.T
+        ends = self._b + self._a @ (self.solve @ np.array(ways))
+        return float((self._errors[key] + ends <= ROUNDING_MM).all(axis=1).mean())
+
+    def fits(self, ways: Sequence[float], steps: Sequence[float]) -> bool:
+        """Whether a stiff panel can follow: about an adjuster left as it is, and with little strain at the others."""
+        asked = np.array(ways)
+        strain = np.abs(asked - self._p.points[self.own] @ (self.solve @ asked))
+        touched = np.repeat(asked.reshape(-1, 2).any(axis=1), 2)
+        return bool((strain <= np.maximum(_STRAIN * np.array(steps) * touched, LEAST_MOVE_MM)).all())
+
+    def room(self, ways: Sequence[float]) -> float:
+        """Largest excess in standard setting errors; below zero: room left."""
+        touched = np.repeat(np.array(ways).reshape(-1, 2).any(axis=1), 2)
+        ends = self._b + self._a @ (self.solve @ np.array(ways))
+        return float((ends / self._spread(touched)).max())
+
+    def _spread(self, touched: NDArray[np.bool_]) -> FloatArray:
+        each = self._p.accuracy[self.own] * touched
+        return np.asarray(np.sqrt((((self._a @ self.solve) * each) ** 2).sum(axis=1)) + _FINE_MM, float)
+
+    def surest(self, travel: _Travels) -> FloatArray:
+        """The move with most room for the setting errors, at most ``_SURE`` of them; then all seams to their middle."""
+        p, rows = self._p, _travel_rows(self._p.points, travel)
+        spread = self._spread(np.ones(len(self.own), bool))
+        a, b, n = self._a / spread[:, None], self._b / spread, len(p.weight)
+        most = max(least_excess(a, b, *rows, floor=False)[1], -_SURE) + _SLACK_MM
+        mine = self._fit[:n] & self._fit[n : 2 * n]
+        root = np.sqrt(p.weight[mine])
+        wide = root * 0.5 * (p.b[:n] - p.b[n : 2 * n])[mine]
+        return least_squares(root[:, None] * p.a[:n][mine], wide, np.concatenate([a, rows[0]]),
+                             np.concatenate([most - b, rows[1]]))  # fmt: skip
+
+
+def _in_steps(
+    panel: Panel,
+    p: _Plane,
+    at: Sequence[Adjuster],
+    least: _Least,
+    odds: _Odds,
+    solve: Callable[[_Travels], FloatArray],
+    left: frozenset[int] = frozenset(),
+) -> tuple[float, ...]:
+    """What can be told of a move at each adjuster that sets the panel, along x and y; ``left``: ways left alone."""
+    while True:
+        # What is too small to be told stays; the rest is worked out anew with that.
+        wanted = (p.points @ solve([_STILL if k in left else t for k, t in enumerate(p.travel)])).tolist()
+        if all(abs(wanted[k]) < least[k // 2][k % 2] for k in odds.own):
+            return (0.0,) * len(odds.own)
+        small = {k for k in odds.own if not at[k // 2].step_mm and _LEFT_MM < abs(wanted[k]) < least[k // 2][k % 2]}
+        if not panel.adjusters or small <= left:
+            break
+        left = left | small
+    ways = [_told(wanted[k], least[k // 2][k % 2], at[k // 2].step_mm, p.travel[k]) for k in odds.own]
+    if math.prod(map(len, ways)) > _MOST_WAYS:
+        return tuple(_nearest(x, wanted[k]) for x, k in zip(ways, odds.own, strict=True))
+    told = list(product(*ways))
+    fitting = [x for x in told if odds.fits(x, [at[k // 2].step_mm for k in odds.own])]
+    return max(sorted(fitting or told, key=odds.room)[:_BEST_WAYS], key=odds)
+
+
+def _outs(
+    panel: Panel,
+    at: Sequence[Adjuster],
+    least: _Least,
+    raised: Callable[[frozenset[int]], tuple[FloatArray, float, float, float]],
+) -> tuple[list[float], FloatArray, float]:
+    """What can be told at each adjuster of the move out of the plane, where the panel then lies, the excess left."""
+    rows = np.array([[1.0, a.xy[0] - panel.centre[0], a.xy[1] - panel.centre[1]] for a in at])
+    left = frozenset[int]()
+    while True:
+        out, _, after, _ = raised(left)
+        wanted = (rows @ out).tolist()
+        small = {k for k, v in enumerate(wanted) if not at[k].step_mm and _LEFT_MM < abs(v) < least[k][2]}
+        if not panel.adjusters or small <= left:
+            break
+        left = left | small
+    told = [_nearest(_told(v, least[k][2], at[k].step_mm, at[k].travel_out), v) for k, v in enumerate(wanted)]
+    if panel.adjusters and np.linalg.matrix_rank(rows) == rows.shape[1]:
+        out = np.linalg.pinv(rows) @ np.array(told)
+    return told, out, after
+
+
+def _ways(numbers: Sequence[int]) -> list[int]:
+    """Numbers of the ways, x and y, of some adjusters."""
+    return [2 * k + way for k in numbers for way in (0, 1)]
 
 
 def _nearest(choices: Sequence[float], wanted: float) -> float:
@@ -283,25 +418,24 @@ def _least_moves(
     panel: Panel,
     readings: Sequence[SeamReading],
     at: Sequence[Adjuster],
-    rows: FloatArray,
-    weight: FloatArray,
-    unit: FloatArray,
-) -> list[tuple[float, float, float]]:
+    p: _Plane,
+) -> _Least:
     """What is worth moving at each adjuster [mm]: the hand's least, the adjuster's step, U of the move, the largest.
 
     A stretch is taken to be wrong as a whole (its parts of U that stations share do not average out); each way round
     the least squares of all gaps give the move that would follow from it.
     """
     ends = np.cumsum([0, *(len(r.s_mm) for r in readings)])
-    solve, spread = np.linalg.pinv(rows, rcond=1e-6), []
+    weight = np.sqrt(p.weight)
+    solve, spread = np.linalg.pinv(p.a[: len(weight)] * weight[:, None], rcond=1e-6), []
     for r, start, stop in zip(readings, ends[:-1], ends[1:], strict=True):
-        spread.append(solve[:, start:stop] @ (weight[start:stop] * r.expanded_u_mm) * unit)
+        spread.append(solve[:, start:stop] @ (weight[start:stop] * r.expanded_u_mm) * p.unit)
     known = [r.step_u_mm for r in readings if math.isfinite(r.step_u_mm)]
     u_out = max(known, default=0.0)
     moves = []
-    for p in at:
-        u_x, u_y = np.hypot.reduce(_in_plane_rows(p.xy, panel.centre) @ np.array(spread).T, axis=1).tolist()
-        x, y, out = (max(LEAST_MOVE_MM, p.step_mm, u) for u in (u_x, u_y, u_out))
+    for one in at:
+        u_x, u_y = np.hypot.reduce(_in_plane_rows(one.xy, panel.centre) @ np.array(spread).T, axis=1).tolist()
+        x, y, out = (max(LEAST_MOVE_MM, one.step_mm, u) for u in (u_x, u_y, u_out))
         moves.append((x, y, out))
     return moves
 
@@ -352,26 +486,16 @@ def _lexicographic(
     return least_movement(*hard, at, x)
 
 
-def _mend(
-    names: NDArray[np.str_],
-    a: FloatArray,
-    b: FloatArray,
-    keep: IndexArray,
-    weight: FloatArray,
-    hand: FloatArray,
-    rows: FloatArray,
-    room: FloatArray,
-) -> FloatArray:
+def _mend(p: _Plane, rows: FloatArray, room: FloatArray) -> FloatArray:
     """Least squares of the out seams' distance from the middle of their limits; the other seams stay within theirs.
 
-    Where one move brings every seam in, all stay in; where it can, the hand's error has room (``hand``).
-    ``names`` is the seam of each row; the rows of the gaps come first, ``len(weight)`` for each way.
+    Where one move brings every seam in, all stay in; where it can, the hand's error has room.
     """
-    n = len(weight)
-    out = np.isin(names, np.unique(names[b > _SLACK_MM]))
+    a, b, keep, weight, n = p.a, p.b, p.keep, p.weight, len(p.weight)
+    out = np.isin(p.seams, np.unique(p.seams[b > _SLACK_MM]))
     if not out.any():
         return np.zeros(a.shape[1])
-    roomy, others = b + hand, keep[~out[keep]]
+    roomy, others = b + _SURE * p.hand, keep[~out[keep]]
     for held, asked in ((keep, roomy), (keep, b), (others, roomy), (others, b)):
         if not len(held) or least_excess(a[held], asked[held], rows, room)[1] <= _SLACK_MM:
             break
@@ -416,8 +540,8 @@ def _best_out(
     readings: Sequence[SeamReading],
     limits: Sequence[tuple[float, float]],
     at: Sequence[Adjuster],
-    travel: _Travels,
     size: float,
+    left: frozenset[int] = frozenset(),
 ) -> tuple[FloatArray, float, float, float]:
     known = [(r, lim) for r, lim in zip(readings, limits, strict=False) if math.isfinite(r.step_mm)]
     if not known:
@@ -431,6 +555,7 @@ def _best_out(
     places = np.array([p.xy for p in at]) - centre
     points = np.column_stack([np.ones(len(places)), places]) * unit
     a, b = np.concatenate([rows, -rows]), np.concatenate([height - high, low - height])
+    travel = [_STILL if k in left else p.travel_out for k, p in enumerate(at)]
     # Where a step is out, all go as far inside as they can, so that the hand's error has room.
     floor = panel.aim == "band" or not (b > _SLACK_MM).any()
     x = _lexicographic(a, b, np.arange(len(a)), np.ones(len(a)), points, travel, floor)

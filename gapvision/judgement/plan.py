@@ -17,6 +17,7 @@ from gapvision.judgement.conformity import guard_band
 from gapvision.judgement.finish import film_loss, forecast
 from gapvision.judgement.metal import edge_rules, with_deeds
 from gapvision.judgement.move import (
+    ROUNDING_MM,
     TaperRow,
     best_move,
     gap_change,
@@ -59,7 +60,6 @@ _BORNE = 2.5  # standard setting errors that a cut edge bears
 _LEAST_STATIONS = 3  # fewer have no slope
 _LOOSE = 1e-3  # of a panel's movements: smaller changes of the gaps are rounding
 _WHOLE = 0.95  # a seam measured along this share of it counts as measured; common practice, no source
-_ROUNDING_MM = 0.005  # kept inside the limits, so that the last digit of a plan does not undo its proof
 
 
 def make_plan(panel: Panel, *, free_seams: bool = False) -> CorrectionPlan:
@@ -149,7 +149,7 @@ def _passes(
         for way, excess in ((1, r.gap_mm - x.upper_mm), (-1, x.lower_mm - r.gap_mm)):
             keep = np.concatenate([p[upper_hull(r.s_mm[p], excess[p])] for p in pieces_of([r])])
             rows = shift_rows(r.xy_mm[keep], r.outward[keep], panel.centre)
-            good &= (way * plane @ rows.T + excess[keep] < _ROUNDING_MM).all(axis=1)
+            good &= (way * plane @ rows.T + excess[keep] < ROUNDING_MM).all(axis=1)
         for c in checks:
             if c.state == HOLE:
                 continue
@@ -159,7 +159,7 @@ def _passes(
             elif c.kind == "step":
                 low, high = _step_limits(panel, seams[x.seam], x.stages[0].reading)
                 lift = out @ np.array([1.0, *(r.xy_mm.mean(axis=0) - np.array(panel.centre))])
-                good &= (c.value + lift >= low - _ROUNDING_MM) & (c.value + lift <= high + _ROUNDING_MM)
+                good &= (c.value + lift >= low - ROUNDING_MM) & (c.value + lift <= high + ROUNDING_MM)
             else:
                 good &= c.state == IN
         found.append(np.asarray(good))
@@ -243,7 +243,7 @@ def aim_limits(
         chip = panel.finish.smallest_gap_mm + movement_of(panel.finish, low)
         low = np.where(chip < high, np.maximum(low, chip), low)
     std = np.hypot(reading.expanded_u_mm / COVERAGE_FACTOR, loss.std_u_mm)
-    guard = guard_band(std, high - low, panel.rule) + _ROUNDING_MM
+    guard = guard_band(std, high - low, panel.rule) + ROUNDING_MM
     collapsed = guard > 0.5 * (high - low)
     nominal = np.clip(nominal_at(seam.spec, reading.s_mm, seam.extent_mm), low, high)
     guard = np.where(collapsed, 0.0, guard)
@@ -440,7 +440,7 @@ def _step_limits(panel: Panel, seam: PanelSeam, reading: SeamReading) -> tuple[f
     if limit is None or not math.isfinite(reading.step_mm):
         return 0.0, 0.0
     guard = float(guard_band(reading.step_u_mm / COVERAGE_FACTOR, 2 * limit, panel.rule))
-    room = max(0.0, limit - guard - _ROUNDING_MM) if math.isfinite(guard) else 0.0
+    room = max(0.0, limit - guard - ROUNDING_MM) if math.isfinite(guard) else 0.0
     return -room, room
 
 

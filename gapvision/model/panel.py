@@ -77,7 +77,8 @@ Travel = tuple[float, float]
 PLAIN_WORDS = ("in +x", "in -x", "in +y", "in -y")
 #: Aim of a move -> what it makes as small as possible.
 AIMS = {
-    "mend": "seams that are out go to the middle of their limits; the others give way inside theirs only",
+    "mend": "seams that are out go to the middle of their limits, the others give way inside theirs only; where the "
+    "hand's setting error would throw one out, all go to where the panel most likely passes",
     "band": "the largest excess over the limits, then the excess summed along the seams, then the movement",
     "middle": "the largest excess, however far inside the limits the gaps already are",
     "least work": "the excess summed along the seams, too wide counted four times: local faults are left to the trim",
