@@ -170,6 +170,7 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
     # White paper or a lamp put behind the gap lights it along the whole seam; a bright thing in it does not.
     silhouette = even & (even.mean() > _SILHOUETTE_SHARE)
     said = learned.opinions(learned.Look(band.linear, band.px_per_mm, band.sight_deg, band.chroma))
+    foreign = learned.foreign_colour(band.chroma)
     edges = []
     for k, (chance, overlap, rule_path, outward) in enumerate(
         zip(said.chances, said.overlaps, rule_paths, (-1, 1), strict=True)
@@ -177,7 +178,7 @@ def choose_edges(band: Band, method: str = "auto") -> Choice:
         row = best_path(_soften(chance))
         placed = place_edge(band, row, outward)
         mean = own_place(chance, row)
-        evidence = trust.TrustFigures(chance, mean, rule_path.row, placed, outward, overlap)
+        evidence = trust.TrustFigures(chance, mean, rule_path.row, placed, outward, overlap, foreign[k])
         figures = trust.edge_figures(band, evidence, bright, uneven)
         std = trust.edge_std_mm(band, evidence, figures)
         t = np.interp(mean, np.arange(len(band.t_mm)), band.t_mm)

@@ -111,7 +111,7 @@ def features(look: Look) -> Image:
     body[7] = np.where(seen, np.tanh(DARKNESS.gain * (root - _darkness(np.where(seen, root, 2)))), 0)
     slope = np.tan(np.radians(np.asarray(look.sight_deg, np.float32))) / np.float32(SIGHT_SCALE)
     body[_SIGHT_ACROSS : _SIGHT_ACROSS + 2] = slope.reshape(2, 1, -1)
-    body[_FOREIGN] = np.where(seen, _foreign_colour(look.chroma), 0)
+    body[_FOREIGN] = np.where(seen, foreign_colour(look.chroma), 0)
     return out
 
 
@@ -125,7 +125,7 @@ def mirrored(seen: Image) -> Image:
     return out
 
 
-def _foreign_colour(chroma: NDArray[Any]) -> Image:
+def foreign_colour(chroma: NDArray[Any]) -> Image:
     """How far the colour of each place is from each panel's own, 0 to 1; shape (2, 401, n_s).
 
     Against the panel's own colour, so neither the light's colour nor the hue of the paint counts.

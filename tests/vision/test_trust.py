@@ -1,10 +1,12 @@
 """How far a chosen edge is trusted: sharp and lone, doubtful, mirrored; and the plain stored nets."""
 
+from dataclasses import replace
 from io import BytesIO
 from statistics import NormalDist
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
 from gapvision.vision import trust
 from gapvision.vision.band import ROW_MM
@@ -38,6 +40,10 @@ def test_stored_trust_holds_only_numbers():
         assert stored["w0"].shape[0] == len(trust.FIGURES)
 
 
+def grey(band):
+    return np.zeros(band.linear.shape, np.float32)
+
+
 def test_a_lone_sharp_edge_is_trusted_to_a_tenth():
     choice = choose_edges(gap_band(-2.2, 2.4, noise=0.002))
     for edge, true in zip(choice.edges, (-2.2, 2.4), strict=True):
@@ -64,7 +70,8 @@ def test_a_wide_step_with_a_fainter_one_further_in_is_not_trusted():
     band = roll_over_a_dark_gap()
     row = np.full(120, 200 + 2.9 / ROW_MM)
     chance = np.exp(-0.5 * ((np.arange(401)[:, None] - row[None]) / 1.5) ** 2).astype(np.float32)
-    sure = trust.TrustFigures(chance / chance.sum(0), row, row, place_edge(band, row, 1), 1, np.ones(120, np.float32))
+    alike, placed = np.ones(120, np.float32), place_edge(band, row, 1)
+    sure = trust.TrustFigures(chance / chance.sum(0), row, row, placed, 1, alike, grey(band))
     no = np.zeros(120, bool)
     std = trust.edge_std_mm(band, sure, trust.edge_figures(band, sure, no, no))
     assert np.median(2 * std) >= 0.9
@@ -81,12 +88,35 @@ def test_a_second_place_that_shows_now_and_then_counts_along_the_whole_edge():
 
     def median_std(share):
         chance = ((1 - share) * near + share * far).astype(np.float32)
-        edge = trust.TrustFigures(chance / chance.sum(0), row, row, place_edge(band, row, 1), 1, np.ones(n, np.float32))
+        sure, placed = np.ones(n, np.float32), place_edge(band, row, 1)
+        edge = trust.TrustFigures(chance / chance.sum(0), row, row, placed, 1, sure, grey(band))
         no = np.zeros(n, bool)
         return np.median(trust.edge_std_mm(band, edge, trust.edge_figures(band, edge, no, no))[at_times < 0.1])
 
     assert median_std(np.full(n, 0.0)) < 0.08
     assert 2 * median_std(at_times) > 1.0
+
+
+def painted_and_flanged(paint_to, flange_to=2.0):
+    """Blue paint as light as the grey flange beside it, then a dark gap: only the colour says where the paint ends."""
+    band = gap_band(-2.2, flange_to, noise=0.002)
+    chroma, t = band.chroma.copy(), T[::2]
+    blue = ndtr((t - paint_to) / 0.2).astype(np.float32)[:, None]
+    chroma[0], chroma[1] = -0.4 * blue, 0.9 * blue
+    return replace(band, chroma=chroma)
+
+
+def test_where_the_paint_ends_further_out_than_the_chosen_edge_the_edge_may_lie_there():
+    """A flange within the gap, in primer as light as the paint: an own scene read 3.5 mm too small with U 0.26 mm."""
+    edge = choose_edges(painted_and_flanged(5.5)).edges[1]
+    assert (np.abs(edge.t_mm - 5.5) <= 2 * edge.std_mm).all()
+    as_it_was = choose_edges(painted_and_flanged(2.0)).edges[1]
+    assert np.median(as_it_was.std_mm) < 0.08
+
+
+def test_colour_that_is_not_the_panels_own_on_both_sides_tells_nothing():
+    """The paper of a strip 6 mm off the gap is what fills the far rows: the paint is then foreign as far as it goes."""
+    assert np.median(choose_edges(painted_and_flanged(8.0)).edges[1].std_mm) < 0.08
 
 
 def test_trust_is_the_same_for_the_mirror_picture():
