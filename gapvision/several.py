@@ -296,6 +296,12 @@ def _off(line: CentreLine, other: CentreLine) -> FloatArray:
     return np.where(ahead[rows, near] < 1.0, off, np.nan)
 
 
+def _seen_by_one(carried: list[CentreLine], line: CentreLine) -> FloatArray:
+    """Standard uncertainty of the seam itself at each station [mm]: where no two photos that reach it have it there."""
+    off = np.sort(np.abs([_off(line, other) for other in carried]), axis=0)  # NaN last
+    return np.where(off[1] > _LINES_APART_MM, off[1] / COVERAGE_FACTOR, 0.0)
+
+
 def _longer(line: CentreLine, other: CentreLine) -> CentreLine:
     """The line, with what another one shows beyond its ends."""
     station = float(line.s_mm[1] - line.s_mm[0])
@@ -399,6 +405,7 @@ def _made(
         station_mm=settings.station_mm,
         picture_mm=np.mean([each.picture.common_mm for each in shown], axis=0),
         doubted=painted and not hinted,
+        seam_mm=_seen_by_one([_carried(*each, sides) for each in zip(kept, fields, strict=True)], line),
     )
     proofs = [proof for look in looks for proof in look.settings.proofs]
     if proofs:

@@ -16,6 +16,10 @@ from numpy.typing import ArrayLike
 
 from gapvision.model import FloatArray
 
+# Of what the surest photo says of an edge no number of photos takes this share away, and more from a doubt on: the
+# errors of unsure photos have long tails.  Searched on the sets named in `shared_by_photos`.
+_SUREST_SHARE, _SURE_STD_MM, _SHARED_STD_MM = 0.7, 0.08, 0.04
+
 
 def combine_along(parts: FloatArray, place: FloatArray, length: float) -> float:
     """As :func:`combine` with the correlation ``exp(-distance / length)``, in one walk along the places.
@@ -90,3 +94,24 @@ def sensitivities(function: Callable[[FloatArray], FloatArray], values: ArrayLik
     at, moves = np.asarray(values, dtype=float), np.diag(np.asarray(std_u, dtype=float))
     out: FloatArray = (function(at + moves) - function(at - moves)) / 2
     return out
+
+
+def shared_by_photos(surest_std_mm: FloatArray) -> FloatArray:
+    """What all photos of an edge share of its doubt: finish, light, corner, lens of one phone.
+
+    It does not shrink with their number: no set is surer of an edge than most of what its surest photo says of itself,
+    all of it where that is much.  On own ray-traced sets (48 of whole photos, 100 of bands) 0.13 % of what is trusted
+    is then off by more than 0.4 mm, 0.8 % by the joint posterior alone.
+
+    Parameters
+    ----------
+    surest_std_mm : ndarray, shape (n,)
+        Standard uncertainty that the surest photo gives its own reading of the edge [mm].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Standard uncertainty [mm].
+    """
+    share = np.minimum(_SUREST_SHARE * np.maximum(surest_std_mm / _SURE_STD_MM, 1.0), 1.0)
+    return np.asarray(np.hypot(share * surest_std_mm, _SHARED_STD_MM), float)

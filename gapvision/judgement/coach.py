@@ -11,15 +11,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from gapvision.geometry.uncertainty import combine
+from gapvision.geometry.uncertainty import combine, shared_by_photos
 from gapvision.model import COVERAGE_FACTOR, FloatArray, Measurement, NextPhoto
 
 _LEAN_DEG = 15.0  # a steeper photo buys depth, not place, and edges begin to hide their own outline
 _MOST_PHOTOS = 6
 _ENOUGH_U_MM, _ENOUGH_GAIN = 0.15, 0.10  # finer than the trade sets a gap; and a photo more that brings next to nothing
 _DEPTH_STD_MM = 0.7  # of an edge of which nothing is told: hems of 1.5 +- 0.7 mm, common practice, no source
-# What photos of one phone share of an edge, and what real paper adds, as the joint measurement has them.
-_SHARED_MM, _FRAME_MM = 0.04, 0.015
+_FRAME_MM = 0.015  # what real paper adds, as the joint measurement has it
+_LEAST_OWN_MM = 0.02  # a photo's own part of its reading error; the rest it shares with all others
 _BURNT_SHARE, _DARK_STD_MM = 0.3, 0.12
 _BY_READING, _BY_DEPTH = ("edge",), ("depth", "tilt_step", "rim")
 
@@ -52,7 +52,7 @@ def next_photo(measurement: Measurement) -> NextPhoto | None:
     sides = {} if measurement.scale is None else measurement.scale.strip_sides
     strip = min((letter for letter, side in sides.items() if side == over), default="")
     burnt = [edge.burnt_share or 0.0 for edge in (measurement.edge_a, measurement.edge_b) if edge is not None]
-    doubtful = parts.get("edge", 0.0) / np.sqrt(2) > _DARK_STD_MM
+    doubtful = np.hypot(parts.get("edge", 0.0), parts.get("shared", 0.0)) / np.sqrt(2) > _DARK_STD_MM
     lamp = "dim" if max(burnt, default=0.0) > _BURNT_SHARE else ""
     if not lamp and measurement.gap_lit == "dark" and doubtful:
         lamp = "light"
@@ -98,7 +98,9 @@ def u_with(measurement: Measurement, slopes: list[float], more: float) -> float:
     sloped = [profile.parts_mm[name] for name in _BY_DEPTH if name in profile.parts_mm]
     depth = combine(sloped) if sloped else np.zeros_like(reading)
     if len(slopes) == 1:
-        s, tilt = reading / np.sqrt(2), abs(slopes[0])
+        own, tilt = reading / np.sqrt(2), abs(slopes[0])
+        shared = shared_by_photos(own)
+        s = np.sqrt(np.maximum(own**2 - shared**2, _LEAST_OWN_MM**2))
         # What the depth's doubt does at this tilt tells the doubt itself; a square photo tells nothing of it.
         doubt = np.clip(depth / np.sqrt(2) / max(tilt, 0.05), 0.1, _DEPTH_STD_MM)
     else:
@@ -107,7 +109,7 @@ def u_with(measurement: Measurement, slopes: list[float], more: float) -> float:
     after = np.sqrt(2 * _place_variance(s, np.array([*slopes, more]), doubt))
     rest = [part for name, part in profile.parts_mm.items() if name not in (*_BY_READING, *_BY_DEPTH)]
     if len(slopes) == 1:
-        rest += [np.full(len(s), np.sqrt(2) * _SHARED_MM), np.full(len(s), _FRAME_MM)]
+        rest += [np.sqrt(2) * shared, np.full(len(s), _FRAME_MM)]
     return float(np.median(COVERAGE_FACTOR * combine([after, *rest])))
 
 

@@ -23,6 +23,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.geometry.uncertainty import shared_by_photos
 from gapvision.model import FloatArray, KnownEdge
 from gapvision.vision import learned
 from gapvision.vision.band import ROW_MM, Band
@@ -33,23 +34,26 @@ from gapvision.vision.phone import doubt_of_two
 from gapvision.vision.placing import UNKNOWN_KIND, EdgeKind
 from gapvision.vision.rises import along, follow
 
-# Chance that a photo shows the wrong step at a station, from the standard uncertainty of its own choice [mm].  Single
-# photos of 147 own ray-traced sets show it less often (0.05 to 0.4), but err together: with their own shares half as
-# many again of the stations are trusted and off by more than 0.4 mm (75 of these sets, 0.052 for 0.035).
+# Chance that a photo shows the wrong step at a station, from the standard uncertainty of its own choice [mm], and other
+# figures down to _OWN_SHARE: searched on own ray-traced sets, 48 of whole photos and 100 of bands (lab/training), for
+# the likeliest of the true places.  Single photos are wrong less often (3 % of them by 0.2 mm and more where they say
+# 0.1, 10 % at 0.15, a third at 0.25 to 0.5), and as often too far out as too far in.  So fewer chances of reflections
+# do better on whole photos (0.91 of gaps right for 0.85, 0.79 before) - and worse on bands, where half the edges are
+# rolls that mirror a dark gap.  This is between.
 _WRONG_FROM_MM, _WRONG_SPAN_MM, _WRONG = 0.03, 0.20, (0.05, 0.80)
 _UNSEEN = 0.98
-_BLUR_MM = 0.07
-# A wrong step over a dark gap is a reflection on the roll, so it lies inside the panel: chances fall with the distance.
-_TAIL_MM, _TAIL_FROM_MM, _INSIDE = 0.5, 0.05, 0.85
-_ANYWHERE_MM, _ANYWHERE = 8.0, 0.02
+_BLUR_MM = 0.06
+# A wrong step over a dark gap may be a reflection on the roll: inside the panel, chances fall with the distance.
+_TAIL_MM, _TAIL_FROM_MM, _INSIDE = 0.5, 0.05, 0.65
+_ANYWHERE_MM, _ANYWHERE = 8.0, 0.03
 _REACH_MM = 3.0
-_LIT_SHARE, _LEAST_LIT_STD_MM = 0.85, 0.04
+_LIT_SHARE, _LEAST_LIT_STD_MM = 0.8, 0.04
 _MIDDLE_MM = 2.5
 _MARGIN_MM = 2.2
 # How an edge goes on from station to station.
-_MOVE_MM, _FARTHEST_MOVE_MM, _JUMP = 0.15, 0.45, 0.02
+_MOVE_MM, _FARTHEST_MOVE_MM, _JUMP = 0.1, 0.45, 0.01
 # Neighbouring stations, and the photos of one phone, err alike: this much of each counts towards the place.
-_OWN_SHARE = 0.25
+_OWN_SHARE = 0.3
 # All stations together count as one observation of the depth, and one more for so many of them: a photo that shows the
 # wrong step does so all along.
 _STATIONS_ALIKE = 240.0
@@ -66,6 +70,11 @@ _PEAK_MM, _PEAK_ROWS = 0.2, 7
 _OWN_ROWS, _LEAST_MASS, _RISE_STATIONS, _RISE_STD_MM, _LEAST_SPREAD = 4, 0.05, 25, 0.5, 0.2
 _DEEPEST_CUT_MM = 0.5
 _SURE_CUT, _SURE_ROLL = 0.8, 0.05
+_MOST_OWN_STD_MM = 1.0
+# Photos contradict each other, over so many stations together, where luck alone would let them do so less than once in
+# twenty times: upper 5 % of chi squared with 1 to 5 degrees of freedom, from tables.
+_LEAST_OWN_STD_MM, _MOST_APART_MM, _APART_STATIONS = 0.03, 0.5, 25
+_CHI_SQUARED = np.array([np.inf, 3.84, 5.99, 7.81, 9.49, 11.07])
 _LEAST = 1e-9
 
 
@@ -140,6 +149,8 @@ class JointEdge:
         Standard deviation of its posterior: rival steps, and what is not known of the depth [mm].
     depth_part_mm : ndarray, shape (n_s,)
         What of it comes from the depth (or the outline's height) alone [mm].
+    shared_std_mm : ndarray, shape (n_s,)
+        Standard uncertainty that no number of photos takes away: what they share, and how they contradict [mm].
     told : ToldEdge
         Kind, depth of the outline below the face and radius, by shading, parallax and what was stated.
     height_mm, height_std_mm : float
@@ -152,6 +163,7 @@ class JointEdge:
     t_mm: FloatArray
     std_mm: FloatArray
     depth_part_mm: FloatArray
+    shared_std_mm: FloatArray
     told: ToldEdge
     height_mm: float
     height_std_mm: float
@@ -271,12 +283,32 @@ def _join(looks: list[PhotoLook], k: int, face: Face, band_height_mm: float, kno
         t_mm=place - outward * CORNER_MM * kind.cut_chance * dark,
         std_mm=std,
         depth_part_mm=depth_part,
+        shared_std_mm=_shared_std(looks, edges, shown),
         told=replace(told, kind=kind),
         height_mm=height,
         height_std_mm=height_std,
         rise_mm=rise,
         rise_std_mm=rise_std,
     )
+
+
+def _shared_std(looks: list[PhotoLook], edges: list[EdgeLook], shown: list[FloatArray]) -> FloatArray:
+    """What stays in doubt however many photos there are: ``shown`` is where each shows the edge if it lies as said.
+
+    Photos that contradict each other by more than they say of themselves have an error that none of them knows: its
+    variance by DerSimonian and Laird (Controlled Clinical Trials 7, 1986), from memory.
+    """
+    good = np.array([look.seen & np.isfinite(edge.t_mm) for look, edge in zip(looks, edges, strict=True)])
+    own = np.where(good, [edge.std_mm for edge in edges], np.inf)
+    surest = np.minimum(own.min(0), _MOST_OWN_STD_MM)
+    off = np.where(good, [edge.t_mm - at for edge, at in zip(edges, shown, strict=True)], 0.0)
+    w = np.where(good, 1 / np.maximum(own, _LEAST_OWN_STD_MM) ** 2, 0.0)
+    total, squares, rest = np.maximum(w.sum(0), _LEAST), (w**2).sum(0), np.maximum(good.sum(0) - 1, 0)
+    found = along((w * off**2).sum(0), _APART_STATIONS)
+    spread = along(total - squares / total, _APART_STATIONS)
+    apart = np.where(found > _CHI_SQUARED[rest], (found - rest) / np.maximum(spread, _LEAST), 0.0)
+    apart = np.minimum(apart, _MOST_APART_MM**2) * squares / total**2
+    return np.asarray(np.hypot(shared_by_photos(surest), np.sqrt(apart)), float)
 
 
 def _shift_mm(

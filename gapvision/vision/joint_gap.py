@@ -18,13 +18,11 @@ from gapvision.vision.gap import corner_part, print_scale_std, scatter, straight
 from gapvision.vision.joint_edges import JointEdge, PhotoLook
 from gapvision.vision.rises import along
 
-# The posterior is kept wide on purpose (neighbouring stations count a quarter); of its width this much is error.  Where
-# it is wider than 0.15 mm the photos do not agree on a step, and errors are of another size: of 147 own ray-traced sets
-# (lab/training, half of them rolls that mirror a dark gap) 79 % of the gaps of three photos lay within U without the
-# steep rise, 89 % with it, and nearly as many were trusted (0.585 for 0.603).
-_POSTERIOR_SHARE, _AGREED_STD_MM, _STEEP, _MOST_STD_MM = 0.6, 0.15, 4, 1.5
-# What all photos of an edge share: finish, corner and lens of one phone.
-_SHARED_STD_MM = 0.04
+# Neighbouring stations count only in part in the posterior; of its width this much is error, what photos share apart
+# (gapvision.vision.joint_edges).  Where it is wider than 0.15 mm the photos do not agree on a step, and errors are of
+# another size: of 147 own ray-traced sets (lab/training, half of them rolls that mirror a dark gap) 79 % of the gaps of
+# three photos lay within U without the steep rise, 89 % with it, and nearly as many were trusted (0.585 for 0.603).
+_POSTERIOR_SHARE, _AGREED_STD_MM, _STEEP, _MOST_STD_MM = 0.35, 0.15, 4, 1.5
 _FRAME_STD_MM = 0.015  # strips of real paper lift and stretch by so much, whatever their corners say
 _LEAST_GAP_MM = 0.2
 _STD_LIMIT_MM = 1.8
@@ -43,6 +41,7 @@ def joint_profile(
     station_mm: float,
     picture_mm: FloatArray | float = 0.0,
     doubted: bool = False,
+    seam_mm: FloatArray | float = 0.0,
 ) -> GapProfile:
     """Gap, edges and uncertainty at every station where both edges are trusted.
 
@@ -66,6 +65,8 @@ def joint_profile(
         How far both edges may lie too far in or out, alike, standard uncertainty [mm].
     doubted : bool
         It may be no gap at all: U is then the gap itself, and no verdict follows from it.
+    seam_mm : float or ndarray, shape (n_s,)
+        How far off the seam itself may run, where photos do not have it in one place, standard uncertainty [mm].
 
     Returns
     -------
@@ -99,24 +100,26 @@ def joint_profile(
             scale[in_it] = np.hypot(scale[in_it], gap[in_it] * field.strain)
     by_depth = [(_error_share(edge) * edge.depth_part_mm)[pick] for edge in edges]
     whole = [(_error_share(edge) * edge.std_mm)[pick] for edge in edges]
+    shared = [edge.shared_std_mm[pick] for edge in edges]
     by_place = [np.sqrt(np.maximum(w**2 - d**2, 0.0)) for w, d in zip(whole, by_depth, strict=True)]
     dark = 1 - np.mean([look.lit for look in looks], axis=0)
     parts = {
         "edge": combine(by_place),
-        "shared": np.full(n, np.sqrt(2) * _SHARED_STD_MM),
+        "shared": combine(shared),
         "depth": combine(by_depth),
         "corner": corner_part(*(edge.told.kind.cut_chance * dark[pick] for edge in edges)),
         "scale": np.hypot(scale, _FRAME_STD_MM),
         "print_scale": gap * print_scale_std(print_scale_checked),
         "picture": 2 * np.broadcast_to(picture_mm, len(line.s_mm))[pick],
         "repeat": np.full(n, scatter(gap)),
+        "seam": np.broadcast_to(seam_mm, len(line.s_mm))[pick],
         "no_gap": (gap / COVERAGE_FACTOR) * doubted,
     }
     step = fields[0].step_mm + b.rise_mm - a.rise_mm
     step_std = combine([fields[0].step_std_mm, a.rise_std_mm, b.rise_std_mm])
     told = fields[0].step_free & np.isfinite(step)
     offset_a, offset_b = straight_offsets(place_a, place_b, normals)
-    u_a, u_b = (COVERAGE_FACTOR * np.hypot(w, _SHARED_STD_MM) for w in whole)
+    u_a, u_b = (COVERAGE_FACTOR * np.hypot(*both) for both in zip(whole, shared, strict=True))
     return GapProfile(
         s_mm=line.s_mm[pick],
         gap_mm=gap,

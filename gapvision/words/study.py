@@ -18,6 +18,7 @@ U_PARTS = {
     "repeat": "the scatter along the seam",
     "no_gap": "whether it is a gap at all",
     "shared": "what all photos of a set have in common",
+    "seam": "where the seam runs, of which no two photos say the same",
     "phone_bias": "the bias of the phone, as its study found it",
     "phone_growth": "what U was found too small by on this phone",
 }

@@ -96,6 +96,25 @@ def test_a_reflection_that_all_photos_share_widens_u():
     assert np.median(doubtful.std_mm) > 0.15
 
 
+def test_no_number_of_photos_is_surer_than_the_surest_of_them():
+    for std, least in ((0.05, 0.05), (0.1, 0.087), (0.3, 0.3)):
+        one, three = (join(*(look_at(k, std=std) for k in views))[1] for views in ([SQUARE], (SQUARE, FROM_A, FROM_B)))
+        assert one.shared_std_mm.min() > least
+        np.testing.assert_allclose(three.shared_std_mm, one.shared_std_mm, rtol=1e-3)
+        surest, _ = join(look_at(SQUARE, std=std), look_at(FROM_A, std=0.04))
+        assert surest.shared_std_mm.max() < max(one.shared_std_mm.min(), 0.06)
+
+
+def test_photos_that_contradict_each_other_are_all_doubted():
+    """Three values of equal weight, one 0.5 mm off: by hand, (100 - 2) / (1200 - 400) / 3 is 0.20 mm squared."""
+    wrong = look_at(SQUARE, wrong=(0.5, 0.5), share=1.0)
+    for edge in join(wrong, look_at(FROM_A), look_at(FROM_B)):
+        assert 0.12 < np.median(edge.shared_std_mm) < 0.3
+    slightly = look_at(SQUARE, wrong=(0.08, 0.08), share=1.0)
+    for edge in join(slightly, look_at(FROM_A), look_at(FROM_B)):
+        assert np.median(edge.shared_std_mm) < 0.06
+
+
 def test_two_burnt_out_photos_count_as_one():
     one = join(look_at(SQUARE, burnt=True), look_at(FROM_A))
     two = join(look_at(SQUARE, burnt=True), look_at(SQUARE, burnt=True), look_at(FROM_A))

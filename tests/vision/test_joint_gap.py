@@ -122,3 +122,15 @@ def test_photos_that_do_not_agree_on_a_step_are_not_trusted(three):
         u.append(float(profile.expanded_u_mm.mean()))
     assert u[0] < 0.3 < u[1] < u[2]
     assert u[2] / u[1] > 2
+
+
+def test_where_photos_have_the_seam_in_two_places_u_reaches_from_one_to_the_other(three):
+    _, line, fields, looks = three
+    faces = Face(-FACE_HEIGHT_MM, 0.0), Face(-FACE_HEIGHT_MM + fields[0].step_mm, fields[0].step_std_mm)
+    edges = join_edges(looks, faces, H)
+    apart = np.where(np.arange(N) > 40, 1.5, 0.0)
+    with_it, without = (
+        joint_profile(fields, line, looks, edges, H, print_scale_checked=True, station_mm=1.0, seam_mm=mm)
+        for mm in (apart, 0.0)
+    )
+    np.testing.assert_allclose(with_it.expanded_u_mm, np.hypot(without.expanded_u_mm, 2 * apart))
