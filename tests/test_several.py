@@ -14,7 +14,8 @@ from gapvision.judgement.coach import next_photo, seen_slopes, u_with
 from gapvision.lab.scenes import CameraSpec, EdgeSpec, SceneSpec, StripSpec, render_grey
 from gapvision.model import LeftOut, Notice, Photo, Settings
 from gapvision.recipe import measure_photo
-from gapvision.several import measure_photos
+from gapvision.several import _seen_by_one, measure_photos
+from gapvision.vision.band import CentreLine
 from tests.conftest import hand_made_measurement
 
 CHECKED = Settings(print_scale_checked=True, one_sheet=True)
@@ -119,6 +120,19 @@ def test_the_coach_foretells_what_the_next_photos_do(views, together):
         (more,) = [k for k in seen_slopes(after) if min(abs(k - s) for s in slopes) > 0.05]
         foretold = u_with(before, slopes, more)
         assert foretold == pytest.approx(float(np.median(after.profile.expanded_u_mm)), rel=0.35)
+
+
+def test_a_seam_that_no_two_photos_have_in_one_place_is_doubted():
+    s = np.arange(100.0)
+
+    def along(t, first=0):
+        points, normals = np.stack([s, t * np.ones(100)], 1), np.tile([0.0, 1.0], (100, 1))
+        return CentreLine(s[first:] - first, points[first:], normals[first:])
+
+    off = np.where(s < 60, 0.0, 4.0)  # the surest photo's line leaves the seam
+    np.testing.assert_allclose(_seen_by_one([along(off), along(0.2)], along(off)), np.where(s < 60, 0.0, 1.9))
+    assert not _seen_by_one([along(0.0), along(0.2), along(4.0)], along(0.0)).any()
+    assert not _seen_by_one([along(0.0), along(4.0, first=50)], along(0.0))[:49].any()  # seen by one alone
 
 
 def test_more_than_six_photos_are_refused(tmp_path, capsys):
