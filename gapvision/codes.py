@@ -425,6 +425,9 @@ usage rule-unknown
 usage finish-nonsense
     The finish plan cannot be meant as it is written.
     Check the coats, their films and the stage of the work.
+usage car-file-bad
+    The car file could not be understood.
+    Correct the line named and try again; 'gapvision car' writes a whole file of a ready car.
 usage panel-file-bad
     The panel file could not be understood.
     Correct the line named and try again; sample_images/panel_example has a whole file.
@@ -472,6 +475,12 @@ added.
 note hole-in-the-trim
     The edge was not measured all along, and beside the hole metal is to go or to come.
     Do nothing to that edge yet: clean, light or uncover the place, photograph it, and make the plan again.
+warning panel-answers-otherwise
+    A panel did not go where its adjusters were set.
+    Look for a loose bolt or a worn hinge pin before it is set again; the next plan reckons with what it really did.
+warning panel-flexes
+    What a panel's gaps did does not fit a stiff panel: it bends, or a photo lies wrong.
+    See whether a buffer, a seal or a catch pushes it; photograph its seams again.
 note safe-limit-reached
     The safe limit (fold, flange, spot welds) stops the trim.
     Never cut beyond it: set the panel further away, or change the neighbour's edge.

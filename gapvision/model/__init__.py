@@ -11,6 +11,22 @@ Conventions
 """
 
 from gapvision.model._checks import COVERAGE_FACTOR, FloatArray
+from gapvision.model.car import (
+    BODIES,
+    CAR_ADJUSTERS,
+    CAR_WAYS,
+    RESPONSE_STD,
+    STAYS,
+    Body,
+    Car,
+    CarAdjuster,
+    CarSeam,
+    CarWay,
+    MeasuredCar,
+    Place,
+    unit_vector,
+)
+from gapvision.model.car_plan import CarPlan, EdgeWork, HangStep, SeamAfter, WaySetting, seam_state
 from gapvision.model.coach import NextPhoto
 from gapvision.model.comparison import BETTER, SAME, TIGHTER, WIDER, WORSE, ChangeSpan, Comparison, Datum
 from gapvision.model.field import FittedField

@@ -165,6 +165,16 @@ def _proof_too_old(v: Values, _: Lengths) -> str:
     return f"The study '{v['name']}' of this phone, made on {v['made_on']}, is older than a year and was not used."
 
 
+def _panel_answers(v: Values, say: Lengths) -> str:
+    told, did = (say.small(v[key], signed=True) for key in ("set_mm", "did_mm"))
+    return f"The {v['panel']} did not go where it was set: {v['adjuster']} was set by {told} and made {did}."
+
+
+def _panel_flexes(v: Values, say: Lengths) -> str:
+    off = say.small(v["off_mm"])
+    return f"The {v['panel']} bends, or a photo lies wrong: {v['seam']} is {off} off what a stiff panel would do."
+
+
 _TEXTS: dict[str, Callable[[Values, Lengths], str | tuple[str, str]]] = {
     "line-not-possible": _line_not_possible,
     "seams-not-measured": _seams_not_measured,
@@ -177,6 +187,8 @@ _TEXTS: dict[str, Callable[[Values, Lengths], str | tuple[str, str]]] = {
     "step-contradicted": _step_contradicted,
     "step-large": _step_large,
     "known-stated": _known_stated,
+    "panel-answers-otherwise": _panel_answers,
+    "panel-flexes": _panel_flexes,
     "proof-used": _proof_used,
     "proof-too-old": _proof_too_old,
 }

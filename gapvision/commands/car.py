@@ -1,0 +1,98 @@
+"""``gapvision car``: a car file of a ready shape, the state of all its seams, the car's outline, its seams in a job."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from gapvision.commands._args import add_shown, nonsense, say_of
+from gapvision.commands._records import add_data, open_store
+from gapvision.errors import GapvisionError
+
+if TYPE_CHECKING:
+    from gapvision.model import Car
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.epilog = (
+        "Example: gapvision car mine.toml --shape 'two-seat roadster' --size door_length=940mm; add the photos' "
+        "measurements to its seams, then: gapvision plan mine.toml"
+    )
+    parser.add_argument("car", metavar="CAR.toml", help="the car's file; with --shape it is written")
+    parser.add_argument("--shape", metavar="NAME", help="two-seat roadster or two-door coupe: write a new file of it")
+    parser.add_argument("--size", metavar="NAME=LENGTH", action="append", default=[], help="a size of that car")
+    parser.add_argument("--preset", metavar="NAME", default="even-close", help="what is wanted of all its seams")
+    parser.add_argument("--plot", metavar="F.png", help="draw the car's outline, each seam by its state")
+    parser.add_argument("--job", metavar="REF", help="add the car's seams to a job, with what is wanted of them")
+    add_shown(parser)
+    add_data(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write, show, draw, or take into a job."""
+    from gapvision.commands._outputs import outputs_of
+    from gapvision.formats.car_file import read_car
+    from gapvision.judgement.car_plan import judged
+    from gapvision.model import OUT, seam_state
+    from gapvision.reports.car_text import car_text
+
+    outputs = outputs_of({"--plot": ("plot", args.plot, "car.plot")}, [args.car])
+    if args.shape:
+        _write(args)
+    elif args.size:
+        raise nonsense("A size belongs to --shape.", "Change the sizes in the car file instead.")
+    car, measured = read_car(args.car)
+    state = {} if measured is None else judged(car, measured.readings)
+    print(car_text(car, state, say_of(args)), end="")
+    states = {name: seam_state(x) for name, x in state.items()}
+    if args.plot:
+        from gapvision.reports.car_outline import draw_car
+        from gapvision.reports.figures import write_figure
+
+        write_figure(draw_car(car, states), outputs["--plot"])
+        print(f"written: {outputs['--plot']}")
+    if args.job:
+        _into_job(args, car)
+    return 1 if OUT in states.values() else 0
+
+
+def _write(args: argparse.Namespace) -> None:
+    from pathlib import Path
+
+    import tomli_w
+
+    from gapvision.formats.atomic import check_whole, write_whole
+    from gapvision.formats.car_file import car_file
+    from gapvision.units import parse_length
+
+    sizes = {}
+    for text in args.size:
+        name, found, length = text.partition("=")
+        if not found:
+            raise nonsense(f"'{text}' is no size.", "Write it like door_length=940mm.")
+        sizes[name.strip()] = parse_length(length)
+    path = Path(args.car)
+    check_whole(path)
+    table = car_file(path.stem, args.shape, sizes, args.preset)
+    write_whole(path, tomli_w.dumps(table).encode())
+    print(f"written: {path}")
+
+
+def _into_job(args: argparse.Namespace, car: Car) -> None:
+    """Add the car's seams to a job; those that it has stay as they are."""
+    from gapvision.formats.specification_file import specification_to_table
+
+    with open_store(args) as store:
+        job = store.job(args.job)
+        added = 0
+        for seam in car.seams:
+            side = car.body(seam.one).side
+            name = seam.name.removeprefix(f"{side} ") if side else seam.name
+            try:
+                store.find_seam(job.job_id, name, side)
+            except GapvisionError:
+                spec = None if seam.spec is None else specification_to_table(seam.spec)
+                store.add_seam(job.job_id, name, side=side, spec=spec)
+                added += 1
+    print(f"job {job.reference}: {added} of {len(car.seams)} seams added")
