@@ -104,7 +104,7 @@ def _plan_car(args: argparse.Namespace, outputs: Mapping[str, Path], say: Length
         assert before is not None
         learnt, told = learn(before, read_settings(args.did[1], before.car), measured)
         measured = MeasuredCar(car=replace(car, bodies=learnt.bodies), readings=measured.readings)
-    plan = make_car_plan(measured)
+    plan = make_car_plan(measured, free_seams=args.free_seams)
     plan = replace(plan, notices=(*told, *plan.notices))
     print(car_plan_text(plan, say), end="")
     if args.json:

@@ -97,7 +97,9 @@ def _moved(measured: MeasuredCar, settings_mm: FloatArray) -> dict[str, tuple[Se
     return found
 
 
-def make_car_plan(measured: MeasuredCar, held: frozenset[str] = frozenset()) -> CarPlan:
+def make_car_plan(
+    measured: MeasuredCar, held: frozenset[str] = frozenset(), *, free_seams: bool = False
+) -> CarPlan:
     """Work out what to do to a car.
 
     Parameters
@@ -106,6 +108,8 @@ def make_car_plan(measured: MeasuredCar, held: frozenset[str] = frozenset()) -> 
         All that was measured of it, at one stage.
     held : set of str
         Panels that stay as they are: those done already, when the rest is planned anew.
+    free_seams : bool
+        Move panels too that have a seam of which nothing was measured; else they stay.
 
     Returns
     -------
@@ -114,7 +118,8 @@ def make_car_plan(measured: MeasuredCar, held: frozenset[str] = frozenset()) -> 
     """
     car = measured.car
     rows = car_rows(measured)
-    best = best_settings(rows, held)
+    unseen = frozenset() if free_seams else _unseen(measured)
+    best = best_settings(rows, held | unseen)
     before = judged(car, measured.readings)
     steps, now = [], before
     done = np.zeros(len(best.settings_mm))
@@ -122,7 +127,7 @@ def make_car_plan(measured: MeasuredCar, held: frozenset[str] = frozenset()) -> 
         own = np.array([s.body == name for s in rows.settings])
         done = np.where(own, best.settings_mm, done)
         then = predict_car(measured, done, before) if best.settings_mm[own].any() else now
-        steps.append(_step(measured, name, best.settings_mm, now, then))
+        steps.append(_step(measured, name, best.settings_mm, now, then, unmeasured=name in unseen))
         now = then
     after = {k: tuple(x.reading for x in v) for k, v in now.items()}
     ended = MeasuredCar(car=car, readings=after)
@@ -181,7 +186,16 @@ def _pairs(measured: MeasuredCar) -> Iterator[tuple[str, Check]]:
             yield f"{one.name} / {two.name}", max(found, key=lambda c: abs(c.value))
 
 
-def _step(measured: MeasuredCar, name: str, settings_mm: FloatArray, now: Judged, then: Judged) -> HangStep:
+def _unseen(measured: MeasuredCar) -> frozenset[str]:
+    """Panels that would change a seam of which nothing was measured."""
+    car = measured.car
+    free = [s for s in car.seams if not measured.readings.get(s.name)]
+    return frozenset(b.name for s in free for n in (s.one, s.other) for b in car.carried(n))
+
+
+def _step(
+    measured: MeasuredCar, name: str, settings_mm: FloatArray, now: Judged, then: Judged, *, unmeasured: bool
+) -> HangStep:
     car = measured.car
     body = car.body(name)
     done, still = [], []
@@ -199,7 +213,7 @@ def _step(measured: MeasuredCar, name: str, settings_mm: FloatArray, now: Judged
             still.append(a.name)
     seams = [s for s in measured.measured if name in {b.name for n in (s.one, s.other) for b in car.carried(n)}]
     return HangStep(
-        panel=name, kind=body.kind, settings=tuple(done), still=tuple(still),
+        panel=name, kind=body.kind, unmeasured=unmeasured, settings=tuple(done), still=tuple(still),
         follow=tuple(a.name for a in body.adjusters if not a.ways),
         seams=tuple(_seam_after(s, name, now[s.name], then[s.name]) for s in seams),
     )  # fmt: skip

@@ -70,6 +70,8 @@ class HangStep:
     ----------
     panel, kind : str
         The panel.
+    unmeasured : bool
+        Whether it is left because nothing was measured of one of its seams.
     settings : tuple of WaySetting
         What to set; none: it is left.
     still, follow : tuple of str
@@ -80,6 +82,7 @@ class HangStep:
 
     panel: str
     kind: str
+    unmeasured: bool
     settings: tuple[WaySetting, ...]
     still: tuple[str, ...]
     follow: tuple[str, ...]

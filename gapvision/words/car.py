@@ -57,7 +57,7 @@ def car_words(plan: CarPlan, say: Lengths) -> str:
 def hang_step(step: HangStep, say: Lengths) -> Iterator[str]:
     """One panel of the hang list, each sentence short enough to be read beside the car."""
     if not step.settings:
-        yield "Leave it as it is."
+        yield "Leave it: nothing was measured of one of its seams." if step.unmeasured else "Leave it as it is."
         return
     bolted = step.kind in _BOLTED
     shut = "doors and bonnet" if bolted else f"the {step.panel}"

@@ -397,6 +397,16 @@ def test_what_was_not_measured_is_said(car):
     assert told.values["free"] == ["bonnet, rear"]
 
 
+def test_a_panel_with_a_seam_that_was_not_measured_stays_unless_asked_for(car):
+    sag = settings(car, **{"left door, upper hinge, 0": 1.5, "left door, lower hinge, 0": -0.5})
+    measured = displaced(even(car), sag)
+    part = MeasuredCar(car=car, readings={k: v for k, v in measured.readings.items() if k != "left door, front"})
+    plan, asked = make_car_plan(part), make_car_plan(part, free_seams=True)
+    assert [s.panel for s in plan.steps if s.unmeasured] == ["left door", "left front wing"]
+    assert not plan.settings_mm.any()
+    assert {s.panel for s in asked.steps if s.settings} == {"left door"}
+
+
 @pytest.mark.slow
 def test_after_three_rounds_the_car_is_as_good_as_possible():
     """Two cars of the bench; all twenty stand in lab/bench/FIGURES.md."""
