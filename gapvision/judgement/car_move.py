@@ -53,8 +53,9 @@ _WORST = 100 * _EXCESS  # so much more than all seams' excesses together that th
 _MOVEMENT = 0.01  # what 1 mm of movement weighs beside all the room of one seam
 _TOUCH = 0.06  # seams that a setting must gain to be worth touching one more adjuster; common practice, no source
 _ROUNDING_MM = 1e-6
+_ALIKE_MM = 0.01  # worst excesses nearer to each other count as the same
 _DRAWS = 400  # a share is then known to 0.025
-_SECONDS = 0.7  # for the mixed-integer programme; the best found by then is taken
+_NODES = 150  # of the search for whole steps; the best found by then is taken, on a fast machine as on a slow one
 _LEAST_STATIONS = 3
 _PAIR_MM = 25.0  # places where left is held against right
 
@@ -304,7 +305,9 @@ def best_settings(rows: CarRows, held: frozenset[str] = frozenset()) -> Setup:
                 best, value, free = other, gain, rest
     if not best.settings_mm.any():
         return best
-    return _value_of(rows, _by_steps(rows, best.settings_mm, asked))[0]
+    found = [_value_of(rows, x) for x in _by_steps(rows, best.settings_mm, asked)]
+    worst = [round(max(0.0, float((setup.excess_mm - rows.least).max())) / _ALIKE_MM) for setup, _ in found]
+    return min(zip(worst, found, strict=True), key=lambda one: (one[0], -one[1][1]))[1][0]
 
 
 def _continuous(rows: CarRows, free: BoolArray, asked: set[int]) -> FloatArray:
@@ -322,11 +325,19 @@ def _continuous(rows: CarRows, free: BoolArray, asked: set[int]) -> FloatArray:
     return np.where(free & (np.abs(found) >= least), found, 0.0)
 
 
-def _by_steps(rows: CarRows, wanted: FloatArray, asked: set[int]) -> FloatArray:
-    """Whole steps: of what moves, and of all that goes by steps on the panels that do."""
+def _by_steps(rows: CarRows, wanted: FloatArray, asked: set[int]) -> Iterator[FloatArray]:
+    """Whole steps of what moves; the same with all that goes by steps on the panels that do; the nearest ones."""
+    hand, stepped = _hand(rows, wanted != 0), rows.step > 0
+    yield _solved(rows, wanted != 0, hand, asked, last=True)
     going = {s.body for s, v in zip(rows.settings, wanted, strict=True) if v}
-    free = np.array([s.body in going for s in rows.settings]) & ((wanted != 0) | (rows.step > 0))
-    return _solved(rows, free, _hand(rows, wanted != 0), asked, last=True)
+    more = np.array([s.body in going for s in rows.settings]) & stepped & (wanted == 0)
+    if more.any():
+        yield _solved(rows, (wanted != 0) | more, hand, asked, last=True)
+    step = np.where(stepped, rows.step, 1.0)
+    nearest = np.clip(np.round(wanted / step), np.ceil(rows.low / step), np.floor(rows.high / step)) * step
+    nearest = np.where(stepped, nearest, wanted)
+    if (np.abs(rows.stiff @ nearest) <= rows.slack + _ALIKE_MM).all():
+        yield nearest
 
 
 def _hand(rows: CarRows, touched: BoolArray) -> FloatArray:
@@ -361,15 +372,16 @@ def _solved(
     sure = np.where(rows.least[moved] > _ROUNDING_MM, 0.0, _SURE)
     high = np.concatenate([rows.high[free] / step, -rows.low[free] / step, np.full(g, np.inf), sure, [np.inf]])
     ints = np.concatenate([np.tile(rows.step[free] > 0, 2) & last, none(2 * g + 1)])
-    cost = np.concatenate([np.tile(_MOVEMENT * step, 2), np.full(g, _EXCESS), np.full(g, -1 / _SURE), [_WORST]])
+    cost = np.concatenate([np.tile(_MOVEMENT * step, 2), np.full(g, _EXCESS), np.full(g, -1 / _SURE), [0.0]])
     x = none(len(cost))
     least_worst = np.eye(len(cost))[-1]  # weights alone let it grow by what the others gain
+    cost[-1] = 0.0 if last else _WORST
     for aim, whole in ((least_worst, ints), (cost, none(len(cost))), (cost, ints)) if last else ((cost, ints),):
         while True:
-            use = np.array([k for k, row in enumerate(mine.tolist()) if row in asked])
+            use = np.array([k for k, row in enumerate(mine.tolist()) if row in asked], int)
             upper = np.concatenate([limits[use], worst, rigid, -rigid])
             found = _milp(aim, upper, np.concatenate([room[use], none(g), slack, slack]), high, whole)
-            if found is None:  # only where time ran out
+            if found is None:  # only where the search ended too early
                 break
             x = found
             broken = set(mine[limits @ x - room > _ROUNDING_MM].tolist()) - asked
@@ -397,7 +409,7 @@ def _milp(
     from scipy.optimize import Bounds, LinearConstraint, milp
     from scipy.sparse import csr_array
 
-    options: dict[str, Any] = {"time_limit": _SECONDS} if whole.any() else {}
+    options: dict[str, Any] = {"node_limit": _NODES} if whole.any() else {}
     done = milp(
         cost, constraints=LinearConstraint(csr_array(upper), -np.inf, room), bounds=Bounds(0.0, high),
         integrality=whole, options=options,
