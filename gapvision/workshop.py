@@ -20,16 +20,26 @@ from typing import Any
 from gapvision import __version__, model, words
 from gapvision.errors import GapvisionError, require
 from gapvision.formats import bundle_check, measurement_json
+from gapvision.formats.car_file import car_from_table
 from gapvision.formats.declared import read_declared
 from gapvision.formats.film_file import read_films
 from gapvision.formats.finish_file import finish_from_table, finish_to_table
-from gapvision.formats.job_file import FINISH_SCHEMA, NO_PLANS, PANEL_SCHEMA, JobFile, job_bytes, read_content, read_job
+from gapvision.formats.job_file import (
+    CAR_SCHEMA,
+    FINISH_SCHEMA,
+    NO_PLANS,
+    PANEL_SCHEMA,
+    JobFile,
+    job_bytes,
+    read_content,
+    read_job,
+)
 from gapvision.formats.judgement_json import forecast_to_dict, verdict_from_dict, verdict_to_dict
 from gapvision.formats.package import Package, write_package
 from gapvision.formats.panel_file import layout_from_table
 from gapvision.formats.plan_json import PlanFile
 from gapvision.formats.sheet_file import read_sheets
-from gapvision.formats.specification_file import specification_from_table
+from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.formats.study_file import read_phones
 from gapvision.formats.table import csv_text
 from gapvision.formats.toml import toml_from_text
@@ -402,6 +412,31 @@ def set_finish(store: Store, job_id: int, finish: model.FinishPlan) -> None:
 
 
 # --- panels ----------------------------------------------------------------------------
+def car_of(store: Store, job_id: int) -> model.Car | None:
+    """The whole car that is kept with a job, see :func:`set_car`; or None."""
+    found = [p for p in store.plans(job_id) if p.body.get("schema") == CAR_SCHEMA]
+    return car_from_table(toml_from_text(str(found[-1].body["file"]), "the job's car")) if found else None
+
+
+def set_car(store: Store, job_id: int, text: str) -> int:
+    """Keep a car file with a job and add those of its seams that the job lacks, by their names; how many.
+
+    Raises
+    ------
+    GapvisionError
+        As :func:`gapvision.formats.car_file.car_from_table`; nothing is kept then.
+    """
+    car = car_from_table(toml_from_text(text, "the car file"), "the car file")
+    there = {s.full_name for s in store.seams(job_id)}
+    store.add_plan(job_id, "car", {"schema": CAR_SCHEMA, "file": text})
+    new = [s for s in car.seams if s.name not in there]
+    for seam in new:
+        side = next((x for x in ("left", "right") if seam.name.startswith(f"{x} ")), "")
+        spec = None if seam.spec is None else specification_to_table(seam.spec)
+        store.add_seam(job_id, seam.name.removeprefix(f"{side} "), side=side, spec=spec)
+    return len(new)
+
+
 def panels_of(store: Store, job_id: int) -> dict[str, dict[str, Any]]:
     """Give the panel files kept with a job (see :func:`set_panel`): by the panel's name, the newest of each."""
     return {p.panel: p.body for p in store.plans(job_id) if p.body.get("schema") == PANEL_SCHEMA}

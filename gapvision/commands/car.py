@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from gapvision.commands._args import add_shown, nonsense, say_of
 from gapvision.commands._records import add_data, open_store
-from gapvision.errors import GapvisionError
+from gapvision.errors import require
 
 if TYPE_CHECKING:
     from gapvision.model import Car
@@ -24,7 +24,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--size", metavar="NAME=LENGTH", action="append", default=[], help="a size of that car")
     parser.add_argument("--preset", metavar="NAME", default="even-close", help="what is wanted of all its seams")
     parser.add_argument("--plot", metavar="F.png", help="draw the car's outline, each seam by its state")
-    parser.add_argument("--job", metavar="REF", help="add the car's seams to a job, with what is wanted of them")
+    parser.add_argument("--job", metavar="REF", help="keep the car with a job, and give it the car's seams")
     add_shown(parser)
     add_data(parser)
 
@@ -73,6 +73,7 @@ def _write(args: argparse.Namespace) -> None:
             raise nonsense(f"'{text}' is no size.", "Write it like door_length=940mm.")
         sizes[name.strip()] = parse_length(length)
     path = Path(args.car)
+    require("output-taken", not path.exists(), f"'{path}' is there already, and nothing is overwritten.")
     check_whole(path)
     table = car_file(path.stem, args.shape, sizes, args.preset)
     write_whole(path, tomli_w.dumps(table).encode())
@@ -80,19 +81,12 @@ def _write(args: argparse.Namespace) -> None:
 
 
 def _into_job(args: argparse.Namespace, car: Car) -> None:
-    """Add the car's seams to a job; those that it has stay as they are."""
-    from gapvision.formats.specification_file import specification_to_table
+    """Keep the car with a job and give it the car's seams; those that it has stay as they are."""
+    from pathlib import Path
+
+    from gapvision.workshop import set_car
 
     with open_store(args) as store:
         job = store.job(args.job)
-        added = 0
-        for seam in car.seams:
-            side = car.body(seam.one).side
-            name = seam.name.removeprefix(f"{side} ") if side else seam.name
-            try:
-                store.find_seam(job.job_id, name, side)
-            except GapvisionError:
-                spec = None if seam.spec is None else specification_to_table(seam.spec)
-                store.add_seam(job.job_id, name, side=side, spec=spec)
-                added += 1
+        added = set_car(store, job.job_id, Path(args.car).read_text(encoding="utf-8-sig"))
     print(f"job {job.reference}: {added} of {len(car.seams)} seams added")

@@ -66,7 +66,7 @@ from msgspec import Meta, field
 
 from gapvision import model
 from gapvision.errors import GapvisionError
-from gapvision.formats.declared import Declared, Length, Name, inner, place, read_declared
+from gapvision.formats.declared import Declared, Length, Name, Refused, inner, place, read_declared
 from gapvision.formats.finish_file import finish_from_table
 from gapvision.formats.measurement_json import read as read_measurement_file
 from gapvision.formats.specification_file import specification_from_table
@@ -90,7 +90,8 @@ class _Direction(tuple[float, float, float]):
         if isinstance(value, str):
             known = model.CAR_WAYS.get(value)
             if known is None:
-                raise _bad(f"'{value[:40]}' is no direction.", f"Write {', '.join(model.CAR_WAYS)}, or three numbers.")
+                said = f"Write {', '.join(model.CAR_WAYS)}, or three numbers."
+                raise Refused(f"'{value[:40]}' is no direction.", said)
             return cls(known)
         return cls(inner(tuple[float, float, float], value))
 
@@ -210,10 +211,10 @@ def car_from_table(table: Mapping[str, Any], where: str = "the car file") -> mod
         for_all = specification_from_table(file.spec, where, "spec")
     bodies: dict[str, model.Body] = {}
     seams: dict[str, CarSeam] = {}
-    if file.shape or not file.bodies:
-        ready, between = ready_car(file.shape, file.sizes)
-        bodies, seams = {b.name: b for b in ready}, {s.name: s for s in between}
     try:
+        if file.shape or not file.bodies:
+            ready, between = ready_car(file.shape, file.sizes)
+            bodies, seams = {b.name: b for b in ready}, {s.name: s for s in between}
         _name_once([b.name for b in file.bodies], "bodies")
         for body in file.bodies:
             if body.name in bodies:

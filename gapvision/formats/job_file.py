@@ -10,6 +10,7 @@ import msgspec
 from msgspec import Meta
 
 from gapvision.errors import GapvisionError, require
+from gapvision.formats.car_file import car_from_table
 from gapvision.formats.declared import Loose, Refused, place, read_declared, read_json
 from gapvision.formats.finish_file import finish_from_table
 from gapvision.formats.judgement_json import disagreement, judged_again
@@ -25,10 +26,12 @@ SCHEMA: Final = "gapvision-job/1"
 #: Kept among a job's plans: its coats, and a panel file with where the job's photos lie on it.
 FINISH_SCHEMA = "gapvision-finish-of-job/1"
 PANEL_SCHEMA = "gapvision-panel-of-job/1"
+#: The whole car's file, from which the job's seams come.
+CAR_SCHEMA = "gapvision-car-of-job/1"
 #: Where an imported job comes from: kept with it, and handed on.
 ORIGIN_SCHEMA = "gapvision-origin-of-job/1"
 #: What is kept among a job's plans and is none.
-NO_PLANS = (FINISH_SCHEMA, PANEL_SCHEMA, ORIGIN_SCHEMA)
+NO_PLANS = (FINISH_SCHEMA, PANEL_SCHEMA, CAR_SCHEMA, ORIGIN_SCHEMA)
 _WHERE, _CODE = "the export's job", "job-data-bad"
 
 #: A job of 5000 results with their verdicts stays below both; whatever stands in them, it fits into 100 MB of memory.
@@ -211,6 +214,13 @@ class _PanelOfJob(Loose):
         layout_from_table(toml_from_text(self.file, "the panel file"))
 
 
+class _CarOfJob(Loose):
+    file: str
+
+    def check(self) -> None:
+        car_from_table(toml_from_text(self.file, "the car file"))
+
+
 class _FinishOfJob(Loose):
     finish: dict[str, Any]
 
@@ -264,7 +274,7 @@ def read_job(data: bytes, give: Callable[[str], bytes]) -> JobFile:
             _check_verdict(verdict, measured, wanted.get(job.shots[k].seam), f"{path}.verdicts[{v}]")
     for k, plan in enumerate(job.plans):
         kinds: dict[Any, type[Loose]] = {
-            FINISH_SCHEMA: _FinishOfJob, PANEL_SCHEMA: _PanelOfJob, ORIGIN_SCHEMA: _OriginOfJob,
+            FINISH_SCHEMA: _FinishOfJob, PANEL_SCHEMA: _PanelOfJob, CAR_SCHEMA: _CarOfJob, ORIGIN_SCHEMA: _OriginOfJob,
         }  # fmt: skip
         kind = kinds.get(str(plan.body.get("schema")), PlanFile)
         read_declared(kind, plan.body, _WHERE, _CODE, path=f"plans[{k}].body")

@@ -39,7 +39,7 @@ from gapvision.judgement.conformity import guard_band
 from gapvision.judgement.finish import film_loss
 from gapvision.judgement.move import upper_hull
 from gapvision.judgement.plan import aim_limits
-from gapvision.judgement.programmes import least_excess
+from gapvision.judgement.programmes import least_excess, least_sum
 from gapvision.judgement.specification import limits_at
 from gapvision.judgement.tolerance import taper_of
 from gapvision.model import Car, CarSeam, CarWay, FinishPlan, FloatArray, MeasuredCar, PanelSeam, SeamReading
@@ -49,13 +49,14 @@ BoolArray = NDArray[np.bool_]
 
 _SURE = 3.0  # standard setting errors that have room
 _EXCESS = 100.0  # what 1 mm of a seam's excess weighs beside all its room
+_WIDE_WORK = 4.0  # building an edge up is this much more work than taking it down; common practice, no source
 _WORST = 100 * _EXCESS  # so much more than all seams' excesses together that the worst one comes first
 _MOVEMENT = 0.01  # what 1 mm of movement weighs beside all the room of one seam
 _TOUCH = 0.06  # seams that a setting must gain to be worth touching one more adjuster; common practice, no source
 _ROUNDING_MM = 1e-6
 _ALIKE_MM = 0.01  # worst excesses nearer to each other count as the same
 _DRAWS = 400  # a share is then known to 0.025
-_NODES = 150  # of the search for whole steps; the best found by then is taken, on a fast machine as on a slow one
+_NODES = 40  # of the search for whole steps; the best found by then is taken, on a fast machine as on a slow one
 _LEAST_STATIONS = 3
 _PAIR_MM = 25.0  # places where left is held against right
 
@@ -64,9 +65,9 @@ class CarRows(NamedTuple):
     """All limits of a car as rows: ``a @ settings + b`` is an excess [mm], wanted at or below zero.
 
     ``group`` is the number of the seam, or of the pair of seams, that a row belongs to; ``names`` are theirs;
-    ``least`` is the excess of each that no move takes away.  ``guard`` is how far a row's limit was moved inwards, and
-    ``std_u`` the standard uncertainty of what it limits, of the sign in which an error counts [mm]; rows of the same
-    ``error`` share one.  ``low``, ``high``, ``step``, ``accuracy`` are those of
+    ``least`` is the excess of each row that is left to the edge's own work.  ``guard`` is how far a row's limit was
+    moved inwards, and ``std_u`` the standard uncertainty of what it limits, of the sign in which an error counts [mm];
+    rows of the same ``error`` share one.  ``low``, ``high``, ``step``, ``accuracy`` are those of
     the settings; ``stiff @ settings`` stays within ``slack``.
     """
 
@@ -88,8 +89,12 @@ class CarRows(NamedTuple):
 
     def excess(self, settings_mm: FloatArray) -> FloatArray:
         """Largest excess of each group [mm]."""
+        return self.worst_of(self.a @ settings_mm + self.b)
+
+    def worst_of(self, excess_mm: FloatArray) -> FloatArray:
+        """Largest of each group, of what stands at each row."""
         found = np.full(len(self.names), -np.inf)
-        np.maximum.at(found, self.group, self.a @ settings_mm + self.b)
+        np.maximum.at(found, self.group, excess_mm)
         return found
 
 
@@ -111,12 +116,16 @@ def way_of(car: Car, setting: Setting) -> CarWay:
 
 
 class _Part(NamedTuple):
-    """Rows that share one error of measurement: rows, excesses, guards, and the signed standard uncertainty [mm]."""
+    """Rows that share one error of measurement: rows, excesses, guards, the signed standard uncertainty [mm].
+
+    ``least`` is the excess that is left to the edge's own work: what stays where all of the stretch is best.
+    """
 
     a: FloatArray
     b: FloatArray
     guard: FloatArray
     std_u: FloatArray
+    least: FloatArray
 
 
 def car_rows(measured: MeasuredCar) -> CarRows:
@@ -134,14 +143,14 @@ def car_rows(measured: MeasuredCar) -> CarRows:
     settings = settings_of_car(car)
     ways = [way_of(car, s) for s in settings]
     stiff, slack = _stiff(car, ways)
-    a, b, guard, std_u = (np.concatenate([getattr(part, name) for part in parts]) for name in _Part._fields)
+    a, b, guard, std_u, least = (np.concatenate([getattr(part, name) for part in parts]) for name in _Part._fields)
     group = np.repeat(np.arange(len(groups)), [sum(len(part.b) for part in own) for _, own in groups])
     return CarRows(
         a=a,
         b=b,
         group=group,
         names=tuple(name for name, _ in groups),
-        least=np.array([_least(a[group == k], b[group == k]) for k in range(len(groups))]),
+        least=least,
         settings=settings,
         guard=guard,
         std_u=std_u,
@@ -163,13 +172,15 @@ def _reading_parts(
     lower, upper, _ = aim_limits(panel, laid, r, film_loss(car.finish or FinishPlan(coats=())))
     least, most = limits_at(laid.spec, r.s_mm, laid.extent_mm)
     loss = film_loss(car.finish or FinishPlan(coats=())).loss_mm
-    parts = []
-    ends = (1.0, r.gap_mm - upper, most + loss - upper), (-1.0, lower - r.gap_mm, lower - least - loss)
-    for sign, over, guard in ends:
-        keep = _hull(line, r, over)
-        rows = sign * _gap_rows(car, reach, seam, line, r.s_mm[keep])
-        parts.append(_Part(rows, over[keep], guard[keep], sign * 0.5 * r.expanded_u_mm[keep]))
-    yield _joined(parts)
+    rows = _gap_rows(car, reach, seam, line, r.s_mm)
+    over = np.concatenate([r.gap_mm - upper, lower - r.gap_mm])
+    guard = np.concatenate([most + loss - upper, lower - least - loss])
+    n = len(r.s_mm)
+    kept = [_hull(line, r, over[:n]), n + _hull(line, r, over[n:])]
+    keep, both = np.concatenate(kept), np.concatenate([rows, -rows])
+    left = _left_to_edge(both, over, keep, np.repeat([_WIDE_WORK, 1.0], n))
+    std_u = 0.5 * np.concatenate([r.expanded_u_mm, -r.expanded_u_mm])
+    yield _Part(both[keep], over[keep], guard[keep], std_u[keep], left[keep])
     limit = laid.spec.step_mm
     if limit is not None and np.isfinite(r.step_mm):
         middle = np.array([0.5 * (r.s_mm[0] + r.s_mm[-1])])
@@ -177,16 +188,13 @@ def _reading_parts(
         yield _either(rows, np.array([r.step_mm]), np.array([r.step_u_mm / 2]), limit, measured)
 
 
-def _joined(parts: Sequence[_Part]) -> _Part:
-    return _Part(*(np.concatenate([part[k] for part in parts]) for k in range(4)))
-
-
 def _either(a: FloatArray, value: FloatArray, std_u: FloatArray, limit: float, measured: MeasuredCar) -> _Part:
     """Rows of what must lie between plus and minus a limit; where U proves nothing, zero is aimed at."""
     guard = guard_band(std_u, np.full(len(value), 2 * limit), measured.car.rule)
     guard = np.where(np.isfinite(guard), guard, limit)
-    parts = [_Part(s * a, s * value - limit + guard, guard, s * std_u) for s in (1.0, -1.0)]
-    return _joined(parts)
+    rows, over = np.concatenate([a, -a]), np.concatenate([value, -value]) - limit + np.tile(guard, 2)
+    left = _left_to_edge(rows, over, np.arange(len(over)), np.ones(len(over)))
+    return _Part(rows, over, np.tile(guard, 2), np.concatenate([std_u, -std_u]), left)
 
 
 def _hull(line: SeamLine, r: SeamReading, over: FloatArray) -> NDArray[np.intp]:
@@ -249,15 +257,23 @@ def _pair_parts(measured: MeasuredCar, reach: Reach) -> Iterator[tuple[str, _Par
             yield f"{one.name} / {two.name}", _either(rows[0] - rows[1], differ, u / 2, limit, measured)
 
 
-def _least(a: FloatArray, b: FloatArray) -> float:
-    """The excess of one group that no move of its panels takes away [mm]."""
+def _left_to_edge(a: FloatArray, b: FloatArray, keep: NDArray[np.intp], weight: FloatArray) -> FloatArray:
+    """What no move takes away, row by row [mm]: zero where one brings the whole stretch in, were it alone.
+
+    Else a local fault: the move that leaves the least work on the edge leaves this.  ``keep``: rows that can bind.
+    """
+    none = np.zeros(len(b))
     if b.max() <= 0:
-        return 0.0
+        return none
     u, values, _ = np.linalg.svd(a[:, np.abs(a).max(axis=0) > 0], full_matrices=False)
     rank = int((values > 1e-9 * max(1.0, float(values.max(initial=0.0)))).sum())
     if rank == 0:
-        return max(0.0, float(b.max()))
-    return least_excess(u[:, :rank], b, np.zeros((0, rank)), np.zeros(0))[1]
+        return np.maximum(b, 0.0)
+    # Scaled, so that its unknowns are of the size of the gaps.
+    u, stops = u[:, :rank] * np.sqrt(len(b)), (np.zeros((0, rank)), np.zeros(0))
+    if least_excess(u[keep], b[keep], *stops)[1] <= _ROUNDING_MM:
+        return none
+    return np.asarray(np.maximum(b + u @ least_sum(u, b, weight, *stops), 0.0), float)
 
 
 def _stiff(car: Car, ways: Sequence[CarWay]) -> tuple[FloatArray, FloatArray]:
@@ -292,6 +308,7 @@ def best_settings(rows: CarRows, held: frozenset[str] = frozenset()) -> Setup:
     free = np.array([s.body not in held for s in rows.settings])
     asked = _first_rows(rows)
     best, value = _value_of(rows, _continuous(rows, free, asked))
+    least = _beyond(rows, best.settings_mm)
     # First whole panels, then single adjusters: those with the least to do are the first to be tried without.
     for names in ([s.body for s in rows.settings], [f"{s.body}, {s.adjuster}" for s in rows.settings]):
         own = {n: np.array([x == n for x in names]) for n in dict.fromkeys(names)}
@@ -301,13 +318,18 @@ def best_settings(rows: CarRows, held: frozenset[str] = frozenset()) -> Setup:
                 free = rest
                 continue
             other, gain = _value_of(rows, _continuous(rows, rest, asked))
-            if gain >= value:
+            if gain >= value and _beyond(rows, other.settings_mm) <= least + _ALIKE_MM:
                 best, value, free = other, gain, rest
     if not best.settings_mm.any():
         return best
     found = [_value_of(rows, x) for x in _by_steps(rows, best.settings_mm, asked)]
-    worst = [round(max(0.0, float((setup.excess_mm - rows.least).max())) / _ALIKE_MM) for setup, _ in found]
+    worst = [round(_beyond(rows, setup.settings_mm) / _ALIKE_MM) for setup, _ in found]
     return min(zip(worst, found, strict=True), key=lambda one: (one[0], -one[1][1]))[1][0]
+
+
+def _beyond(rows: CarRows, settings_mm: FloatArray) -> float:
+    """The worst excess over the plain limits, no guard taken off, beyond what is left to the edges [mm]."""
+    return max(0.0, float((rows.a @ settings_mm + rows.b - rows.guard - rows.least).max()))
 
 
 def _continuous(rows: CarRows, free: BoolArray, asked: set[int]) -> FloatArray:
@@ -328,10 +350,13 @@ def _continuous(rows: CarRows, free: BoolArray, asked: set[int]) -> FloatArray:
 def _by_steps(rows: CarRows, wanted: FloatArray, asked: set[int]) -> Iterator[FloatArray]:
     """Whole steps of what moves; the same with all that goes by steps on the panels that do; the nearest ones."""
     hand, stepped = _hand(rows, wanted != 0), rows.step > 0
-    yield _solved(rows, wanted != 0, hand, asked, last=True)
+    first = _solved(rows, wanted != 0, hand, asked, last=True)
+    yield first
+    if not (stepped & (wanted != 0)).any():
+        return
     going = {s.body for s, v in zip(rows.settings, wanted, strict=True) if v}
     more = np.array([s.body in going for s in rows.settings]) & stepped & (wanted == 0)
-    if more.any():
+    if more.any() and _beyond(rows, first) > _beyond(rows, wanted) + _ALIKE_MM:
         yield _solved(rows, (wanted != 0) | more, hand, asked, last=True)
     step = np.where(stepped, rows.step, 1.0)
     nearest = np.clip(np.round(wanted / step), np.ceil(rows.low / step), np.floor(rows.high / step)) * step
@@ -366,10 +391,10 @@ def _solved(
     one[np.arange(len(mine)), which] = 1.0
     steps = a[mine] * step
     limits = np.concatenate([steps, -steps, -one, one * hand[mine][:, None], none((len(mine), 1))], axis=1)
-    room = rows.least[rows.group[mine]] - rows.b[mine]
+    room = rows.least[mine] - rows.b[mine]
     worst = np.block([none((g, 2 * n)), np.eye(g), none((g, g)), -np.ones((g, 1))])
     rigid = np.concatenate([stiff, -stiff, none((len(stiff), 2 * g + 1))], axis=1)
-    sure = np.where(rows.least[moved] > _ROUNDING_MM, 0.0, _SURE)
+    sure = np.full(g, _SURE)
     high = np.concatenate([rows.high[free] / step, -rows.low[free] / step, np.full(g, np.inf), sure, [np.inf]])
     ints = np.concatenate([np.tile(rows.step[free] > 0, 2) & last, none(2 * g + 1)])
     cost = np.concatenate([np.tile(_MOVEMENT * step, 2), np.full(g, _EXCESS), np.full(g, -1 / _SURE), [0.0]])
@@ -457,6 +482,6 @@ def pass_shares(rows: CarRows, settings_mm: FloatArray) -> tuple[FloatArray, Flo
 def _value_of(rows: CarRows, settings_mm: FloatArray) -> tuple[Setup, float]:
     setup = Setup(settings_mm, rows.excess(settings_mm), *pass_shares(rows, settings_mm))
     # An excess that stays counts too, so that what cannot pass is still brought near.
-    beyond = np.maximum(setup.excess_mm - rows.least, 0.0)
+    beyond = np.maximum(rows.worst_of(rows.a @ settings_mm + rows.b - rows.least), 0.0)
     value = 0.5 * float((setup.passes + setup.holds).sum()) - float(beyond.sum())
     return setup, value - _TOUCH * adjusters_touched(rows, settings_mm)

@@ -51,6 +51,7 @@ def draw_car(car: Car, states: Mapping[str, str], title: str = "") -> Figure:
     taken: list[FloatArray] = []
     for number, seam in enumerate(car.seams, 1):
         state = states.get(seam.name, HOLE)
+        state = state if state in _LOOKS else HOLE
         colour, width, dash, mark = _LOOKS[state]
         line = _folded(car, car.body(seam.one), np.array(seam.place, float))
         # A little inside the first body, so that two seams of one line stay apart.

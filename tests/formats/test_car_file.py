@@ -119,11 +119,11 @@ def written(tmp_path, name="car.toml", gap=None, reverse=False, at="60mm"):
 
 
 def test_photos_are_laid_on_their_seams_and_their_sides_looked_at(tmp_path):
-    """In the photo edge B, the door's, lies below; above the sill seam it lies only where stations run forward."""
-    _, measured = read_car(written(tmp_path, reverse=True))
+    """In the photo edge B, the door's, lies above, as on the car; reversed, the photo would stand on its head."""
+    _, measured = read_car(written(tmp_path, reverse=False))
     assert measured.readings["left door, sill"][0].s_mm[0] == pytest.approx(60)
     with pytest.raises(GapvisionError, match="on the other side of the seam"):
-        read_car(written(tmp_path, reverse=False))
+        read_car(written(tmp_path, reverse=True))
 
 
 def test_a_photo_beyond_its_seam_is_refused(tmp_path):
@@ -173,7 +173,7 @@ def test_a_car_gives_its_job_its_seams(tmp_path, capsys):
 
 
 def test_the_command_plans_a_car(tmp_path, capsys):
-    file, plan = written(tmp_path, reverse=True), tmp_path / "plan.json"
+    file, plan = written(tmp_path, reverse=False), tmp_path / "plan.json"
     paper = tmp_path / "plan.pdf"
     assert main(["plan", str(file), "--json", str(plan), "--pdf", str(paper)]) == 0
     assert paper.read_bytes().startswith(b"%PDF")
@@ -185,3 +185,23 @@ def test_the_command_plans_a_car(tmp_path, capsys):
     plan.write_text(plan.read_text().replace('"settings": []', f'"settings": [{other}]'))
     assert main(["plan", str(file), "--did", str(file), str(plan)]) == 2
     assert "which the car does not have" in capsys.readouterr().err
+
+
+def test_a_car_goes_with_its_job_through_export_and_import(tmp_path):
+    """What is kept comes back; a car file that cannot be meant is refused before anything is stored."""
+    from gapvision.records import Store
+    from gapvision.workshop import car_of, export_job, import_job, set_car
+
+    with Store(tmp_path / "one") as store, Store(tmp_path / "two") as other:
+        job = store.new_job(reference="C-1")
+        text = tomli_w.dumps(car_file("grey car", "two-door coupe", {}))
+        assert car_of(store, job.job_id) is None
+        assert set_car(store, job.job_id, text) == 19
+        with pytest.raises(GapvisionError):
+            set_car(store, job.job_id, 'shape = "van"')
+        export_job(store, job.job_id, tmp_path / "job.zip")
+        taken = import_job(other, tmp_path / "job.zip")
+        assert car_of(other, taken.job_id) == car_from_table(toml_from_text(text, "x"))
+        assert {s.full_name for s in other.seams(taken.job_id)} == {s.name for s in car_from_table(ROADSTER).seams} | {
+            "left door, top", "right door, top", "fuel flap, edge", "left lamp lid, edge", "right lamp lid, edge",
+        }  # fmt: skip

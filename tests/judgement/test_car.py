@@ -16,7 +16,6 @@ from gapvision.judgement.car_move import (
 )
 from gapvision.judgement.car_plan import evenness, learn, make_car_plan
 from gapvision.judgement.car_rows import (
-    car_reach,
     first_on_left,
     moved_readings,
     seam_line,
@@ -55,7 +54,7 @@ def car():
 # --- geometry against stiff bodies -----------------------------------------------------
 
 
-@pytest.mark.parametrize("shape", ["two-seat roadster", "two-door coupe"])
+@pytest.mark.parametrize("shape", ["two-seat roadster", pytest.param("two-door coupe", marks=pytest.mark.slow)])
 def test_gaps_and_steps_follow_stiff_bodies(shape):
     """The outside: rotation matrices of scipy, poses solved from the adjusters, gaps read off the moved edges."""
     car = ready(shape)
@@ -250,6 +249,7 @@ def drawn(car, seed=5, **more):
     return displaced(measured, at - np.linalg.pinv(stiff) @ (stiff @ at))
 
 
+@pytest.mark.slow
 def test_a_seam_told_from_its_other_body_gives_the_same_plan(car):
     """Every seam of the car with its two sides swapped and counted from its other end."""
     measured = drawn(car)
@@ -264,13 +264,23 @@ def test_a_seam_told_from_its_other_body_gives_the_same_plan(car):
         readings[s.other_name] = (
             replace(r, seam=s.other_name, s_mm=(s.length_mm - r.s_mm)[::-1], step_mm=-r.step_mm, **turned),
         )
-    one, two = make_car_plan(measured), make_car_plan(MeasuredCar(car=swapped, readings=readings))
-    assert np.allclose(one.settings_mm, two.settings_mm, atol=2e-3)
-    assert one.adjustments == two.adjustments > 3
-    for s in car.seams:
-        assert seam_state(one.after[s.name]) == seam_state(two.after[s.other_name])
+    one, two = car_rows(measured), car_rows(MeasuredCar(car=swapped, readings=readings))
+    lot = np.random.default_rng(2)
+    order = [two.names.index(car.seam(n).other_name) for n in one.names if "/" not in n]
+    for _ in range(20):
+        at = lot.normal(size=len(one.settings))
+        # The slope's least-squares weights and the hull differ in the last digits only.
+        assert np.allclose(one.excess(at)[: len(order)], two.excess(at)[order], atol=1e-6)
+    plans = [best_settings(rows) for rows in (one, two)]
+    assert worth(plans[0]) == pytest.approx(worth(plans[1]), abs=1.0)
 
 
+def worth(setup):
+    """Seams and pairs that can be expected in tolerance: of several plans as good one may be found either way."""
+    return float(setup.holds.sum())
+
+
+@pytest.mark.slow
 def test_a_mirrored_car_gives_the_mirrored_plan(car):
     swap = {"left": "right", "right": "left"}
 
@@ -285,15 +295,25 @@ def test_a_mirrored_car_gives_the_mirrored_plan(car):
             turned = {n: getattr(r, n)[::-1] for n in ("gap_mm", "expanded_u_mm", "panel_edge_mm")}
             r = replace(r, s_mm=(s.length_mm - r.s_mm)[::-1], **turned)
         readings[other(s.name)] = (replace(r, seam=other(s.name)),)
-    one, two = make_car_plan(measured), make_car_plan(MeasuredCar(car=car, readings=readings))
-    for k, x in one.after.items():
-        assert np.allclose(np.sort(x[0].reading.gap_mm), np.sort(two.after[other(k)][0].reading.gap_mm), atol=5e-3), k
-    assert one.adjustments == two.adjustments > 3
+    one, two = car_rows(measured), car_rows(MeasuredCar(car=car, readings=readings))
+    turned = [two.settings.index(s._replace(body=other(s.body), adjuster=other(s.adjuster))) for s in one.settings
+              if s.body not in ("bonnet", "boot lid")]  # fmt: skip
+    kept = [k for k, s in enumerate(one.settings) if s.body not in ("bonnet", "boot lid")]
+    lot = np.random.default_rng(2)
+    order = [two.names.index(other(n)) for n in one.names if "/" not in n]
+    for _ in range(20):  # what the side panels do on one side, they do on the other
+        at, mirrored = np.zeros((2, len(one.settings)))
+        at[kept] = lot.normal(size=len(kept))
+        mirrored[turned] = at[kept]
+        assert np.allclose(one.excess(at)[: len(order)], two.excess(mirrored)[order], atol=1e-6)
+    plans = [best_settings(rows) for rows in (one, two)]
+    assert worth(plans[0]) == pytest.approx(worth(plans[1]), abs=1.0)
 
 
 # --- the hand, and what it teaches -----------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_probability_told_is_what_a_hand_reaches(car):
     """Settings carried out 400 times on stiff bodies with errors drawn: within 0.06 of what was told, seam by seam."""
     measured = drawn(car, u=0.1)
@@ -301,7 +321,6 @@ def test_the_probability_told_is_what_a_hand_reaches(car):
     best = best_settings(rows)
     lot, std = np.random.default_rng(9), rows.accuracy * touched_ways(rows, best.settings_mm)
     line = {s.name: s for s in car.seams}
-    reach = car_reach(car)
     good = dict.fromkeys(line, 0)
     for _ in range(400):
         at = best.settings_mm + std * lot.normal(size=len(std))
@@ -309,7 +328,6 @@ def test_the_probability_told_is_what_a_hand_reaches(car):
         for k, name in enumerate(rows.names):
             if name in good:
                 good[name] += over[k] <= 1e-6
-    assert set(reach) == set(car.hang_order)
     for k, name in enumerate(rows.names):
         if name in good:
             assert abs(good[name] / 400 - best.passes[k]) < 0.09, name  # 3 standard errors of two draws of 400
@@ -317,6 +335,7 @@ def test_the_probability_told_is_what_a_hand_reaches(car):
     assert (holds >= proven - 0.3).all()
 
 
+@pytest.mark.slow
 def test_an_adjuster_that_gives_way_is_learnt_and_the_second_plan_is_better():
     car = ready()
     names = settings_of_car(car)
@@ -367,6 +386,7 @@ def test_a_panel_that_bends_is_said_and_a_stiff_one_is_not(car):
     assert false == 0
 
 
+@pytest.mark.slow
 def test_what_is_done_stays_when_the_rest_is_planned_anew(car):
     measured = drawn(car)
     plan = make_car_plan(measured, frozenset({"left door", "bonnet"}))
@@ -374,6 +394,7 @@ def test_what_is_done_stays_when_the_rest_is_planned_anew(car):
     assert [s.panel for s in plan.steps] == list(car.hang_order)
 
 
+@pytest.mark.slow
 def test_the_hang_list_ends_where_the_plan_ends(car):
     measured = drawn(car)
     plan = make_car_plan(measured)
