@@ -49,7 +49,6 @@ BoolArray = NDArray[np.bool_]
 
 _SURE = 3.0  # standard setting errors that have room
 _EXCESS = 100.0  # what 1 mm of a seam's excess weighs beside all its room
-_WIDE_WORK = 4.0  # building an edge up is this much more work than taking it down; common practice, no source
 _WORST = 100 * _EXCESS  # so much more than all seams' excesses together that the worst one comes first
 _MOVEMENT = 0.01  # what 1 mm of movement weighs beside all the room of one seam
 _TOUCH = 0.06  # seams that a setting must gain to be worth touching one more adjuster; common practice, no source
@@ -178,7 +177,7 @@ def _reading_parts(
     n = len(r.s_mm)
     kept = [_hull(line, r, over[:n]), n + _hull(line, r, over[n:])]
     keep, both = np.concatenate(kept), np.concatenate([rows, -rows])
-    left = _left_to_edge(both, over, keep, np.repeat([_WIDE_WORK, 1.0], n))
+    left = _left_to_edge(both, over, keep, np.tile(0.5 * (upper - lower), 2))
     std_u = 0.5 * np.concatenate([r.expanded_u_mm, -r.expanded_u_mm])
     yield _Part(both[keep], over[keep], guard[keep], std_u[keep], left[keep])
     limit = laid.spec.step_mm
@@ -193,7 +192,7 @@ def _either(a: FloatArray, value: FloatArray, std_u: FloatArray, limit: float, m
     guard = guard_band(std_u, np.full(len(value), 2 * limit), measured.car.rule)
     guard = np.where(np.isfinite(guard), guard, limit)
     rows, over = np.concatenate([a, -a]), np.concatenate([value, -value]) - limit + np.tile(guard, 2)
-    left = _left_to_edge(rows, over, np.arange(len(over)), np.ones(len(over)))
+    left = _left_to_edge(rows, over, np.arange(len(over)), np.tile(limit - guard, 2))
     return _Part(rows, over, np.tile(guard, 2), np.concatenate([std_u, -std_u]), left)
 
 
@@ -257,10 +256,11 @@ def _pair_parts(measured: MeasuredCar, reach: Reach) -> Iterator[tuple[str, _Par
             yield f"{one.name} / {two.name}", _either(rows[0] - rows[1], differ, u / 2, limit, measured)
 
 
-def _left_to_edge(a: FloatArray, b: FloatArray, keep: NDArray[np.intp], weight: FloatArray) -> FloatArray:
+def _left_to_edge(a: FloatArray, b: FloatArray, keep: NDArray[np.intp], half: FloatArray) -> FloatArray:
     """What no move takes away, row by row [mm]: zero where one brings the whole stretch in, were it alone.
 
-    Else a local fault: the move that leaves the least work on the edge leaves this.  ``keep``: rows that can bind.
+    Else it is a local fault, and this is what stays of it where the rest lies in the middle of its limits, by least
+    absolute distances, which a bulge does not draw.  ``keep``: rows that can bind; ``half``: from limit to middle.
     """
     none = np.zeros(len(b))
     if b.max() <= 0:
@@ -273,7 +273,7 @@ def _left_to_edge(a: FloatArray, b: FloatArray, keep: NDArray[np.intp], weight: 
     u, stops = u[:, :rank] * np.sqrt(len(b)), (np.zeros((0, rank)), np.zeros(0))
     if least_excess(u[keep], b[keep], *stops)[1] <= _ROUNDING_MM:
         return none
-    return np.asarray(np.maximum(b + u @ least_sum(u, b, weight, *stops), 0.0), float)
+    return np.asarray(np.maximum(b + u @ least_sum(u, b + half, np.ones(len(b)), *stops), 0.0), float)
 
 
 def _stiff(car: Car, ways: Sequence[CarWay]) -> tuple[FloatArray, FloatArray]:
@@ -390,7 +390,8 @@ def _solved(
     one = none((len(mine), g))
     one[np.arange(len(mine)), which] = 1.0
     steps = a[mine] * step
-    limits = np.concatenate([steps, -steps, -one, one * hand[mine][:, None], none((len(mine), 1))], axis=1)
+    error = one * (hand * (rows.least <= 0))[mine][:, None]
+    limits = np.concatenate([steps, -steps, -one, error, none((len(mine), 1))], axis=1)
     room = rows.least[mine] - rows.b[mine]
     worst = np.block([none((g, 2 * n)), np.eye(g), none((g, g)), -np.ones((g, 1))])
     rigid = np.concatenate([stiff, -stiff, none((len(stiff), 2 * g + 1))], axis=1)

@@ -172,6 +172,7 @@ def test_a_car_gives_its_job_its_seams(tmp_path, capsys):
     assert "0 of 14 seams added" in capsys.readouterr().out
 
 
+@pytest.mark.slow
 def test_the_command_plans_a_car(tmp_path, capsys):
     file, plan = written(tmp_path, reverse=False), tmp_path / "plan.json"
     paper = tmp_path / "plan.pdf"

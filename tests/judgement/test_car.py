@@ -164,7 +164,7 @@ def test_without_steps_no_drawn_setting_is_better():
 def test_one_panel_is_the_move_of_a_panel():
     """The same limits through ``judgement.move``, written before and tested apart: the same least worst excess."""
     ways = [CarWay(direction=d, words=("on", "back"), accuracy_mm=0.0) for d in ((1.0, 0, 0), (0, 1.0, 0))]
-    gaps = {"a": lambda s: 2.9 + 0.002 * s, "b": lambda s: 4.2 - 0.003 * s, "c": lambda s: 4.0 + 0 * s}
+    gaps = {"a": lambda s: 2.9 + 0.001 * s, "b": lambda s: 4.4 - 0.003 * s, "c": lambda s: 4.0 + 0 * s}
     measured = small_car(ways, gaps)
     rows = car_rows(measured)
     setup = best_settings(rows, frozenset({"second"}))
@@ -183,7 +183,8 @@ def test_one_panel_is_the_move_of_a_panel():
     limits = [(np.full(len(r.s_mm), 3.7), np.full(len(r.s_mm), 4.3)) for r in panel.readings]
     told = best_move(panel, panel.readings, limits)
     assert told.excess_after_mm > 0.05  # nothing brings both in
-    assert setup.excess_mm[:2].max() == pytest.approx(told.excess_after_mm, abs=2e-3)
+    # The limits aimed at lie 0.005 mm inside, so that the last digit of a plan does not undo its proof.
+    assert setup.excess_mm[:2].max() == pytest.approx(told.excess_after_mm + 0.005, abs=1e-4)
 
 
 def test_a_car_that_is_right_is_left_alone(car):
@@ -210,32 +211,35 @@ def test_a_bulge_does_not_drag_the_others_out(car):
     out = [k for k, x in plan.after.items() if seam_state(x) == OUT]
     assert out == ["left door, rear"]
     (edge,) = plan.edges
-    assert (edge.seam, edge.body) == ("left door, rear", "left door")  # it can be worked on, off the car
+    assert (edge.seam, edge.body) == ("left door, rear", "left quarter")  # the door's own edge is straight
     assert edge.trim.spans[0].action == "remove"
     assert edge.trim.spans[0].largest_at_mm == pytest.approx(300, abs=6)
 
 
 def test_adding_metal_is_dearer_than_removing(car):
-    """Too wide at one place: the edge that need not be built up is chosen; a wired one is only rolled anew."""
-    wide = {"left door, rear": lambda s: 4.7625 + 1.8 * np.exp(-0.5 * ((s - 300) / 30) ** 2)}
-    wired = replace(car, seams=tuple(
-        replace(s, edges=("cut", "wired")) if s.name == "left door, rear" else s for s in car.seams))  # fmt: skip
-    (edge,) = make_car_plan(even(wired, wide)).edges
-    assert edge.body == "left quarter"
-    assert edge.other_work > edge.work
-    (edge,) = make_car_plan(even(wired, {"left door, rear": lambda s: 9.525 - wide["left door, rear"](s)})).edges
-    assert edge.body == "left door"  # filing a cut edge
+    """The same fault 1.3 mm too wide and too tight, edges cut: building up costs more; a wired edge is rolled anew."""
+    work = {}
+    for edges, sign in product((("cut", "cut"), ("wired", "cut")), (-1.0, 1.0)):
+        fault = {"left door, rear": lambda s, sign=sign: 4.7625 + sign * 2.0 * np.exp(-0.5 * ((s - 300) / 30) ** 2)}
+        stated = replace(car, seams=tuple(
+            replace(s, edges=edges) if s.name == "left door, rear" else s for s in car.seams))  # fmt: skip
+        (edge,) = make_car_plan(even(stated, fault)).edges
+        work[edges[0], sign] = edge.work, edge.trim.spans[0].deed
+    assert work["cut", -1.0][1] == "file"
+    assert work["cut", 1.0][1] == "build up"
+    assert work["wired", 1.0][1] == "wire anew"
+    assert work["cut", -1.0][0] < work["wired", 1.0][0] < work["cut", 1.0][0]
 
 
 def test_a_safe_limit_stops_the_trim_and_the_other_edge_is_taken(car):
     bulge = {"left door, rear": lambda s: 4.7625 - 2.0 * np.exp(-0.5 * ((s - 300) / 30) ** 2)}
     stop = TrimRules(safe_limit=((0.0, 0.1),))
     kept = replace(car, seams=tuple(
-        replace(s, edges=("cut", "cut"), trims=(stop, TrimRules())) if s.name == "left door, rear" else s
+        replace(s, edges=("cut", "cut"), trims=(TrimRules(), stop)) if s.name == "left door, rear" else s
         for s in car.seams))  # fmt: skip
     (edge,) = make_car_plan(even(kept, bulge)).edges
-    assert edge.body == "left quarter"
-    assert edge.trim.short_by_mm == 0.0
+    assert edge.body == "left door"
+    assert edge.work < edge.other_work
 
 
 # --- mirrors ---------------------------------------------------------------------------
@@ -418,6 +422,7 @@ def test_what_was_not_measured_is_said(car):
     assert told.values["free"] == ["bonnet, rear"]
 
 
+@pytest.mark.slow
 def test_a_panel_with_a_seam_that_was_not_measured_stays_unless_asked_for(car):
     sag = settings(car, **{"left door, upper hinge, 0": 1.5, "left door, lower hinge, 0": -0.5})
     measured = displaced(even(car), sag)
@@ -438,6 +443,7 @@ def test_after_three_rounds_the_car_is_as_good_as_possible():
         assert together["after"][-1] >= 0.9 * together["possible"] > together["before"]
 
 
+@pytest.mark.slow
 def test_a_drawn_car_is_the_same_each_time():
     one, two = (StiffCar(*drawn_car(3)[:2]).truth() for _ in range(2))
     assert np.array_equal(one.b, two.b)
