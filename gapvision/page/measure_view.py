@@ -110,7 +110,8 @@ def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:
         measurement, verdict = load(line), verdict_of(records(), line)
         photo = stored_photo(line)
         remember(OnScreen(photo, measurement, wanted_of(seam), seam.seam_id), line.measurement_id)
-        state = widgets.show_verdict(measurement, verdict, f"{line.visit.stage}, {line.visit.on_date}")
+        many = f", {len(measurement.photos)} photos together" if measurement.photos[1:] else ""
+        state = widgets.show_verdict(measurement, verdict, f"{line.visit.stage}, {line.visit.on_date}{many}")
         draw_viewer(photo, measurement, verdict, "viewer_stored")
         with step:
             _next(ticket, photo, state, None, "Photograph it again")
