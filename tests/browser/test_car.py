@@ -126,7 +126,7 @@ def test_three_photos_of_a_seam_are_one_result(shop, visit, shots):
     one.page.get_by_role("button", name="Take 2.jpg out").click()
     one.page.get_by_text("Saved by itself: 2 photos as one result").wait_for(timeout=120000)
     one.settled()
-    one.page.get_by_label("Move 1.jpg").select_option("alone")
+    one.page.get_by_label("Move 1.jpg", exact=True).select_option("alone")
     one.page.locator(".gv-photo[aria-label*='1.jpg']").wait_for()
     one.settled()
     with Store(shop.data) as store:

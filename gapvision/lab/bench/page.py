@@ -189,12 +189,12 @@ def _sets(page: Any) -> tuple[float, float]:
         alone.append(time.monotonic() - begun)
         page.set_input_files("input[type=file]", files[1:])
         page.wait_for_selector(f".gv-photo[aria-label*='{k}2.jpg']")
-        into = page.locator(".strip fieldset", has=page.get_by_label(f"Move {k}0.jpg")).first
+        into = page.locator(".strip fieldset", has=page.get_by_label(f"Move {k}0.jpg", exact=True)).first
         into.wait_for()
         page.get_by_role("button", name="They show one seam").click()
         page.locator(".gv-verdict", has_text="2 photos together").wait_for()
         begun = time.monotonic()
-        page.get_by_label(f"Move {k}0.jpg").select_option(index=1)
+        page.get_by_label(f"Move {k}0.jpg", exact=True).select_option(index=1)
         page.locator(".gv-verdict", has_text="3 photos together").wait_for()
         together.append(time.monotonic() - begun)
     return statistics.median(alone), statistics.median(together)

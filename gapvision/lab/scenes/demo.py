@@ -15,6 +15,9 @@ _SEAMS: dict[str, tuple[int, float, tuple[tuple[float, float], ...]]] = {
     "rear_boot_lid": (41, 0.0, ((3.6, 0.0),)),
 }
 
+#: Days of the demo job's visits, by stage.
+_DAYS = ("2026:03:02", "2026:03:10", "2026:03:17")
+
 
 def demo_scene(seam: str, stage: int, width_px: int = 2400) -> tuple[int, SceneSpec]:
     """Seed and scene of a seam (a name of the above) at a stage, counted from 0."""
@@ -23,7 +26,7 @@ def demo_scene(seam: str, stage: int, width_px: int = 2400) -> tuple[int, SceneS
     camera = CameraSpec(
         width_px=width_px, height_px=width_px * 3 // 4, distance_mm=310 + 6 * stage, tilt_across_deg=2 + stage,
         tilt_along_deg=-2 + 2 * stage, roll_deg=1.5 - stage, aim_s_mm=4.0 * stage, exposure=0.5, noise=0.01,
-        jpeg_quality=88,
+        jpeg_quality=88, taken_at=f"{_DAYS[stage]} 10:30:00",
     )  # fmt: skip
     trimmed = stage == 2
     defects = () if trimmed or not bump else (
@@ -51,7 +54,8 @@ def _leaning(seed: int, spec: SceneSpec) -> tuple[tuple[int, SceneSpec], ...]:
         return ()
     return tuple(
         (seed + 100 * k, replace(spec, name=f"{spec.name}_lean{k}", lamps=lamps,
-                                 camera=replace(spec.camera, tilt_across_deg=tilt)))
+                                 camera=replace(spec.camera, tilt_across_deg=tilt,
+                                                taken_at=spec.camera.taken_at.replace("30:00", f"3{k}:00"))))
         for k, (tilt, lamps) in enumerate(_LEANS, 1)
     )  # fmt: skip
 
