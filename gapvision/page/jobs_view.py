@@ -229,7 +229,7 @@ def _marks(seam: Seam, before: MeasurementLine, after: MeasurementLine) -> tuple
 
 def report(job: Job) -> None:
     """Evidence for the customer: the report as PDF, and the whole job as one sealed file; made when asked for."""
-    st.subheader("Evidence", anchor=False)
+    st.header("Evidence", anchor=False)
     unit = "mm" if widgets.unit() == "mm" else "inch"
 
     def package() -> bytes:
