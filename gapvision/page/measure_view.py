@@ -103,7 +103,7 @@ def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:
     with top, widgets.telling():
         if seam is None or line is None:
             st.html(f'<div class="gv-verdict" role="status">{widgets.SIGNS[HOLE]} Not measured<small>Lay a strip beside '
-                    "the seam and photograph it: it is measured and saved by itself.</small></div>")  # fmt: skip
+                    "the seam, photograph it square, then leaning to either side: it is saved by itself.</small></div>")  # fmt: skip
             with step:
                 _by_camera(ticket, "Photograph this seam")
             return
