@@ -37,9 +37,11 @@ def show(ticket: str) -> None:
     """The whole view: answer, photo, plot and the next thing to do on one screen; the rest below, in the order of use."""
     said, top, step, kept, photos, sheets, purpose = (st.container() for _ in range(7))
     with photos:
-        strip = st.container()
+        strip, same = st.container(), st.container()
         _upload(ticket, said)
         photo = _choose(ticket)
+        if photo is not None and photo.where != "sample":
+            same.checkbox("What I choose now shows the seam of the photo above, and nothing was moved since", key="join_set")
     with purpose:
         saving = save_view.ask_first()
     if photo is None:  # at a seam of a job, of which this visit has no photo yet
@@ -192,9 +194,7 @@ def _by_camera(ticket: str, label: str, into: str = "", *, second: bool = False)
 def _upload(ticket: str, top: DeltaGenerator) -> None:
     """The upload control; what is wrong with a photo goes to the top."""
     shown = next((p for p in session.taken(ticket) if p.sha256 == st.session_state.get("photo")), None)
-    same = "What I choose now shows the seam of the photo above, and nothing was moved since"
-    with st.container():
-        into = shown.set_id if shown is not None and st.checkbox(same, key="join_set") else ""
+    into = shown.set_id if shown is not None and st.session_state["join_set"] else ""
     files = st.file_uploader("Or choose photos", type=_TYPES, accept_multiple_files=True, key="upload")
     known = st.session_state.setdefault("taken_in", set())
     fresh = [file for file in files if file.file_id not in known]
@@ -211,8 +211,7 @@ def _upload(ticket: str, top: DeltaGenerator) -> None:
                 top.warning(f"{kept.name}: {said}")
             bar.progress((k + 1) / len(fresh), text=f"{kept.name} kept")
     bar.empty()
-    if into:  # said of these photos alone: the next may show the seam after something was moved
-        st.session_state["go"] = {"join_set": False}
+    st.session_state["join_set"] = False  # said of these photos alone: the next may come after something was moved
 
 
 def _choose(ticket: str) -> Chosen | None:

@@ -77,6 +77,7 @@ def test_photos_of_a_seam_become_one_result_as_they_come_and_go(page, monkeypatc
     a = add(page, "a")
     page.run()
     assert [names(x) for x in history(page)] == [["a.jpg"]]
+    assert not page.checkbox(key="join_set").value, "offered at once, for what is chosen next"
     told = html_of(page)
     assert "Nothing was wanted of this seam yet: 4.76 mm" in told, "the typed gap is kept with it, and it is said"
     assert f"into={a.set_id}" in told, "the coach asks for one more of the same"
