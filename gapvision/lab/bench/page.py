@@ -175,13 +175,12 @@ def _tolerance(page: Any) -> float:
 
 def _sets(page: Any) -> tuple[float, float]:
     """Time from the last tap to the verdict: of one photo of a shipped set, and of all three together."""
-    from gapvision.samples import FOLDER
-
+    shipped = SAMPLE_IMAGES.parent / "gapvision" / "samples"
     alone, together = [], []
     for k in range(3):
         files = [
             {"name": f"{k}{n}.jpg", "mimeType": "image/jpeg", "buffer": path.read_bytes() + f"set {k}".encode()}
-            for n, path in enumerate(sorted(FOLDER.glob("left_door_3*.jpg")))
+            for n, path in enumerate(sorted(shipped.glob("left_door_3*.jpg")))
         ]
         begun = time.monotonic()
         page.set_input_files("input[type=file]", files[:1])
