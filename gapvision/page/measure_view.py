@@ -55,6 +55,7 @@ def show(ticket: str) -> None:
         if settings is not None:
             shown = _measured(together, spec, settings)
     if shown is None:
+        st.session_state.setdefault("_signs", {})[photo.sha256] = widgets.GLANCES["refused"]
         with step:
             _next(ticket, photo, "refused", None)
         with strip:
