@@ -137,8 +137,9 @@ def main(argv: list[str] | None = None) -> int:
             pools[phone] = [shot for shot in (job.result() for job in jobs) if shot is not None]
             if kept is not None:
                 kept.write_bytes(pickle.dumps(pools[phone]))
-    print("within U on fresh photos: gauge pieces, seams, of these with gloss, with bare steel; before -> after the study")
-    print(f"{'phone':14s} studies bias   growth small  U after/before  pieces          seams           gloss           steel")
+    print("within U on fresh photos, before -> after: gauge pieces, seams, of these with gloss, with bare steel")
+    heads = "  ".join(f"{name:14s}" for name in ("pieces", "seams", "gloss", "steel"))
+    print(f"{'phone':14s} studies bias   growth small  U after/before  {heads}")
     each = max(1, args.studies // len(pools))
     for phone, shots in pools.items():
         rows = [_study(shots, np.random.default_rng([k, 7])) for k in range(each)]
@@ -151,7 +152,7 @@ def main(argv: list[str] | None = None) -> int:
 
 
 def _study(shots: list[Shot], rng: np.random.Generator) -> tuple[float, ...] | None:
-    """One study and its trial: bias, growth, share left of the small parts, change of U, then pairs of shares within U."""
+    """One study and its trial: bias, growth, share left of the small parts, change of U, pairs of shares within U."""
     pieces, readings, taken = [], [], set()
     for name, gap, *_ in _PIECES:
         of = [k for k, s in enumerate(shots) if s.piece == name]
