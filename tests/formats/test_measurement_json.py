@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gapvision.errors import GapvisionError
+from gapvision.formats import measurement_json
 from gapvision.formats.measurement_json import from_dict, from_json, read, to_dict, to_json, write
 from gapvision.model import LeftOut, Measurement, Step
 from gapvision.targets.strip import corners_mm
@@ -429,3 +430,30 @@ def test_any_value_anywhere_in_version_1_is_read_or_named(place, value):
     except GapvisionError:
         return
     assert back.status in ("ok", "warn", "refused")
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        lambda stations: stations[3].pop("photo"),
+        lambda stations: stations[3].update(step_mm=0.4, step_u_mm=0.1),
+        lambda stations: stations[3]["parts_u_mm"].pop("edge"),
+        lambda stations: stations[3]["parts_u_mm"].update(other=0.1),
+        lambda stations: stations[0].update(note="of another writer"),
+        lambda stations: stations[0].update(edge_a_u_mm=None),
+        lambda stations: [one.pop("photo") for one in stations],
+        lambda stations: [one.pop("parts_u_mm") for one in stations],
+        lambda stations: stations[0].update(parts_u_mm={f"cause {k}": 0.001 for k in range(200)}),
+        lambda stations: None,
+    ],
+)
+def test_the_fast_way_reads_what_the_plain_one_does(odd):
+    """Stations whose keys are all alike are read in columns; any other file as it stands, with the same outcome."""
+    content = to_dict(measured())
+    for station in content["stations"]:
+        station["parts_u_mm"] = {"edge": 0.03, "print scale": 0.02}
+    odd(content["stations"])
+    data = json.dumps(content).encode()
+    fast, plain = from_json(data), measurement_json._made(measurement_json._DECODER.decode(data))
+    assert to_json(fast) == to_json(plain)
+    assert list(fast.profile.parts_mm) == list(plain.profile.parts_mm)
