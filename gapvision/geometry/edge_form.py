@@ -29,6 +29,15 @@ def running_median(y: FloatArray, window: int = _SPIKE_MEDIAN) -> FloatArray:
     return np.asarray(median_filter(y, window, mode="nearest"), dtype=float) if len(y) >= window else y.copy()
 
 
+def running_medians(rows: FloatArray) -> FloatArray:
+    """The same of each row of a table, shape (m, n), n 5 or more."""
+    v = np.pad(rows, ((0, 0), (2, 2)), mode="edge")
+    a, b, c, d, e = (v[:, k : k + rows.shape[1]] for k in range(_SPIKE_MEDIAN))
+    # Of five, the median is that of one and the inner ones of the two pairs that the other four make.
+    low, high = np.maximum(np.minimum(a, b), np.minimum(d, e)), np.minimum(np.maximum(a, b), np.maximum(d, e))
+    return np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), c))
+
+
 def jump_mm(edge_mm: FloatArray, station_mm: float) -> FloatArray:
     """How far an edge leaves its own course for a short way, all at once: tape over it, sealer, a clip; 0 elsewhere.
 

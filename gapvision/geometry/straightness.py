@@ -20,7 +20,7 @@ from gapvision.model import FloatArray
 WINDOW_MM = 100.0
 _FULL_SHARE = 0.8  # a window whose stations span less of it than this says nothing about 100 mm
 _MIN_STATIONS = 10
-_SLOPES, _ROUNDS = np.linspace(-1, 1, 17), 3  # leave a width too large by less than 0.5 %
+_ROUNDS, _EXACT = 40, 1e-3  # of a search for narrow lines: the most slopes tried, and the share that may be left
 _HULL_BLOCK = 16
 _CHUNK = 512  # hull sides treated at once, so that memory stays small on any hull
 
@@ -216,33 +216,54 @@ def _upper_bound(s: FloatArray, off: FloatArray) -> float:
     return float(np.ptp(off - ds * ((ds @ off) / (ds @ ds))))
 
 
-def tight_widths(x: FloatArray, y: FloatArray) -> FloatArray:
+def narrow_widths(x: FloatArray, y: FloatArray, enough: FloatArray | float = 0.0) -> FloatArray:
     """Width of a narrow pair of lines about each row of points: never below its minimum zone, and hardly above.
 
     Parameters
     ----------
     x, y : ndarray, shape (m, n)
-        m rows of points.
+        m rows of points, x not falling.
+    enough : ndarray, shape (m,), or float
+        Rows whose lines are no further apart than this are left so.
 
     Returns
     -------
     ndarray, shape (m,)
-        The range in y about a line is convex in the line's slope; the best slope is searched in ever finer rows.
+        The range in y about a line is convex in the line's slope, and straight between a few slopes: the next one tried
+        is where the tangents at the nearest ones on both sides of the best meet (a cutting-plane search).
     """
     x = x - x.mean(axis=1, keepdims=True)
     spread = (x * x).sum(axis=1)
-    slope = (x * y).sum(axis=1) / np.where(spread > 0, spread, 1.0)
+    slope, rows = (x * y).sum(axis=1) / np.where(spread > 0, spread, 1.0), np.arange(len(x))
+
+    def look(slope: FloatArray) -> FloatArray:
+        """Slope, range and how the range changes with the slope."""
+        some = rows if len(rows) < len(x) else slice(None)
+        off, one = y[some] - slope[:, None] * x[some], np.arange(len(slope))
+        top, bottom = off.argmax(axis=1), off.argmin(axis=1)
+        found = np.stack([slope, off[one, top] - off[one, bottom], x[rows, bottom] - x[rows, top]])
+        better = found[1] < best[1, rows]
+        best[:, rows[better]] = found[:2, better]
+        return found
+
+    best = np.full((2, len(x)), np.inf)
+    first = look(slope)
     # About the best line the range is no larger than about this one, so the two slopes differ by no more than this.
-    reach = 2 * np.ptp(y - slope[:, None] * x, axis=1) / np.maximum(np.ptp(x, axis=1), 1e-12)
-    width, row = np.full(len(x), np.inf), np.arange(len(x))
+    reach = 2 * first[1] / np.maximum(x[:, -1] - x[:, 0], 1e-12)
+    second = look(slope + np.where(first[2] < 0, reach, -reach))
+    low, high = np.where(first[2] < 0, (first, second), (second, first))
     for _ in range(_ROUNDS):
-        slopes = slope[:, None] + reach[:, None] * _SLOPES
-        off = y[:, None, :] - slopes[:, :, None] * x[:, None, :]
-        ranges = off.max(axis=2) - off.min(axis=2)
-        best = ranges.argmin(axis=1)
-        slope, reach = slopes[row, best], reach * (_SLOPES[1] - _SLOPES[0])
-        width = np.minimum(width, ranges[row, best] / np.hypot(1, slope))
-    return width
+        apart = high[2] - low[2]
+        meet = low[0] + (high[1] - low[1] - high[2] * (high[0] - low[0])) / np.where(apart > 0, -apart, 1.0)
+        least = low[1] + low[2] * (meet - low[0])
+        width = best[1, rows]
+        open_ = (apart > 0) & (width > np.broadcast_to(enough, len(x))[rows]) & (width - least > _EXACT * width)
+        if not open_.any():
+            break
+        rows, low, high = rows[open_], low[:, open_], high[:, open_]
+        new = look(meet[open_])
+        low, high = np.where(new[2] < 0, new, low), np.where(new[2] < 0, high, new)
+    return np.asarray(best[1] / np.hypot(1, best[0]))
 
 
 def lower_hull(x: FloatArray, y: FloatArray) -> list[int]:
