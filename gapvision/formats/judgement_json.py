@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import fields, replace
+from functools import lru_cache
 from typing import Any, TypeVar
 
 import numpy as np
@@ -14,7 +16,7 @@ from gapvision.errors import GapvisionError
 from gapvision.formats.declared import FILE_NAMES, plain_data
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.judgement.specification import as_before
-from gapvision.judgement.tolerance import judge_measurement
+from gapvision.judgement.tolerance import Outcome, judge_measurement, outcome
 from gapvision.model import IN, OPEN, OUT, RULE_VERSION, STATES, Check, DecisionRule, Measurement, Reason, Span, Verdict
 
 SCHEMA = "gapvision-verdict/1"
@@ -111,7 +113,7 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
 
 def judged_again(
     body: Mapping[str, Any], measurement: Measurement, spec: model.Specification | None = None, rule: str = ""
-) -> Verdict | None:
+) -> Outcome | None:
     """What today's program says of the stations, by a verdict's own specification and rule.
 
     Parameters
@@ -125,20 +127,26 @@ def judged_again(
 
     Returns
     -------
-    Verdict or None
+    Outcome or None
         None where nothing says what was judged by: no specification, or none that can be read.
     """
     if measurement.profile is None:
         return None
     try:
         own = body.get("specification")
-        wanted = spec if own is None else specification_from_table(own, "the specification of the verdict")
+        wanted = spec if own is None else _specification(json.dumps(own))
         chosen = _rule(body) if "rule" in body else DecisionRule(name=rule or DecisionRule().name)
         if wanted is None:
             return None
-        return judge_measurement(measurement, as_before(wanted, measurement.profile.s_mm), chosen)
+        return outcome(measurement, as_before(wanted, measurement.profile.s_mm), chosen)
     except (*_WRONG, GapvisionError):
         return None
+
+
+@lru_cache(maxsize=64)
+def _specification(text: str) -> model.Specification:
+    """Many verdicts have the same one."""
+    return specification_from_table(json.loads(text), "the specification of the verdict")
 
 
 def rule_version(body: Mapping[str, Any]) -> int:
@@ -148,7 +156,7 @@ def rule_version(body: Mapping[str, Any]) -> int:
     return found if isinstance(found, int) else 0
 
 
-def disagreement(body: Mapping[str, Any], decision: str, judged: Verdict) -> str:
+def disagreement(body: Mapping[str, Any], decision: str, judged: Outcome) -> str:
     """What of a stored verdict is not what its stations give, in words; empty when all is.
 
     Stretches and checks are compared where the version of the rule is today's.  Where the other side of the car was
@@ -165,7 +173,8 @@ def disagreement(body: Mapping[str, Any], decision: str, judged: Verdict) -> str
     try:
         told = [(x["state"], float(x["from_mm"]), float(x["to_mm"])) for x in body["spans"]]
         same = [x[0] for x in told] == [x[0] for x in spans]
-        same = same and np.allclose([x[1:] for x in told], [x[1:] for x in spans], rtol=0, atol=0.01)
+        near = [max(abs(x[1] - y[1]), abs(x[2] - y[2])) <= 0.01 for x, y in zip(told, spans, strict=False)]
+        same = same and all(near)
         same = same and all(abs(float(body["lengths_mm"][k]) - v) <= 0.02 for k, v in lengths.items())
         checks = [(x["state"], float(x["value"])) for x in body["checks"]]
         made = [(x.state, x.value) for x in judged.checks]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,8 @@ from gapvision.model import (
 #: Stations in a milder state over less than this do not part two runs of one state [mm]; common practice, no source.
 JOIN_MM = 5.0
 
+#: Limits on a seam as a whole that one photo can answer.
+_WHOLE = ("taper_mm_per_m", "jump_10_mm", "straightness_mm", "straightness_100_mm", "step_mm")
 _MEANT = 0.95  # of the length that taper is meant for, which a stretch must show to be judged by it
 _WIDE, _TIGHT = "wide", "tight"
 _DECIMALS = 5  # as in a measurement file [mm]: a photo just measured and its file read back get the same verdict
@@ -91,35 +93,25 @@ def judge_gap(
         ``nothing-to-judge`` when there is no station.
     """
     rule = rule or DecisionRule()
-    known = np.isfinite(gap_mm) & np.isfinite(expanded_u_mm)
-    s, gap, u = (np.round(np.asarray(v, float)[known], _DECIMALS) for v in (s_mm, gap_mm, expanded_u_mm))
-    if len(s) == 0:
-        raise GapvisionError("nothing-to-judge")
-    extent_mm = extent_mm or _extent(s, spec)
-    nominal = nominal_at(spec, s, seam_mm or extent_mm)
-    lower, upper = nominal - spec.allow_below_mm, nominal + spec.allow_above_mm
-    states = decide(gap, u, lower, upper, rule)
-    wide = gap - upper >= lower - gap
-    excess = np.maximum(gap - upper, lower - gap)
-    spans = _spans(s, gap, u, states, excess, wide, spacing_mm, extent_mm)
-    lengths = {state: spacing_mm * float((states == state).sum()) for state in (IN, OUT, OPEN)}
-    lengths[HOLE] = sum(x.length_mm for x in spans if x.state == HOLE)
-    long_holes = [x for x in spans if x.state == HOLE and x.length_mm > spec.largest_hole_mm]
-    i = int(np.argmax(np.where(states == OUT, excess, -np.inf) if OUT in states else excess))
-    worst = Span.of(str(states[i]), (s[i], s[i]), (gap[i], s[i], u[i], excess[i]), _WIDE if wide[i] else _TIGHT)
+    w = _weigh(s_mm, gap_mm, expanded_u_mm, spec, rule, spacing_mm, extent_mm, seam_mm)
+    s, gap, u, excess, lengths, long_holes = w.s, w.gap, w.u, w.excess, w.lengths, w.long_holes
+    states, lower, upper = np.array((IN, OPEN, OUT))[w.codes], w.lower, w.upper
+    out = w.codes == 2
+    i = int(np.argmax(np.where(out, excess, -np.inf) if out.any() else excess))
+    worst = Span.of(str(states[i]), (s[i], s[i]), (gap[i], s[i], u[i], excess[i]), _WIDE if w.wide[i] else _TIGHT)
     return Verdict(
-        state=_overall(states, checks, bool(long_holes)),
+        state=_overall(w, checks),
         rule=rule,
         coverage_factor=COVERAGE_FACTOR,
         s_mm=s,
         gap_mm=gap,
         expanded_u_mm=u,
-        nominal_mm=nominal,
+        nominal_mm=w.nominal,
         lower_mm=lower,
         upper_mm=upper,
         probability=conformance_probability(gap, u / COVERAGE_FACTOR, lower, upper),
         states=tuple(states.tolist()),
-        spans=tuple(spans),
+        spans=tuple(w.spans),
         checks=tuple(checks),
         in_mm=lengths[IN],
         out_mm=lengths[OUT],
@@ -129,8 +121,81 @@ def judge_gap(
         reasons=tuple(_reasons(states, checks, long_holes, lengths, u, upper - lower, rule)) or (Reason("all in"),),
         notices=tuple(notices),
         spacing_mm=spacing_mm,
-        extent_mm=extent_mm,
+        extent_mm=w.extent,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What a verdict tells of a seam without its stations; fields as those of :class:`Verdict`."""
+
+    state: str
+    spans: tuple[Span, ...]
+    checks: tuple[Check, ...]
+    in_mm: float
+    out_mm: float
+    open_mm: float
+    hole_mm: float
+
+
+def outcome(measurement: Measurement, spec: Specification, rule: DecisionRule | None = None) -> Outcome:
+    """The same as :func:`judge_measurement`, but no more than its outcome: for many verdicts that are held to it."""
+    p, rule = measurement.profile, rule or DecisionRule()
+    if p is None or len(p.s_mm) == 0 or any(getattr(spec, limit) is not None for limit in _WHOLE):
+        v = judge_measurement(measurement, spec, rule)
+        told = {f.name: getattr(v, f.name) for f in fields(Outcome)}
+        return Outcome(**told)
+    here, extent = for_photo(spec, p.s_mm)
+    w = _weigh(p.s_mm, p.gap_mm, p.expanded_u_mm, here, rule, p.spacing_mm, extent)
+    lengths = {"in_mm": w.lengths[IN], "out_mm": w.lengths[OUT], "open_mm": w.lengths[OPEN], "hole_mm": w.lengths[HOLE]}
+    return Outcome(state=_overall(w, ()), spans=tuple(w.spans), checks=(), **lengths)
+
+
+class _Weighed(NamedTuple):
+    """Stations that may be judged, with their limits, states (0 in, 1 not proven, 2 out) and runs."""
+
+    s: FloatArray
+    gap: FloatArray
+    u: FloatArray
+    nominal: FloatArray
+    lower: FloatArray
+    upper: FloatArray
+    codes: NDArray[np.intp]
+    wide: NDArray[np.bool_]
+    excess: FloatArray
+    spans: list[Span]
+    lengths: dict[str, float]
+    long_holes: list[Span]
+    extent: tuple[float, float]
+
+
+def _weigh(
+    s_mm: FloatArray,
+    gap_mm: FloatArray,
+    expanded_u_mm: FloatArray,
+    spec: Specification,
+    rule: DecisionRule,
+    spacing: float,
+    extent: tuple[float, float] | None = None,
+    seam: tuple[float, float] | None = None,
+) -> _Weighed:
+    known = np.isfinite(gap_mm) & np.isfinite(expanded_u_mm)
+    s, gap, u = np.round([np.asarray(v, float)[known] for v in (s_mm, gap_mm, expanded_u_mm)], _DECIMALS)
+    if len(s) == 0:
+        raise GapvisionError("nothing-to-judge")
+    extent = extent or _extent(s, spec)
+    nominal = nominal_at(spec, s, seam or extent)
+    lower, upper = nominal - spec.allow_below_mm, nominal + spec.allow_above_mm
+    states = decide(gap, u, lower, upper, rule)
+    codes = np.where(states == IN, 0, np.where(states == OUT, 2, 1))
+    above, below = gap - upper, lower - gap
+    wide, excess = above >= below, np.maximum(above, below)
+    spans = _spans(s, gap, u, codes, excess, wide, spacing, extent)
+    counts = (spacing * np.bincount(codes, minlength=3)).tolist()
+    lengths = dict(zip((IN, OPEN, OUT), counts, strict=True))
+    lengths[HOLE] = sum(x.length_mm for x in spans if x.state == HOLE)
+    long_holes = [x for x in spans if x.state == HOLE and x.length_mm > spec.largest_hole_mm]
+    return _Weighed(s, gap, u, nominal, lower, upper, codes, wide, excess, spans, lengths, long_holes, extent)
 
 
 def judge_reading(
@@ -306,18 +371,18 @@ def _check(
     return Check(kind=kind, value=value, expanded_u=expanded_u, limit=limit, unit=unit, state=state, **where)
 
 
-def _overall(states: NDArray[np.str_], checks: Sequence[Check], holes: bool) -> str:
-    everything = [*states.tolist(), *(c.state for c in checks)]
+def _overall(w: _Weighed, checks: Sequence[Check]) -> str:
+    everything = [state for state in (OUT, OPEN) if w.lengths[state]] + [c.state for c in checks]
     if OUT in everything:
         return OUT
-    return OPEN if OPEN in everything or holes else IN
+    return OPEN if OPEN in everything or w.long_holes else IN
 
 
 def _spans(
     s: FloatArray,
     gap: FloatArray,
     u: FloatArray,
-    states: NDArray[np.str_],
+    codes: NDArray[np.intp],
     excess: FloatArray,
     wide: NDArray[np.bool_],
     spacing: float,
@@ -325,24 +390,24 @@ def _spans(
 ) -> list[Span]:
     """All runs and holes in order; see :data:`JOIN_MM`."""
     # Out on one side and out on the other are two runs; what is not proven may lie near both limits at once.
-    key = np.where(states == OUT, np.where(wide, _WIDE, _TIGHT), states)
-    for state, milder in ((_WIDE, (IN, OPEN)), (_TIGHT, (IN, OPEN)), (OPEN, (IN,))):
-        _join(key, state, milder, s, spacing)
+    key = codes + (wide & (codes == 2))
+    for one, milder in ((3, (0, 1)), (2, (0, 1)), (1, (0,))):
+        _join(key, one, milder, s, spacing)
     spans = holes(s, spacing, extent)
     for start, stop in runs(s, spacing, key):
         i = start + int(np.argmax(excess[start:stop]))
-        state = OUT if key[start] in (_WIDE, _TIGHT) else str(key[start])
+        state = (IN, OPEN, OUT, OUT)[key[start]]
         side = "" if state == IN else _WIDE if wide[i] else _TIGHT
         spans.append(Span.of(state, (s[start], s[stop - 1]), (gap[i], s[i], u[i], excess[i]), side))
     return sorted(spans, key=lambda x: (x.from_mm, x.to_mm))
 
 
-def _join(key: NDArray[np.str_], state: str, milder: tuple[str, ...], s: FloatArray, spacing: float) -> None:
+def _join(key: NDArray[np.intp], state: int, milder: tuple[int, ...], s: FloatArray, spacing: float) -> None:
     """Give short interruptions of a state by milder ones its name (in place); never over a hole."""
     if state not in key:
         return
-    hole = set((before_holes(s, spacing) + 1).tolist())
     same = [run for run in runs(s, spacing, key) if key[run[0]] == state]
+    hole = set((before_holes(s, spacing) + 1).tolist()) if same[1:] else set()
     for (_, stop), (start, _) in pairwise(same):
         short = s[start] - s[stop - 1] < JOIN_MM
         if short and set(key[stop:start].tolist()) <= set(milder) and not hole & set(range(stop, start + 1)):

@@ -15,7 +15,7 @@ import tempfile
 import threading
 import time
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -154,6 +154,19 @@ class Database:
         """Read rows."""
         with self._lock, _in_words(self.path):
             return self._db.execute(sql, values).fetchall()
+
+    @contextmanager
+    def reader(self) -> Iterator[Callable[[str, Sequence[Any]], list[tuple[Any, ...]]]]:
+        """An own connection to read with, which nothing else of this program waits for."""
+        if self._refused:
+            yield lambda sql, values: [tuple(row) for row in self.rows(sql, values)]
+            return
+        with _in_words(self.path):
+            db = sqlite3.connect(self.path, timeout=WAIT_S)
+            try:
+                yield lambda sql, values: db.execute(sql, values).fetchall()
+            finally:
+                db.close()
 
     def row(self, sql: str, values: Sequence[Any] = ()) -> sqlite3.Row | None:
         """Read the first row, or None."""

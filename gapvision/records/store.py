@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -97,8 +98,10 @@ class Store(ExchangePart):
         workers : int
             Processes that work results out again; more than one only from a program's main file.
         """
-        wrong, chain = self.database.look()
-        problems, remarks, results = look_at_results(self.database, results_progress, workers)
+        with ThreadPoolExecutor(1) as beside:  # the chain is one long walk, results are worked out meanwhile
+            walk = beside.submit(self.database.look)
+            problems, remarks, results = look_at_results(self.database, results_progress, workers)
+            wrong, chain = walk.result()
         if chain.removed:
             remarks = [*remarks, f"{chain.removed} rows were removed for good, through the bin"]
         rows = self.database.rows(ALL_PHOTOS) if photos else []
