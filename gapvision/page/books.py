@@ -5,11 +5,13 @@ from __future__ import annotations
 from functools import lru_cache
 from pathlib import Path
 
+import streamlit as st
+
 from gapvision.formats.specification_file import specification_from_table
 from gapvision.model import Measurement, Specification
 from gapvision.page.session import Chosen
 from gapvision.page.widgets import lengths
-from gapvision.records import MeasurementLine, Seam, Store, data_folder
+from gapvision.records import Job, MeasurementLine, Seam, Store, data_folder
 from gapvision.workshop import stored
 
 
@@ -21,6 +23,12 @@ def _open(folder: Path) -> Store:
 def records() -> Store:
     """The shop's records; safe to use from several visits at once."""
     return _open(data_folder())
+
+
+def show_origin(job: Job | None) -> None:
+    """Where a job came from that another shop measured: on every view that shows it."""
+    if job is not None and (origin := records().origin(job.job_id)):
+        st.caption(f"Job {job.reference} was {origin}.")
 
 
 def stored_photo(line: MeasurementLine) -> Chosen:

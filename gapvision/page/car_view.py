@@ -14,7 +14,7 @@ from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.model import HOLE, OPEN, OUT, Verdict
 from gapvision.page import car_outline, jobs_view, save_view, service, widgets
-from gapvision.page.books import records, seam_title
+from gapvision.page.books import records, seam_title, show_origin
 from gapvision.records import Job, SeamState
 from gapvision.workshop import verdict_of
 
@@ -49,6 +49,7 @@ def show(ticket: str) -> None:
     told = {ref: ", ".join(filter(None, (ref, job.car))) for ref, job in jobs.items()}
     job = jobs[widgets.pick("Car", jobs, "car_job", told.__getitem__, st.session_state.get("job"), labelled=False)]
     st.session_state["job"] = job.reference
+    show_origin(job)
     seen = [_look(state) for state in records().seam_states(job.job_id)]
     st.html(f'<div class="gv-verdict {_colour(seen)}" role="status">{_answer(seen)}</div>')
     if seen:

@@ -20,7 +20,7 @@ from gapvision.judgement import (
 )
 from gapvision.model import IN, OPEN, OUT, ExtraLine, FinishForecast, Measurement, SeamReading, Specification, Verdict
 from gapvision.page import decide_spec, service, widgets
-from gapvision.page.books import line_title, load, records, seam_title
+from gapvision.page.books import line_title, load, records, seam_title, show_origin
 from gapvision.page.decide_spec import Place
 from gapvision.page.measure_view import measured_again
 from gapvision.page.shown import OnScreen, draw_viewer, plot_files, recall
@@ -40,6 +40,7 @@ def show(ticket: str) -> None:
     about = "" if place.seam is None else f", {seam_title(place.seam)}"  # by whose limits it may be judged
     more = len(shown.measurement.photos) - 1
     st.write(f"About {shown.photo.name}{f' and {more} more, measured together' if more else ''}{about}")
+    show_origin(place.job)
     card, said, seen, asked, below = (st.container() for _ in range(5))
     with asked:
         spec, rule = decide_spec.choose(shown, place, below)

@@ -16,7 +16,7 @@ from gapvision.demo_job import make_demo_job
 from gapvision.formats.table import comparison_csv, csv_text
 from gapvision.model import Comparison, ExtraLine, Verdict
 from gapvision.page import before_after, widgets
-from gapvision.page.books import line_title, load, records, seam_title, stored_photo, wanted_of
+from gapvision.page.books import line_title, load, records, seam_title, show_origin, stored_photo, wanted_of
 from gapvision.page.shown import OnScreen, draw_viewer, plot_files, remember
 from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
 from gapvision.reports.profile_picture import line_of
@@ -77,8 +77,7 @@ def _new_job() -> None:
 
 
 def _about(job: Job) -> None:
-    if origin := records().origin(job.job_id):
-        st.caption(f"This job was {origin}.")
+    show_origin(job)
     if job.notes:
         st.write(job.notes)
     for note in records().notes(job.job_id)[-5:]:

@@ -20,7 +20,7 @@ from gapvision.judgement.coach import next_photo
 from gapvision.model import HOLE, LeftOut, Measurement, NextPhoto, Settings, Specification, Verdict
 from gapvision.page import save_view, service, session, sheet_view, widgets
 from gapvision.page import strip as photo_strip
-from gapvision.page.books import load, records, stored_photo, wanted_of
+from gapvision.page.books import load, records, show_origin, stored_photo, wanted_of
 from gapvision.page.inbox import Inbox
 from gapvision.page.session import Chosen
 from gapvision.page.shown import OnScreen, draw_viewer, judged, plot_files, remember
@@ -100,7 +100,7 @@ def _pending(ticket: str, spec: Specification | None) -> None:
 
 def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:
     """The seam's latest result out of the records, in the place of a photo just taken."""
-    _, seam = save_view.chosen()
+    job, seam = save_view.chosen()
     results = [] if seam is None else [x for x in records().history(seam.seam_id) if x.status != "refused"]
     line = results[-1] if results else None
     with top, widgets.telling():
@@ -115,6 +115,7 @@ def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:
         remember(OnScreen(photo, measurement, wanted_of(seam), seam.seam_id), line.measurement_id)
         many = f", {len(measurement.photos)} photos together" if measurement.photos[1:] else ""
         state = widgets.show_verdict(measurement, verdict, f"{line.visit.stage}, {line.visit.on_date}{many}")
+        show_origin(job)
         draw_viewer(photo, measurement, verdict, "viewer_stored")
         with step:
             _next(ticket, photo, state, None, "Photograph it again")

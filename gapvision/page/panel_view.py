@@ -22,7 +22,7 @@ from gapvision.judgement.template import drawings_of_plan
 from gapvision.model import HOLE, IN, OPEN, OUT, CorrectionPlan, Measurement, Move, Span, Specification, Verdict
 from gapvision.model.panel import Panel, PanelLayout, PhotoPlace, SeamLayout, SeamReading, path_length
 from gapvision.page import panel_source, widgets
-from gapvision.page.books import load, records, seam_title, wanted_of
+from gapvision.page.books import load, records, seam_title, show_origin, wanted_of
 from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
 from gapvision.page.panel_source import Source
 from gapvision.records import SeamState, data_folder
@@ -42,6 +42,7 @@ def show(ticket: str) -> None:
     jobs = {line.job.reference: line.job for line in lines}
     job = jobs[widgets.pick("Job", jobs, "panel_job", usual=st.session_state.get("job"))]
     st.session_state["job"] = job.reference
+    show_origin(job)
     source = panel_source.choose(job)
     # The drawing stands first, though what it shows is asked for below it.
     top, asked = st.container(), st.container()

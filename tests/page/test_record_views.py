@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from gapvision.formats.job_file import ORIGIN_SCHEMA
 from gapvision.lab.scenes import CameraSpec, SceneSpec, StripSpec, render_scene
 from gapvision.model import DecisionRule
 from gapvision.page.books import records
@@ -54,6 +55,22 @@ def test_no_job_yet_and_a_new_one(page):
     next(b for b in page.button if b.label == "Open the job").click().run()
     assert not page.exception
     assert page.selectbox(key="job_choice").value == "T-7"
+
+
+@pytest.mark.parametrize("view", ["Car", "Decide", "Jobs", "Panels"])
+def test_every_view_of_an_imported_job_tells_its_origin(page, job, view):
+    body = {"measured_by": "The last shop", "imported_at": "2026-03-01T08:00:00Z", "seal": "0" * 64}
+    records().add_plan(job.job_id, "origin", {"schema": ORIGIN_SCHEMA, **body})
+    told = f"measured by The last shop, imported on 2026-03-01, seal {'0' * 64}"
+    page.session_state["view"] = "Jobs"
+    page.run()
+    if view == "Decide":
+        page.button(key="decide_this").click().run()
+    else:
+        page.session_state["go"] = {"view": view}
+        page.run()
+    assert not page.exception
+    assert any(c.value == f"Job {job.reference} was {told}." for c in page.caption), [c.value for c in page.caption]
 
 
 def test_search_history_and_comparison(page, job):
