@@ -62,6 +62,7 @@ _SCALES = (1.0, 0.95, 0.9, 0.85, 0.8, 0.75, 0.7, 0.6)  # of the customer's first
 _PADDING = 6  # reportlab's own, of a frame
 _TIGHT = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT")]
 _STATES = {"in tolerance": "yes", "out of tolerance": "no"}
+_NOW_ONLY = "That is the gap as it stands. What it is after the coats still to come stands under 'Gap to keep'."
 _ABOUT_U = (
     "U is the expanded uncertainty of a gap: the true gap lies within plus or minus U of the value with about 95 %"
     " certainty (coverage factor k = 2)."
@@ -143,11 +144,13 @@ class _Maker:
 
     def for_paint_shop(self, progress: Callable[[int, int], None]) -> list[Flowable]:
         """The gap to keep, the film assumed, the edges at risk."""
-        parts = [*self._opening(), *self._coats(), *self._to_keep(), *self._at_risk(), *self._warnings()]
+        now = [para(_NOW_ONLY, "small")] if any(s.forecast for s in self.e.seams) else []
+        parts = [*self._opening(), *now, *self._coats(), *self._to_keep(), *self._at_risk(), *self._warnings()]
         for number, seam in enumerate(self.e.seams, 1):
             pictures = [*self._whole([seam.after], 90), self._plot(seam, before=False)]
             made = para(f"{words.first_up(words.edges_made(seam.after.measurement, self.say))}.")
-            together = KeepTogether([Mark(self._name(seam)), para(self._name(seam), "h2"), made, *pictures])
+            sides = para(words.sides(seam.after.measurement))
+            together = KeepTogether([Mark(self._name(seam)), para(self._name(seam), "h2"), made, sides, *pictures])
             parts += [together, *self._forecast(seam), Mark("")]
             progress(number, len(self.e.seams))
         keys = ("conditions", *cautions_for(moves=False, cuts=False, adds=False, paints=True), "lead")
@@ -514,7 +517,9 @@ class _Maker:
         parts: list[Flowable] = [_grid(cells, columns, self.width)] if cells else []
         said = "The printed strips give the scale. Edge A is the full line, edge B the dashed one; the numbers along"
         said += " the seam are stations"
-        return [*parts, para(f"{said} in {'mm' if self.say.unit == 'mm' else 'inches'}.", "quiet")]
+        said += f" in {'mm' if self.say.unit == 'mm' else 'inches'}."
+        sides = f" {words.sides(seams[0].after.measurement)}" if len(seams) == 1 else ""
+        return [*parts, para(said + sides, "quiet")]
 
     # --- the paint shop -------------------------------------------------------------------
     def _coats(self) -> list[Flowable]:
@@ -624,7 +629,8 @@ def _words_of(one: ShownResult, shown: Sequence[ShownResult]) -> str:
 
 
 def _short(name: str) -> str:
-    return name if len(name) <= 50 else name[:49].rstrip() + "…"
+    # Long names mostly differ in their last words.
+    return name if len(name) <= 50 else f"{name[:33].rstrip()}… {name[-15:].lstrip()}"
 
 
 def _clock(stamp: str) -> str:

@@ -22,8 +22,8 @@ class Head:
 
     @property
     def say(self) -> Lengths:
-        """Writes lengths in the shop's unit."""
-        return Lengths("mm" if self.units == "mm" else "fraction")
+        """Writes lengths in the shop's unit; inches in decimals, so that gap, limits and U can be compared."""
+        return Lengths("mm" if self.units == "mm" else "in")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,8 +1,8 @@
 """Names in any script on paper: what the papers' font lacks is drawn from OpenCV's own font, or said in words.
 
-DejaVu has Latin, Greek and Cyrillic.  OpenCV brings a font with Chinese, Japanese and Korean, but hands out pictures
-only; so each such letter stands in the line as a small picture.  What that font lacks too, such as an emoji, is told by
-its name in the Unicode tables: a reader never sees an empty box.
+DejaVu has Latin, Greek, Cyrillic, Hebrew and Arabic; the last two are put in order before.  OpenCV brings a font with
+Chinese, Japanese and Korean, but hands out pictures only; so each such letter stands in the line as a small picture.
+What that font lacks too, such as an emoji, is told by its name in the Unicode tables: a reader never sees an empty box.
 """
 
 from __future__ import annotations
@@ -30,7 +30,18 @@ _LOOKS = frozenset([*range(0xFE00, 0xFE10), *range(0x1F3FB, 0x1F400), 0x200D, 0x
 
 def tidy(text: str, font: str) -> str:
     """A text as it can be put on paper: no control characters, and what nobody can draw in words."""
-    return "".join(_said(c, font) for c in text if (c == "\n" or c.isprintable()) and ord(c) not in _LOOKS)
+    told = "".join(_said(c, font) for c in text if (c == "\n" or c.isprintable()) and ord(c) not in _LOOKS)
+    if any(unicodedata.bidirectional(c) in ("R", "AL") for c in told):
+        return "\n".join(_in_order(line) for line in told.split("\n"))
+    return told
+
+
+def _in_order(line: str) -> str:
+    """A line with Hebrew or Arabic as it is seen from left to right, Arabic letters in the forms that join."""
+    from arabic_reshaper import reshape
+    from bidi import get_display
+
+    return str(get_display(reshape(line)))
 
 
 def drawn(letter: str, font: str) -> bool:

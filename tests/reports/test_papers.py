@@ -2,6 +2,7 @@
 
 import io
 import re
+import unicodedata
 from dataclasses import replace
 
 import numpy as np
@@ -24,7 +25,7 @@ from tests.records.invented import invented
 from tests.reports._examples import measured
 from tests.reports.test_evidence import PHOTO, document, overlaps, text_lines
 
-INCH = Lengths("fraction")
+INCH = Lengths("in")
 COATS = FinishPlan(
     coats=(Coat(kind="epoxy primer", stage=1, coats=2, film_um=(25, 40), stays=(0.6, 1.0)),), smallest_gap_mm=4.7
 )
@@ -116,6 +117,28 @@ def test_the_paint_shop_reads_film_gap_to_keep_and_edges_at_risk():
     assert "left door, rear edge 0: no forecast after paint." in told
 
 
+def test_lengths_of_an_inch_paper_can_be_compared():
+    """Gap, limits, gap to set and U all in thousandths: no 64ths beside them, which round each another way."""
+    for reader in ("customer", "paint-shop"):
+        told = " ".join(read(ev.write_evidence(painted(1, units="inch"), reader=reader)))
+        assert "exactly" not in told
+        assert re.search(r"\d/(16|32|64) in", told) is None
+
+
+def test_the_paint_shop_is_told_which_panel_is_a_and_that_the_answer_is_of_now():
+    told = " ".join(read(ev.write_evidence(painted(1), reader="paint-shop")))
+    assert "Panel A lies " in told
+    assert "That is the gap as it stands." in told
+    assert "Panel A lies " in read(ev.write_evidence(document(1), reader="customer"))[1]
+
+
+def test_long_names_that_differ_at_their_end_stay_apart():
+    names = [f"front wing to door, upper part behind the hinge post, number {k}" for k in range(12)]
+    short = {ev._short(name) for name in names}
+    assert len(short) == 12
+    assert all(len(x) <= 50 for x in short)
+
+
 def test_names_in_any_script_print():
     """Chinese, Japanese, Korean are drawn; emoji are told by their Unicode names; nothing is an empty box."""
     one = document(1)
@@ -130,6 +153,18 @@ def test_names_in_any_script_print():
     assert all(0.03 < np.mean(x > 127) < 0.5 for x in inks)
     assert len({x.tobytes() for x in inks}) == len(letters)
     assert glyphs._ink("🔧") is None
+
+
+def test_hebrew_and_arabic_names_print_in_order_and_joined():
+    """pdfium puts back what stands from right to left; Unicode's own tables name the forms that Arabic joins by."""
+    whole = document(1)
+    told = read(ev.write_evidence(replace(whole, customer="Sam محمد 17, שלום")))[0]
+    assert "محمد" in told
+    assert "שלום" in told
+    assert glyphs.tidy("Sam שלום", fonts()[0]) == "Sam םולש"
+    joined = glyphs.tidy("محمد", fonts()[0])
+    assert [unicodedata.name(c).split()[-2] for c in joined] == ["FINAL", "MEDIAL", "MEDIAL", "INITIAL"]
+    assert unicodedata.normalize("NFKC", joined[::-1]) == "محمد"
 
 
 def judged(gap, *, doubtful=False):
