@@ -56,6 +56,24 @@ def exported(tmp_path_factory):
         return {f.name: package.read(f.name) for f in package.files}
 
 
+def test_one_picture_in_two_files_is_exported_once(tmp_path):
+    """As the phone made it and as a messenger passed it on: other files, but one and the same copy without location."""
+    with Store(tmp_path / "data") as store:
+        job = store.new_job(reference="17")
+        seam = store.add_seam(job.job_id, "sill")
+        for k in range(2):
+            visit = store.add_visit(job.job_id, f"stage {k}", on_date=f"2026-01-0{k + 1}")
+            store.save_photo(seam.seam_id, visit.visit_id, a_photo() + bytes(k), ".jpg", invented(n=60))
+        export_job(store, job.job_id, tmp_path / "x.zip")
+    with Package(tmp_path / "x.zip") as package:
+        assert package.problems() == []
+        assert sum(f.name.startswith("photos/") for f in package.files) == 1
+    with Store(tmp_path / "next") as store:
+        taken = import_job(store, tmp_path / "x.zip")
+        assert len(store.job_lines(taken.job_id)) == 2
+        assert store.verify().problems == ()
+
+
 #: What a mean person might write in place of a value.
 MEAN = (None, True, -1, 0, 1e308, 10**400, float("nan"), "", "x" * 3000, "<b>", "../../x", [], {}, [[]], {"a": None},
         [None, 3], "2026-13-45", "\x00\u202e", "\x1b[2J\x9b31m\u202egood", 10**4200, "out of tolerance")  # fmt: skip
