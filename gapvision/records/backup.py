@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -111,7 +112,8 @@ def back_up(store: Store, target: Path, progress: Progress | None = None) -> Bac
     require("backup-target-bad", not found or bool(known), f"{target} holds records that cannot be read.")
     require("backup-target-bad", all(g.uid == own.uid for g in known), f"{target} holds other records.")
     newest = max((g for g in known if g.sound), key=lambda g: g.saves, default=own)
-    said = f"{target} holds these records as of {newest.saved_at}; the ones here are older, of {own.saved_at}."
+    times = (at[:19].replace("T", " ") for at in (newest.saved_at, own.saved_at))
+    said = "{} holds these records as of {} UTC; the ones here are older, of {} UTC.".format(target, *times)
     require("backup-target-bad", newest.saves <= own.saves, said)
     heads = [g.head for g in known if g.sound and g.head is not None]
     same = all(store.database.link(head.number) == head.link for head in heads)
@@ -131,7 +133,8 @@ def back_up(store: Store, target: Path, progress: Progress | None = None) -> Bac
     except OSError as error:
         raise not_written(target, error) from error
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):  # a write-protected medium says so even of a file that is not there
+            part.unlink(missing_ok=True)
     _put(new, there)
     _thin(target)
     if not missing and not lost:

@@ -221,7 +221,8 @@ class Database:
                 part.replace(target)
             finally:
                 copy.close()
-                part.unlink(missing_ok=True)
+                with suppress(OSError):  # a write-protected medium says so even of a file that is not there
+                    part.unlink(missing_ok=True)
                 if reader is not self._db:
                     reader.close()
 

@@ -252,3 +252,29 @@ def test_rows_changed_outside_gapvision_are_told(data):
     db.close()
     with Store(data) as store:
         assert store.check() == ["rows are not as gapvision saved them", "visit 1 is not as it was stored"]
+
+
+def test_a_backup_on_a_medium_protected_since_is_refused_in_words(tmp_path, monkeypatch):
+    """Such a medium answers EROFS (30 on Linux) to the removal of a file that is not there, too."""
+    import errno
+    import sqlite3
+
+    real = sqlite3.connect
+
+    def protected(path, *args, **how):
+        if "copies" in str(path) and str(path).endswith(".new"):
+            raise sqlite3.OperationalError("unable to open database file")
+        return real(path, *args, **how)
+
+    def gone(self, missing_ok=False):
+        raise OSError(errno.EROFS, "Read-only file system", str(self))
+
+    with Store(tmp_path / "data") as store:
+        store.new_job(reference="17")
+        back_up(store, tmp_path / "copies")
+        monkeypatch.setattr("gapvision.records.database.sqlite3.connect", protected)
+        monkeypatch.setattr(Path, "unlink", gone)
+        with pytest.raises(GapvisionError) as caught:
+            back_up(store, tmp_path / "copies")
+        monkeypatch.undo()
+    assert caught.value.code == "folder-not-writable"
