@@ -112,8 +112,7 @@ def back_up(store: Store, target: Path, progress: Progress | None = None) -> Bac
     require("backup-target-bad", not found or bool(known), f"{target} holds records that cannot be read.")
     require("backup-target-bad", all(g.uid == own.uid for g in known), f"{target} holds other records.")
     newest = max((g for g in known if g.sound), key=lambda g: g.saves, default=own)
-    times = (at[:19].replace("T", " ") for at in (newest.saved_at, own.saved_at))
-    said = "{} holds these records as of {} UTC; the ones here are older, of {} UTC.".format(target, *times)
+    said = f"{target} holds these records as of {newest.saved_at}; the ones here are older, of {own.saved_at}."
     require("backup-target-bad", newest.saves <= own.saves, said)
     heads = [g.head for g in known if g.sound and g.head is not None]
     same = all(store.database.link(head.number) == head.link for head in heads)
@@ -155,7 +154,8 @@ def restore(folder: Path, target: Path, generation: str = "", progress: Progress
     GapvisionError
         ``backup-target-bad``, ``backup-not-found``, and as a full or write-protected disk raises.
     """
-    empty = not target.exists() or (target.is_dir() and not any(target.iterdir()))
+    # Photos alone are what a restore left that was cut off: the records come last, so that they never lack theirs.
+    empty = not target.exists() or (target.is_dir() and {p.name for p in target.iterdir()} <= {PHOTO_FOLDER_NAME})
     require("backup-target-bad", empty, f"'{target}' is not empty.", "Name a new folder with --data.")
     dated = _generations(folder)
     chosen = [p for p in dated if p.name.startswith(generation)]
@@ -166,10 +166,14 @@ def restore(folder: Path, target: Path, generation: str = "", progress: Progress
     names = ", ".join(p.stem for p in dated) or "none"
     require("backup-not-found", bool(sound), f"'{folder}' holds no such sound generation (there are: {names}).")
     make_folder(target)
+    chosen_one = Database(sound[-1].path, still=True)
+    try:
+        rows = [(r["sha256"], r["suffix"]) for r in chosen_one.rows(ALL_PHOTOS)]
+    finally:
+        chosen_one.close()
+    there, here = PhotoFolder(folder / PHOTO_FOLDER_NAME), PhotoFolder(target / PHOTO_FOLDER_NAME)
+    copied, missing = _copy_photos(rows, there, here, progress)
     _put(sound[-1].path, target / RECORDS)
-    with Store(target) as store:
-        rows = [(r["sha256"], r["suffix"]) for r in store.database.rows(ALL_PHOTOS)]
-        copied, missing = _copy_photos(rows, PhotoFolder(folder / PHOTO_FOLDER_NAME), store.photos, progress)
     unsound = tuple(g.path.name for g in found if not g.sound)
     return Backup(copied=copied, missing=missing, saved_at=sound[-1].saved_at, unsound=unsound)
 

@@ -12,6 +12,7 @@ from gapvision.cli import main
 from gapvision.errors import GapvisionError
 from gapvision.records import Store, back_up, restore
 from gapvision.records.database import Database
+from gapvision.records.photos import PhotoFolder
 from tests.records.invented import invented
 
 JPEG = b"\xff\xd8\xff\xe0 an invented picture"
@@ -278,3 +279,24 @@ def test_a_backup_on_a_medium_protected_since_is_refused_in_words(tmp_path, monk
             back_up(store, tmp_path / "copies")
         monkeypatch.undo()
     assert caught.value.code == "folder-not-writable"
+
+
+def test_a_restore_that_is_cut_off_leaves_no_records_without_their_photos(tmp_path, monkeypatch):
+    fill(tmp_path / "data", JPEG, JPEG + b"2")
+    with Store(tmp_path / "data") as store:
+        back_up(store, tmp_path / "copies")
+    real = PhotoFolder.keep
+
+    def cut_off(self, data, suffix):
+        real(self, data, suffix)
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(PhotoFolder, "keep", cut_off)
+        with pytest.raises(KeyboardInterrupt):
+            restore(tmp_path / "copies", tmp_path / "new")
+    assert [p.name for p in (tmp_path / "new").iterdir()] == ["photos"]
+    done = restore(tmp_path / "copies", tmp_path / "new")  # given again it goes on
+    assert (done.copied, done.missing) == (1, ())
+    with Store(tmp_path / "new") as store:
+        assert store.verify().problems == ()

@@ -16,7 +16,7 @@ from typing import Any
 
 from gapvision.errors import GapvisionError
 from gapvision.lab.bench._records import STAGES, invented_measurement, invented_photo, invented_verdict
-from gapvision.records import Store
+from gapvision.records import NewPhoto, Store
 from gapvision.records.chain import EVIDENCE
 
 
@@ -32,6 +32,9 @@ def fill(folder: Path, results: int) -> None:
             where = seams[k % 3].seam_id, visits[k % 5].visit_id
             line = store.save_photo(*where, invented_photo(k), ".jpg", measured)
             store.add_verdict(line.measurement_id, **invented_verdict(k, 60))
+            if k % 4 == 0:  # one result of two photos
+                data = [NewPhoto(data=invented_photo(1000 * j + k), suffix=".jpg") for j in (1, 2)]
+                store.save_photos(*where, data, measured)
             store.add_note(job.job_id, f"note {k}")
             store.add_plan(job.job_id, f"panel {k}", {"steps": [str(k)]})
 
@@ -50,7 +53,7 @@ def other(value: Any, rng: random.Random) -> Any:
 
 def alter(db: sqlite3.Connection, rng: random.Random) -> str:
     """One alteration; return its kind."""
-    table = rng.choice(sorted(EVIDENCE))
+    table = rng.choice([t for t in sorted(EVIDENCE) if db.execute(f"SELECT 1 FROM {t}").fetchone()])
     columns = EVIDENCE[table].split()
     keys = [r[0] for r in db.execute(f"SELECT {columns[0]} FROM {table}")]
     kind, key = rng.choice(("value", "value", "value", "removed", "swapped", "link")), rng.choice(keys)

@@ -11,10 +11,12 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import hashlib
 import io
 import json
 import os
 import random
+import re
 import runpy
 import shutil
 import signal
@@ -23,6 +25,8 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from unittest.mock import patch
 
@@ -32,6 +36,7 @@ from gapvision import workshop
 from gapvision.formats.measurement_json import from_dict
 from gapvision.formats.package import Package
 from gapvision.lab.bench._records import invented_measurement, invented_verdict
+from gapvision.model import Measurement
 from gapvision.records import Store
 
 #: Columns that differ from one run to the next.
@@ -39,6 +44,8 @@ _OWN = {"id", "uid", "created_at", "changed_at", "made_at", "added_at", "deleted
         "visit_id", "shot_id", "measurement_id", "position", "bin_id", "item_id"}  # fmt: skip
 _TABLES = ("jobs", "panels", "seams", "visits", "photos", "shots", "measurements", "bodies", "verdicts", "notes",
            "plans", "bin")  # fmt: skip
+
+_TIME = re.compile(r"\d{4}-\d\d-\d\dT[\d:.]+Z")
 
 #: Every command that writes; {data} is the data folder, {out} where files go, {shop} what lies beside.
 COMMANDS = (
@@ -106,7 +113,7 @@ def quiet(words: str, data: Path, out: Path, beside: Path | None = None) -> int:
     told = ["gapvision", *(w.format(data=data, out=out, shop=beside) for w in words.split())]
     with (
         open(os.devnull, "w") as nothing, contextlib.redirect_stdout(nothing), contextlib.redirect_stderr(nothing),
-        patch.object(sys, "argv", told), patch.object(workshop, "measure_file", measured),
+        patch.object(sys, "argv", told), patch.object(workshop, "measure_files", measured),
     ):  # fmt: skip
         try:
             runpy.run_module("gapvision", run_name="__main__")
@@ -115,10 +122,12 @@ def quiet(words: str, data: Path, out: Path, beside: Path | None = None) -> int:
     return 0
 
 
-def measured(data: bytes, file_name: str, settings: object = None) -> object:
-    """A result at hand, in place of measuring."""
-    del data, file_name, settings
-    return from_dict(invented_measurement(3, 120))
+def measured(files: Sequence[tuple[bytes, str]], settings: object = None) -> Measurement:
+    """A result at hand, in place of measuring these files."""
+    del settings
+    found = from_dict(invented_measurement(3, 120))
+    seen = sorted((name, hashlib.sha256(data).hexdigest()) for data, name in files)
+    return replace(found, photos=tuple(replace(found.photo, file=name, sha256=sha256) for name, sha256 in seen))
 
 
 def rows_of(data: Path) -> Counter[str]:
@@ -131,7 +140,7 @@ def rows_of(data: Path) -> Counter[str]:
     for table in _TABLES:
         for row in db.execute(f"SELECT * FROM {table}"):
             gone = "deleted_at" in row.keys() and row["deleted_at"] is not None
-            kept = {k: repr(row[k]) for k in row.keys() if k not in _OWN}
+            kept = {k: _TIME.sub("", repr(row[k])) for k in row.keys() if k not in _OWN}
             found[json.dumps([table, gone, kept])] += 1
     db.close()
     return found
@@ -215,9 +224,9 @@ def main() -> int:
                     said.append("rows that neither were there nor come of it")
                 if (before & whole) - after:
                     said.append("rows are lost")
-                if words.startswith(("restore", "demo-job")):
-                    shutil.rmtree(place / "out")  # a new folder, as the refusal advises
-                    (place / "out").mkdir()
+                if not words.startswith("restore") or (place / "out" / "restored" / "records.sqlite").exists():
+                    for path in (place / "out").glob("[!s]*"):  # whole, so nothing is written over it
+                        shutil.rmtree(path) if path.is_dir() else path.unlink()
                 again = words.replace("--reference 18", "--reference 19") if after != before else words
                 if after != before and words.startswith(("import", "job undo", "job delete")):
                     again = ""  # it was done
