@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from gapvision.geometry.edge_form import LEAST_TRUSTED, TRUSTED_EDGE_U_MM, figures_of, running_medians
-from gapvision.geometry.straightness import narrow_widths
+from gapvision.geometry.straightness import tight_widths
 from gapvision.model import COVERAGE_FACTOR, FloatArray, GapProfile, Measurement, Straightness
 
 #: A file's numbers are rounded to 0.001 mm or finer.
@@ -144,7 +144,7 @@ def _edges_hold(edges: Sequence[tuple[Straightness, FloatArray, FloatArray, Floa
     turn = 0.5 * np.arctan2(2 * xy, xx - yy)
     found = {
         "span_mm": s[:, -1] - s[:, 0], "expanded_u_mm": expanded_u,
-        "lsq_mm": np.ptp(np.cos(turn) * dy - np.sin(turn) * dx, axis=1), "min_zone_mm": narrow_widths(s, clean),
+        "lsq_mm": np.ptp(np.cos(turn) * dy - np.sin(turn) * dx, axis=1), "min_zone_mm": tight_widths(s, clean),
     }  # fmt: skip
     share = {"min_zone_mm": _ROUNDED_SHARE}
     held = [
@@ -168,7 +168,7 @@ def _edges_hold(edges: Sequence[tuple[Straightness, FloatArray, FloatArray, Floa
         enough = most.copy()
         enough[first[:-1]] = 0.0  # of the window that is told the width itself is wanted
         inside = np.minimum(begin[:, None] + np.arange((end - begin).max()), end[:, None] - 1)
-        widths = narrow_widths(s[row[:, None], inside], clean[row[:, None], inside], enough)
+        widths = tight_widths(s[row[:, None], inside], clean[row[:, None], inside], enough)
         for (k, told, _), a, b in zip(asked, first[:-1], first[1:], strict=True):
             held[k] = _near(told, float(widths[a]), _ROUNDED_SHARE) and bool((widths[a:b] <= most[a:b]).all())
     return held

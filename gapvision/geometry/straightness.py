@@ -20,7 +20,7 @@ from gapvision.model import FloatArray
 WINDOW_MM = 100.0
 _FULL_SHARE = 0.8  # a window whose stations span less of it than this says nothing about 100 mm
 _MIN_STATIONS = 10
-_ROUNDS, _EXACT = 40, 1e-3  # of a search for narrow lines: the most slopes tried, and the share that may be left
+_ROUNDS, _EXACT = 40, 1e-3  # of a search for tight lines: the most slopes tried, and the share that may be left
 _HULL_BLOCK = 16
 _CHUNK = 512  # hull sides treated at once, so that memory stays small on any hull
 
@@ -216,8 +216,8 @@ def _upper_bound(s: FloatArray, off: FloatArray) -> float:
     return float(np.ptp(off - ds * ((ds @ off) / (ds @ ds))))
 
 
-def narrow_widths(x: FloatArray, y: FloatArray, enough: FloatArray | float = 0.0) -> FloatArray:
-    """Width of a narrow pair of lines about each row of points: never below its minimum zone, and hardly above.
+def tight_widths(x: FloatArray, y: FloatArray, enough: FloatArray | float = 0.0) -> FloatArray:
+    """Width of a tight pair of lines about each row of points: never below its minimum zone, and hardly above.
 
     Parameters
     ----------

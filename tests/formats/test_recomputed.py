@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from gapvision.formats import measurement_json, recomputed
-from gapvision.geometry.straightness import minimum_zone, narrow_widths
+from gapvision.geometry.straightness import minimum_zone, tight_widths
 from tests.records.invented import invented
 
 
@@ -55,8 +55,8 @@ def test_widths_of_rows_are_those_of_the_exact_zone():
     x = np.tile(np.arange(60.0), (8, 1))
     y = rng.normal(0, 0.05, x.shape) + rng.normal(0, 0.1, (8, 1)) * x
     exact = [minimum_zone(a, b).width for a, b in zip(x, y, strict=True)]
-    found = narrow_widths(x, y)
+    found = tight_widths(x, y)
     assert (found >= np.array(exact) - 1e-12).all()
     np.testing.assert_allclose(found, exact, rtol=2e-3)
     # A triangle of base 10 and height 0.6 over its middle; the other two heights are larger.
-    np.testing.assert_allclose(narrow_widths(np.array([[0.0, 5.0, 10.0]]), np.array([[0.0, 0.6, 0.0]])), 0.6, rtol=1e-3)
+    np.testing.assert_allclose(tight_widths(np.array([[0.0, 5.0, 10.0]]), np.array([[0.0, 0.6, 0.0]])), 0.6, rtol=1e-3)
