@@ -48,7 +48,7 @@ def _story(plan: CarPlan, say: Lengths, room: float) -> Iterator[Any]:
     for title, stage in (("as measured", plan.before), ("after the plan", plan.after)):
         states = {name: seam_state(x) for name, x in stage.items()}
         picture = figure_bytes(draw_car(car, states, f"{car.name}, {title}"), "png", 130)
-        yield Image(io.BytesIO(picture), room, 0.72 * room)
+        yield Image(io.BytesIO(picture), 0.86 * room, 0.62 * room)
     yield para("Beware", "h2")
     yield from (para(words.CAUTIONS[key]) for key in plan.cautions)
     for number, step in enumerate(plan.steps, 1):

@@ -17,10 +17,11 @@ from gapvision.formats.car_file import car_file, car_from_table, read_car
 from gapvision.formats.car_plan_json import car_plan_bytes
 from gapvision.formats.measurement_json import write
 from gapvision.judgement.car_move import best_settings, car_rows
-from gapvision.judgement.car_plan import learn, make_car_plan
+from gapvision.judgement.car_plan import judged, learn, make_car_plan
 from gapvision.judgement.car_rows import first_on_left, seam_line
 from gapvision.lab.bench.cars import StiffCar
 from gapvision.model import (
+    IN,
     CarSeam,
     Edge,
     GapProfile,
@@ -39,6 +40,7 @@ from gapvision.reports.figures import write_figure
 
 _SEED, _U_MM, _PX = 8, 0.15, 8.0
 _PRESET, _SHAPE = "even-road", "two-seat roadster"
+_ROUNDS = 6  # at most
 _EVERY = 3  # of the simulated stations is kept
 
 
@@ -106,7 +108,9 @@ def main() -> None:
     (folder / "hang_list.json").write_bytes(car_plan_bytes(plan))
     states = {k: seam_state(v) for k, v in plan.before.items()}
     write_figure(draw_car(found, states, found.name), folder / "as_found.png")
-    for _ in range(3):
+    for _ in range(_ROUNDS):
+        if all(seam_state(x) == IN for x in judged(car, seen).values()):
+            break
         done: set[str] = set()
         for name in car.hang_order:
             before = MeasuredCar(car=car, readings=seen)
