@@ -37,6 +37,8 @@ _SLACK_MM = 1e-9  # room for the solver's rounding between the steps
 _TIE = 1e-5  # weight of the adjusters' movement [mm] beside the excess summed along the seams [mm2]
 _WIDE_WORK = 4.0  # building an edge up is this much more work than taking it down; common practice, no source
 _LOCAL_MM, _LOCAL_MM2 = 0.02, 5.0  # excess and its sum from which a local fault is worth a word
+_LOCAL_SHARE = 1 / 3  # of a seam: more of it beyond its limits is no local fault
+_ENOUGH = 800  # stations that tell where the greater part of the seams lies
 _MOST_WAYS = 256  # ways to round the movements to whole steps that are looked through
 _BEST_WAYS = 8  # of them that are tried by lot
 _STRAIN = 0.4  # of a step: what whole steps may ask of a stiff panel more than it can do; its bolt holes give that
@@ -119,7 +121,8 @@ def best_move(
         notices.append(Notice(code="travel-unlimited"))
     after = p.excess(z)
     free = after  # what adjusters without ends of travel would reach
-    if any(t is not None for t in p.travel):
+    ends = [abs(v - end) for v, t in zip(p.points @ z, p.travel, strict=True) if t is not None for end in t]
+    if any(off < _LEFT_MM for off in ends):
         if panel.aim == "mend":
             free = p.excess(_wish(p, panel.aim, [None] * len(p.travel)))
         elif panel.aim != "least work":
@@ -152,13 +155,13 @@ class _Plane(NamedTuple):
     """The programme in the panel's plane: ``b + a @ z`` is the excess of each row, z the move in ``unit``.
 
     The rows of the gaps come first, ``len(weight)`` for the upper limits and as many for the lower ones; ``seams`` and
-    ``hand`` are the seam of each row, and what the setting errors make of it; only the rows ``keep`` can bind.
+    ``hand`` are the number of each row's seam, and what the setting errors make of it; only the rows ``keep`` can bind.
     """
 
     a: FloatArray
     b: FloatArray
     keep: IndexArray
-    seams: NDArray[np.str_]
+    seams: IndexArray
     hand: FloatArray
     weight: FloatArray
     work: FloatArray
@@ -169,6 +172,7 @@ class _Plane(NamedTuple):
     pieces: list[IndexArray]
     s_mm: FloatArray
     accuracy: FloatArray
+    starts: list[int]
 
     def binding(self, among: NDArray[np.bool_]) -> IndexArray:
         """The rows among some that can bind: on a straight piece the move changes the gap linearly, so their hull."""
@@ -176,6 +180,19 @@ class _Plane(NamedTuple):
         rows = [k * n + p[among[k * n + p]] for k in (0, 1) for p in self.pieces]
         hulls = [r[upper_hull(self.s_mm[r % n], self.b[r])] for r in rows if len(r)]
         return np.concatenate([*hulls, 2 * n + np.flatnonzero(among[2 * n :])])
+
+    def faults(self, z: FloatArray, share: float = 1.0, errors: float = 0.0) -> NDArray[np.bool_]:
+        """Rows that a move leaves out: each run that goes beyond ``_LOCAL_MM``; at most a share of a seam."""
+        left, n = self.b + self.a @ z, len(self.s_mm)
+        over = (left + errors * self.hand)[: 2 * n] > 0  # with what so many setting errors would add to the run
+        new = np.concatenate([[True], over[1:] != over[:-1]])
+        new[[*self.starts, *(n + k for k in self.starts)]] = True
+        starts = np.flatnonzero(new)
+        worst = np.maximum.reduceat(left[: 2 * n], starts)
+        fault = np.repeat(worst > _LOCAL_MM, np.diff([*starts, 2 * n]))
+        seam = self.seams[:n]
+        local = (np.bincount(seam, fault[:n] | fault[n:]) <= share * np.bincount(seam))[seam]
+        return np.concatenate([fault & np.tile(local, 2), left[2 * n :] > _LOCAL_MM])
 
     def excess(self, z: FloatArray) -> float:
         return float((self.b + self.a @ z).max())
@@ -201,14 +218,16 @@ def _plane(
     a = np.concatenate([rows, -rows, slopes, -slopes])
     b = np.concatenate([gap - upper, lower - gap, value - room, -value - room])
     own, accuracy = _ways(_setting(at)), np.repeat([p.accuracy_mm for p in at], 2)
-    names = np.concatenate([np.repeat([r.seam for r in readings], [len(r.s_mm) for r in readings])] * 2
-                           + [np.array([t.seam for t in tapers] * 2, dtype=str)])  # fmt: skip
+    number = {name: k for k, name in enumerate(dict.fromkeys(r.seam for r in readings))}
+    each = np.repeat([number[r.seam] for r in readings], [len(r.s_mm) for r in readings])
+    names = np.concatenate([each, each, np.array([number[t.seam] for t in tapers] * 2, dtype=int)])
     hand = np.sqrt((((a @ np.linalg.pinv(points[own])) * accuracy[own]) ** 2).sum(axis=1))
     plane = _Plane(
         a, b, np.arange(len(b)), names, hand=hand, weight=weight,
         work=np.concatenate([_WIDE_WORK * weight, weight, np.zeros(2 * len(tapers))]), points=points,
         travel=[t for p in at for t in (p.travel_x, p.travel_y)], unit=unit, size=size,
         pieces=pieces_of(readings), s_mm=np.concatenate([r.s_mm for r in readings]), accuracy=accuracy,
+        starts=np.cumsum([0, *(len(r.s_mm) for r in readings)])[:-1].tolist(),
     )  # fmt: skip
     return plane._replace(keep=plane.binding(np.ones(len(b), bool)))
 
@@ -255,7 +274,7 @@ def _by_hand(
     go to where the panel most likely passes.
     """
     # What no move brings in, such as a bulge, is left to the trim and has no say.
-    fit = p.b + p.a @ wish <= _LOCAL_MM
+    fit = ~p.faults(wish, errors=_SURE)
     odds = _Odds(p, at, fit if fit.any() else np.ones(len(p.b), bool))
     told = partial(_in_steps, panel, p, at, least, odds)
     ways = told(partial(_wish, p, panel.aim))
@@ -489,10 +508,31 @@ def _lexicographic(
 def _mend(p: _Plane, rows: FloatArray, room: FloatArray) -> FloatArray:
     """Least squares of the out seams' distance from the middle of their limits; the other seams stay within theirs.
 
-    Where one move brings every seam in, all stay in; where it can, the hand's error has room.
+    Where one move brings every seam in, all stay in; where it can, the hand's error has room.  A local fault, such as a
+    bulge, is left to the trim and has no say.
     """
-    a, b, keep, weight, n = p.a, p.b, p.keep, p.weight, len(p.weight)
-    out = np.isin(p.seams, np.unique(p.seams[b > _SLACK_MM]))
+    every = np.ones(len(p.b), bool)
+    z = _mended(p, every, rows, room)
+    if not p.faults(z, _LOCAL_SHARE).any():
+        return z
+    # The least sum of distances from the middle follows the greater part of each seam, whatever the rest does.
+    n = len(p.weight)
+    few = np.flatnonzero(np.isin(p.seams[:n], np.unique(p.seams[p.b > _SLACK_MM])))
+    few = few[:: max(1, len(few) // _ENOUGH)]
+    a, off, one = p.a[:n][few], 0.5 * (p.b[:n] - p.b[n : 2 * n])[few], p.weight[few]
+    tie = np.full(2 * len(p.points), _TIE)
+    fair = least_sum(np.concatenate([a, -a, p.points, -p.points]), np.concatenate([off, -off, 0 * tie]),
+                     np.concatenate([one, one, tie]), rows, room)  # fmt: skip
+    sound = ~p.faults(fair, _LOCAL_SHARE)
+    z = _mended(p, sound, rows, room)
+    # The flanks of a bulge, though in, would still pull: where all else is in without them, they have no say either.
+    return fair if z.any() and (p.b + p.a @ fair)[sound].max() <= 0 else z
+
+
+def _mended(p: _Plane, among: NDArray[np.bool_], rows: FloatArray, room: FloatArray) -> FloatArray:
+    a, b, n = p.a, p.b, len(p.weight)
+    keep = p.keep if among.all() else p.binding(among)
+    out = np.isin(p.seams, np.unique(p.seams[among & (b > _SLACK_MM)]))
     if not out.any():
         return np.zeros(a.shape[1])
     roomy, others = b + _SURE * p.hand, keep[~out[keep]]
@@ -500,8 +540,8 @@ def _mend(p: _Plane, rows: FloatArray, room: FloatArray) -> FloatArray:
         if not len(held) or least_excess(a[held], asked[held], rows, room)[1] <= _SLACK_MM:
             break
     hard = np.concatenate([a[held], rows]), np.concatenate([_SLACK_MM - asked[held], room])
-    mine = out[:n]
-    root = np.sqrt(weight[mine])
+    mine = out[:n] & among[:n] & among[n : 2 * n]
+    root = np.sqrt(p.weight[mine])
     return least_squares(root[:, None] * a[:n][mine], root * 0.5 * (b[:n] - b[n : 2 * n])[mine], *hard)
 
 

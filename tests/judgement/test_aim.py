@@ -125,6 +125,22 @@ def test_seams_that_are_in_stay_in_and_a_good_panel_stays_put():
     assert plan.move.move.y_mm == pytest.approx(-1.0, abs=0.02)
 
 
+@pytest.mark.parametrize("sits", [(0.0, 0.0, 0.0), (0.0, 0.9, 0.0)])
+def test_a_bulge_has_no_say_in_the_move(sits):
+    """However well the gap is known: what is cut off anyway pulls the panel nowhere."""
+    bulge = ("rear", lambda s: 2.5 * np.exp(-(((s - 250) / 25) ** 2)))
+    panel = panel_at("boot lid", sits, bulge)
+    known = tuple(
+        replace(x, readings=tuple(replace(r, expanded_u_mm=np.full(len(S), 0.05)) for r in x.readings))
+        for x in panel.seams
+    )
+    plan = make_plan(replace(panel, seams=known))
+    assert (plan.move.move.x_mm, plan.move.move.y_mm) == pytest.approx(tuple(-np.array(sits[:2])), abs=0.03)
+    assert plan.move.move.turn_rad == pytest.approx(0.0, abs=5e-5)
+    assert plan.move.is_none == (sits == (0.0, 0.0, 0.0))
+    assert plan.passes > 0.99
+
+
 def test_a_bulge_is_cut_and_the_rest_stays():
     bulge = ("rear", lambda s: 1.3 * np.exp(-(((s - 300) / 25) ** 2)))
     plan = make_plan(panel_at("boot lid", (0.0, 0.0, 0.0), bulge))
