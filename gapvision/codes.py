@@ -52,7 +52,7 @@ usage too-many-photos
 
 # reading files
 usage photos-too-many
-    At most six photos of one seam are measured together.
+    At most forty photos of one seam are measured together.
     Leave some out, or measure them one by one.
 usage file-not-found
     The file could not be found.
@@ -213,6 +213,12 @@ warning strip-moved
 warning photo-left-out
     A photo was left out of the measurement.
     Photograph one seam in one state, with at least one strip that the other photos show too.
+warning chain-broken
+    A photo shares no strip with the others of the seam; it was left out.
+    Take one photo more that shows a strip of either.
+refusal chain-doubtful
+    A strip that alone joins two photos was moved between them.
+    Take the photos from there again, and leave at least one strip where it lies at each move.
 warning seams-differ
     By itself this photo would take another line for the seam than the surest photo does.
     Look at the drawn edges; where they lie wrong, tap two points on the seam.

@@ -153,39 +153,80 @@ def look_at(photo: Photo, settings: Settings, seen: list[StripView]) -> Look:
     return Look(photo, settings, views, to_scale, quality, known, found, field, line, sides, notices + told_of_phone)
 
 
-def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measurement:
-    """The recipe: strips, which ``seen`` gets, seam, sides, edges, gap; then what is to be said of it."""
-    look = look_at(photo, settings, seen)
-    settings, views, to_scale, quality = look.settings, look.views, look.to_scale, look.quality
-    found, field, line, sides, notices = look.found, look.field, look.line, look.sides, look.notices
-    proof = settings.proofs[0] if settings.proofs else None
-    band, edges = _edges(photo, field, line, settings)
+@dataclass(frozen=True, slots=True, eq=False)
+class Sighted:
+    """A photo as far as its edges.
+
+    Attributes
+    ----------
+    look : Look
+    rectified : Band
+        Along its seam, the middle on the gap's.
+    edges : SeamEdges
+    painted : bool
+        Whether it looks like a mark rather than a gap.
+    picture : PictureDoubt
+    """
+
+    look: Look
+    rectified: Band
+    edges: SeamEdges
+    painted: bool
+    picture: PictureDoubt
+
+    def without_pixels(self) -> Sighted:
+        """The same without the photo's pixels, of which not all can be held of many; a bright one stays bright."""
+        photo = self.look.photo
+        level = np.percentile(photo.grey[::8, ::8], 95).astype(photo.grey.dtype)
+        small = replace(photo, grey=np.broadcast_to(level, photo.grey.shape), colour=None)
+        return replace(self, look=replace(self.look, photo=small))
+
+    def profile(self, field: FittedField, line: CentreLine, told: tuple[ToldEdge, ToldEdge], step: Step) -> GapProfile:
+        """The gap by these edges, by a map whose frame has the band's stations at ``line``."""
+        settings = self.look.settings
+        return build_profile(
+            field,
+            replace(self.rectified, line=line),
+            EDGE_HEIGHT_MM,
+            _reading(self.edges, "a", told[0], self.picture),
+            _reading(self.edges, "b", told[1], self.picture),
+            print_scale_checked=self.look.to_scale,
+            station_mm=settings.station_mm,
+            step=(step.mean_mm, step.expanded_u_mm / COVERAGE_FACTOR),
+            face_mm=settings.strip_thickness_mm or FACE_HEIGHT_MM,
+            picture_mm=self.picture.common_mm,
+            doubted=self.painted and settings.seam_hint_px is None,
+        )
+
+
+def sight(look: Look) -> Sighted:
+    """Both edges along the seam that was found."""
+    photo, settings, field = look.photo, look.settings, look.field
+    band, edges = _edges(photo, field, look.line, settings)
     # A gap that is lit from behind is no darker for a veil.
-    clear = None if edges.lit else without_veil(band, veil_light(quality, photo))
+    clear = None if edges.lit else without_veil(band, veil_light(look.quality, photo))
     if clear is not None:
         edges = either(edges, find_edges(clear, settings.edges))
-    painted = looks_painted(band, edges)
-    picture = picture_doubt(quality, band.px_per_mm, field.project(band.line.points))
+    picture = picture_doubt(look.quality, band.px_per_mm, field.project(band.line.points))
     if band.tilt_deg > REFUSE_TILT_DEG:
         raise GapvisionError(
             "tilt-too-large", f"The camera looked at the seam {band.tilt_deg:.0f} degrees from the side."
         )
+    return Sighted(look, band, edges, looks_painted(band, edges), picture)
+
+
+def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measurement:
+    """The recipe: strips, which ``seen`` gets, seam, sides, edges, gap; then what is to be said of it."""
+    look = look_at(photo, settings, seen)
+    settings, views, to_scale, quality = look.settings, look.views, look.to_scale, look.quality
+    found, field, sides, notices = look.found, look.field, look.sides, look.notices
+    proof = settings.proofs[0] if settings.proofs else None
+    sighted = sight(look)
+    band, edges, painted = sighted.rectified, sighted.edges, sighted.painted
     known_a, known_b = settings.known_edges
     told_a, told_b = weigh(edges.kind_a, known_a), weigh(edges.kind_b, known_b)
     step, shown = step_to_use(field, settings), settings.seam_hint_px is not None
-    profile = build_profile(
-        field,
-        band,
-        EDGE_HEIGHT_MM,
-        _reading(edges, "a", told_a, picture),
-        _reading(edges, "b", told_b, picture),
-        print_scale_checked=to_scale,
-        station_mm=settings.station_mm,
-        step=(step.mean_mm, step.expanded_u_mm / COVERAGE_FACTOR),
-        face_mm=settings.strip_thickness_mm or FACE_HEIGHT_MM,
-        picture_mm=picture.common_mm,
-        doubted=painted and not shown,
-    )
+    profile = sighted.profile(field, band.line, (told_a, told_b), step)
     if proof is not None:
         profile = with_proof(profile, proof)
     refuse_profile(profile, shown, found.cut_by_frame)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
+from itertools import combinations
 
 import numpy as np
 
 from gapvision import METHOD_VERSION
+from gapvision.along import measure_chain, two_at_a_time
 from gapvision.codes import CODES
 from gapvision.errors import GapvisionError
 from gapvision.geometry.edge_form import figures_of
@@ -21,6 +24,7 @@ from gapvision.model import (
     Notice,
     Photo,
     SeamQuality,
+    SeenPhoto,
     Settings,
     Step,
 )
@@ -28,6 +32,7 @@ from gapvision.recipe import (
     EDGE_HEIGHT_MM,
     REFUSE_TILT_DEG,
     Look,
+    Sighted,
     edge_kept,
     look_at,
     looks_more,
@@ -36,10 +41,12 @@ from gapvision.recipe import (
     refuse_profile,
     scale_seen,
     seen_photo,
+    sight,
     step_to_use,
 )
 from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band, CentreLine, normals_along, sample_band
+from gapvision.vision.chain_field import CARRIED_MM
 from gapvision.vision.doubts import by_photo, doubts_of_several
 from gapvision.vision.edges import Choice, SeamEdges, choose_edges, edges_of, find_edges
 from gapvision.vision.joint_edges import Face, JointEdge, PhotoLook, join_edges, photo_look
@@ -51,8 +58,9 @@ from gapvision.vision.phone import PictureDoubt, picture_doubt, veil_light, with
 from gapvision.vision.proven import with_proof
 from gapvision.vision.seam import recentre
 
-#: How many photos of one seam are measured together.
-MOST_PHOTOS = 6
+#: How many photos of one seam are measured together, and how many of them show one place.
+MOST_PHOTOS = 40
+_MOST_OF_ONE_PLACE = 6
 # Photos whose own lines lie further apart show that one of them took something else for the seam.
 _LINES_APART_MM, _LINES_APART_SHARE, _OTHER_SEAM_MM = 1.5, 0.1, 3.0
 # A gap's middle that one photo puts this far from where the surest does, or a gap that is so much wider there, at
@@ -60,16 +68,31 @@ _LINES_APART_MM, _LINES_APART_SHARE, _OTHER_SEAM_MM = 1.5, 0.1, 3.0
 _SEEN_ELSEWHERE_MM, _SEEN_WIDER_MM, _SURE_STD_MM, _LEAST_SURE = 0.8, 1.2, 0.2, 20
 
 
-def measure_photos(photos: Sequence[Photo], settings: Settings | None = None) -> Measurement:
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A photo that is read when its turn comes: its file's name, and what reads it."""
+
+    file: str
+    read: Callable[[], Photo]
+
+
+def measure_photos(
+    photos: Sequence[Photo | Shot],
+    settings: Settings | None = None,
+    progress: Callable[[int, int], object] | None = None,
+) -> Measurement:
     """Measure the gap along one seam from several photos of it.
 
     Parameters
     ----------
-    photos : sequence of Photo
-        Two to six upright photos of the same strips and panels in the same state, from different places.  One is
-        measured as :func:`gapvision.recipe.measure_photo` does.
+    photos : sequence of Photo or Shot
+        Two to forty photos of the same panels in the same state: from different places, or side by side along the
+        seam, each with one strip or more that lies in its neighbour too.  One is measured as
+        :func:`gapvision.recipe.measure_photo` does.
     settings : Settings, optional
         How to measure.  Points along the seam (``seam_hint_px``) are in the first photo by file name.
+    progress : callable, optional
+        Called with (photos looked at, photos in all).
 
     Returns
     -------
@@ -80,26 +103,31 @@ def measure_photos(photos: Sequence[Photo], settings: Settings | None = None) ->
     Raises
     ------
     GapvisionError
-        ``photos-too-many``, also for none.
+        ``photos-too-many``, also for none; what a :class:`Shot` raises when it is read.
     """
     settings = settings or Settings()
     if not 1 <= len(photos) <= MOST_PHOTOS:
         raise GapvisionError("photos-too-many", f"{len(photos)} photos of one seam cannot be measured together.")
-    photos = sorted(photos, key=lambda photo: photo.file)
-    if len(photos) == 1:
-        return measure_photo(photos[0], settings)
+    shots = sorted((_shot(photo) for photo in photos), key=lambda shot: shot.file)
+    if len(shots) == 1:
+        return measure_photo(shots[0].read(), settings)
+    seen = list[SeenPhoto]()
     try:
-        return leave_out(_measure(photos, replace(settings, left_out=())), settings.left_out)
+        return leave_out(_measure(shots, replace(settings, left_out=()), seen, progress), settings.left_out)
     except GapvisionError as error:
         if CODES[error.code].kind != "refusal":
             raise
         return Measurement(
             status="refused",
             notices=(Notice(code=error.code, message=error.message, advice=error.next_step),),
-            photos=tuple(seen_photo(photo) for photo in photos),
+            photos=tuple(sorted(seen, key=lambda photo: photo.file)),
             settings=of_seen(settings, []),
             method_version=METHOD_VERSION,
         )
+
+
+def _shot(photo: Photo | Shot) -> Shot:
+    return photo if isinstance(photo, Shot) else Shot(photo.file, lambda: photo)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,20 +151,73 @@ class _Shown:
     look: PhotoLook
 
 
-def _measure(photos: list[Photo], settings: Settings) -> Measurement:
-    own, notices = _each(photos, settings)
+def _measure(
+    shots: list[Shot],
+    settings: Settings,
+    seen: list[SeenPhoto],
+    progress: Callable[[int, int], object] | None = None,
+) -> Measurement:
+    """A set of one place is looked at together; photos along a seam each by itself, then joined."""
+    looks, notices = _looks(shots, settings, seen, progress)
+    shots_by_name = {shot.file: shot for shot in shots}
+    if (len(looks) > 1 and isinstance(looks[0], Sighted)) or _side_by_side(looks):
+        sighted = two_at_a_time([partial(_sight, look) for look in looks])
+        whole = [one for one in sighted if isinstance(one, Sighted)]
+        errors = [(look, one) for look, one in zip(looks, sighted, strict=True) if isinstance(one, GapvisionError)]
+        notices += [_refused(_look_of(look).photo.file, error) for look, error in errors]
+        if not whole:
+            raise errors[0][1]
+        made = measure_chain(whole, settings, notices) if len(whole) > 1 else None
+        if made is not None:
+            return made
+        first = whole[0].look
+        return _with(measure_photo(shots_by_name[first.photo.file].read(), _own_settings(first, settings)), notices)
+    return _of_one_place([_look_of(look) for look in looks], settings, notices)
+
+
+def _look_of(look: Look | Sighted) -> Look:
+    return look.look if isinstance(look, Sighted) else look
+
+
+def _sight(look: Look | Sighted) -> Sighted:
+    return look if isinstance(look, Sighted) else sight(look)
+
+
+def _side_by_side(looks: Sequence[Look | Sighted]) -> bool:
+    """Whether photos that hang together by strips lie along a seam: two share none, or strips were carried forward."""
+    letters = [set(_look_of(look).sides) for look in looks]
+    group, grown = [0], True
+    while grown:
+        more = [k for k in range(len(letters)) if k not in group and any(letters[k] & letters[j] for j in group)]
+        group, grown = group + more, bool(more)
+    if any(not letters[i] & letters[j] for i in group for j in group):
+        return True
+    apart: dict[tuple[str, str], list[FloatArray]] = {}
+    for field in (_look_of(looks[k]).field for k in group):
+        at = {x: field.strip_place(k) for k, x in enumerate(field.letters)}
+        for x, y in combinations(sorted(at), 2):
+            # Seen from strip x, so that it counts alike in all frames.
+            away, turn = np.subtract(at[y], at[x])[:2], at[x][2]
+            c, d = np.cos(turn), np.sin(turn)
+            apart.setdefault((x, y), []).append(np.array([c * away[0] + d * away[1], c * away[1] - d * away[0]]))
+    return any(float(np.ptp(places, axis=0).max()) > CARRIED_MM for places in map(np.array, apart.values()))
+
+
+def _of_one_place(looks: list[Look], settings: Settings, notices: list[Notice]) -> Measurement:
+    own, more = _each(looks)
+    told, notices = notices, [*notices, *more]
     if len(own) == 1:
-        return _alone(own[0].look.photo, settings, notices)
+        return _alone(own[0].look, settings, notices)
     sides, crossed = _sides(own)
     # The surest first: of two that contradict each other it stays.  Points on the seam make their photo the surest.
     joint = _joint_fields(own, sides)
     notices += joint.notices
     kept = [own[k] for k in joint.kept]
     if len(kept) == 1:
-        return _alone(kept[0].look.photo, settings, notices)
+        return _alone(kept[0].look, settings, notices)
     line, apart, other = _common_line(kept, joint.fields, sides)
     if other is not None:
-        return _without(other, photos, settings, kept, "by the strip that it shares, its seam lies elsewhere")
+        return _without(other, looks, settings, kept, told, "by the strip that it shares, its seam lies elsewhere")
     step = step_to_use(joint.fields[0], settings)
     faces = _faces(step, settings)
     shown, edges = _see(kept, joint.fields, line, settings, faces)
@@ -146,39 +227,71 @@ def _measure(photos: list[Photo], settings: Settings) -> Measurement:
         shown, edges = _see(kept, joint.fields, line, settings, faces)
     odd = _seen_otherwise(shown, edges)
     if odd is not None:
-        return _without(odd, photos, settings, kept, "it shows the seam elsewhere, or in another state")
+        return _without(odd, looks, settings, kept, told, "it shows the seam elsewhere, or in another state")
     return _made(settings, kept, joint, line, step, shown, edges, notices, sides, [*apart, *crossed])
 
 
-def _without(odd: int, photos: list[Photo], settings: Settings, kept: list[_Own], why: str) -> Measurement:
+def _without(
+    odd: int, looks: list[Look], settings: Settings, kept: list[_Own], notices: list[Notice], why: str
+) -> Measurement:
     """The measurement without one of the kept photos, which is named."""
-    out = kept[odd].look.photo
-    rest = [photo for photo in photos if photo is not out]
-    if out is photos[0]:  # the points along the seam were its own
+    out = kept[odd].look
+    if out.settings.seam_hint_px is not None:  # the points along the seam were its own
         settings = replace(settings, seam_hint_px=None)
-    told = _measure(rest, settings) if len(rest) > 1 else measure_photo(rest[0], settings)
-    return _with(told, [Notice(code="photo-left-out", message=f"{out.file} was left out: {why}.")])
+    told = _of_one_place([look for look in looks if look is not out], settings, notices)
+    return _with(told, [Notice(code="photo-left-out", message=f"{out.photo.file} was left out: {why}.")])
 
 
-def _each(photos: list[Photo], settings: Settings) -> tuple[list[_Own], list[Notice]]:
-    """Each photo by itself, the surest first; those that are refused or given twice are left out and named."""
-    own, notices, refused = list[_Own](), list[Notice](), list[GapvisionError]()
+def _looks(
+    shots: list[Shot], settings: Settings, seen: list[SeenPhoto], progress: Callable[[int, int], object] | None
+) -> tuple[list[Look | Sighted], list[Notice]]:
+    """Each photo by itself, two at a time; those that are refused or given twice are left out and named.
+
+    Of more photos than one place needs, only what was seen in them is kept.
+    """
+    many = len(shots) > _MOST_OF_ONE_PLACE
     given: dict[str, str] = {}
-    for k, photo in enumerate(photos):
-        if photo.sha256 in given:
-            why = f"{photo.file} was left out: it is the same photo as {given[photo.sha256]}."
-            notices.append(Notice(code="photo-left-out", message=why))
-            continue
-        given[photo.sha256] = photo.file
-        mine = settings if k == 0 else replace(settings, seam_hint_px=None)
+
+    def one(k: int) -> Look | Sighted | Notice:
+        photo = shots[k].read()
+        seen.append(seen_photo(photo))
+        twice = given.setdefault(photo.sha256, photo.file)
+        if twice != photo.file:
+            return _twice(photo.file, twice)
+        look = look_at(photo, settings if k == 0 else replace(settings, seam_hint_px=None), [])
+        return sight(look).without_pixels() if many else look
+
+    done = two_at_a_time([partial(one, k) for k in range(len(shots))], progress)
+    notices, looks = list[Notice](), list[Look | Sighted]()
+    for shot, each in zip(shots, done, strict=True):
+        if isinstance(each, Look | Sighted):
+            looks.append(each)
+        else:
+            notices.append(each if isinstance(each, Notice) else _refused(shot.file, each))
+    if not looks:
+        raise next(each for each in done if isinstance(each, GapvisionError))
+    return looks, notices
+
+
+def _twice(file: str, other: str) -> Notice:
+    return Notice(code="photo-left-out", message=f"{file} was left out: it is the same photo as {other}.")
+
+
+def _refused(file: str, error: GapvisionError) -> Notice:
+    return Notice(code="photo-left-out", message=f"{file} was left out: {error.message}", advice=error.next_step)
+
+
+def _each(looks: list[Look]) -> tuple[list[_Own], list[Notice]]:
+    """Each photo's edges by itself, the surest first; those that are refused are left out and named."""
+    own, notices, refused = list[_Own](), list[Notice](), list[GapvisionError]()
+    for look in looks:
         try:
-            own.append(_own(look_at(photo, mine, []), mine))
+            own.append(_own(look, look.settings))
         except GapvisionError as error:
             if CODES[error.code].kind != "refusal":
                 raise
             refused.append(error)
-            why = f"{photo.file} was left out: {error.message}"
-            notices.append(Notice(code="photo-left-out", message=why, advice=error.next_step))
+            notices.append(_refused(look.photo.file, error))
     if not own:
         raise refused[0]
     return sorted(own, key=lambda each: each.doubt_mm), notices
@@ -200,9 +313,13 @@ def _own(look: Look, settings: Settings) -> _Own:
     )
 
 
-def _alone(photo: Photo, settings: Settings, notices: list[Notice]) -> Measurement:
+def _alone(look: Look, settings: Settings, notices: list[Notice]) -> Measurement:
     """What the one photo that is left tells."""
-    return _with(measure_photo(photo, settings), notices)
+    return _with(measure_photo(look.photo, _own_settings(look, settings)), notices)
+
+
+def _own_settings(look: Look, settings: Settings) -> Settings:
+    return replace(settings, seam_hint_px=look.settings.seam_hint_px)
 
 
 def _with(measurement: Measurement, more: list[Notice]) -> Measurement:

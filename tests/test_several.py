@@ -135,12 +135,12 @@ def test_a_seam_that_no_two_photos_have_in_one_place_is_doubted():
     assert not _seen_by_one([along(0.0), along(4.0, first=50)], along(0.0))[:49].any()  # seen by one alone
 
 
-def test_more_than_six_photos_are_refused(tmp_path, capsys):
+def test_more_than_forty_photos_are_refused(tmp_path, capsys):
     with pytest.raises(GapvisionError) as caught:
         measure_photos([], CHECKED)
     assert caught.value.code == "photos-too-many"
     names = []
-    for k in range(7):
+    for k in range(41):
         names.append(str(tmp_path / f"{k}.jpg"))
         (tmp_path / f"{k}.jpg").write_bytes(b"")
     assert main(["measure", "--one-seam", *names]) == 2

@@ -64,6 +64,11 @@ def to_dict(measurement: model.Measurement) -> dict[str, Any]:
         "method_version": m.method_version,
         "written_by": f"gapvision {__version__}",
     }
+    numbers = plain_data(numbers, _DECIMALS_MM)
+    if m.profile is None or m.profile.course is None:
+        _only_of_whole_seams(numbers)
+    else:
+        numbers["course"] = {name: getattr(m.profile.course, name).tolist() for name in ("s_mm", "modes_mm")}
     return {
         "schema": SCHEMA,
         "status": m.status,
@@ -72,8 +77,17 @@ def to_dict(measurement: model.Measurement) -> dict[str, Any]:
         "photo": _about(m.photo),
         "photos": [_photo_dict(p) for p in m.photos],
         "stations": [] if m.profile is None else _stations(m.profile, m.step_used),
-        **plain_data(numbers, _DECIMALS_MM),
+        **numbers,
     }
+
+
+def _only_of_whole_seams(numbers: dict[str, Any]) -> None:
+    """Take out what is told of seams alone that were joined from photos along them."""
+    forms = (numbers["straightness"] or {}).values()
+    for some in (numbers["gap"], *forms):
+        for name in ("taper_u_mm_per_m", "bow_mm", "bow_u_mm", "local_mm", "local_s_mm"):
+            if some is not None:
+                some.pop(name, None)
 
 
 def to_json(measurement: model.Measurement) -> bytes:
@@ -116,6 +130,8 @@ def _photo_dict(photo: model.SeenPhoto) -> dict[str, Any]:
         # It is symmetric: each row up to the diagonal.
         field["covariance"] = [row[: i + 1] for i, row in enumerate(field["covariance"])]
     out = _about(photo) | {"strips": strips, "field": field}
+    if any(photo.frame):
+        out["frame"] = list(photo.frame)
     if field is None and photo.told_ends_px:
         out["strip_ends_px"] = {letter: np.asarray(ends).tolist() for letter, ends in photo.told_ends_px.items()}
     return out
@@ -239,6 +255,7 @@ class _Photo(Loose):
     strips: dict[str, _Strip] = msgspec.field(default_factory=dict)
     field: _Field | None = None
     strip_ends_px: dict[str, tuple[_Point, _Point]] = msgspec.field(default_factory=dict)
+    frame: tuple[_Length, _Length, _Length] = (0.0, 0.0, 0.0)
 
     def seen(self) -> model.SeenPhoto:
         f, field = self.field, None
@@ -308,6 +325,15 @@ class _Form(Loose, rename=FILE_NAMES):
     worst_100_from_mm: float | None = None
     fairness_mm: float | None = None
     cutoff_mm: float | None = None
+    bow_mm: float | None = None
+    bow_u_mm: float | None = None
+    local_mm: float | None = None
+    local_s_mm: float | None = None
+
+
+class _Course(Loose):
+    s_mm: list[_Length]
+    modes_mm: list[list[_Length]]
 
 
 class _Forms(Loose):
@@ -334,6 +360,7 @@ class _File(Loose, kw_only=True):
     flush: _Step | None = None
     step: _Step | None = None
     straightness: _Forms | None = None
+    course: _Course | None = None
     edges: _Edges | None = None
     quality: model.SeamQuality | None = None
     seam_kind: str = "straight"
@@ -418,7 +445,10 @@ def _profile(f: _File) -> model.GapProfile:
     edges = {e: np.fromiter(chain.from_iterable(told[e]), float).reshape(-1, 2) for e in ("edge_a_px", "edge_b_px")}
     columns: dict[str, Any] = dict(zip(plain, values, strict=True)) | edges
     return model.GapProfile(
-        **columns, parts_mm=_parts(told["parts_u_mm"]), spacing_mm=1.0 if f.spacing_mm is None else f.spacing_mm
+        **columns,
+        parts_mm=_parts(told["parts_u_mm"]),
+        spacing_mm=1.0 if f.spacing_mm is None else f.spacing_mm,
+        course=None if f.course is None else f.course.to(model.Course),
     )
 
 

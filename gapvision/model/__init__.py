@@ -89,6 +89,6 @@ from gapvision.model.plan import (
     TrimRow,
     TrimSpan,
 )
-from gapvision.model.profile import ExtraLine, GapProfile, GapSummary, Step, Straightness
+from gapvision.model.profile import Course, ExtraLine, GapProfile, GapSummary, Step, Straightness
 from gapvision.model.proof import SMALL_PARTS, PhoneKey, PhoneProof, Piece, Source, StudyReading, StudyResult, Variation
 from gapvision.model.settings import KnownEdge, KnownStep, LeftOut, Settings, SheetCheck

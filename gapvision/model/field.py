@@ -28,6 +28,8 @@ _SIGMA_OWN_BEND = 1 / 8000.0
 LOG_F, CX, CY, K1, K2, KS, KT, KST, STEP = range(9)
 RVEC, TVEC = slice(9, 12), slice(12, 15)
 N_COMMON = 15
+# Strips take five parameters each; a number of them that leaves this by five has one for the change of the bend.
+_CHANGES = (N_COMMON - 3 + 1) % 5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,7 +42,7 @@ class FittedField:
         Focal length (log), principal point, distortion, bends, step, camera pose, strip places, and for each strip how
         much larger than stated it is printed (share) and how much higher than usual it lies [mm]; p = 15 + 3 for each
         strip after the first + 2 for each strip.  The last may be missing (before method 9 strips were taken to be
-        alike) and are then 0.
+        alike) and are then 0; one more is how fast the bend along changes along [1/mm2], of a photo of a long seam.
     covariance : ndarray, shape (p, p)
         Of the parameters.
     letters : tuple of str
@@ -76,6 +78,7 @@ class FittedField:
         if len(self.print_scales) != len(self.letters):
             raise ValueError("print_scales: expected one for each strip")
         n = own_parameters(len(self.letters)).stop
+        n += len(self.params) == n + 1
         missing = 2 * len(self.letters) * (len(self.params) == n - 2 * len(self.letters))
         object.__setattr__(self, "params", np.pad(np.asarray(self.params, float), (0, missing)))
         object.__setattr__(self, "covariance", np.pad(np.asarray(self.covariance, float), (0, missing)))
@@ -217,9 +220,17 @@ def surface(p: FloatArray, st: FloatArray, n: FloatArray | float) -> FloatArray:
     ks, kt, kst = (p[..., i, None] for i in (KS, KT, KST))
     # Arc length is kept: sin(k s)/k and (1 - cos(k s))/k, exact for one bend, and right to second order for two.
     a, b = ks * s, kt * t
-    x = s * np.sinc(a / np.pi) + n * np.sin(a)
+    x = s * np.sinc(a / np.pi)
+    fall = np.zeros_like(s)
+    if p.shape[-1] % 5 == _CHANGES:
+        change = p[..., -1, None]
+        x = x - s**4 * change * (ks / 8 + change * s / 40)
+        fall = change * s**3 / 6
+        a = a + 0.5 * change * s * s
+    x = x + n * np.sin(a)
     y = t * np.sinc(b / np.pi) + n * np.sin(b)
-    fall = 0.5 * ks * s * s * np.sinc(a / 2 / np.pi) ** 2 + 0.5 * kt * t * t * np.sinc(b / 2 / np.pi) ** 2 + kst * s * t
+    fall = fall + 0.5 * ks * s * s * np.sinc(ks * s / 2 / np.pi) ** 2 + 0.5 * kt * t * t * np.sinc(b / 2 / np.pi) ** 2
+    fall = fall + kst * s * t
     return np.stack([x, y, fall - n * np.cos(a) * np.cos(b)], -1)
 
 

@@ -36,6 +36,8 @@ class SeenPhoto:
         Ends of the strips' patterns, as a file tells them that keeps no map; see :meth:`strip_ends_px`.
     field : FittedField or None
         The map fitted to them.
+    frame : tuple of float
+        Where the map's frame lies in that of the whole seam: s, t [mm] and turn [rad]; zeros but along a long seam.
     """
 
     file: str
@@ -46,6 +48,7 @@ class SeenPhoto:
     strips: tuple[StripView, ...] = ()
     told_ends_px: Mapping[str, FloatArray] = field(default_factory=dict)
     field: FittedField | None = None
+    frame: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     def strip_ends_px(self) -> dict[str, FloatArray]:
         """Where the two ends of each strip's pattern lie in the photo, (2, 2) each [px].
@@ -212,7 +215,9 @@ class Measurement:
             for k, fitted in enumerate(maps):
                 there = p.photo == k
                 if k != number and fitted is not None and there.any():
-                    px[name][there] = to.project(fitted.to_panel(px[name][there], height), height)
+                    place = fitted.to_panel(px[name][there], height)
+                    place = _into(self.photos[number].frame, _out_of(self.photos[k].frame, place))
+                    px[name][there] = to.project(place, height)
         return replace(p, photo=np.full_like(p.photo, number), **px)
 
     @property
@@ -248,3 +253,14 @@ class Measurement:
             table |= {f"{edge}{end}": getattr(p, f"{edge}{end}") for end in ("_mm", "_u_mm")}
             table[f"{edge}_x_px"], table[f"{edge}_y_px"] = getattr(p, f"{edge}_px").T
         return table | {f"std_u_{name}_mm": part for name, part in p.parts_mm.items()}
+
+
+def _out_of(frame: tuple[float, float, float], places: FloatArray) -> FloatArray:
+    """Places (m, 2) of a photo's frame in that of the whole seam [mm]."""
+    c, d = np.cos(frame[2]), np.sin(frame[2])
+    return np.asarray(places @ np.array([[c, d], [-d, c]]) + frame[:2])
+
+
+def _into(frame: tuple[float, float, float], places: FloatArray) -> FloatArray:
+    c, d = np.cos(frame[2]), np.sin(frame[2])
+    return np.asarray((places - np.array(frame[:2])) @ np.array([[c, -d], [d, c]]))

@@ -12,6 +12,34 @@ from gapvision.model._checks import FloatArray, frozen_array, frozen_columns, on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Course:
+    """How far the course of a long seam is left open by the frame that joins its photos.
+
+    Attributes
+    ----------
+    s_mm : ndarray, shape (k,)
+        Knots along the seam [mm], increasing.
+    modes_mm : ndarray, shape (m, k)
+        Independent ways in which both edges may lie off together across the seam, each as large as its standard
+        uncertainty [mm]; shift and turn of the whole are left out.
+    """
+
+    s_mm: FloatArray
+    modes_mm: FloatArray
+
+    def __post_init__(self) -> None:
+        frozen_array(self, "s_mm", (len(self.s_mm),))
+        modes = np.asarray(self.modes_mm, float).reshape(-1, len(self.s_mm))
+        object.__setattr__(self, "modes_mm", modes)
+        frozen_array(self, "modes_mm", modes.shape)
+
+    def std_u_mm(self, s_mm: FloatArray, weights: FloatArray) -> float:
+        """Standard uncertainty [mm] of a sum of offsets at places ``s_mm``, each times its weight."""
+        each = [float(np.interp(s_mm, self.s_mm, mode) @ weights) for mode in self.modes_mm]
+        return float(np.sqrt(np.square(each).sum()))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class GapProfile:
     """The gap along one seam.  n = measured stations only.
 
@@ -35,6 +63,8 @@ class GapProfile:
     step_mm, step_u_mm : ndarray, shape (n,)
         Height of face B over face A at the station and its expanded uncertainty (k = 2) [mm]; NaN where no photos tell
         it there.  Default: nowhere.
+    course : Course or None
+        Of a seam that was joined from photos along it.
     """
 
     s_mm: FloatArray
@@ -51,6 +81,7 @@ class GapProfile:
     photo: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     step_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
     step_u_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
+    course: Course | None = None
 
     def __post_init__(self) -> None:
         for name in _STEP_COLUMNS:
@@ -108,6 +139,11 @@ class Straightness:
         Peak to valley from a smooth curve, on seams curved by design [mm].
     cutoff_mm : float or None
         Cut-off wavelength of that curve [mm].
+    bow_mm, bow_u_mm : float or None
+        Of a whole seam that is straight by design: how far the edge's middle stands off its ends along the arc that
+        fits it best, + towards B, and its expanded uncertainty (k = 2) [mm].
+    local_mm, local_s_mm : float or None
+        How far it leaves that arc most, + towards B, and the station of it [mm].
     """
 
     min_zone_mm: float
@@ -118,17 +154,22 @@ class Straightness:
     worst_100_from_mm: float | None = None
     fairness_mm: float | None = None
     cutoff_mm: float | None = None
+    bow_mm: float | None = None
+    bow_u_mm: float | None = None
+    local_mm: float | None = None
+    local_s_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GapSummary:
-    """The profile in five numbers [mm], taper in mm per metre."""
+    """The profile in five numbers [mm], taper in mm per metre; of a whole seam with the taper's U (k = 2)."""
 
     mean_mm: float
     min_mm: float
     max_mm: float
     std_mm: float
     taper_mm_per_m: float
+    taper_u_mm_per_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

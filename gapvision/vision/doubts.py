@@ -53,7 +53,7 @@ def doubts(
         What each part of the recipe gave.
     """
     out = _of_photo(photo, views, settings, field, found, band, edges, likeness)
-    return out + _of_seam(settings, field, [band], [edges], profile)
+    return out + _of_seam(settings, field, [band], [edges], profile, len(band.line.s_mm))
 
 
 def doubts_of_several(
@@ -64,6 +64,7 @@ def doubts_of_several(
     edges: list[SeamEdges],
     profile: GapProfile,
     likeness: KnownStrips,
+    stations: int | None = None,
 ) -> list[Notice]:
     """The same of a seam that was measured from several photos; what is about one of them names it.
 
@@ -75,12 +76,15 @@ def doubts_of_several(
         As for :func:`doubts`.
     fields, rectified, edges
         Of each photo.
+    stations : int, optional
+        How many the whole seam has; left out: as many as the first photo's band.
     """
     each = [
         (photo.file, _of_photo(photo, views, settings, field, found, band, said, likeness))
         for (photo, views, found), field, band, said in zip(photos, fields, rectified, edges, strict=True)
     ]
-    return [*by_photo(each), *_of_seam(settings, fields[0], rectified, edges, profile)]
+    stations = stations or len(rectified[0].line.s_mm)
+    return [*by_photo(each), *_of_seam(settings, fields[0], rectified, edges, profile, stations)]
 
 
 def by_photo(each: list[tuple[str, list[Notice]]]) -> list[Notice]:
@@ -127,7 +131,12 @@ def _of_photo(
 
 
 def _of_seam(
-    settings: Settings, field: FittedField, bands: list[Band], edges: list[SeamEdges], profile: GapProfile
+    settings: Settings,
+    field: FittedField,
+    bands: list[Band],
+    edges: list[SeamEdges],
+    profile: GapProfile,
+    stations: int,
 ) -> list[Notice]:
     tolerance, px_per_mm = settings.tolerance_mm, max(float(np.median(band.px_per_mm)) for band in bands)
     jumps = any(jump_mm(edge, profile.spacing_mm).any() for edge in (profile.edge_a_mm, profile.edge_b_mm))
@@ -135,7 +144,7 @@ def _of_seam(
     tilt, best = min(band.tilt_deg for band in bands), min(edges, key=lambda said: (not said.lit, said.burnt_share))
     return [
         *_if(jumps, "edge-jumps"),
-        *of_stations(profile, len(bands[0].line.s_mm), tilt, _what_helps(settings, field.step_free), best),
+        *of_stations(profile, stations, tilt, _what_helps(settings, field.step_free), best),
         *_if(not field.step_free and settings.step_mm is None, "step-unknown"),
         *_if(tolerance is not None and px_per_mm * tolerance < LEAST_PX_PER_TOLERANCE.value, "resolution-low"),
     ]

@@ -49,14 +49,14 @@ from gapvision.vision.residue import Left, left_over
 
 # How far the lenses of two photos of one phone differ: it focuses anew (0.4 % of focal length), and its picture is
 # straightened a little otherwise.  From several_photos, section 2; common practice, no source.
-_TIE_LOG_F, _TIE_K = 0.004, 0.004
-_SAME_FOCAL = 0.02  # photos of one camera have equivalent focal lengths this near to each other, share
+TIE_LOG_F, TIE_K = 0.004, 0.004
+SAME_FOCAL = 0.02  # photos of one camera have equivalent focal lengths this near to each other, share
 # A strip that was bumped lies this far off in the middle of its corners [mm], and this many standard deviations.
 # Printed paper that is taped down keeps its place to some hundredths; common practice, no source.
-_MOVED_MM, _MOVED_DEVIATIONS = 0.10, 6.0
+MOVED_MM, MOVED_DEVIATIONS = 0.10, 6.0
 _MOST_MOVED_MM, _TURN_MM = 3.0, 100.0  # what a move that nothing shows may be; turns are told as mm at this length
 # Single maps put two strips up to 0.21 mm otherwise to each other, seen from three places (12 shared sets).
-_APART_MM, _APART_SHARE = 0.5, 0.003
+APART_MM, APART_SHARE = 0.5, 0.003
 _ROW_OF_PHOTO = 1000  # more rows of corners than the strips of a photo have
 
 _LENS = (LOG_F, CX, CY, K1, K2)
@@ -245,7 +245,7 @@ class _Joining:
                 place = restart(self.own[i], list(two))[N_COMMON : N_COMMON + 3] * [1.0, 1.0, _TURN_MM]
                 seen.setdefault(two, []).append(place)
         return any(
-            float(np.ptp(places, axis=0).max()) > _APART_MM + _APART_SHARE * float(np.linalg.norm(places[0][:2]))
+            float(np.ptp(places, axis=0).max()) > APART_MM + APART_SHARE * float(np.linalg.norm(places[0][:2]))
             for places in map(np.array, seen.values())
         )
 
@@ -412,8 +412,8 @@ def _prior(
     rows[:, of_photo[0]] = root[shared]
     out = [rows]
     focal = np.array([s.mean[LOG_F] - np.log(np.hypot(*f.size_px)) for s, f in zip(singles, own, strict=True)])
-    same = np.abs(np.subtract.outer(focal, focal)) < _SAME_FOCAL
-    for k, tie in ((LOG_F, _TIE_LOG_F), (CX, None), (CY, None), (K1, _TIE_K), (K2, _TIE_K)):
+    same = np.abs(np.subtract.outer(focal, focal)) < SAME_FOCAL
+    for k, tie in ((LOG_F, TIE_LOG_F), (CX, None), (CY, None), (K1, TIE_K), (K2, TIE_K)):
         sigma = np.array([1 / np.abs(single.root[:, k]).max() for single in singles])
         covariance = np.diag(sigma**2)
         if tie is not None:
@@ -494,7 +494,7 @@ def _moved(every: _AllCorners, views: list[list[StripView]], fit: Fit, most_nois
             far = np.tensordot(move, np.array(ways), 1)
             size, deviations = float(np.sqrt((far**2).sum(1).mean())), float(np.sqrt(max(float(pull @ move), 0.0)))
             scatter = float(np.median(np.linalg.norm(left[here], axis=1)))
-            if (deviations > _MOVED_DEVIATIONS and size > _MOVED_MM) or scatter > most_noise_px:
+            if (deviations > MOVED_DEVIATIONS and size > MOVED_MM) or scatter > most_noise_px:
                 out.append((i, view.letter))
         first += len(c.seen)
     return out

@@ -285,10 +285,10 @@ def centre_line(x: FloatArray, y: FloatArray, station_mm: float) -> CentreLine:
     """
     xf = np.linspace(x[0], x[-1], max(2, round((x[-1] - x[0]) / 0.25) + 1))
     yf = np.interp(xf, x, y)
-    return _line_through(np.stack([xf, yf], 1), station_mm)
+    return line_through(np.stack([xf, yf], 1), station_mm)
 
 
-def _line_through(course: FloatArray, station_mm: float) -> CentreLine:
+def line_through(course: FloatArray, station_mm: float) -> CentreLine:
     """Stations at equal arc length along a row of places (m, 2)."""
     arc = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(course, axis=0), axis=1))])
     s = np.arange(0, arc[-1], station_mm)
@@ -339,7 +339,7 @@ def recentre(line: CentreLine, middle_mm: FloatArray, station_mm: float) -> Cent
         Spacing of the new stations [mm].
     """
     points = line.points + line.normals * _smooth(_without_strays(line, middle_mm), 21)[:, None]
-    new = _line_through(points, station_mm)
+    new = line_through(points, station_mm)
     before = line.normals[np.minimum(np.arange(len(new.normals)), len(line.normals) - 1)]
     return new if (new.normals * before).sum() >= 0 else replace(new, normals=-new.normals)
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.lab.scenes.truth import edge_form
-from gapvision.model import Measurement, Straightness
+from gapvision.model import GapProfile, Measurement, Straightness
 
 FloatArray = NDArray[np.float64]
 
@@ -219,20 +219,7 @@ def score_set(measurement: Measurement, truths: Sequence[dict[str, Any]]) -> Set
     profile = measurement.profile
     if profile is None:
         return made
-    at, inside, swapped = np.full(len(profile.s_mm), np.nan), np.zeros(len(profile.s_mm), bool), False
-    numbers = {photo.file.rpartition(".")[0]: k for k, photo in enumerate(measurement.photos)}
-    for truth, own in zip(truths, seams, strict=True):
-        mine = np.flatnonzero(profile.photo == numbers.get(truth["name"], -1))
-        if not len(mine):
-            continue
-        line_a, line_b = np.array(truth["edges"]["A_px"], float), np.array(truth["edges"]["B_px"], float)
-        read_a, read_b = profile.edge_a_px[mine], profile.edge_b_px[mine]
-        at[mine], off = _nearest(0.5 * (read_a + read_b), 0.5 * (line_a + line_b), own)
-        here = np.interp(at[mine], own, truth["edges"]["gap"])
-        px_per_mm = np.interp(at[mine], own, np.linalg.norm(line_b - line_a, axis=1) / truth["edges"]["gap"])
-        inside[mine] = (at[mine] >= own[0]) & (at[mine] <= own[-1]) & (np.abs(off) / px_per_mm < np.maximum(3.0, here))
-        to_a = [np.abs(_nearest(p, line_a, own)[1]) for p in (read_a, read_b)]
-        swapped = bool(np.median(to_a[0]) > np.median(to_a[1]))
+    at, inside, swapped, *_ = stations_on_truth(profile, measurement, truths)
     made.stray = int((~inside).sum())
     if not inside.any():
         return made
@@ -249,6 +236,32 @@ def score_set(measurement: Measurement, truths: Sequence[dict[str, Any]]) -> Set
             told = edge.radius_mm if edge.radius_mm is not None else edge.depth_mm
             made.radius_errors_mm.append(float(told - true["r"]))
     return made
+
+
+def stations_on_truth(
+    profile: GapProfile, measurement: Measurement, truths: Sequence[dict[str, Any]]
+) -> tuple[FloatArray, NDArray[np.bool_], bool, FloatArray, FloatArray, FloatArray]:
+    """Where stations lie on the true seam of all photos, whether they do, whether A is its B; its s and both edges."""
+    seams = [np.array(truth["edges"]["s"], float) for truth in truths]
+    s = np.unique(np.round(np.concatenate(seams), 3))
+    t_a, t_b = np.full(len(s), np.nan), np.full(len(s), np.nan)
+    at, inside, swapped = np.full(len(profile.s_mm), np.nan), np.zeros(len(profile.s_mm), bool), False
+    numbers = {photo.file.rpartition(".")[0]: k for k, photo in enumerate(measurement.photos)}
+    for truth, own in zip(truths, seams, strict=True):
+        rows = np.searchsorted(s, np.round(own, 3))
+        t_a[rows], t_b[rows] = truth["edges"]["tA"], truth["edges"]["tB"]
+        mine = np.flatnonzero(profile.photo == numbers.get(truth["name"], -1))
+        if not len(mine):
+            continue
+        line_a, line_b = np.array(truth["edges"]["A_px"], float), np.array(truth["edges"]["B_px"], float)
+        read_a, read_b = profile.edge_a_px[mine], profile.edge_b_px[mine]
+        at[mine], off = _nearest(0.5 * (read_a + read_b), 0.5 * (line_a + line_b), own)
+        here = np.interp(at[mine], own, truth["edges"]["gap"])
+        px_per_mm = np.interp(at[mine], own, np.linalg.norm(line_b - line_a, axis=1) / truth["edges"]["gap"])
+        inside[mine] = (at[mine] >= own[0]) & (at[mine] <= own[-1]) & (np.abs(off) / px_per_mm < np.maximum(3.0, here))
+        to_a = [np.abs(_nearest(p, line_a, own)[1]) for p in (read_a, read_b)]
+        swapped = bool(np.median(to_a[0]) > np.median(to_a[1]))
+    return at, inside, swapped, s, t_a, t_b
 
 
 def _cover(

@@ -58,7 +58,8 @@ def ways_of(photos: int) -> list[tuple[str, tuple[int, ...]]]:
     return [*ways, (TOGETHER, tuple(range(photos)))] if photos > 1 else ways
 
 
-def _floor_s(photos: Sequence[Path], letter: str) -> float:
+def floor_s(photos: Sequence[Path], letter: str) -> float:
+    """Time of decoding photos to grey and detecting one strip in each [s]."""
     import cv2
 
     from gapvision.targets import strip
@@ -102,7 +103,7 @@ def measure_set(pairs: list[Pair], keep: Path | None = None, only: Sequence[str]
         if only and way not in only:
             continue
         files = [pairs[k][0] for k in picks]
-        floor = _floor_s(files, truths[0]["strips"][0]["letter"])
+        floor = floor_s(files, truths[0]["strips"][0]["letter"])
         start = time.perf_counter()
         photos = [read_photo(file) for file in files]
         measurement = measure_photo(photos[0], settings) if len(photos) == 1 else measure_photos(photos, settings)

@@ -12,7 +12,7 @@ from gapvision.lab.scenes.scene import EdgeSpec, SceneSpec
 from gapvision.targets import strip
 
 _STEP_MM = 0.5
-_HALF_MM = 450.0
+_HALF_MM = 700.0
 
 
 def _round(values: NDArray[Any], digits: int) -> list[Any]:

@@ -1,0 +1,114 @@
+"""One frame for photos along a seam, against exact scenes: known strips and seam, projected by known cameras."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from gapvision.lab.bench.long_simulation import ALIKE, PaperStrip, course_of, photo_at, row_of
+from gapvision.vision.chain_field import fit_chain
+
+PLACES = (-300.0, -100.0, 100.0, 300.0)
+STRIPS = row_of(780.0, "AB", seed=3)
+
+
+def shoot(places=PLACES, strips=lambda k: STRIPS, **more):
+    """Photos named a.jpg, b.jpg ... and the seam's places in each."""
+    made = []
+    for k, place in enumerate(places):
+        rng = np.random.default_rng([5, k])
+        made.append(photo_at(place, strips(k), rng, name=f"{'abcdefgh'[k]}.jpg", tilt_deg=(5.0, -7.0)[k % 2], **more))
+    return [photo for photo, _, _ in made], [(s, px) for _, s, px in made]
+
+
+@pytest.fixture(scope="module")
+def row():
+    return shoot()
+
+
+def test_a_straight_seam_comes_out_straight_and_its_course_is_known(row):
+    photos, seen = row
+    chain = fit_chain(photos, ALIKE)
+    assert chain.kept == (0, 1, 2, 3)
+    assert not chain.notices
+    s, off, covariance = course_of(chain, seen)
+    assert np.ptp(off) < 0.08
+    free = np.eye(len(s)) - np.stack([np.ones_like(s), s], 1) @ np.linalg.pinv(np.stack([np.ones_like(s), s], 1))
+    std = np.sqrt(np.diag(free @ covariance @ free))
+    assert np.mean(np.abs(off) <= 2 * std) > 0.9
+    assert std.max() < 0.08
+    # Lengths along it come out too: the first photo's places and the last one's lie 600 mm apart.
+    ends = [chain.to_common(k, chain.fields[k].to_panel(seen[k][1], -2.0))[0] for k in (0, 3)]
+    assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(600.0, abs=0.2)
+
+
+def test_a_panel_whose_bend_changes_and_a_step_are_followed():
+    photos, seen = shoot(bend=lambda s: 1 / 1500 + s / 2e6, step_mm=0.6)
+    chain = fit_chain(photos, ALIKE)
+    _, off, _ = course_of(chain, seen)
+    assert np.ptp(off) < 0.1
+    assert [f.step_mm for f in chain.fields] == pytest.approx([0.6] * 4, abs=0.1)
+    bends = [f.params[5] for f in chain.fields]
+    assert bends[3] - bends[0] == pytest.approx(600 / 2e6, abs=1.5e-4)
+
+
+def test_a_bumped_strip_is_named_and_the_course_stays(row):
+    photos, seen = row
+    letter = next(x for x in photos[2].sides if x in photos[1].sides and x in photos[3].sides)
+
+    def bumped(k):
+        if k < 2:
+            return STRIPS
+        return [replace(x, t_mm=x.t_mm + 0.4) if x.letter == letter else x for x in STRIPS]
+
+    late, late_seen = shoot(strips=bumped)
+    chain = fit_chain(photos[:2] + late[2:], ALIKE)
+    assert [n.code for n in chain.notices] == ["strip-moved"]
+    assert f"Strip {letter}" in chain.notices[0].message
+    assert "c.jpg" in chain.notices[0].message
+    _, off, _ = course_of(chain, seen[:2] + late_seen[2:])
+    assert np.ptp(off) < 0.1
+
+
+def test_strips_may_leapfrog():
+    """Four strips over 1.2 m: the hindmost pair is carried forward, the other lies still."""
+
+    def pair(letters, s):
+        return [PaperStrip(letter=x, s_mm=s + 3 * k, t_mm=(-42, 43)[k], turn=0.004) for k, x in enumerate(letters)]
+
+    first, second, third, fourth = pair("AC", -480), pair("BD", -222), pair("AC", 38), pair("BD", 300)
+    laid = [first + second, first + second, third + second, third + fourth, third + fourth]
+    photos, seen = shoot((-500.0, -300.0, -100.0, 100.0, 300.0), lambda k: laid[k])
+    chain = fit_chain(photos, ALIKE)
+    assert chain.kept == (0, 1, 2, 3, 4)
+    assert not chain.notices
+    _, off, _ = course_of(chain, seen)
+    assert np.ptp(off) < 0.15
+    ends = [chain.to_common(k, chain.fields[k].to_panel(seen[k][1], -2.0))[0] for k in (0, 4)]
+    assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(800.0, abs=0.4)
+
+
+def test_the_photo_that_broke_the_chain_is_named_and_what_would_mend_it(row):
+    photos, _ = row
+    far, _ = shoot((-300.0, 900.0), lambda k: [replace(x, letter="H", s_mm=900.0) for x in STRIPS[:1]] if k else STRIPS)
+    chain = fit_chain([*photos[:2], replace(far[1], file="c.jpg")], ALIKE)
+    assert chain.kept == (0, 1)
+    (notice,) = chain.notices
+    assert notice.code == "chain-broken"
+    assert "c.jpg" in notice.message
+    assert "strip H" in notice.advice
+    assert "b.jpg" in notice.advice
+
+
+def test_a_photo_of_another_seam_is_left_out(row):
+    """The same letters laid otherwise, all of them."""
+    photos, _ = row
+    rng = np.random.default_rng(8)
+    other = [replace(x, s_mm=x.s_mm + rng.uniform(-20, 20), t_mm=x.t_mm * 1.4) for x in STRIPS]
+    strange, _ = shoot((-100.0,), lambda k: other)
+    chain = fit_chain([*photos[:3], replace(strange[0], file="d.jpg")], ALIKE)
+    assert chain.kept == (0, 1, 2)
+    (notice,) = chain.notices
+    assert notice.code == "photo-left-out"
+    assert "d.jpg" in notice.message
+    assert "another seam" in notice.message
