@@ -46,10 +46,11 @@ def measure(
 
     Parameters
     ----------
-    photo : path, bytes, ndarray, shape (H, W) or (H, W, 3), uint8, or Photo; or a list of two to six of them
+    photo : path, bytes, ndarray, shape (H, W) or (H, W, 3), uint8, or Photo; or a list of two to forty of them
         A photo's file, its bytes, its upright pixels (grey, or red, green, blue), or what ``read_photo`` gave.  A list
         holds photos of one seam in one state from different places: square, then leaning about 15 degrees to either
-        side.  They are measured together, which proves far more than any one of them.
+        side; or side by side along it, each showing a strip that its neighbour shows too.  They are measured together,
+        which proves far more than any one of them.
     settings : Settings, optional
         How to measure, and what is known of the seam.
     print_scale : (float, float), optional
@@ -69,7 +70,7 @@ def measure(
     ------
     GapvisionError
         When a file cannot be read (see ``read_photo``), what is stated cannot be: ``value-out-of-range``, or there
-        are more than six photos: ``photos-too-many``.
+        are more than forty photos: ``photos-too-many``.
     TypeError, ValueError
         A keyword that is no field of ``Settings``; an array of another shape or type.
 

@@ -10,6 +10,7 @@ import os
 import signal
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -80,10 +81,10 @@ class Outcome:
     row: str = ""
 
 
-def measure_one(order: Order) -> Outcome:
-    """Measure one photo and write its files; a fault becomes part of the outcome."""
+def measure_one(order: Order, progress: Callable[[int, int], object] | None = None) -> Outcome:
+    """Measure one photo, or those of one seam, and write its files; a fault becomes part of the outcome."""
     try:
-        return _measure(order)
+        return _measure(order, progress)
     except GapvisionError as error:
         return Outcome(file=order.photo.name, status="error", failed=(error.code, error.message, error.next_step))
     except MemoryError:
@@ -170,15 +171,15 @@ def _stop(pool: Any, orders: list[Order]) -> None:
             part.unlink(missing_ok=True)
 
 
-def _measure(order: Order) -> Outcome:
+def _measure(order: Order, progress: Callable[[int, int], object] | None) -> Outcome:
     from gapvision.intake.photo import read_photo
     from gapvision.judgement import judge_measurement
     from gapvision.model import Settings
-    from gapvision.several import measure_photos
+    from gapvision.several import Shot, measure_photos
 
-    photos = [read_photo(path) for path in (order.photo, *order.others)]
+    photos = [Shot(path.name, partial(read_photo, path)) for path in (order.photo, *order.others)]
     tolerance = None if order.spec is None else order.spec.half_width_mm
-    measurement = measure_photos(photos, Settings(tolerance_mm=tolerance, **order.settings))
+    measurement = measure_photos(photos, Settings(tolerance_mm=tolerance, **order.settings), progress)
     verdict = None
     if order.spec is not None and measurement.profile is not None:
         verdict = judge_measurement(measurement, order.spec, order.rule)

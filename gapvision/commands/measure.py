@@ -43,7 +43,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "Example, after 'gapvision demo': gapvision gapvision_demo/seam.jpg --nominal 3/16in"
     )
     parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photo, or folder of photos")
-    parser.add_argument("--one-seam", action="store_true", help="up to six photos of one seam, measured together")
+    parser.add_argument("--one-seam", action="store_true", help="up to 40 photos of one seam, of a place or along it")
     add_wanted(parser)
     add_known(parser)
     photo = parser.add_argument_group("the photo")
@@ -74,7 +74,8 @@ def run(args: argparse.Namespace) -> int:
             raise GapvisionError("photos-too-many", f"--one-seam was given {len(photos)} photos.")
     orders = make_orders(args, photos, many=not args.one_seam and (many or len(photos) > 1))
     if len(orders) == 1:
-        outcome = measure_one(orders[0])
+        bar = Bar("measuring")
+        outcome = measure_one(orders[0], (lambda done, all_: bar(done, all_, "")) if orders[0].others else None)
         if outcome.failed is not None:
             raise GapvisionError(*outcome.failed)
         sys.stdout.write(outcome.told)

@@ -25,7 +25,7 @@ _BY_READING, _BY_DEPTH = ("edge",), ("depth", "tilt_step", "rim")
 
 
 def next_photo(measurement: Measurement) -> NextPhoto | None:
-    """What the next photo of a seam should be after those it was measured from; None for a refused one.
+    """What the next photo of a seam should be after those of one place; None for a refused one, and of a whole seam.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def next_photo(measurement: Measurement) -> NextPhoto | None:
         From one photo or several.
     """
     profile = measurement.profile
-    if profile is None or any(photo.field is None for photo in measurement.photos):
+    if profile is None or profile.course is not None or any(photo.field is None for photo in measurement.photos):
         return None
     u_now = float(np.median(profile.expanded_u_mm))
     slopes = seen_slopes(measurement)

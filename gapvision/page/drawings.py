@@ -109,7 +109,7 @@ _HELPS = {
     "lay": (
         "measurement-was-refused photo-has-no-profile nothing-to-judge strip-not-found too-few-corners "
         "field-not-converged strip-repeated gap-out-of-frame strip-lifted strip-damaged step-unknown strips-apart step-large "
-        "strip-moved"
+        "strip-moved chain-broken chain-doubtful"
     ),
     "write": (
         "length-not-understood value-out-of-range strip-letters-not-understood record-text-bad job-exists "

@@ -73,4 +73,8 @@ def form(edge: Straightness | None, say: Lengths) -> str:
     if edge.worst_100_mm is not None and edge.worst_100_from_mm is not None:
         start = edge.worst_100_from_mm
         told += f"; worst 100 mm: {say.small(edge.worst_100_mm)}, from {say.stretch(start, start + 100)}"
+    if edge.bow_mm is not None and edge.bow_u_mm is not None and edge.local_mm is not None:
+        bow, doubt, way = abs(edge.bow_mm), say.small(edge.bow_u_mm), "B" if edge.bow_mm > 0 else "A"
+        over = f"bows {say.small(bow)} towards {way}, U {doubt}" if bow > edge.bow_u_mm else f"no bow beyond U, {doubt}"
+        told += f"; {over}; most off that arc: {say.small(abs(edge.local_mm))} at {say.place(edge.local_s_mm or 0.0)}"
     return told

@@ -46,7 +46,7 @@ def test_a_panel_whose_bend_changes_and_a_step_are_followed():
     photos, seen = shoot(bend=lambda s: 1 / 1500 + s / 2e6, step_mm=0.6)
     chain = fit_chain(photos, ALIKE)
     _, off, _ = course_of(chain, seen)
-    assert np.ptp(off) < 0.1
+    assert np.ptp(off) < 0.15
     assert [f.step_mm for f in chain.fields] == pytest.approx([0.6] * 4, abs=0.1)
     bends = [f.params[5] for f in chain.fields]
     assert bends[3] - bends[0] == pytest.approx(600 / 2e6, abs=1.5e-4)
