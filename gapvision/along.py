@@ -62,6 +62,8 @@ _SURER = 3.0  # power of 1 / U by which photos count
 _ALONG_STATIONS = 25
 # Parts of U that change their sign with the side from which a photo looks; so much of them differs from photo to photo.
 _TURN_WITH_SIDE, _NOT_COMMON = ("depth", "tilt_step"), 0.25
+# A photo whose gap is off by more than this along so many stations took something else for an edge.
+_SEEN_OTHERWISE_MM, _LEAST_SHARED = 0.6, 20
 _KNOT_MM = 40.0
 _NEAR_MM, _HOLE_MM = 6.0, 1.6
 _SMOOTH_STATIONS = 21
@@ -101,7 +103,7 @@ def measure_chain(sighted: Sequence[Sighted], settings: Settings, notices: Seque
     steps = _steps(chain, settings)
     laid = [_on_panel(k, one, chain, told, steps[k], settings) for k, one in enumerate(kept)]
     line = _common_line([_own_line(k, one, chain, settings) for k, one in enumerate(kept)], settings.station_mm)
-    profile = _fused(laid, line, chain, settings)
+    profile, differing = _fused(laid, line, chain, settings)
     proofs = [proof for one in kept for proof in one.look.settings.proofs]
     if proofs:
         # A study of single photos does not speak of a set: it makes nothing surer, and its bias is a doubt.
@@ -110,6 +112,7 @@ def measure_chain(sighted: Sequence[Sighted], settings: Settings, notices: Seque
         profile = with_proof(profile, replace(widest, bias_proven=False, small_share=1.0, bias_std_u_mm=doubt))
     settings = replace(settings, proofs=tuple(dict.fromkeys(proofs)))
     step, said = _mean_step(steps, chain.flipped), [*notices, *chain.notices]
+    said += [Notice(code="seams-differ", photos=(kept[k].look.photo.file,)) for k in differing]
     return _made(kept, chain, profile, told, step, settings, said, len(line.s_mm))
 
 
@@ -340,7 +343,10 @@ class _AtStations:
     side: FloatArray  # +1 where it looks from side B, else -1
 
 
-def _fused(laid: list[_OnPanel], line: CentreLine, chain: Chain, settings: Settings) -> GapProfile:
+def _fused(
+    laid: list[_OnPanel], line: CentreLine, chain: Chain, settings: Settings
+) -> tuple[GapProfile, list[int]]:
+    """The profile of all photos, and which of them show another gap than those beside them."""
     seen = [_at_stations(one, line, settings.station_mm) for one in laid]
     say = np.array([one.say for one in seen])
     pick = np.flatnonzero(say.sum(0) > 0)
@@ -380,7 +386,14 @@ def _fused(laid: list[_OnPanel], line: CentreLine, chain: Chain, settings: Setti
     s = line.s_mm[pick] - line.s_mm[pick[0]]
     px_a, px_b = of_photo("edge_a_px"), of_photo("edge_b_px")
     up = np.array([laid[k].up_mm[0] for k in photo])
-    return GapProfile(
+    shared = (say[:, pick] > 0).sum(0) > 1
+    differing = [
+        k
+        for k, one in enumerate(seen)
+        if (there := shared & (one.say[pick] > 0)).sum() >= _LEAST_SHARED
+        and float(np.median(np.abs(apart[k][there]))) > _SEEN_OTHERWISE_MM
+    ]
+    profile = GapProfile(
         s_mm=s,
         gap_mm=gap,
         expanded_u_mm=COVERAGE_FACTOR * combine(list(parts.values())),
@@ -395,6 +408,7 @@ def _fused(laid: list[_OnPanel], line: CentreLine, chain: Chain, settings: Setti
         photo=photo,
         course=_course(s, photo, 0.5 * (px_a + px_b), up, normals, chain),
     )
+    return profile, differing
 
 
 def _at_stations(one: _OnPanel, line: CentreLine, station_mm: float) -> _AtStations:

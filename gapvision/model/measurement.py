@@ -217,7 +217,7 @@ class Measurement:
                 if k != number and fitted is not None and there.any():
                     place = fitted.to_panel(px[name][there], height)
                     place = _into(self.photos[number].frame, _out_of(self.photos[k].frame, place))
-                    px[name][there] = to.project(place, height)
+                    px[name][there] = _drawn_on(to, place, height)
         return replace(p, photo=np.full_like(p.photo, number), **px)
 
     @property
@@ -264,3 +264,13 @@ def _out_of(frame: tuple[float, float, float], places: FloatArray) -> FloatArray
 def _into(frame: tuple[float, float, float], places: FloatArray) -> FloatArray:
     c, d = np.cos(frame[2]), np.sin(frame[2])
     return np.asarray((places - np.array(frame[:2])) @ np.array([[c, -d], [d, c]]))
+
+
+def _drawn_on(to: FittedField, places: FloatArray, height_mm: float) -> FloatArray:
+    """Places in a photo [px]; those far outside it where its middle's scale puts them: no lens is known out there."""
+    middle = (np.array(to.size_px, float) - 1) / 2
+    centre = to.to_panel(middle[None], height_mm)[0]
+    ways = to.project(centre + np.eye(2), height_mm) - middle
+    far = np.linalg.norm(places - centre, axis=1) > np.hypot(*to.size_px) / np.linalg.norm(ways[0])
+    px = to.project(np.where(far[:, None], centre, places), height_mm)
+    return np.where(far[:, None], middle + (places - centre) @ ways, px)

@@ -1,0 +1,125 @@
+"""A whole seam from photos along it: form and file by hand-made profiles, and the whole way on drawn photos (slow)."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from gapvision import words
+from gapvision.along import _joined, two_at_a_time
+from gapvision.errors import GapvisionError
+from gapvision.formats import measurement_json
+from gapvision.formats.recomputed import contradiction
+from gapvision.geometry.edge_form import figures_of
+from gapvision.judgement.coach import next_photo
+from gapvision.lab.bench.long_seams import score_long
+from gapvision.lab.scenes import CameraSpec, EdgeSpec, SceneSpec, StripSpec, render_grey
+from gapvision.model import Course, Photo, Settings
+from gapvision.several import measure_photos
+from tests.conftest import hand_made_measurement
+
+
+def bowed(bow_mm, course_mm, bump_mm=0.0):
+    """A metre of seam whose edge B bows; the frame's one mode is an arc."""
+    made = hand_made_measurement()
+    s = np.arange(0.0, 1001.0)
+    arc, n = 1 - ((s - 500) / 500) ** 2, len(s)
+    edge_b = 2.4 + bow_mm * arc + bump_mm * np.exp(-(((s - 700) / 15) ** 2))
+    flat = np.full(n, -2.4)
+    knots = np.linspace(0, 1000, 26)
+    return replace(
+        made.profile, s_mm=s, gap_mm=edge_b - flat, expanded_u_mm=np.full(n, 0.12), edge_a_mm=flat, edge_b_mm=edge_b,
+        edge_a_px=np.zeros((n, 2)), edge_b_px=np.zeros((n, 2)), edge_a_u_mm=np.full(n, 0.08),
+        edge_b_u_mm=np.full(n, 0.08), parts_mm={"edge": np.full(n, 0.06)}, photo=np.zeros(n, int),
+        step_mm=np.full(n, np.nan), step_u_mm=np.full(n, np.nan),
+        course=Course(s_mm=knots, modes_mm=course_mm * (1 - ((knots - 500) / 500) ** 2)[None]),
+    )  # fmt: skip
+
+
+def test_a_bow_is_told_from_a_local_fault_and_its_u_is_the_frames():
+    """The arc's height follows from its making; an arc of the frame of 0.05 mm must come out as U of 0.1 mm, k = 2."""
+    loose, firm = (figures_of(bowed(0.8, c, 0.5)) for c in (0.05, 0.0))
+    b = loose["straightness_b"]
+    assert b.bow_mm == pytest.approx(0.8, abs=0.05)
+    assert b.local_mm == pytest.approx(0.5, abs=0.06)
+    assert b.local_s_mm == pytest.approx(700, abs=3)
+    grown = b.bow_u_mm**2 - firm["straightness_b"].bow_u_mm ** 2
+    assert np.sqrt(grown) == pytest.approx(0.1, rel=0.03)
+    assert b.expanded_u_mm > firm["straightness_b"].expanded_u_mm + 0.02
+    assert abs(loose["straightness_a"].bow_mm) < 1e-9
+    assert "bows 0.8" in words.form(b, words.MM)
+    assert "no bow beyond U" in words.form(loose["straightness_a"], words.MM)
+
+
+def test_taper_of_a_whole_seam_has_its_u():
+    told = figures_of(bowed(0.0, 0.02))["summary"]
+    assert told.taper_mm_per_m == pytest.approx(0.0, abs=1e-9)
+    # Five photos' worth of readings of standard uncertainty 0.06 mm over 1 m: 0.06 sqrt(12 / 6), k = 2.
+    assert told.taper_u_mm_per_m == pytest.approx(2 * 0.06 * np.sqrt(2), rel=0.01)
+
+
+def test_the_file_keeps_the_course_and_the_figures_follow_from_it(tmp_path):
+    profile = bowed(0.8, 0.05)
+    made = replace(hand_made_measurement(), profile=profile, **figures_of(profile))
+    made = replace(made, photos=(replace(made.photos[0], frame=(1.0, 2.0, 0.1)),))
+    measurement_json.write(made, tmp_path / "seam.json")
+    again = measurement_json.read(tmp_path / "seam.json")
+    assert again.profile.course.modes_mm == pytest.approx(profile.course.modes_mm)
+    assert again.photos[0].frame == (1.0, 2.0, 0.1)
+    assert again.straightness_b.bow_mm == pytest.approx(made.straightness_b.bow_mm, abs=1e-4)
+    assert contradiction(again) == ""
+    assert contradiction(replace(again, straightness_b=replace(again.straightness_b, expanded_u_mm=0.02)))
+
+
+def test_lines_of_neighbouring_photos_go_over_into_each_other():
+    s = np.arange(0.0, 300.0)
+    first, second = np.stack([s, 0 * s], 1), np.stack([s + 200, 0 * s + 1.0], 1)
+    for other in (second, second[::-1]):
+        line = _joined(first, other)
+        assert line[0] == pytest.approx([0, 0])
+        assert line[-1] == pytest.approx([499, 1])
+        assert np.abs(np.diff(line[:, 1])).max() < 0.05
+    apart = _joined(first, np.add(second, [150.0, 0.0]))
+    assert np.linalg.norm(np.diff(apart, axis=0), axis=1).max() < 1.5
+
+
+def test_work_is_done_in_order_and_refusals_are_kept():
+    def refuse():
+        raise GapvisionError("strip-not-found")
+
+    told = []
+    done = two_at_a_time([lambda: 1, refuse, lambda: 3], lambda k, n: told.append((k, n)))
+    assert done[::2] == [1, 3]
+    assert done[1].code == "strip-not-found"
+    assert told == [(1, 3), (2, 3), (3, 3)]
+    with pytest.raises(GapvisionError):
+        two_at_a_time([lambda: (_ for _ in ()).throw(GapvisionError("file-not-found"))])
+
+
+@pytest.mark.slow
+def test_half_a_metre_from_three_photos():
+    """Issue 23: steps where photos join at most 0.05 mm, straightness within 0.15, bow within 0.15, U honest."""
+    camera = CameraSpec(width_px=2000, height_px=1333, distance_mm=300)
+    strips = tuple(
+        StripSpec(letter=x, s_mm=258.0 * (k % 3 - 1), t_mm=(-42.0, 44.0)[k // 3], angle_deg=(0.6, -0.5, 0.3)[k % 3])
+        for k, x in enumerate("ABCDEF")
+    )
+    spec = SceneSpec(
+        gap_mm=4.6, edge_b=EdgeSpec(radius_mm=1.3, wave_mm=0.6, wave_period_mm=1500.0, wave_phase_deg=90.0),
+        strips=strips,
+    )  # fmt: skip
+    photos, truths = [], []
+    for k, place in enumerate((-240.0, 0.0, 240.0)):
+        shot = replace(camera, aim_s_mm=place, tilt_across_deg=(5.0, -6.0, 4.0)[k], roll_deg=2.0 - k)
+        grey, truth = render_grey(replace(spec, name=f"seam{'abc'[k]}", camera=shot), seed=k)
+        photos.append(Photo(grey=grey, file=f"seam{'abc'[k]}.png", sha256=str(k) * 64))
+        truths.append(truth)
+    measurement = measure_photos(photos, Settings(print_scale_checked=True, one_sheet=True))
+    found = score_long(measurement, truths)
+    assert np.ptp(measurement.profile.s_mm) > 700
+    assert found.score.within_u > 0.94
+    assert found.score.useful_mm > 0.7 * found.score.reach_mm
+    assert found.joint_mm < 0.05
+    assert max(map(abs, found.straight_errors_mm)) < 0.15
+    assert max(map(abs, found.bow_errors_mm)) < 0.15
+    assert next_photo(measurement) is None
