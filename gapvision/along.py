@@ -56,8 +56,9 @@ from gapvision.vision.seam import line_through, recentre
 
 T = TypeVar("T")
 
-# Where a photo's own edges begin and end, its say grows over so much of the seam: no step is left where photos join.
-_RAMP_MM, _LEAST_SAY = 40.0, 0.01
+# Where a photo's own edges begin and end, its say grows over so much of the seam, by so many powers of e: a photo that
+# is far surer than its neighbour goes over into it as slowly as an equal one, and no step is left where they join.
+_RAMP_MM, _RAMP_POWERS = 50.0, 6.0
 _SURER = 3.0  # power of 1 / U by which photos count
 _ALONG_STATIONS = 25
 # Parts of U that change their sign with the side from which a photo looks; so much of them differs from photo to photo.
@@ -438,7 +439,7 @@ def _at_stations(one: _OnPanel, line: CentreLine, station_mm: float) -> _AtStati
     none = np.flatnonzero(~np.concatenate([[False], inside, [False]])) - 1
     to_end = np.abs(np.arange(n)[:, None] - none[None]).min(1) * station_mm
     surer = _calm(_calm(np.where(inside, np.maximum(u, 1e-3) ** -_SURER, np.nan)))
-    say = np.where(inside, np.clip(to_end / _RAMP_MM, _LEAST_SAY, 1.0) * surer, 0.0)
+    say = np.where(inside, np.exp(_RAMP_POWERS * (np.minimum(to_end / _RAMP_MM, 1.0) - 1.0)) * surer, 0.0)
     return _AtStations(at(t[0], s[0]), at(t[1], s[1]), gap, u, row, say, one.side[row])
 
 

@@ -51,14 +51,14 @@ class PaperStrip:
 
 
 def row_of(length_mm: float, sides: str = "AB", seed: int = 0, paper_mm: float = 0.0) -> list[PaperStrip]:
-    """Strips in a chain beside a seam of a length, about its middle; letters go on sheet after sheet.
+    """Strips in a chain beside a seam of a length, about its middle; letters go on along it, sheet after sheet.
 
     ``paper_mm``: standard deviation of how much a strip's ends lie off a straight line, as a turn of it.
     """
     rng, n = np.random.default_rng(seed), max(1, int(np.ceil(length_mm / _PITCH_MM)))
     out = []
     for k in range(n * len(sides)):
-        side, place = sides[k // n], (k % n - 0.5 * (n - 1)) * _PITCH_MM
+        side, place = sides[k % len(sides)], (k // len(sides) - 0.5 * (n - 1)) * _PITCH_MM
         out.append(
             PaperStrip(
                 letter="ABCDEFGH"[k % 8], sheet=k // 8 + 1 if n * len(sides) > 8 else None,
