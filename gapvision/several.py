@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from itertools import combinations
 
 import numpy as np
 
@@ -46,7 +45,6 @@ from gapvision.recipe import (
 )
 from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band, CentreLine, normals_along, sample_band
-from gapvision.vision.chain_field import CARRIED_MM
 from gapvision.vision.doubts import by_photo, doubts_of_several
 from gapvision.vision.edges import Choice, SeamEdges, choose_edges, edges_of, find_edges
 from gapvision.vision.joint_edges import Face, JointEdge, PhotoLook, join_edges, photo_look
@@ -61,6 +59,8 @@ from gapvision.vision.seam import recentre
 #: How many photos of one seam are measured together, and how many of them show one place.
 MOST_PHOTOS = 40
 _MOST_OF_ONE_PLACE = 6
+# Photos of one place are aimed at it by hand to some tens of millimetres; along a seam they go on by about 200.
+_APART_MM = 90.0
 # Photos whose own lines lie further apart show that one of them took something else for the seam.
 _LINES_APART_MM, _LINES_APART_SHARE, _OTHER_SEAM_MM = 1.5, 0.1, 3.0
 # A gap's middle that one photo puts this far from where the surest does, or a gap that is so much wider there, at
@@ -184,23 +184,15 @@ def _sight(look: Look | Sighted) -> Sighted:
 
 
 def _side_by_side(looks: Sequence[Look | Sighted]) -> bool:
-    """Whether photos that hang together by strips lie along a seam: two share none, or strips were carried forward."""
-    letters = [set(_look_of(look).sides) for look in looks]
-    group, grown = [0], True
-    while grown:
-        more = [k for k in range(len(letters)) if k not in group and any(letters[k] & letters[j] for j in group)]
-        group, grown = group + more, bool(more)
-    if any(not letters[i] & letters[j] for i in group for j in group):
-        return True
-    apart: dict[tuple[str, str], list[FloatArray]] = {}
-    for field in (_look_of(looks[k]).field for k in group):
-        at = {x: field.strip_place(k) for k, x in enumerate(field.letters)}
-        for x, y in combinations(sorted(at), 2):
-            # Seen from strip x, so that it counts alike in all frames.
-            away, turn = np.subtract(at[y], at[x])[:2], at[x][2]
+    """Whether photos lie along a seam: two that share a strip show places apart beside it, or it was carried on."""
+    seen: dict[str, list[FloatArray]] = {}
+    for look in map(_look_of, looks):
+        middle = look.line.points.mean(0)
+        for k, letter in enumerate(look.field.letters):
+            s, t, turn = look.field.strip_place(k)
             c, d = np.cos(turn), np.sin(turn)
-            apart.setdefault((x, y), []).append(np.array([c * away[0] + d * away[1], c * away[1] - d * away[0]]))
-    return any(float(np.ptp(places, axis=0).max()) > CARRIED_MM for places in map(np.array, apart.values()))
+            seen.setdefault(letter, []).append(np.array([[c, d], [-d, c]]) @ (middle - [s, t]))
+    return any(float(np.ptp(places, axis=0).max()) > _APART_MM for places in map(np.array, seen.values()))
 
 
 def _of_one_place(looks: list[Look], settings: Settings, notices: list[Notice]) -> Measurement:

@@ -33,12 +33,13 @@ _SAME_WAY = float(np.cos(np.radians(40)))  # of twice the angle: strips laid nea
 # head of and the next one the tail turns no better.  several_photos, section 2; common practice, no source.
 _PAPER_MM, _PAPER_RAD, _PAPER_UP_MM = 0.010, 1e-4, 0.03
 # A strip found further than this from where it lay was carried forward by a hand, not bumped.
-CARRIED_MM = 60.0
+_CARRIED_MM = 60.0
 # A photo whose own seam lies further than this off where the others have it shows another seam.
 _ELSEWHERE_MM, _LEAST_OVERLAP_MM = 3.0, 15.0
 _SAME_MISFIT_MM = 0.5
 _FAR_CORNER = 5.2  # standard deviations at which a corner has half its say: as in gapvision.vision.field
 _MOST_STEPS, _STILL_TO_GO, _MOST_SPLITS = 25, 1e-3, 8
+_SAME_COST = 0.5  # of two ways to part a strip's photos; the later photos are taken for the moved ones
 _ARM_MM, _TURN_MM = 100.0, 100.0
 _HELD = 1e-8
 _DIFFERENCE = 1e-6
@@ -266,7 +267,7 @@ def _attach(photos: Sequence[ChainPhoto], laid: _Laid, i: int) -> bool:
             room = APART_MM + APART_SHARE * float(np.ptp(ends[1], axis=0).max())
             carried = [x for x in shared if x not in same]
             # Of as many strips that lie a little otherwise as lie as before, these may as well be the ones that moved.
-            bumped = sum(away[x] < CARRIED_MM for x in carried)
+            bumped = sum(away[x] < _CARRIED_MM for x in carried)
             if len(flips) > 1 or max(away[x] for x in same) > room or bumped >= size:
                 continue
             off = _seams_apart(photos, laid, placed(place, photo.middle_mm))
@@ -288,7 +289,7 @@ def _attach(photos: Sequence[ChainPhoto], laid: _Laid, i: int) -> bool:
     least = min(off for off, *_ in found)
     off, _, place, same, flipped = min((c for c in found if c[0] <= least + _SAME_MISFIT_MM), key=lambda c: c[1])
     for x in sorted(set(shared) - same):
-        if float(np.linalg.norm(placed(place, own[x]) - there[x], axis=1).max()) < CARRIED_MM:
+        if float(np.linalg.norm(placed(place, own[x]) - there[x], axis=1).max()) < _CARRIED_MM:
             message = f"Strip {x} was moved or lifted before {photo.file} was taken; from there it counts as another."
             laid.notices.append(Notice(code="strip-moved", message=message))
     laid.add(i, photo, place, flipped, same)
@@ -308,7 +309,7 @@ def _forward(
     middles = [placed(laid.places[k], photos[k].middle_mm).mean(0) for k in sorted(laid.places)]
     way = middles[-1] - middles[0]
     length = float(np.linalg.norm(way))
-    return float(moved @ way) / length if length > CARRIED_MM else float(-ord(letter))
+    return float(moved @ way) / length if length > _CARRIED_MM else float(-ord(letter))
 
 
 def _seams_apart(photos: Sequence[ChainPhoto], laid: _Laid, line: FloatArray) -> float:
@@ -627,7 +628,7 @@ def _split(
         if not _whole(tried):
             continue
         adjusted = _adjusted(photos, tried, known)
-        if best is None or adjusted.cost < best[1].cost:
+        if best is None or adjusted.cost < best[1].cost - _SAME_COST:
             best = (tried, adjusted, min(of_new))
     if best is None:
         raise GapvisionError("chain-doubtful", f"Strip {letter} was moved before {photos[i].file} was taken.")
