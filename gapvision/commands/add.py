@@ -38,7 +38,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
     parser.epilog = _EPILOG
     parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photos of this seam at this stage")
-    parser.add_argument("--one-seam", action="store_true", help="up to six photos, measured together as one result")
+    parser.add_argument("--one-seam", action="store_true", help="up to 40 photos, measured together as one result")
     parser.add_argument("--job", required=True, help="the job's reference")
     parser.add_argument("--seam", required=True, help="its name, like 'left door, rear', or a new one")
     parser.add_argument("--side", default="", choices=("", "left", "right"), help="side of a new seam")
