@@ -173,10 +173,10 @@ def _study(shots: list[Shot], rng: np.random.Generator) -> tuple[float, ...] | N
             continue
         before = shot.measurement.profile
         after = with_proof(before, proof)
-        for of in ("pieces",) if shot.piece else ("seams", *within.keys() & set(shot.finishes)):
-            within[of][0] += len(before.gap_mm)
-            within[of][1] += int((np.abs(before.gap_mm - shot.true_mm) <= before.expanded_u_mm).sum())
-            within[of][2] += int((np.abs(after.gap_mm - shot.true_mm) <= after.expanded_u_mm).sum())
+        for group in ("pieces",) if shot.piece else ("seams", *within.keys() & set(shot.finishes)):
+            within[group][0] += len(before.gap_mm)
+            within[group][1] += int((np.abs(before.gap_mm - shot.true_mm) <= before.expanded_u_mm).sum())
+            within[group][2] += int((np.abs(after.gap_mm - shot.true_mm) <= after.expanded_u_mm).sum())
         u.append(float(after.expanded_u_mm.mean() / before.expanded_u_mm.mean()))
     shares = [share / n if n else float("nan") for n, *both in within.values() for share in both]
     return proof.bias_mm, proof.growth, proof.small_share, float(np.mean(u)), *shares
