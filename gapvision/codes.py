@@ -119,6 +119,9 @@ usage study-file-bad
 usage study-too-small
     The study has too few pieces or photos.
     Take three pieces or more, and five photos or more of each by each person; every person photographs every piece.
+usage study-pieces-swapped
+    Photos of one piece show the width of another.
+    Put each photo to the piece that it shows, and each reading of the calipers to its piece.
 usage phone-not-named
     The photos do not say which phone took them, so that their figures could never be used.
     Send the photos as files, not through a messenger, which takes the phone's tags away.
@@ -288,7 +291,7 @@ note proof-used
     Look at its figures with 'gapvision prove'.
 note proof-of-another-phone
     No study that is kept was made with this phone, lens and picture size; U is that of any phone.
-    Prove this phone too: 'gapvision prove --example' shows how.
+    Prove this phone too: 'gapvision prove --example' shows how, or Jobs on the page leads there.
 note proof-too-old
     The study of this phone is older than a year and was not used.
     Make it again: cameras' programs, lenses and hands change.

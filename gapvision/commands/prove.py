@@ -65,7 +65,7 @@ def _prove(study: Study, args: argparse.Namespace) -> int:
     from gapvision.formats.study_file import write_phone
     from gapvision.judgement.study import judge_study, proof_of, reading_of
     from gapvision.records import data_folder
-    from gapvision.words.study import study_lines
+    from gapvision.words.study import refused_line, study_lines, study_sentence
 
     folder = data_folder(args.data)
     phone = _phone(study)
@@ -78,9 +78,10 @@ def _prove(study: Study, args: argparse.Namespace) -> int:
     ]
     for (piece, _, path), m in zip(study.photos, measured, strict=True):
         if m.profile is None:
-            print(f"{path.name} of '{piece}' was refused and does not count: {m.notices[0].message}")
+            print(refused_line(path.name, piece, m.notices[0].message))
     result = judge_study(study.pieces, readings, study.caliper_u_mm)
     print(f"{study.name}, {study.made_on}: {phone.camera or 'a phone that its photos do not name'}")
+    print(study_sentence(result, say_of(args)))
     for line in study_lines(result, say_of(args)):
         print(f"  {line}")
     if not args.keep:
@@ -97,17 +98,9 @@ def _phone(study: Study) -> PhoneKey:
     """The one phone, lens and picture size of all photos."""
     from gapvision.formats.declared import read_file
     from gapvision.intake.headers import phone_of
+    from gapvision.judgement.study import one_phone
 
-    keys = [phone_of(read_file(path), path.name) for _, _, path in study.photos]
-    if not keys:
-        raise GapvisionError("study-too-small", "The study names no photos.")
-    for (_, _, path), key in zip(study.photos, keys, strict=True):
-        if key != keys[0] and not key.is_alike(keys[0]):
-            raise GapvisionError(
-                "study-of-several-phones",
-                f"'{path.name}' is of another phone, lens or picture size than '{study.photos[0][2].name}'.",
-            )
-    return keys[0]
+    return one_phone([(path.name, phone_of(read_file(path), path.name)) for _, _, path in study.photos])
 
 
 def _measure(study: Study, folder: Path) -> list[Measurement]:
@@ -118,16 +111,12 @@ def _measure(study: Study, folder: Path) -> list[Measurement]:
     from gapvision.formats import measurement_json
     from gapvision.formats.sheet_file import read_sheets
 
-    pieces = {piece.name: piece for piece in study.pieces}
-    known = {} if "print_scale_checked" in study.settings else {"sheets": read_sheets(folder)}
+    sheets = read_sheets(folder)
     with TemporaryDirectory() as place:
         orders = []
         for k, (name, _, path) in enumerate(study.photos):
-            piece = pieces[name]
-            edges = {f"edge_{side}": piece.edge for side in "ab"}
-            radii = {f"edge_{side}_radius_mm": piece.radius_mm for side in "ab"}
             outputs = {"json": Path(place) / f"{k}.json"}
-            orders.append(Order(photo=path, settings=study.settings | known | edges | radii, outputs=outputs))
+            orders.append(Order(photo=path, settings=study.settings_of(name, sheets), outputs=outputs))
         outcomes, stopped = measure_all(orders, Bar("measuring"))
         if stopped:
             raise KeyboardInterrupt

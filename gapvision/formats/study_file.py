@@ -18,7 +18,7 @@ from msgspec import Meta
 from gapvision.formats.data_folder import PHONES
 from gapvision.formats.declared import Declared, Length, Name, Refused, read_declared
 from gapvision.formats.toml import read_each, read_toml, write_toml
-from gapvision.model import PhoneKey, PhoneProof, Piece
+from gapvision.model import PhoneKey, PhoneProof, Piece, SheetCheck
 from gapvision.targets.print_scale import print_scales
 from gapvision.units import parse_edge
 
@@ -57,6 +57,16 @@ class Study:
     pieces: tuple[Piece, ...]
     photos: tuple[tuple[str, str, Path], ...]
     settings: dict[str, Any]
+
+    def settings_of(self, name: str, sheets: tuple[SheetCheck, ...] = ()) -> dict[str, Any]:
+        """Fields of Settings for photos of a piece; no study that is kept counts in them.
+
+        ``sheets``: those whose check lines were told, where the study tells none itself.
+        """
+        piece = next(piece for piece in self.pieces if piece.name == name)
+        known: dict[str, Any] = {} if "print_scale_checked" in self.settings else {"sheets": sheets}
+        edges = {f"edge_{side}": piece.edge for side in "ab"}
+        return self.settings | known | edges | {f"edge_{side}_radius_mm": piece.radius_mm for side in "ab"}
 
 
 class _Piece(Declared):
@@ -128,7 +138,18 @@ def read_study(path: str | Path) -> Study:
         ``file-not-found`` and the like; ``study-file-bad`` with the place and what is wrong there.
     """
     path = Path(path)
-    told = read_declared(_File, read_toml(path), f"'{path.name}'", "study-file-bad")
+    return study_of(read_toml(path), path.parent, f"'{path.name}'")
+
+
+def study_of(table: dict[str, Any], folder: Path, where: str) -> Study:
+    """A study from what its file, or the page, tells; photos lie in ``folder``, ``where`` is what refusals call it.
+
+    Raises
+    ------
+    GapvisionError
+        ``study-file-bad`` with the place and what is wrong there.
+    """
+    told = read_declared(_File, table, where, "study-file-bad")
     along, across, checked = print_scales(told.check_length, told.check_width)
     settings: dict[str, Any] = {"one_sheet": told.one_sheet}
     if checked:
@@ -137,7 +158,7 @@ def read_study(path: str | Path) -> Study:
     for p in told.pieces:
         kind, radius = p.edges()
         pieces.append(Piece(name=p.name, readings_mm=tuple(map(float, p.readings)), edge=kind, radius_mm=radius))
-    photos = [(some.piece, some.person, path.parent / file) for some in told.photos for file in some.files]
+    photos = [(some.piece, some.person, folder / file) for some in told.photos for file in some.files]
     return Study(
         name=told.name, made_on=told.made_on, caliper_u_mm=float(told.caliper_u), pieces=tuple(pieces),
         photos=tuple(photos), settings=settings,

@@ -32,6 +32,7 @@ from gapvision.model import (
 LEAST_PIECES, LEAST_PHOTOS = 3, 5
 #: An interaction less sure than this counts as repeatability (a usual choice of the handbooks; from memory).
 _POOL_ABOVE_P = 0.25
+_SWAPPED_MM = 0.5  # off by more than this, and nearer to another piece: sizes of pieces lie 1 mm apart and more
 _SIDE = 0.05  # each way, of the limits of a tolerance interval
 
 
@@ -135,8 +136,10 @@ def judge_study(
     Raises
     ------
     GapvisionError
-        ``study-too-small`` where pieces or photos are missing, with which.
+        ``study-too-small`` where pieces or photos are missing, with which; ``study-pieces-swapped`` where photos of a
+        piece show the width of another.
     """
+    _not_swapped(pieces, readings)
     errors = _crossed(pieces, readings)
     variation = crossed_variation(errors)
     caliper = caliper_expanded_u_mm / COVERAGE_FACTOR
@@ -170,6 +173,22 @@ def judge_study(
         readings=tuple(readings),
         caliper_std_u_mm=caliper,
     )
+
+
+def one_phone(keys: Sequence[tuple[str, PhoneKey]]) -> PhoneKey:
+    """The one phone, lens and picture size of all photos; ``keys``: each file's name, and what its tags say.
+
+    Raises
+    ------
+    GapvisionError
+        ``study-too-small`` without photos; ``study-of-several-phones`` with the first photo that differs.
+    """
+    require("study-too-small", bool(keys), "There are no photos.")
+    first, phone = keys[0]
+    for name, key in keys:
+        said = f"'{name}' is of another phone, lens or picture size than '{first}'."
+        require("study-of-several-phones", key == phone or key.is_alike(phone), said)
+    return phone
 
 
 def proof_of(result: StudyResult, name: str, made_on: str, phone: PhoneKey) -> PhoneProof:
@@ -214,6 +233,21 @@ def _crossed(pieces: Sequence[Piece], readings: Sequence[StudyReading]) -> Float
     # Some may have more photos than others: the first ones of each count, as the table wants as many everywhere.
     fewest = min(len(cell) for row in cells for cell in row)
     return np.array([[cell[:fewest] for cell in row] for row in cells])
+
+
+def _not_swapped(pieces: Sequence[Piece], readings: Sequence[StudyReading]) -> None:
+    """Refuse photos that are far off their own piece and show another's width: no error of a phone looks like that."""
+    for piece in pieces:
+        off = [(r.error_mm, COVERAGE_FACTOR * r.std_u_mm) for r in readings if r.piece == piece.name]
+        if not off:
+            continue
+        # The middle of its photos: one misread photo does not accuse a piece.
+        error, u = float(np.median([x for x, _ in off])), fmean(u for _, u in off)
+        if abs(error) <= max(u, _SWAPPED_MM):
+            continue
+        nearest = min(pieces, key=lambda p: abs(piece.gap_mm + error - p.gap_mm))
+        said = f"The photos of piece '{piece.name}' show the width of piece '{nearest.name}'."
+        require("study-pieces-swapped", nearest is piece, said)
 
 
 def _of_persons(errors: FloatArray) -> float:

@@ -52,6 +52,11 @@ class Inbox:
     def __init__(self, root: Path | None = None) -> None:
         self.root = root or data_folder() / "inbox"
 
+    @classmethod
+    def of_studies(cls) -> Inbox:
+        """Where photos of gauge pieces lie, apart from those of seams; they are not swept away."""
+        return cls(data_folder() / "studies")
+
     def new_ticket(self) -> str:
         """Make a ticket that cannot be guessed (20 letters of 32: 100 bits)."""
         return "".join(secrets.choice(_LETTERS) for _ in range(20))

@@ -8,7 +8,17 @@ from collections.abc import Callable
 import streamlit as st
 
 from gapvision.errors import GapvisionError
-from gapvision.page import car_view, decide_view, jobs_view, measure_view, panel_view, save_view, session, widgets
+from gapvision.page import (
+    car_view,
+    decide_view,
+    jobs_view,
+    measure_view,
+    panel_view,
+    prove_view,
+    save_view,
+    session,
+    widgets,
+)
 from gapvision.page.books import records
 from gapvision.page.looks import CSS, STALE
 
@@ -20,7 +30,12 @@ VIEWS: dict[str, Callable[[str], None]] = {
     "Decide": decide_view.show,
     "Jobs": jobs_view.show,
     "Panels": panel_view.show,
+    "Prove": prove_view.show,
 }
+#: Done once a year: reached from Jobs, and in the row of views only while it is open.
+_SELDOM = "Prove"
+
+
 def show() -> None:
     """One run of the page."""
     st.set_page_config(page_title="gapvision", layout="wide", initial_sidebar_state="collapsed")
@@ -38,12 +53,15 @@ def show() -> None:
             st.session_state["view"] = asked if asked in VIEWS else home
         # Bound to the address, so that the browser's way back leads to the view before.
         name = st.segmented_control(
-            "View", list(VIEWS), key="view", label_visibility="collapsed", bind="query-params"
+            "View", [x for x in VIEWS if x != _SELDOM or st.session_state["view"] == x], key="view", label_visibility="collapsed", bind="query-params"
         )
         name = name or home  # back where the address said no view yet
         session.warn_of_another_window(ticket)
         st.title(save_view.title() if name == "Measure" else name, anchor=False)
         VIEWS[name](ticket)
+        if name == "Jobs" and st.button("Prove this phone with gauge pieces", key="to_prove", width="stretch"):
+            st.session_state["go"] = {"view": _SELDOM}
+            st.rerun()
         with st.container(key="gv_unit"):  # at the foot on a phone, at the top where there is room
             widgets.unit_switch()
         session.keep(ticket)

@@ -47,7 +47,7 @@ DEFAULTS: dict[str, Any] = {
 }
 #: Widgets that come by number (coats, films, a specification's lines, a seam's stages) begin with one of these words;
 #: kept likewise.
-PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "datum_", "sheet_")
+PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "datum_", "sheet_", "study_")
 #: What else the draft holds, as it was made on the page.
 _FREE = (
     *("seam_points", "excluded", "newest", "job", "seam", "panel_drafts", "panel_photos", "plan_shown", "from_record"),

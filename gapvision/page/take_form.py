@@ -36,6 +36,10 @@ _HOW_MORE = (
     "One more photo of the same seam: touch neither strips nor panels. Lean the phone about 15 degrees to one side, and "
     "move the lamp or a hand, so that reflections move."
 )
+_HOW_STUDY = (
+    "Photos of the gauge piece that was chosen, and of no other: in your usual light, main lens, no zoom. Square, then "
+    "leaning a little; lift the phone away between two."
+)
 
 
 async def show(request: Request) -> Response:
@@ -43,7 +47,13 @@ async def show(request: Request) -> Response:
     ticket = request.query_params.get("ticket", "")
     if not Inbox.is_ticket(ticket):
         return RedirectResponse(f"/take?ticket={Inbox().new_ticket()}", status_code=303)
-    return HTMLResponse(_page(ticket, "", _into(request)), headers={"Cache-Control": "no-store"})
+    page = _page(ticket, "", _into(request), _is_study(request))
+    return HTMLResponse(page, headers={"Cache-Control": "no-store"})
+
+
+def _is_study(request: Request) -> bool:
+    """Whether the photos are of a study's gauge pieces: these lie apart from those of seams."""
+    return request.query_params.get("study", "") == "1"
 
 
 def _into(request: Request) -> str:
@@ -55,13 +65,15 @@ def _into(request: Request) -> str:
 async def accept(request: Request) -> Response:
     """Keep the posted photos and go on to the page; as JSON for the form's script."""
     ticket = request.query_params.get("ticket", "")
+    study = _is_study(request)
+    inbox = Inbox.of_studies() if study else Inbox()
     by_script = request.headers.get("accept", "") == "application/json"
 
     def answer(status: int, words: str) -> Response:
         if by_script:
             return JSONResponse({"said": words}, status_code=status)
         shown = ticket if Inbox.is_ticket(ticket) else Inbox().new_ticket()
-        return HTMLResponse(_page(shown, words, _into(request)), status_code=status)
+        return HTMLResponse(_page(shown, words, _into(request), study), status_code=status)
 
     if not Inbox.is_ticket(ticket):
         return answer(400, "The form was not complete. Open the page again.")
@@ -82,7 +94,7 @@ async def accept(request: Request) -> Response:
                     continue
                 if (part.size or 0) > MOST_BYTES:
                     return answer(413, f"'{part.filename}' has more than 60 MB. Use the photo as the phone stored it.")
-                kept.append(await run_in_threadpool(Inbox().add, ticket, part.filename, await part.read(), into))
+                kept.append(await run_in_threadpool(inbox.add, ticket, part.filename, await part.read(), into))
     except GapvisionError as error:
         return answer(422, str(error))
     except HTTPException:
@@ -132,16 +144,17 @@ document.querySelector("#post").hidden = true;
 """
 
 
-def _page(ticket: str, said: str, into: str = "") -> str:
+def _page(ticket: str, said: str, into: str = "", study: bool = False) -> str:
     note = f'<p class="said" role="alert">{html.escape(said)}</p>' if said else ""
-    there: Any = len(Inbox().photos(ticket))
+    there: Any = len((Inbox.of_studies() if study else Inbox()).photos(ticket))
+    more = (f"&amp;into={into}" if into else "") + ("&amp;study=1" if study else "")
     count = f"<p>{there} photo{'s' if there != 1 else ''} already here.</p>" if there else ""
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>gapvision: photos</title><style>{PLAIN_STYLE}</style></head><body><main><h1>Take or choose photos</h1>"
-        f"<p>{_HOW_MORE if into else _HOW}</p>"
-        f'{note}{count}<form method="post" enctype="multipart/form-data" action="/take?ticket={ticket}{f"&amp;into={into}" if into else ""}">'
+        f"<p>{_HOW_STUDY if study else _HOW_MORE if into else _HOW}</p>"
+        f'{note}{count}<form method="post" enctype="multipart/form-data" action="/take?ticket={ticket}{more}">'
         f'<label for="photos">Photos</label><input id="photos" name="photos" type="file" accept="{ACCEPT}" multiple>'
         '<button id="post">Send</button></form><ol aria-live="polite"></ol>'
-        f'<a class="button second" id="on" href="/?ticket={ticket}">Go on to the measurement</a></main><script>{_SCRIPT}</script></body></html>'
+        f'<a class="button second" id="on" href="/?ticket={ticket}">{"Back to the study" if study else "Go on to the measurement"}</a></main><script>{_SCRIPT}</script></body></html>'
     )

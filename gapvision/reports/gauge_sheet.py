@@ -23,7 +23,7 @@ _BUILD = (
     "5  Lay a strip on each flat as on a car, 10 to 50 mm from the edge, both of one sheet; measure its check lines.",
     "6  Five photos of each piece by each person, in your usual light; lift the phone away between two.",
     "    Main lens, no zoom, as on a car: square, then leaning a little. Keep the files as the phone wrote them.",
-    "7  'gapvision prove --example study.toml' writes a file to fill in; give it back without --example.",
+    "7  On the page: Jobs, then Prove. Or 'gapvision prove --example study.toml': fill it in, give it back.",
 )
 _CARE = (
     "Take care: cut edges are sharp, clamps slip, bars fall on feet. Gloves off near a running drill; deburr first. "

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from gapvision.model import PhoneProof, StudyResult
 from gapvision.words.lengths import Lengths
 
@@ -22,6 +24,26 @@ U_PARTS = {
     "phone_bias": "the bias of the phone, as its study found it",
     "phone_growth": "what U was found too small by on this phone",
 }
+
+
+def study_sentence(result: StudyResult, say: Lengths) -> str:
+    """The answer of a study in one sentence."""
+    near, photos = result.within
+    bias, repeat = say.small(result.bias_mm, signed=True), say.small(result.variation.repeatability_mm)
+    return f"On this phone, in this light: bias {bias}, repeatability {repeat}, within U {near} of {photos}."
+
+
+def refused_line(name: str, piece: str, message: str) -> str:
+    """Why a photo does not count."""
+    return f"{name} of '{piece}' was refused and does not count: {message}"
+
+
+def missing_line(good: Mapping[tuple[str, str], int], least: int) -> str:
+    """How many photos are still missing, by piece and person; ``good``: how many count of each, ``least``: wanted."""
+    of = {f"{piece}{f' by {who}' if who else ''}": least - n for (piece, who), n in good.items() if n < least}
+    done = sum(min(n, least) for n in good.values())
+    head = f"{done} of {least * len(good)} photos are there"
+    return f"{head}; missing: " + ", ".join(f"{n} of {name}" for name, n in of.items()) if of else f"{head}."
 
 
 def study_lines(result: StudyResult, say: Lengths) -> list[str]:

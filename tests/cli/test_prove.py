@@ -70,6 +70,7 @@ def test_a_study_is_said_and_kept_only_when_asked(here, measured, capsys):
     said = capsys.readouterr().out
     assert "Grey phone, bench light, 2026-03-31: grey phone" in said
     assert "Bias +0.12 mm" in said
+    assert "On this phone, in this light: bias +0.12 mm, repeatability 0.02 mm, within U 15 of 15." in said
     assert "proven, and taken off" in said
     assert "Within U: 15 of 15 photos" in said
     assert "Not kept." in said

@@ -1,5 +1,7 @@
 """Studies of gauge pieces: analysis of variance against a handbook and a statistics library; what follows for U."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -148,3 +150,22 @@ def test_the_sentences_say_the_figures():
     phone = PhoneKey(camera="x", focal_mm=None, focal_35mm_mm=None, size_px=(4, 3))
     proof = proof_of(told, "study", "2026-03-31", phone)
     assert (proof.photos, proof.bias_proven) == (30, True)
+
+
+def test_swapped_pieces_are_refused_not_counted_as_an_error_of_the_phone():
+    off = {"3.0": 1.76, "4.76": -1.76, "6.0": 0.0}
+    swapped = [replace(r, error_mm=r.error_mm + off[r.piece]) for r in readings()]
+    with pytest.raises(GapvisionError, match=r"piece '3\.0' show the width of piece '4\.76'"):
+        judge_study(PIECES, swapped, 0.03)
+    # One photo misread by as much accuses no piece, and is counted.
+    one = [replace(r, error_mm=1.76) if k == 0 else r for k, r in enumerate(readings())]
+    assert judge_study(PIECES, one, 0.03).growth > 2
+
+
+def test_calipers_read_wrong_by_two_tenths_make_u_larger_never_smaller():
+    wrong = [replace(r, error_mm=r.error_mm + 0.2 * (r.piece == "4.76")) for r in readings(std_u=0.05, small=0.05)]
+    result = judge_study(PIECES, wrong, 0.03)
+    assert not result.bias_proven
+    assert result.small_share == 1.0
+    # A photo's whole U with the study's parts in it covers the 0.2 mm.
+    assert 2 * np.hypot(0.05, result.bias_u_mm / 2) * result.growth >= 0.2
