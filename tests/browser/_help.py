@@ -45,7 +45,7 @@ def start_server(folder, *more, health=True):
     with log.open("w") as said:
         process = subprocess.Popen(command, env=environment, stdout=said, stderr=subprocess.STDOUT, cwd=folder)
     url = f"http://localhost:{port}"
-    for _ in range(200):
+    for _ in range(600):
         with contextlib.suppress(OSError):
             try:
                 urllib.request.urlopen(f"{url}/_stcore/health", timeout=1).close()
