@@ -484,6 +484,9 @@ added.
 note hole-in-the-trim
     The edge was not measured all along, and beside the hole metal is to go or to come.
     Do nothing to that edge yet: clean, light or uncover the place, photograph it, and make the plan again.
+warning not-measured-well-enough
+    U at a place is so large that no gap there could be shown to be right, so the plan counts it as a hole.
+    Change nothing at that place: clean, light or uncover it, photograph it again from close, and make the plan again.
 warning panel-answers-otherwise
     A panel did not go where its adjusters were set.
     Look for a loose bolt or a worn hinge pin before it is set again; the next plan reckons with what it really did.

@@ -38,7 +38,7 @@ from gapvision.judgement.car_rows import (
 from gapvision.judgement.conformity import guard_band
 from gapvision.judgement.finish import film_loss
 from gapvision.judgement.move import upper_hull
-from gapvision.judgement.plan import aim_limits
+from gapvision.judgement.plan import aim_limits, doubt_at
 from gapvision.judgement.programmes import least_excess, least_sum
 from gapvision.judgement.specification import limits_at
 from gapvision.judgement.tolerance import taper_of
@@ -168,9 +168,11 @@ def _reading_parts(
 ) -> Iterator[_Part]:
     """The gaps of a stretch, and its step."""
     car, panel = measured.car, measured.panel
-    lower, upper, _ = aim_limits(panel, laid, r, film_loss(car.finish or FinishPlan(coats=())))
+    film = film_loss(car.finish or FinishPlan(coats=()))
+    r = r.at(np.isfinite(doubt_at(laid, r, film)))
+    lower, upper, _ = aim_limits(panel, laid, r, film)
     least, most = limits_at(laid.spec, r.s_mm, laid.extent_mm)
-    loss = film_loss(car.finish or FinishPlan(coats=())).loss_mm
+    loss = film.loss_mm
     rows = _gap_rows(car, reach, seam, line, r.s_mm)
     over = np.concatenate([r.gap_mm - upper, lower - r.gap_mm])
     guard = np.concatenate([most + loss - upper, lower - least - loss])

@@ -22,7 +22,7 @@ from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.finish import film_loss
 from gapvision.judgement.gauges import settings_of
 from gapvision.judgement.metal import edge_rules, with_deeds
-from gapvision.judgement.plan import aim_limits, predict_move
+from gapvision.judgement.plan import aim_limits, doubt_at, predict_move
 from gapvision.judgement.shapes import SHAPES
 from gapvision.judgement.specification import nominal_at
 from gapvision.judgement.tolerance import opposite_check
@@ -258,11 +258,12 @@ def _trim(panel: Panel, seam: CarSeam, reading: SeamReading, side: int) -> TrimL
     assert seam.spec is not None
     r = other_side(reading) if side else reading
     laid = seam.layout((r,), seam.spec, side)
-    lower, upper, _ = aim_limits(panel, laid, r, film_loss(panel.finish or FinishPlan(coats=())))
+    loss = film_loss(panel.finish or FinishPlan(coats=()))
+    lower, upper, _ = aim_limits(panel, laid, r, loss)
     extra = np.hypot(r.expanded_u_mm, laid.trim.hand_mm) - r.expanded_u_mm if panel.rule.name != "simple" else 0.0
     trim = trim_line(
         r.s_mm, r.panel_edge_mm, r.gap_mm, lower, upper, edge_rules(laid, r), cut_margin_mm=extra, curved=r.curved,
-        spacing_mm=r.spacing_mm,
+        spacing_mm=r.spacing_mm, doubt_mm=doubt_at(laid, r, loss),
     )  # fmt: skip
     return with_deeds(trim, laid, r)
 

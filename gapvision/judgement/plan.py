@@ -59,6 +59,7 @@ _TRIMMED = STAGES_OF_PLAN.index("after the trim")
 _BORNE = 2.5  # standard setting errors that a cut edge bears
 _LEAST_STATIONS = 3  # fewer have no slope
 _LOOSE = 1e-3  # of a panel's movements: smaller changes of the gaps are rounding
+_POOR = 2.0  # times the median U of a stretch: worse is a place that the photo shows badly; common practice, no source
 _WHOLE = 0.95  # a seam measured along this share of it counts as measured; common practice, no source
 
 
@@ -89,17 +90,21 @@ def make_plan(panel: Panel, *, free_seams: bool = False) -> CorrectionPlan:
     loss = _loss(panel)
     notices = list(_unmeasured(panel))
     limits = [aim_limits(panel, seam, r, loss) for seam, r in pairs]
-    if any(collapsed for _, _, collapsed in limits):
+    doubts = [doubt_at(seam, r, loss) for seam, r in pairs]
+    seen = [np.isfinite(doubt) for doubt in doubts]
+    if any((collapsed & at).any() for (_, _, collapsed), at in zip(limits, seen, strict=True)):
         notices.append(Notice(code="proof-not-possible"))
     steps = [_step_limits(panel, seam, r) for seam, r in pairs]
     tapers = [x for seam in panel.seams if (x := _taper_row(panel, seam)) is not None]
-    move = best_move(panel, [r for _, r in pairs], [(lo, up) for lo, up, _ in limits], steps, tapers, by_hand=True)
+    known = [r.at(at) for (_, r), at in zip(pairs, seen, strict=True)]
+    bands = [(lower[at], upper[at]) for (lower, upper, _), at in zip(limits, seen, strict=True)]
+    move = best_move(panel, known, bands, steps, tapers, by_hand=True)
     notices += move.notices
     errors = setting_errors(panel, panel.readings, _DRAWS, move)
     spread = errors[0].T @ errors[0] / len(errors[0])
     trims = [
-        _trimmed(panel, seam, reading, lower, upper, move.move, spread)
-        for (seam, reading), (lower, upper, _) in zip(pairs, limits, strict=True)
+        _trimmed(panel, seam, reading, lower, upper, doubt, move.move, spread)
+        for (seam, reading), (lower, upper, _), doubt in zip(pairs, limits, doubts, strict=True)
     ]
     whole = [_seam_tapers(panel, [readings for _, readings in trims], k) for k in range(_TRIMMED + 1)]
     stretches = []
@@ -228,15 +233,15 @@ def _unmeasured(panel: Panel) -> Iterator[Notice]:
 
 def aim_limits(
     panel: Panel, seam: PanelSeam, reading: SeamReading, loss: FilmLoss
-) -> tuple[FloatArray, FloatArray, bool]:
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
     """Limits to aim at now: the finished ones plus the film to come, moved inwards so that the result can be proven.
 
     Returns
     -------
     lower, upper : ndarray, shape (n,)
         The limits [mm]; where nothing can be proven, both are the wanted gap.
-    collapsed : bool
-        Whether that happened anywhere.
+    collapsed : ndarray of bool, shape (n,)
+        Where that happened.
     """
     low, high = limits_at(seam.spec, reading.s_mm, seam.extent_mm)
     if panel.finish is not None and panel.finish.smallest_gap_mm is not None:
@@ -249,7 +254,18 @@ def aim_limits(
     guard = np.where(collapsed, 0.0, guard)
     lower = np.where(collapsed, nominal, low + guard) + loss.loss_mm
     upper = np.where(collapsed, nominal, high - guard) + loss.loss_mm
-    return lower, upper, bool(collapsed.any())
+    return lower, upper, collapsed
+
+
+def doubt_at(seam: PanelSeam, reading: SeamReading, loss: FilmLoss) -> FloatArray:
+    """U of the stations that no verdict could pass, zero elsewhere [mm], shape (n,).
+
+    Infinite where it is also far above that of the rest of the stretch: such stations count as not measured.
+    """
+    low, high = limits_at(seam.spec, reading.s_mm, seam.extent_mm)
+    u = np.hypot(reading.expanded_u_mm, COVERAGE_FACTOR * loss.std_u_mm)
+    doubt = np.where(u > 0.5 * (high - low), u, 0.0)
+    return np.where((doubt > 0) & (u > _POOR * np.median(u)), np.inf, doubt)
 
 
 def moved(panel: Panel, reading: SeamReading, move: Move) -> SeamReading:
@@ -323,6 +339,7 @@ def _trimmed(
     reading: SeamReading,
     lower: FloatArray,
     upper: FloatArray,
+    doubt: FloatArray,
     move: Move,
     spread: FloatArray,
 ) -> tuple[TrimLine, tuple[SeamReading, ...]]:
@@ -342,6 +359,7 @@ def _trimmed(
         upper,
         edge_rules(seam, reading),
         cut_margin_mm=extra,
+        doubt_mm=doubt,
         curved=reading.curved,
         spacing_mm=reading.spacing_mm,
         straight_limit_mm=_form_limit(seam, after),

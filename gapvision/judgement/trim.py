@@ -42,6 +42,7 @@ def trim_line(
     rules: TrimRules | None = None,
     *,
     cut_margin_mm: FloatArray | float = 0.0,
+    doubt_mm: FloatArray | None = None,
     curved: bool = False,
     spacing_mm: float = 1.0,
     straight_limit_mm: float | None = None,
@@ -58,6 +59,9 @@ def trim_line(
         Kind of line, safe limit.
     cut_margin_mm : float or ndarray
         How much further inside the limits the gap must be where a hand cuts or fills [mm].
+    doubt_mm : ndarray, shape (n,), optional
+        U of the stations that no verdict could pass, zero elsewhere [mm]: no smaller change is told there.  Where it
+        is infinite the edge counts as not measured.
     curved : bool
         The seam is curved by design: the line is fair, not straight.
     spacing_mm : float
@@ -76,28 +80,42 @@ def trim_line(
         it least is given, with where and by how much.
     """
     rules = rules or TrimRules()
-    form = _design_curve(s_mm, edge_mm) if curved else np.zeros(len(s_mm))
+    doubt = np.zeros(len(s_mm)) if doubt_mm is None else doubt_mm
+    known = np.isfinite(doubt)
+    form = _design_curve(s_mm, edge_mm, known) if curved else np.zeros(len(s_mm))
     edge = edge_mm - form
     whole = rules.line == "whole"
-    tight = _worth(s_mm, lower_mm - gap_mm, rules.worth_mm, spacing_mm)
-    wide = _worth(s_mm, gap_mm - upper_mm, rules.worth_mm, spacing_mm)
+    tight = _worth(s_mm[known], (lower_mm - gap_mm)[known], rules.worth_mm, spacing_mm)
+    wide = _worth(s_mm[known], (gap_mm - upper_mm)[known], rules.worth_mm, spacing_mm)
     shape_up = None if whole else straight_limit_mm
     changes = rules.allowed and (tight.any() or wide.any() or whole or shape_up is not None)
     safe = rules.safe_at(s_mm)
     line = new = edge
-    if changes:
-        basis = _fair_basis(s_mm) if curved else _straight_basis(s_mm)
+    if changes and known.any():
+        s = s_mm[known]
+        basis = _fair_basis(s) if curved else _straight_basis(s)
         margin = np.minimum(cut_margin_mm, 0.5 * (upper_mm - lower_mm))
         low, high = edge + gap_mm - upper_mm + margin, edge + gap_mm - lower_mm - margin
-        line, new = _new_edge(s_mm, edge, basis, low, high, safe, tight, wide, whole, shape_up, spacing_mm)
+        low, high, deepest = low[known], high[known], safe[known]
+        found, told = _new_edge(s, edge[known], basis, low, high, deepest, tight, wide, whole, shape_up, spacing_mm)
+        line, new = np.interp(s_mm, s, found), edge.copy()
+        new[known] = told
     remove = edge - new
     remove = np.where(np.abs(remove) < _NOTHING_MM, 0.0, remove)
+    if (unsure := _unsure(s_mm, remove, doubt, spacing_mm)).any():
+        return trim_line(
+            s_mm, edge_mm, gap_mm, lower_mm, upper_mm, rules, cut_margin_mm=cut_margin_mm, curved=curved,
+            doubt_mm=np.where(unsure, np.inf, doubt), spacing_mm=spacing_mm, straight_limit_mm=straight_limit_mm,
+        )  # fmt: skip
     new_gap = gap_mm + remove
     short = np.maximum(new_gap - upper_mm, lower_mm - new_gap)
-    short = np.where(short > 10 * _NOTHING_MM, short, 0.0)
+    short = np.where((short > 10 * _NOTHING_MM) & known, short, 0.0)
     if short.max() <= rules.worth_mm and changes:
         short = np.zeros(len(short))
-    short_spans, spans = _spans(s_mm, short, spacing_mm, "out of limits"), _change_spans(s_mm, remove, spacing_mm)
+    of_known = s_mm[known], gap_mm[known], new_gap[known], remove[known]
+    short_spans = _spans(of_known[0], short[known], spacing_mm, "out of limits")
+    spans = _change_spans(of_known[0], of_known[3], spacing_mm)
+    poor = [[float(s_mm[i]), float(s_mm[k - 1])] for i, k in runs(s_mm, spacing_mm, known) if not known[i]]
     kind = "fair" if curved else "straight"
     return TrimLine(
         s_mm=s_mm,
@@ -108,13 +126,13 @@ def trim_line(
         gap_mm=new_gap,
         needed=bool(remove.any()),
         kind=kind,
-        short_by_mm=float(short.max()),
+        short_by_mm=float(short.max(initial=0.0)),
         short_spans=short_spans,
         spans=spans,
-        rows=_rows(s_mm, gap_mm, new_gap, remove, spacing_mm) if changes else (),
+        rows=_rows(*of_known, spacing_mm) if changes and known.any() else (),
         cut_mm=float((remove > _SMALL_MM).sum() * spacing_mm),
         add_mm=float((remove < -_SMALL_MM).sum() * spacing_mm),
-        notices=tuple(_notices(short_spans, spans, remove, safe, rules, kind)) if changes else (),
+        notices=tuple(_notices(short_spans, spans, poor, remove, safe, rules, kind)) if changes or poor else (),
     )
 
 
@@ -244,11 +262,11 @@ def _fair_basis(s: FloatArray) -> FloatArray:
     return np.asarray(BSpline.design_matrix(s, knots, 3).toarray(), dtype=float)
 
 
-def _design_curve(s: FloatArray, edge: FloatArray) -> FloatArray:
+def _design_curve(s: FloatArray, edge: FloatArray, known: BoolArray) -> FloatArray:
     """The curve that the edge has by design: a polynomial of degree four."""
-    if len(s) < 6:
+    if known.sum() < 6:
         return np.zeros(len(s))
-    return np.asarray(np.polynomial.Polynomial.fit(s, edge, 4)(s), dtype=float)
+    return np.asarray(np.polynomial.Polynomial.fit(s[known], edge[known], 4)(s), dtype=float)
 
 
 # --- words and tables ---------------------------------------------------------------
@@ -278,6 +296,14 @@ def _worth(s: FloatArray, excess: FloatArray, worth_mm: float, spacing: float) -
         if beyond[start] and excess[start:stop].max() < worth_mm:
             out[start:stop] = False
     return out
+
+
+def _unsure(s: FloatArray, remove: FloatArray, doubt: FloatArray, spacing: float) -> BoolArray:
+    """Stations whose doubt is larger than the most that is told of their stretch."""
+    most = np.zeros(len(s))
+    for start, stop in runs(s, spacing, np.sign(remove)):
+        most[start:stop] = np.abs(remove[start:stop]).max()
+    return (most > 0) & (doubt > most)
 
 
 def _joined(s: FloatArray, hit: BoolArray) -> BoolArray:
@@ -319,12 +345,16 @@ def _rows(
 def _notices(
     short: Sequence[TrimSpan],
     spans: Sequence[TrimSpan],
+    poor: Sequence[Sequence[float]],
     remove: FloatArray,
     safe: FloatArray,
     rules: TrimRules,
     kind: str,
 ) -> Iterator[Notice]:
+    if poor:
+        yield Notice(code="not-measured-well-enough", values={"poor_mm": [list(ends) for ends in poor]})
     holes = [[x.from_mm, x.to_mm] for x in spans if x.action == NOT_MEASURED]
+    holes = [x for x in holes if not any(x[0] <= ends[0] and ends[1] <= x[1] for ends in poor)]
     if holes:
         yield Notice(code="hole-in-the-trim", values={"holes_mm": holes})
     if short:

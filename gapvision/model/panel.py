@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gapvision.errors import require
 from gapvision.model._checks import FloatArray, frozen_array, frozen_columns
@@ -70,6 +71,13 @@ class SeamReading:
         n = frozen_columns(self, "s_mm", "gap_mm", "expanded_u_mm", "panel_edge_mm")
         for name in ("xy_mm", "outward"):
             frozen_array(self, name, (n if len(getattr(self, name)) else 0, 2))
+
+    def at(self, known: NDArray[np.bool_]) -> SeamReading:
+        """The same stretch with some of its stations only."""
+        if known.all():
+            return self
+        names = ("s_mm", "gap_mm", "expanded_u_mm", "panel_edge_mm", "xy_mm", "outward")
+        return replace(self, **{name: x[known] for name in names if len(x := getattr(self, name))})
 
 
 Point = tuple[float, float]

@@ -112,6 +112,11 @@ def _hole_in_the_trim(v: Values, say: Lengths) -> str:
     return f"The edge was not measured from {holes}, and beside that metal is to go or to come."
 
 
+def _poor(v: Values, say: Lengths) -> str:
+    poor = ", ".join(say.stretch(*ends) for ends in v["poor_mm"])
+    return f"The gap was not measured well enough from {poor}: nothing is told there."
+
+
 def _film_thick(v: Values, say: Lengths) -> tuple[str, str]:
     film = say.film(*v["film_um"])
     if "clear_coat_um" in v:
@@ -181,6 +186,7 @@ _TEXTS: dict[str, Callable[[Values, Lengths], str | tuple[str, str]]] = {
     "edge-not-stated": _edge_not_stated,
     "edge-looks-other": _edge_looks_other,
     "hole-in-the-trim": _hole_in_the_trim,
+    "not-measured-well-enough": _poor,
     "film-thick": _film_thick,
     "film-common-practice": _film_common_practice,
     "edge-contradicted": _edge_contradicted,

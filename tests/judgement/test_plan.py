@@ -119,6 +119,26 @@ def test_u_too_large_is_said_and_the_middle_aimed_at():
     assert plan.states["after the move"] == OPEN
 
 
+def test_a_badly_measured_place_moves_nothing_and_cuts_nothing():
+    # 45 mm at the end of one seam are off by 0.7 mm with a U of 3 mm; all else is as wanted.
+    def left(s):
+        return 4.76 + np.where(s > 950, 0.7, 0.0)
+
+    flat = {"right": lambda s: 4.76 + 0 * s, "rear": lambda s: 4.76 + 0 * s}
+    panel = bonnet({"left": left, **flat}, u=0.2, adjusters=HINGES, aim="band")
+    assert make_plan(panel).stretches[0].trim.needed
+    first, *others = panel.seams
+    (r,) = first.readings
+    r = replace(r, expanded_u_mm=np.where(r.s_mm > 950, 3.0, 0.2))
+    plan = make_plan(replace(panel, seams=(replace(first, readings=(r,)), *others)))
+    assert plan.move.is_none
+    assert not any(x.trim.needed for x in plan.stretches)
+    (said,) = [n for n in plan.notices if n.code == "not-measured-well-enough"]
+    assert "955 to 995 mm" in words.notice(said, words.MM)[0]
+    assert "proof-not-possible" not in [n.code for n in plan.notices]
+    assert plan.states["after the trim"] == OPEN  # the verdict still counts the place
+
+
 def cautions(panel):
     return " ".join(words.CAUTIONS[key] for key in make_plan(panel).cautions)
 

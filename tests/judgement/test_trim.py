@@ -57,6 +57,33 @@ def test_a_hole_with_a_bulge_in_it_is_said_and_nothing_is_cut_into_it(height):
     assert words.trim_span(hole, words.MM) == "120 to 160 mm was not measured: leave it"
 
 
+def test_stations_worse_measured_than_what_is_told_are_a_hole():
+    # A flat edge: ten stations jump by 1.2 mm and their U says so; no verdict could pass them.
+    jump = (S >= 162) & (S <= 171)
+    gap = np.where(jump, 4.76 + 1.2, 4.76)
+    assert trim(0 * S, gap).needed
+    for doubt in (3.0, np.inf):
+        t = trim(0 * S, gap, doubt_mm=np.where(jump, doubt, 0.0))
+        assert not t.needed
+        assert (t.remove_mm == 0).all()
+        (said,) = t.notices
+        assert said.code == "not-measured-well-enough"
+        assert "from 162 to 171 mm" in words.notice(said, words.MM)[0]
+    # Told by more than its U, a fault keeps its line, though no verdict could pass a station of it.
+    sure = trim(0 * S, gap, doubt_mm=np.full(300, 0.6))
+    assert [(x.action, x.from_mm, x.to_mm) for x in sure.spans] == [("add", 162, 171)]
+
+
+def test_a_true_fault_beside_a_badly_measured_place_keeps_its_cut():
+    edge = np.where((S >= 100) & (S < 180), 0.9, 0.0)
+    bad = (S >= 130) & (S <= 145)
+    t = trim(edge, 4.76 - edge - 2.0 * bad, doubt_mm=np.where(bad, np.inf, 0.0))
+    assert [x.action for x in t.spans] == ["remove", "not measured", "remove"]
+    assert (t.remove_mm[bad] == 0).all()
+    assert t.remove_mm.max() == pytest.approx(0.4, abs=1e-6)  # 3.86 up to 4.26; the bad place asks for nothing
+    assert [n.code for n in t.notices if n.code != "safe-limit-missing"] == ["not-measured-well-enough"]
+
+
 def test_a_hole_away_from_the_fault_is_no_matter():
     edge = np.where((S >= 100) & (S < 140), 0.8, 0.0)
     seen = (S < 200) | (S > 230)
