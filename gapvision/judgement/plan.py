@@ -31,7 +31,7 @@ from gapvision.judgement.panel import check_photos
 from gapvision.judgement.specification import limits_at, nominal_at
 from gapvision.judgement.swing import movement_of
 from gapvision.judgement.tolerance import form_checks, judge_gap, taper_of
-from gapvision.judgement.trim import trim_line
+from gapvision.judgement.trim import joined, trim_line
 from gapvision.model import (
     COVERAGE_FACTOR,
     HOLE,
@@ -260,12 +260,14 @@ def aim_limits(
 def doubt_at(seam: PanelSeam, reading: SeamReading, loss: FilmLoss) -> FloatArray:
     """U of the stations that no verdict could pass, zero elsewhere [mm], shape (n,).
 
-    Infinite where it is also far above that of the rest of the stretch: such stations count as not measured.
+    Infinite where it is also far above that of the rest of the stretch: such stations count as not measured, and so do
+    the few between two such places, for one edge taken for another looks like that.
     """
     low, high = limits_at(seam.spec, reading.s_mm, seam.extent_mm)
     u = np.hypot(reading.expanded_u_mm, COVERAGE_FACTOR * loss.std_u_mm)
     doubt = np.where(u > 0.5 * (high - low), u, 0.0)
-    return np.where((doubt > 0) & (u > _POOR * np.median(u)), np.inf, doubt)
+    poor = (doubt > 0) & (u > _POOR * np.median(u))
+    return np.where(joined(reading.s_mm, poor), np.inf, doubt)
 
 
 def moved(panel: Panel, reading: SeamReading, move: Move) -> SeamReading:

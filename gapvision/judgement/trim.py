@@ -273,7 +273,7 @@ def _design_curve(s: FloatArray, edge: FloatArray, known: BoolArray) -> FloatArr
 
 
 def _spans(s: FloatArray, amount: FloatArray, spacing: float, action: str) -> tuple[TrimSpan, ...]:
-    hit = _joined(s, amount > 0)
+    hit = joined(s, amount > 0)
     out = []
     for start, stop in runs(s, _stroke(spacing), hit):
         i = start + int(np.argmax(amount[start:stop]))
@@ -306,7 +306,7 @@ def _unsure(s: FloatArray, remove: FloatArray, doubt: FloatArray, spacing: float
     return (most > 0) & (doubt > most)
 
 
-def _joined(s: FloatArray, hit: BoolArray) -> BoolArray:
+def joined(s: FloatArray, hit: BoolArray) -> BoolArray:
     """Close breaks shorter than 10 mm: noise makes stations flicker about a limit, and nobody files such islands."""
     out = hit.copy()
     on = np.flatnonzero(hit)
@@ -334,7 +334,7 @@ def _rows(
     wanted = np.arange(first, last + 1) * TABLE_STEP_MM
     near = [int(np.argmin(np.abs(s - w))) for w in wanted]
     near = [i for i, w in zip(near, wanted, strict=True) if abs(s[i] - w) <= spacing]
-    told = np.select([_joined(s, cut), _joined(s, add)], [1, -1])
+    told = np.select([joined(s, cut), joined(s, add)], [1, -1])
     change = np.flatnonzero(told[1:] != told[:-1])
     told_at = sorted({*near, 0, len(s) - 1, *change.tolist(), *(change + 1).tolist()})
     return tuple(

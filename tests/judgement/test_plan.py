@@ -139,6 +139,21 @@ def test_a_badly_measured_place_moves_nothing_and_cuts_nothing():
     assert plan.states["after the trim"] == OPEN  # the verdict still counts the place
 
 
+def test_an_island_between_two_badly_measured_places_tells_nothing():
+    # As an edge taken for another looks: a jump of 0.7 mm, its ends with a U of 3 mm, 6 mm between them with 0.35 mm.
+    def of(u):
+        one = bonnet({"left": lambda s: 4.76 + 0.7 * ((s >= 500) & (s <= 511))}, u=0.2, step=1.0, aim="band")
+        first = one.seams[0]
+        r = replace(first.readings[0], expanded_u_mm=u(first.readings[0].s_mm))
+        return make_plan(replace(one, seams=(replace(first, readings=(r,)),)), free_seams=True)
+
+    assert of(lambda s: np.where((s >= 500) & (s <= 511), 0.35, 0.2)).stretches[0].trim.needed
+    plan = of(lambda s: np.where((s >= 500) & (s <= 511), np.where((s > 502) & (s < 509), 0.35, 3.0), 0.2))
+    assert not plan.stretches[0].trim.needed
+    (said,) = [n for n in plan.notices if n.code == "not-measured-well-enough"]
+    assert "from 500 to 511 mm" in words.notice(said, words.MM)[0]
+
+
 def cautions(panel):
     return " ".join(words.CAUTIONS[key] for key in make_plan(panel).cautions)
 
