@@ -22,6 +22,7 @@ ENDINGS: dict[str, tuple[str, tuple[str, ...], str]] = {
     "overlay": ("A picture", (".jpg", ".jpeg", ".png"), ".png or .jpg"),
     "pdf": ("A document", (".pdf",), ".pdf"),
     "dxf": ("A drawing", (".dxf",), ".dxf"),
+    "toml": ("A car file", (".toml",), ".toml"),
     "zip": ("An export", (".zip",), ".zip"),
 }
 #: What the program calls its pictures; a folder of photos may hold them, and they are none.

@@ -33,6 +33,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add_free(parser)
     parser.add_argument("--pdf", metavar="F", help="of a car: the hang list on paper, with its outline")
     parser.add_argument("--did", nargs=2, metavar=("CAR.toml", "PLAN.json"), help="of a car: learn from the last round")
+    parser.add_argument(
+        "--learnt", metavar="NEW.toml", help="with --did: write the car's file anew, with what its adjusters answer"
+    )
+    parser.add_argument(
+        "--done", metavar="PANEL", action="append", default=[], help="of a car: this panel stays, plan the rest anew"
+    )
     add_shown(parser)
     add_data(parser)
 
@@ -55,15 +61,17 @@ def run(args: argparse.Namespace) -> int:
     from gapvision.judgement import make_plan, with_taken
     from gapvision.reports.terminal import plan_text
 
+    require("value-out-of-range", not args.learnt or args.did, "--learnt belongs to --did.", "Give both.")
     places = {"--json": ("json", args.json, "plan"), "--plot": ("plot", args.plot, "plan.plot")}
     places["--pdf"] = ("pdf", args.pdf, "plan")
-    outputs = outputs_of(places, [args.panel])
+    places["--learnt"] = ("toml", args.learnt, "car")
+    outputs = outputs_of(places, [args.panel, *(args.did or ())])
     say = say_of(args)
     table = read_toml(args.panel)
     if table.get("format") == CAR or "bodies" in table:
         return _plan_car(args, outputs, say)
-    said = "--pdf and --did belong to the plan of a whole car."
-    require("value-out-of-range", not (args.pdf or args.did), said, "Leave them out, or give a car file.")
+    said = "--pdf, --did and --done belong to the plan of a whole car."
+    require("value-out-of-range", not (args.pdf or args.did or args.done), said, "Leave them out, or give a car file.")
     panel = read_panel(args.panel)
     if panel.finish is not None:
         panel = replace(panel, finish=with_taken(panel.finish, read_films(data_folder(args.data))))
@@ -86,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
 def _plan_car(args: argparse.Namespace, outputs: Mapping[str, Path], say: Lengths) -> int:
     """The hang list of a whole car; after a round of work with what its panels really did."""
     from gapvision.formats.atomic import write_whole
-    from gapvision.formats.car_file import read_car
+    from gapvision.formats.car_file import learnt_file, read_car
     from gapvision.formats.car_plan_json import car_plan_bytes, read_settings
     from gapvision.judgement.car_plan import learn, make_car_plan
     from gapvision.model import OUT, MeasuredCar, seam_state
@@ -96,6 +104,9 @@ def _plan_car(args: argparse.Namespace, outputs: Mapping[str, Path], say: Length
     said = "No seam of the car has a measurement."
     require("car-file-bad", measured is not None, said, "Give its seams [[seams.photos]] with their files.")
     assert measured is not None
+    for name in args.done:
+        known = f"The panels of this car: {', '.join(car.hang_order)}."
+        require("value-out-of-range", name in car.hang_order, f"'{name}' is no panel of this car that moves.", known)
     told: tuple[Notice, ...] = ()
     if args.did:
         _, before = read_car(args.did[0])
@@ -104,11 +115,13 @@ def _plan_car(args: argparse.Namespace, outputs: Mapping[str, Path], say: Length
         assert before is not None
         learnt, told = learn(before, read_settings(args.did[1], before.car), measured)
         measured = MeasuredCar(car=replace(car, bodies=learnt.bodies), readings=measured.readings)
-    plan = make_car_plan(measured, free_seams=args.free_seams)
+    plan = make_car_plan(measured, frozenset(args.done), free_seams=args.free_seams)
     plan = replace(plan, notices=(*told, *plan.notices))
     print(car_plan_text(plan, say), end="")
     if args.json:
         write_whole(outputs["--json"], car_plan_bytes(plan))
+    if args.learnt:
+        write_whole(outputs["--learnt"], learnt_file(args.panel, measured.car, outputs["--learnt"].parent))
     if args.plot:
         from gapvision.reports.car_outline import draw_car
         from gapvision.reports.figures import write_figure

@@ -57,6 +57,7 @@ A car file::
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -314,6 +315,19 @@ def with_responses(table: Mapping[str, Any], car: model.Car) -> dict[str, Any]:
             row = said.get(body.name, {"name": body.name})
             said[body.name] = {**row, "adjusters": [_told(a) for a in body.adjusters]}
     return {**table, "bodies": list(said.values())} if said else dict(table)
+
+
+def learnt_file(path: str | Path, car: model.Car, folder: Path) -> bytes:
+    """A car's file anew, for a folder, with the adjusters as learnt; its own comments stay in the file that it was."""
+    import tomli_w
+
+    table = with_responses(read_toml(path), car)
+    home, where = Path(path).parent.resolve(), folder.resolve()
+    if home != where:
+        for seam in table.get("seams", ()):
+            for photo in seam.get("photos", ()):
+                photo["file"] = Path(os.path.relpath(home / photo["file"], where)).as_posix()
+    return tomli_w.dumps(table).encode()
 
 
 def _told(adjuster: CarAdjuster) -> dict[str, Any]:

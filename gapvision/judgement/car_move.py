@@ -10,13 +10,15 @@ or a difference between left and right, with both panels of the seam in it.  In 
 4. the movement.
 
 Panels and adjusters that need not move are left alone: one after the other is dropped as long as the seams expected to
-pass, less a little for each adjuster that a hand must touch, do not become fewer.  Where adjusters go by steps the last
-programme is a mixed-integer one.
+pass, less a little for each adjuster that a hand must touch, do not become fewer.  A panel whose seams are all in, or
+likely in, is slackened only where that clearly gains.  Where adjusters go by steps the last programme is a
+mixed-integer one.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -52,6 +54,9 @@ _EXCESS = 100.0  # what 1 mm of a seam's excess weighs beside all its room
 _WORST = 100 * _EXCESS  # so much more than all seams' excesses together that the worst one comes first
 _MOVEMENT = 0.01  # what 1 mm of movement weighs beside all the room of one seam
 _TOUCH = 0.06  # seams that a setting must gain to be worth touching one more adjuster; common practice, no source
+_PROVEN = 0.2  # what a seam that is proven counts beside one that is in: a car that is in is not set again for proof
+_LIKELY = 0.8  # chance from which a seam is left as it is; common practice, no source
+_CLEARLY = 0.5  # seams that must be gained before a panel whose seams are all likely in is slackened; likewise
 _ROUNDING_MM = 1e-6
 _ALIKE_MM = 0.01  # worst excesses nearer to each other count as the same
 _DRAWS = 400  # a share is then known to 0.025
@@ -309,6 +314,28 @@ def best_settings(rows: CarRows, held: frozenset[str] = frozenset()) -> Setup:
     """
     free = np.array([s.body not in held for s in rows.settings])
     asked = _first_rows(rows)
+    still = free & _well(rows)
+    if not still.any():
+        return _searched(rows, free, asked)[0]
+    best, value = _searched(rows, free & ~still, asked)
+    beside = np.unique(rows.group[np.abs(rows.a[:, still]).max(axis=1) > _ROUNDING_MM])
+    if best.holds[beside].min(initial=1.0) >= _LIKELY:
+        return best
+    other, gain = _searched(rows, free, asked)
+    return other if gain > value + _CLEARLY else best
+
+
+def _well(rows: CarRows) -> BoolArray:
+    """Ways of panels all of whose seams and pairs are, as they are, in or likely in tolerance."""
+    _, holds = pass_shares(rows, np.zeros(len(rows.settings)))
+    doubt = holds[rows.group] < _LIKELY
+    moved = np.abs(rows.a[doubt]).max(axis=0, initial=0.0) > _ROUNDING_MM
+    restless = {s.body for s, m in zip(rows.settings, moved, strict=True) if m}
+    return np.array([s.body not in restless for s in rows.settings])
+
+
+def _searched(rows: CarRows, free: BoolArray, asked: set[int]) -> tuple[Setup, float]:
+    """The best settings of the ways that are free, and their value."""
     best, value = _value_of(rows, _continuous(rows, free, asked))
     least = _beyond(rows, best.settings_mm)
     # First whole panels, then single adjusters: those with the least to do are the first to be tried without.
@@ -323,10 +350,10 @@ def best_settings(rows: CarRows, held: frozenset[str] = frozenset()) -> Setup:
             if gain >= value and _beyond(rows, other.settings_mm) <= least + _ALIKE_MM:
                 best, value, free = other, gain, rest
     if not best.settings_mm.any():
-        return best
+        return best, value
     found = [_value_of(rows, x) for x in _by_steps(rows, best.settings_mm, asked)]
     worst = [round(_beyond(rows, setup.settings_mm) / _ALIKE_MM) for setup, _ in found]
-    return min(zip(worst, found, strict=True), key=lambda one: (one[0], -one[1][1]))[1][0]
+    return min(zip(worst, found, strict=True), key=lambda one: (one[0], -one[1][1]))[1]
 
 
 def _beyond(rows: CarRows, settings_mm: FloatArray) -> float:
@@ -437,7 +464,8 @@ def _milp(
     from scipy.optimize import Bounds, LinearConstraint, milp
     from scipy.sparse import csr_array
 
-    options: dict[str, Any] = {"node_limit": _NODES} if whole.any() else {}
+    # So small a linear programme is solved before it would be made smaller.
+    options: dict[str, Any] = {"node_limit": _NODES} if whole.any() else {"presolve": False}
     done = milp(
         cost, constraints=LinearConstraint(csr_array(upper), -np.inf, room), bounds=Bounds(0.0, high),
         integrality=whole, options=options,
@@ -466,14 +494,14 @@ def pass_shares(rows: CarRows, settings_mm: FloatArray) -> tuple[FloatArray, Flo
 
     What was not touched stays as it is.
     """
-    lot = np.random.default_rng(0)
+    hands, photos = _lots(len(rows.settings), int(rows.error.max()) + 1)
     std = rows.accuracy * touched_ways(rows, settings_mm)
     now = rows.a @ settings_mm + rows.b
     # Rows that no error can bring over their limit need no drawing.
     near = now + 6 * np.hypot(_hand(rows, std > 0), rows.std_u) > 0
     shares, (groups, starts) = [], np.unique(rows.group[near], return_index=True)
-    over = lot.normal(size=(_DRAWS, len(std))) * std @ rows.a[near].T + now[near]
-    errors = lot.normal(size=(_DRAWS, int(rows.error.max()) + 1))[:, rows.error[near]] * rows.std_u[near]
+    over = hands * std @ rows.a[near].T + now[near]
+    errors = photos[:, rows.error[near]] * rows.std_u[near]
     for excess in (over, over + errors - rows.guard[near]):
         share = np.ones(len(rows.names))
         if len(groups):
@@ -482,9 +510,16 @@ def pass_shares(rows: CarRows, settings_mm: FloatArray) -> tuple[FloatArray, Flo
     return shares[0], shares[1]
 
 
+@lru_cache(maxsize=2)
+def _lots(ways: int, errors: int) -> tuple[FloatArray, FloatArray]:
+    """The same lots for all plans of a car, so that chance prefers none of them."""
+    lot = np.random.default_rng(0)
+    return lot.normal(size=(_DRAWS, ways)), lot.normal(size=(_DRAWS, errors))
+
+
 def _value_of(rows: CarRows, settings_mm: FloatArray) -> tuple[Setup, float]:
     setup = Setup(settings_mm, rows.excess(settings_mm), *pass_shares(rows, settings_mm))
     # An excess that stays counts too, so that what cannot pass is still brought near.
     beyond = np.maximum(rows.worst_of(rows.a @ settings_mm + rows.b - rows.least), 0.0)
-    value = 0.5 * float((setup.passes + setup.holds).sum()) - float(beyond.sum())
+    value = float((_PROVEN * setup.passes + (1 - _PROVEN) * setup.holds).sum() - beyond.sum())
     return setup, value - _TOUCH * adjusters_touched(rows, settings_mm)

@@ -8,7 +8,7 @@ import tomli_w
 from gapvision.cli import main
 from gapvision.errors import GapvisionError
 from gapvision.formats import measurement_json
-from gapvision.formats.car_file import car_file, car_from_table, read_car, with_responses
+from gapvision.formats.car_file import car_file, car_from_table, learnt_file, read_car, with_responses
 from gapvision.formats.toml import toml_from_text
 from gapvision.judgement.car_rows import settings_of_car
 from tests.judgement.test_plan import measurement
@@ -148,6 +148,29 @@ def test_what_was_learnt_is_written_and_read_again():
     assert len(settings_of_car(again)) == len(settings_of_car(car))
 
 
+def test_what_was_learnt_goes_to_a_file_of_its_own(tmp_path, capsys):
+    """The same car from another folder, with the answers, its photos found there; what was there stays as it is."""
+    file = written(tmp_path)
+    was, car = file.read_text(encoding="utf-8"), read_car(file)[0]
+    lid = car.body("boot lid")
+    first = replace(lid.adjusters[0], ways=tuple(replace(w, response=0.7, response_std=0.1)
+                                                 for w in lid.adjusters[0].ways))  # fmt: skip
+    taught = replace(car, bodies=tuple(replace(b, adjusters=(first, *b.adjusters[1:])) if b == lid else b
+                                       for b in car.bodies))  # fmt: skip
+    other = tmp_path / "round two" / "car.toml"
+    other.parent.mkdir()
+    other.write_bytes(learnt_file(file, taught, other.parent))
+    again, measured = read_car(other)
+    assert again.bodies == taught.bodies
+    assert measured.readings["left door, sill"][0].s_mm[0] == pytest.approx(60)
+    assert file.read_text(encoding="utf-8") == was
+    assert main(["plan", str(file), "--learnt", str(tmp_path / "new.toml")]) == 2  # nothing was done yet
+    assert main(["plan", str(file), "--did", str(file), "p.json", "--learnt", str(file)]) == 2
+    assert "which is to be read" in capsys.readouterr().err
+    assert main(["plan", str(file), "--done", "roof"]) == 2
+    assert "'roof' is no panel of this car that moves." in capsys.readouterr().err
+
+
 def test_the_command_writes_a_car_and_shows_it(tmp_path, capsys):
     file, picture = tmp_path / "mine.toml", tmp_path / "mine.svg"
     asked = ["car", str(file), "--shape", "two-door coupe", "--size", "door_length=38in", "--plot", str(picture)]
@@ -182,6 +205,9 @@ def test_the_command_plans_a_car(tmp_path, capsys):
     assert "1. left door" in told
     assert "Photograph every seam" in told
     assert main(["plan", str(file), "--did", str(file), str(plan)]) == 0  # nothing was set, so nothing is learnt
+    new = tmp_path / "new.toml"
+    assert main(["plan", str(file), "--did", str(file), str(plan), "--learnt", str(new), "--done", "bonnet"]) == 0
+    assert read_car(new)[0] == read_car(file)[0]
     other = '{"panel": "roof", "adjuster": "x", "way": 0, "set_mm": 1}'
     plan.write_text(plan.read_text().replace('"settings": []', f'"settings": [{other}]'))
     assert main(["plan", str(file), "--did", str(file), str(plan)]) == 2

@@ -41,7 +41,7 @@ from gapvision.reports.figures import write_figure
 _SEED, _U_MM, _PX = 8, 0.15, 8.0
 _PRESET, _SHAPE = "even-road", "two-seat roadster"
 _ROUNDS = 6  # at most
-_EVERY = 3  # of the simulated stations is kept
+_EVERY = 2  # of the simulated stations is kept
 
 
 def measurement_of(reading: SeamReading, file: str, one_is_a: bool) -> Measurement:
@@ -108,10 +108,12 @@ def main() -> None:
     (folder / "hang_list.json").write_bytes(car_plan_bytes(plan))
     states = {k: seam_state(v) for k, v in plan.before.items()}
     write_figure(draw_car(found, states, found.name), folder / "as_found.png")
+    rounds = 0
     for _ in range(_ROUNDS):
         if all(seam_state(x) == IN for x in judged(car, seen).values()):
             break
         done: set[str] = set()
+        was, rounds = seen, rounds + 1
         for name in car.hang_order:
             before = MeasuredCar(car=car, readings=seen)
             rows = car_rows(before)
@@ -124,12 +126,15 @@ def main() -> None:
                 after = {**seen, **stiff.photographed(_U_MM, moved)}
                 car, _ = learn(before, settings, MeasuredCar(car=car, readings=after))
                 seen = after
+        if seen is was:  # nothing is worth a spanner any more
+            rounds -= 1
+            break
     last, ended = read_car(stage(folder, "ready_for_primer", seen, car.seams, sides))
     assert ended is not None
     end = make_car_plan(ended)
     states = {k: seam_state(v) for k, v in end.before.items()}
     write_figure(draw_car(last, states, last.name), folder / "ready_for_primer.png")
-    print(states, end.evenness_mm, plan.evenness_mm)
+    print(rounds, "rounds", states, end.evenness_mm, plan.evenness_mm)
 
 
 if __name__ == "__main__":
