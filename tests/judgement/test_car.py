@@ -435,7 +435,7 @@ def test_a_panel_with_a_seam_that_was_not_measured_stays_unless_asked_for(car):
 
 @pytest.mark.slow
 def test_after_three_rounds_the_car_is_as_good_as_possible():
-    """Two cars of the bench; all twenty stand in lab/bench/FIGURES.md."""
+    """Two cars of the bench; what was measured of others stands in lab/bench/FIGURES.md."""
     from gapvision.lab.bench.cars import carried_out
 
     for number in (0, 5):
