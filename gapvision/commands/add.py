@@ -48,8 +48,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     for name, text in TICKS.items():
         action = argparse.BooleanOptionalAction
         parser.add_argument(f"--{name.split('_')[0]}", dest=name, action=action, default=None, help=text)
-    parser.add_argument("--support", default="", help="how the car stands, e.g. 'on its wheels'")
-    parser.add_argument("--metal-temp", type=decimal, metavar="C", help="temperature of the metal [degrees Celsius]")
+    temp = "--metal-temp"
+    parser.add_argument("--support", default="", help=f"how the car stands; {temp} C: its degrees")
+    parser.add_argument(temp, type=decimal, metavar="C", help=argparse.SUPPRESS)
     add_wanted(parser, rule=False, title="what is wanted of this seam, from now on")
     parser.add_argument("--change-spec", action="store_true", help="replace what the seam is judged by")
     add_check_lines(parser)

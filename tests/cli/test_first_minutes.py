@@ -31,7 +31,7 @@ def here(tmp_path, monkeypatch):
 def measured(here, monkeypatch):
     """The photo counts as measured: what is tried lies before and behind measuring."""
     one = read(EXAMPLE / "left_rear.json")
-    monkeypatch.setattr("gapvision.several.measure_photos", lambda photos, settings=None: one)
+    monkeypatch.setattr("gapvision.several.measure_photos", lambda photos, settings=None, progress=None: one)
     monkeypatch.setattr("gapvision.recipe.measure_photo", lambda photo, settings=None: one)
     return one
 

@@ -12,7 +12,8 @@ from gapvision.lab.scenes.scene import EdgeSpec, SceneSpec
 from gapvision.targets import strip
 
 _STEP_MM = 0.5
-_HALF_MM = 700.0
+# Truth reaches as far as the yardstick's own seam, and beyond the outermost strip of a longer one.
+_HALF_MM, _BEYOND_STRIP_MM = 450.0, 200.0
 
 
 def _round(values: NDArray[Any], digits: int) -> list[Any]:
@@ -61,7 +62,8 @@ def scene_truth(
     dict
         Ready for JSON.
     """
-    sigma = np.arange(-_HALF_MM, _HALF_MM + _STEP_MM / 2, _STEP_MM)
+    half = max([_HALF_MM, *(abs(one.s_mm) + _BEYOND_STRIP_MM for one in spec.strips)])
+    sigma = np.arange(-half, half + _STEP_MM / 2, _STEP_MM)
     t_a, t_b = space.edge_offsets(spec, sigma)
     n_a, n_b = -spec.edge_a.radius_mm, spec.step_mm - spec.edge_b.radius_mm
 
