@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
-from gapvision import workshop
+from gapvision import words, workshop
 from gapvision.errors import GapvisionError
 from gapvision.formats.specification_file import specification_to_table
-from gapvision.judgement import simple_spec
-from gapvision.model import Measurement, Settings
+from gapvision.judgement import coat, simple_spec
+from gapvision.judgement.films import SYSTEMS
+from gapvision.model import FinishPlan, Measurement, Settings
 from gapvision.records import Conditions, Job, Store
 from gapvision.samples import FOLDER
 
@@ -23,7 +24,7 @@ HEAD = {
     "reference": REFERENCE,
     "customer": "Ines Example",
     "car": "two-seat roadster, steel body, red oxide primer, bare shell with new sills",
-    "notes": "Everything in this job is invented. Sills and hinge posts were renewed before the first visit.",
+    "notes": f"{words.INVENTED} Sills and hinge posts were renewed before the first visit.",
     "opened_on": "2026-03-02",
 }
 
@@ -59,6 +60,11 @@ SEAMS = (
     _Seam(name="boot lid, rear", side="", panel="boot lid", length_mm=760,
           photos=(("rear_boot_lid_1", "rear_boot_lid_1_lean1", "rear_boot_lid_1_lean2"),)),
 )  # fmt: skip
+#: The primer is on already in the photos.  The smallest gap that does not chip: common practice, no source.
+FINISH = FinishPlan(
+    coats=tuple(coat(kind, many) for kind, many in SYSTEMS["primer, high-build, base, clear"]),
+    stage="primed", smallest_gap_mm=3.0,
+)  # fmt: skip
 NOMINAL_MM, TOLERANCE_MM = 4.7625, 0.6  # 3/16 in, common practice, no source
 
 
@@ -83,6 +89,7 @@ def make_demo_job(store: Store, progress: workshop.Progress = None) -> Job:
             progress(done, len(sets))
     with store.database.saving():
         job = store.new_job(**HEAD)
+        workshop.set_finish(store, job.job_id, FINISH)
         visits = [
             store.add_visit(job.job_id, stage, on_date=day, who=who, conditions=found)
             for stage, day, who, found in VISITS

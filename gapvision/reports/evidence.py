@@ -63,6 +63,14 @@ _PADDING = 6  # reportlab's own, of a frame
 _TIGHT = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT")]
 _STATES = {"in tolerance": "yes", "out of tolerance": "no"}
 _NOW_ONLY = "That is the gap as it stands. What it is after the coats still to come stands under 'Gap to keep'."
+_NO_COATS = (
+    "No coats were stated for this job, so nobody knows what paint takes from the gaps. State them, on the page under"
+    " Decide, Paint, or with 'gapvision job judge {job} --finish coats.toml'; then this paper tells the gap to keep."
+)
+_NO_FORECAST = (
+    "None of the results was judged with these coats yet: judge the job again, on the page or with 'gapvision job"
+    " judge {job}'; then this paper tells the gap to keep."
+)
 _ABOUT_U = (
     "U is the expanded uncertainty of a gap: the true gap lies within plus or minus U of the value with about 95 %"
     " certainty (coverage factor k = 2)."
@@ -145,7 +153,9 @@ class _Maker:
     def for_paint_shop(self, progress: Callable[[int, int], None]) -> list[Flowable]:
         """The gap to keep, the film assumed, the edges at risk."""
         now = [para(_NOW_ONLY, "small")] if any(s.forecast for s in self.e.seams) else []
-        parts = [*self._opening(), *now, *self._coats(), *self._to_keep(), *self._at_risk(), *self._warnings()]
+        parts = [*self._opening(), *now, *self._coats()]
+        parts += [*self._to_keep(), *self._at_risk()] if any(s.forecast for s in self.e.seams) else self._wanted()
+        parts += self._warnings()
         for number, seam in enumerate(self.e.seams, 1):
             pictures = [*self._whole([seam.after], 90), self._plot(seam, before=False)]
             made = para(f"{words.first_up(words.edges_made(seam.after.measurement, self.say))}.")
@@ -171,11 +181,12 @@ class _Maker:
         e = self.e
         about = [("Job", e.reference), ("Customer", e.customer), ("Car", e.car), ("Paper made on", e.made_on),
                  ("Shows", e.scope), ("Printed strips", self._strips())]  # fmt: skip
+        invented = [para(words.INVENTED, "answer")] if any(n.startswith(words.INVENTED) for n in e.notes) else []
         seams = [(s.name, s.after.verdict) for s in e.seams]
         rules = {v.rule: None for _, v in seams if v is not None}
         said = words.plain_rule if self.title == READERS["customer"] else lambda r: f"Rule: {words.rule(r)}."
         return [
-            para(self.title, "title"), Spacer(1, 2 * mm),
+            para(self.title, "title"), *invented, Spacer(1, 2 * mm),
             self._table((), [(k, v or "-") for k, v in about], (0.2, 0.8), labels=True), Spacer(1, 2 * mm),
             para("Is the fit right?", "h2"), para(words.fit_answer(seams, e.not_measured), "answer"),
             *(para(said(rule), "small") for rule in rules), Spacer(1, 2 * mm),
@@ -193,10 +204,10 @@ class _Maker:
         return f"NOT checked{not_so}: nobody measured their check lines; U allows for a usual printer"
 
     def _glance(self) -> list[Flowable]:
-        heads = ("Seam", "Result", "Wanted gap, limits", "Smallest to largest", "Mean", "U (k = 2)", "Verdict")
+        heads = ("Seam", "Result", "Wanted gap, limits", "Smallest to largest", "Mean", "U in the middle", "Verdict")
         rows = [row for seam in self.e.seams for row in self._glance_rows(seam)]
         rows += [(name, "not measured", *5 * ("-",)) for name in self.e.not_measured]
-        table = self._table(heads, rows, (0.19, 0.15, 0.2, 0.15, 0.11, 0.09, 0.11))
+        table = self._table(heads, rows, (0.18, 0.15, 0.19, 0.18, 0.1, 0.09, 0.11))
         return [para("At a glance", "h3"), table, Spacer(1, 1.5 * mm), para(_ABOUT_U, "quiet")]
 
     def _glance_rows(self, seam: SeamEvidence) -> list[tuple[str, ...]]:
@@ -213,10 +224,19 @@ class _Maker:
         return rows
 
     def _numbers(self, shown: ShownResult) -> tuple[str, str, str]:
-        """Smallest to largest gap, mean, U."""
-        p = shown.profile
-        spread, u = self._range(float(p.gap_mm.min()), float(p.gap_mm.max())), float(np.median(p.expanded_u_mm))
-        return spread, self.say.small(float(p.gap_mm.mean()), alone=True), self.say.small(u, alone=True)
+        """Smallest to largest gap with the U of both, mean, U in the middle of all stations."""
+        p, say = shown.profile, self.say
+        ends = [int(p.gap_mm.argmin()), int(p.gap_mm.argmax())]
+        spread = self._range(*(float(p.gap_mm[k]) for k in ends))
+        us = list(dict.fromkeys(say.small(float(p.expanded_u_mm[k]), alone=True) for k in ends))
+        if us[1:]:
+            us[0] = us[0].rsplit(" ", 1)[0]
+        middle = say.small(float(np.median(p.expanded_u_mm)), alone=True)
+        return f"{spread}, U {' and '.join(us)}", say.small(float(p.gap_mm.mean()), alone=True), middle
+
+    def _reading(self, shown: ShownResult) -> str:
+        """Smallest to largest gap, and the day it was read: an old reading must not pass for today's."""
+        return f"{self._numbers(shown)[0]} ({shown.on_date})"
 
     def _range(self, least_mm: float, most_mm: float) -> str:
         """From one gap to another; in inches as decimals, because 1/64 in may hold both."""
@@ -230,19 +250,20 @@ class _Maker:
         """The table for a customer: what is wanted, what it was, what it is, whether that is right."""
         rows = []
         for s in self.e.seams:
-            now, verdict = self._numbers(s.after), s.after.verdict
-            was = "-" if s.before is None else "{0}, U {2}".format(*self._numbers(s.before))
-            wanted = "not stated" if verdict is None else words.wanted_briefly(verdict, self.say)
+            verdict, now = s.after.verdict, self._reading(s.after)
+            was = "measured once" if s.before is None else self._reading(s.before)
             right = "not judged" if verdict is None else _STATES.get(verdict.state, verdict.state)
+            right = ", ".join(filter(None, (right, words.which_way(verdict))))
             name = f"{_short(self._name(s))} ({self._stretch(s.after)} measured)"
-            rows.append((name, wanted, was, f"{now[0]}, U {now[2]}", right))
+            rows.append((name, self._wish(s), was, now, right))
         rows += [(_short(name), "-", "-", "not measured", "-") for name in self.e.not_measured]
-        heads = ("Seam", "Wanted gap (limits)", "Before", "Now", "Right?")
+        heads = ("Seam", "Wanted gap (limits)", "Before", "Last measured", "Right?")
         said = (
-            "The gap is told from its smallest to its largest value along the part of the seam that the photo shows."
-            " U is the doubt of the measurement: the true gap lies within plus or minus U with about 95 % certainty."
+            "The gap is told from its smallest to its largest value along the part of the seam that the photo shows,"
+            " each with its U, and the day it was measured. U is the doubt of the measurement: the true gap lies within"
+            " plus or minus U with about 95 % certainty."
         )
-        return [self._table(heads, rows, (0.27, 0.22, 0.2, 0.2, 0.11)), Spacer(1, 1.5 * mm), para(said, "quiet")]
+        return [self._table(heads, rows, (0.25, 0.2, 0.22, 0.22, 0.11)), Spacer(1, 1.5 * mm), para(said, "quiet")]
 
     def _warnings(self, most: int | None = None) -> list[Flowable]:
         told = self._inch(self.e.warnings)
@@ -294,8 +315,8 @@ class _Maker:
             u = "-" if v.u_mm is None else say.small(v.u_mm, alone=True)
             days = v.on_date, _clock(v.taken_at), _clock(v.stored_at)
             rows.append((str(v.number), v.stage, *days, mean, gaps, u, v.state))
-        heads = ("No.", "Stage", "Day given", "Camera's clock", "Stored (UTC)", "Mean", "Smallest to largest", "U",
-                 "Verdict")  # fmt: skip
+        heads = ("No.", "Stage", "Day given", "Camera's clock", "Stored (UTC)", "Mean", "Smallest to largest",
+                 "U in the middle", "Verdict")  # fmt: skip
         if not rows:
             return []
         table = self._table(heads, rows, (0.05, 0.13, 0.11, 0.12, 0.12, 0.1, 0.15, 0.09, 0.13))
@@ -505,8 +526,7 @@ class _Maker:
             shown = [s for s in (seam.before if pairs else None, seam.after) if s is not None]
             for s in shown:
                 verdict = "not judged" if s.verdict is None else s.verdict.state
-                spread, _, u = self._numbers(s)
-                said = f"{_words_of(s, shown)}{s.stage}, {s.on_date}: gap {spread}, U {u}, {verdict}."
+                said = f"{_words_of(s, shown)}{s.stage}, {s.on_date}: gap {self._numbers(s)[0]}, {verdict}."
                 for k in range(len(s.photos)):
                     picture = self._picture(s, k, (wide / mm, tall)) or para("The photo is missing.", "quiet")
                     under = para(_short(self._name(seam)), "headcell"), para(said, "quiet")
@@ -525,17 +545,17 @@ class _Maker:
     def _coats(self) -> list[Flowable]:
         plan, parts = self.e.finish, [para("Film assumed", "h2")]
         if plan is None:
-            said = "No coats were stated for this job: what paint takes from the gaps is not known, and no gap to keep."
+            said = _NO_COATS.format(job=self.e.reference)
             return [*parts, para(said)]
         rows = [words.coat_row(coat, plan, self.say) for coat in plan.coats]
         heads = ("Coat", "Coats", "Film of one on the flat", "Stays on the edge", "On", "State", "Source")
-        parts.append(self._table(heads, rows, (0.19, 0.08, 0.2, 0.13, 0.13, 0.1, 0.17)))
+        parts.append(self._table(heads, rows, (0.16, 0.07, 0.19, 0.1, 0.11, 0.11, 0.26)))
         losses = dict.fromkeys(words.film(s.forecast["film"], self.say) for s in self.e.seams if s.forecast)
         return [*parts, Spacer(1, 1 * mm), *(para(x) for x in losses), para(words.DATA_SHEET, "small")]
 
     def _to_keep(self) -> list[Flowable]:
         """For each seam the gap now, the gap to set before paint, and what paint makes of the gap as it is."""
-        rows, u = [], "{0}, U {2}".format
+        rows = []
         for s in self.e.seams:
             rows_of = (s.forecast or {}).get("stations") or []
             keep = then = state = "-"
@@ -547,11 +567,30 @@ class _Maker:
                     keep = words.gap_to_keep(rows_of, self.say)
                 then = f"{self._range(min(gaps), max(gaps))}, U up to {self.say.small(worst, alone=True)}"
                 state = str(((s.forecast or {}).get("verdict") or {}).get("verdict", "-"))
-            rows.append((_short(self._name(s)), u(*self._numbers(s.after)), keep, then, state))
-        heads = ("Seam", "Gap now", "Gap to set before these coats", "Gap after paint, if left as it is", "Then it is")
+            rows.append((_short(self._name(s)), self._wish(s), self._reading(s.after), keep, then, state))
+        heads = ("Seam", "Wanted after paint (limits)", "Gap as measured", "Gap to set before these coats",
+                 "Gap after paint, if left as it is", "Then it is")  # fmt: skip
         said = f"Gaps are told from smallest to largest. {_ABOUT_U}"
-        table = self._table(heads, rows, (0.2, 0.17, 0.29, 0.2, 0.14))
-        return [para("Gap to keep", "h2"), table, Spacer(1, 1 * mm), para(said, "quiet")]
+        table = self._table(heads, rows, (0.16, 0.16, 0.17, 0.22, 0.17, 0.12))
+        return [CondPageBreak(40 * mm), para("Gap to keep", "h2"), table, Spacer(1, 1 * mm), para(said, "quiet")]
+
+    def _wanted(self) -> list[Flowable]:
+        """For each seam the wanted gap and the gap as it is, where nothing is known of the gap after paint."""
+        rows = []
+        for s in self.e.seams:
+            verdict = s.after.verdict
+            state = ("not judged",) if verdict is None else (verdict.state, words.which_way(verdict))
+            rows.append((_short(self._name(s)), self._wish(s), self._reading(s.after), ", ".join(filter(None, state))))
+        heads = ("Seam", "Wanted gap (limits)", "Gap as measured", "It is")
+        said = f"Gaps are told from smallest to largest. {_ABOUT_U}"
+        no_forecast = [para(_NO_FORECAST.format(job=self.e.reference))] if self.e.finish is not None else []
+        table = self._table(heads, rows, (0.25, 0.25, 0.28, 0.22))
+        return [*no_forecast, para("Wanted gap", "h2"), table, Spacer(1, 1 * mm), para(said, "quiet")]
+
+    def _wish(self, seam: SeamEvidence) -> str:
+        """The wanted gap with its limits."""
+        verdict = seam.after.verdict
+        return "not stated" if verdict is None else words.wanted_briefly(verdict, self.say)
 
     def _at_risk(self) -> list[Flowable]:
         """Where finished edges may chip."""
@@ -579,7 +618,7 @@ class _Maker:
                 said.append(f"{self._name(s)}: every finished gap is proven above {say.least_gap(limit)}.")
         heads = ("Seam", "Along", "State", "Smallest finished gap", "At", "Limit")
         table = [self._table(heads, rows, (0.24, 0.16, 0.16, 0.18, 0.1, 0.16))] if rows else []
-        return [para("Edges at risk of chipping", "h2"), *table, *_listed(said)]
+        return [CondPageBreak(30 * mm), para("Edges at risk of chipping", "h2"), *table, *_listed(said)]
 
     def _signatures(self) -> Table:
         names = ("Measured by", "For the shop", "Customer")

@@ -17,6 +17,7 @@ from gapvision.words.measured import form, numbers, print_scale
 from gapvision.words.needs import needs
 from gapvision.words.notices import notice, notice_dict, notice_line, notice_of
 from gapvision.words.paper import (
+    INVENTED,
     as_inches,
     check_by_hand,
     coat_row,
@@ -27,6 +28,7 @@ from gapvision.words.paper import (
     sides,
     wanted_briefly,
     wanted_gap,
+    which_way,
 )
 from gapvision.words.plan import (
     chance,

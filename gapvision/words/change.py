@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from gapvision.model import Comparison, Datum
 from gapvision.units import MM_PER_INCH
 from gapvision.words.lengths import Lengths
 
 _GUESSED = "because the profiles have no feature in common"
+_LONG_MM = 5.0  # a doubt that nobody expects of a place [mm]
 
 
 def datum(laid: Datum) -> str:
@@ -24,20 +27,29 @@ def datum(laid: Datum) -> str:
 def change(c: Comparison, say: Lengths) -> list[str]:
     """What changed, in a few sentences: how they were laid on each other, the mean, along how much of the seam."""
     sure = "larger" if abs(c.mean_change_mm) > c.mean_u_mm else "not larger"
+    within, mirrored = 2 * c.datum.std_u_mm, ", the second is mirrored" if c.mirrored else ""
+    known = say.place(within) if within >= _LONG_MM else say.small(within)
     told = [
-        f"Laid on each other by {datum(c.datum)}{', the second is mirrored' if c.mirrored else ''} "
-        f"(shift {say.small(c.datum.shift_mm, signed=True)}, standard uncertainty {say.small(c.datum.std_u_mm)}).",
+        f"The two visits were laid on each other by {datum(c.datum)}{mirrored}. "
+        f"Where one lies on the other along the seam is known to within {known}{' only' if within >= _LONG_MM else ''} "
+        f"(k = 2; shifted by {say.small(c.datum.shift_mm, signed=True)}).",
         f"Mean change {say.small(c.mean_change_mm, signed=True, both=True)}, U {say.small(c.mean_u_mm)} (k = 2): "
         f"{sure} than its uncertainty.",
-        f"Surely wider along {say.place(c.wider_mm)}, surely tighter along {say.place(c.tighter_mm)}, "
-        f"not proven along {say.place(c.unproven_mm)}.",
     ]
+    ways = ("Surely wider", c.wider_mm), ("surely tighter", c.tighter_mm), ("not proven", c.unproven_mm)
+    told += _along(ways, say)
     if c.better_mm is not None and c.worse_mm is not None:
-        told.append(
-            f"Surely nearer to the wanted gap along {say.place(c.better_mm)}, surely further from it along "
-            f"{say.place(c.worse_mm)}."
-        )
+        ways = ("Surely nearer to the wanted gap", c.better_mm), ("surely further from it", c.worse_mm)
+        if c.worse_mm > c.better_mm == 0:
+            ways = (("Surely further from the wanted gap", c.worse_mm),)
+        told += _along(ways, say) or ["Nowhere surely nearer to the wanted gap, nor surely further from it."]
     return told
+
+
+def _along(ways: Sequence[tuple[str, float]], say: Lengths) -> list[str]:
+    """Along how much of the seam each holds; what holds nowhere is left out."""
+    there = ", ".join(f"{what} along {say.place(length)}" for what, length in ways if length > 0)
+    return [f"{there[:1].upper()}{there[1:]}."] if there else []
 
 
 def heat(all_metal_mm: float, panel_only_mm: float, say: Lengths) -> str:

@@ -13,6 +13,8 @@ from gapvision.words.lengths import Lengths
 
 #: What stands in brackets, or one length or a range in mm.
 _IN_MM = re.compile(r"\([^()]*\)|([+-]?\d+(?:\.\d+)?(?: to [+-]?\d+(?:\.\d+)?)?) mm\b(?! per| \([^()]* in\))")
+#: Begins the notes of a job that nobody took for a customer; every paper about it says so.
+INVENTED = "Everything in this job is invented."
 _SQUARE_MM = 12.0  # of the printed strip
 _MOST_NAMES, _SHORT_NAME, _LONGEST_NAME = 3, 30, 60
 
@@ -35,9 +37,9 @@ def fit_answer(seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[st
     missing : sequence of str
         Seams that were not measured.
     """
-    by: dict[str, list[tuple[int, str]]] = {state: [] for state in (IN, OUT, OPEN, "")}
+    by: dict[str, list[tuple[int, str, str]]] = {state: [] for state in (IN, OUT, OPEN, "")}
     for number, (name, verdict) in enumerate(seams, 1):
-        by["" if verdict is None else verdict.state].append((number, name))
+        by["" if verdict is None else verdict.state].append((number, name, which_way(verdict)))
     heed = any(v is not None and v.doubtful for _, v in seams)
     if by[OUT]:
         lead = "No"
@@ -49,7 +51,9 @@ def fit_answer(seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[st
         lead = "Yes, if the photos can be trusted (see the warnings)" if heed else "Yes"
     if len(seams) == 1 and not missing:
         name, verdict = seams[0]
-        said = f"is {verdict.state}" if verdict else "was measured, but nobody stated what gap is wanted"
+        said = "was measured, but nobody stated what gap is wanted"
+        if verdict is not None:
+            said = ", ".join(filter(None, (f"is {verdict.state}", which_way(verdict))))
         return f"{lead}: {_cut(name)} {said}."
     many, told = len(seams) + len(missing), list[str]()
     if by[IN]:
@@ -64,6 +68,13 @@ def fit_answer(seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[st
     if missing:
         told.append(f"{len(missing)} {'was' if len(missing) == 1 else 'were'} not measured")
     return f"{lead}: {', '.join(told)}."
+
+
+def which_way(verdict: Verdict | None) -> str:
+    """Which way the gap of a seam is out of tolerance; empty where it is not, or not by its gap."""
+    sides = {x.side for x in verdict.spans if x.state == OUT} if verdict is not None and verdict.state == OUT else ()
+    told = [f"too {side}" for side in ("tight", "wide") if side in sides]
+    return told[0] if len(told) == 1 else " in one place, ".join(told) + (" in another" if told else "")
 
 
 def plain_rule(by: DecisionRule) -> str:
@@ -170,11 +181,12 @@ def _of(some: int, many: int) -> str:
     return f"all {many} are" if some == many else f"{some} of {many} seams {'is' if some == 1 else 'are'}"
 
 
-def _which(found: Sequence[tuple[int, str]]) -> str:
-    """Seams by number, and by name where that is short."""
-    if len(found) <= _MOST_NAMES and all(len(name) <= _SHORT_NAME for _, name in found):
-        return "; ".join(f"{number}. {name}" for number, name in found)
-    return f"number{'s' * (len(found) > 1)} {', '.join(str(number) for number, _ in found)}"
+def _which(found: Sequence[tuple[int, str, str]]) -> str:
+    """Seams by number, and by name where that is short, each with which way it is out."""
+    if len(found) <= _MOST_NAMES and all(len(name) <= _SHORT_NAME for _, name, _ in found):
+        return "; ".join(f"{number}. {name}{': ' * bool(way)}{way}" for number, name, way in found)
+    told = (f"{number} {way}".rstrip() for number, _, way in found)
+    return f"number{'s' * (len(found) > 1)} {'; '.join(told) if any(way for *_, way in found) else ', '.join(told)}"
 
 
 def _cut(name: str) -> str:

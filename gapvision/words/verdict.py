@@ -39,7 +39,7 @@ _REASONS = {
     "photograph it as the advice says, or allow more.",
     "u ignored": "Simple acceptance takes no account of U, which is as large as the tolerance at {stations:.0f} "
     "stations.",
-    "all in": "Every measured station and every limit is in tolerance under the rule.",
+    "all in": "Every measured station is in tolerance under the rule, and so is all else that has a limit.",
     "as written": "{text}",
 }
 

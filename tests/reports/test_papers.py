@@ -113,8 +113,40 @@ def test_the_paint_shop_reads_film_gap_to_keep_and_edges_at_risk():
     assert "not told" in told
     assert "the places at risk cannot be read; take all of it for one." in told
     told = " ".join(read(ev.write_evidence(document(1), reader="paint-shop")))
-    assert "No coats were stated for this job" in told
-    assert "left door, rear edge 0: no forecast after paint." in told
+    assert "No coats were stated for this job, so nobody knows what paint takes" in told
+    assert "gapvision job judge 17 --finish" in told
+    assert "Wanted gap (limits)" in told
+    assert "4.80 mm (4.50 to 5.00 mm)" in told  # the wanted 4.8 mm, 0.3 below and 0.2 above
+    assert "Gap to keep" not in told
+    assert "at risk" not in told
+    told = " ".join(read(ev.write_evidence(replace(document(1), finish=COATS), reader="paint-shop")))
+    assert "None of the results was judged with these coats yet" in told
+
+
+def test_the_day_and_the_u_of_what_is_told_stand_beside_it():
+    """One seam measured once, one twice; U of 0.11 mm at the smallest gap, 0.23 mm at the largest, 0.1 mm elsewhere."""
+    whole = document(2)
+    one = whole.seams[0]
+    p = one.after.profile
+    u = np.full(len(p.s_mm), 0.1)
+    u[[int(p.gap_mm.argmin()), int(p.gap_mm.argmax())]] = 0.11, 0.23
+    m = replace(one.after.measurement, profile=replace(p, expanded_u_mm=u))
+    after = replace(one.after, measurement=m, on_date="2026-03-17")
+    whole = replace(whole, seams=(replace(one, after=after), *whole.seams[1:]))
+    first = read(ev.write_evidence(whole, reader="customer"))[0]
+    assert "U 0.11 and 0.23 mm (2026-03-17)" in first
+    assert "measured once" in first
+    assert "(2026-03-02) no, too wide" in first
+    for reader in ("expert", "paint-shop"):
+        assert "U 0.11 and 0.23 mm" in " ".join(read(ev.write_evidence(whole, reader=reader)))
+
+
+@pytest.mark.parametrize("reader", ev.READERS)
+def test_an_invented_job_is_called_so_at_the_head_of_every_paper(reader):
+    whole = document(1)
+    assert words.INVENTED not in read(ev.write_evidence(whole, reader=reader))[0]
+    invented_one = replace(whole, notes=(f"{words.INVENTED} The sills too.",))
+    assert words.INVENTED in read(ev.write_evidence(invented_one, reader=reader))[0]
 
 
 def test_lengths_of_an_inch_paper_can_be_compared():
@@ -177,15 +209,20 @@ def test_is_the_fit_right():
     right, wrong = judged(4.8), judged(6.0)
     assert (right.state, wrong.state) == ("in tolerance", "out of tolerance")
     assert words.fit_answer([("door", right)]) == "Yes: door is in tolerance."
-    assert words.fit_answer([("door", wrong)]) == "No: door is out of tolerance."
+    assert words.fit_answer([("door", wrong)]) == "No: door is out of tolerance, too wide."
     assert words.fit_answer([("door", None)]) == "Not known: door was measured, but nobody stated what gap is wanted."
     told = words.fit_answer([("door", right), ("sill", wrong), ("roof", None)], ("flap",))
     assert told == (
-        "No: 1 of 4 seams is in tolerance, 1 is out of tolerance (2. sill), 1 was measured without a wanted gap to"
-        " judge by (3. roof), 1 was not measured."
+        "No: 1 of 4 seams is in tolerance, 1 is out of tolerance (2. sill: too wide), 1 was measured without a wanted"
+        " gap to judge by (3. roof), 1 was not measured."
     )
     assert words.fit_answer([("a", right), ("b", right)]) == "Yes: all 2 are in tolerance."
     assert words.fit_answer([("a", right)], ("b",)).startswith("Not known of all: 1 of 2 seams is in tolerance")
+    tight, long = judged(3.0), "an edge with a name of more than thirty letters"
+    assert words.fit_answer([("a", tight), ("b", right)]).endswith("1 is out of tolerance (1. a: too tight).")
+    assert words.fit_answer([(long, tight), ("b", wrong)]).endswith("(numbers 1 too tight; 2 too wide).")
+    both = replace(tight, spans=(*tight.spans, *wrong.spans))
+    assert words.fit_answer([("a", both)]).endswith("too tight in one place, too wide in another.")
     warned = judged(4.8, doubtful=True)
     assert warned.doubtful
     assert words.fit_answer([("a", warned)]).startswith("Yes, if the photos can be trusted (see the warnings): ")

@@ -11,7 +11,18 @@ from gapvision.errors import GapvisionError
 from gapvision.formats.judgement_json import told_verdict, verdict_from_dict, verdict_to_dict
 from gapvision.judgement import forecast, judge_measurement, judge_reading
 from gapvision.judgement.specification import simple_spec
-from gapvision.model import Coat, Datum, FinishPlan, Notice, PointMove, SeamReading, Straightness, TrimRow, TrimSpan
+from gapvision.model import (
+    Coat,
+    Comparison,
+    Datum,
+    FinishPlan,
+    Notice,
+    PointMove,
+    SeamReading,
+    Straightness,
+    TrimRow,
+    TrimSpan,
+)
 from gapvision.words import MM, Lengths
 
 IN, FRACTION = Lengths("in"), Lengths("fraction")
@@ -87,6 +98,27 @@ def test_how_profiles_were_laid():
     laid = Datum(kind="strip", named="A and B", shift_mm=0.0, std_u_mm=0.6)
     assert words.datum(laid) == "strip A and B, in the same place at both"
     assert words.datum(replace(laid, guessed=True)).startswith("the strips, taken to lie in about the same place")
+
+
+def test_a_change_tells_only_what_there_is_and_a_doubtful_place_in_words():
+    """20 mm of standard uncertainty are 40 mm with k = 2, which is 1.57 in."""
+    laid = Datum(kind="strip", named="A", shift_mm=-0.08, std_u_mm=20.0, guessed=True)
+    z = np.zeros(3)
+    c = Comparison(
+        datum=laid, mirrored=False, s_mm=z, before_mm=z, after_mm=z, change_mm=z, expanded_u_mm=z, state=("",) * 3,
+        mean_change_mm=-1.47, mean_u_mm=0.27, wider_mm=0.0, tighter_mm=253.0, unproven_mm=0.0, judged=None,
+        better_mm=253.0, worse_mm=0.0, spans=(),
+    )  # fmt: skip
+    first, _, where, better = words.change(c, MM)
+    assert first.endswith("is known to within 40 mm only (k = 2; shifted by -0.08 mm).")
+    assert "known to within 1.57 in only" in words.change(c, IN)[0]
+    assert (where, better) == ("Surely tighter along 253 mm.", "Surely nearer to the wanted gap along 253 mm.")
+    sharp = replace(c, datum=replace(laid, std_u_mm=0.6), wider_mm=3.0, better_mm=0.0)
+    first, _, where, none = words.change(sharp, MM)
+    assert first.endswith("is known to within 1.20 mm (k = 2; shifted by -0.08 mm).")
+    assert where == "Surely wider along 3 mm, surely tighter along 253 mm."
+    assert none == "Nowhere surely nearer to the wanted gap, nor surely further from it."
+    assert words.change(replace(sharp, worse_mm=9.0), MM)[-1] == "Surely further from the wanted gap along 9 mm."
 
 
 NOTICES = {
