@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from gapvision.model import Comparison, Datum
 from gapvision.units import MM_PER_INCH
 from gapvision.words.lengths import Lengths
@@ -36,17 +34,15 @@ def change(c: Comparison, say: Lengths) -> list[str]:
         f"Mean change {say.small(c.mean_change_mm, signed=True, both=True)}, U {say.small(c.mean_u_mm)} (k = 2): "
         f"{sure} than its uncertainty.",
     ]
-    ways = ("Surely wider", c.wider_mm), ("surely tighter", c.tighter_mm), ("not proven", c.unproven_mm)
-    told += _along(ways, say)
+    told += _along(say, ("Surely wider", c.wider_mm), ("surely tighter", c.tighter_mm), ("not proven", c.unproven_mm))
     if c.better_mm is not None and c.worse_mm is not None:
-        ways = ("Surely nearer to the wanted gap", c.better_mm), ("surely further from it", c.worse_mm)
-        if c.worse_mm > c.better_mm == 0:
-            ways = (("Surely further from the wanted gap", c.worse_mm),)
-        told += _along(ways, say) or ["Nowhere surely nearer to the wanted gap, nor surely further from it."]
+        further = "surely further from it" if c.better_mm > 0 else "surely further from the wanted gap"
+        nearer = _along(say, ("Surely nearer to the wanted gap", c.better_mm), (further, c.worse_mm))
+        told += nearer or ["Nowhere surely nearer to the wanted gap, nor surely further from it."]
     return told
 
 
-def _along(ways: Sequence[tuple[str, float]], say: Lengths) -> list[str]:
+def _along(say: Lengths, *ways: tuple[str, float]) -> list[str]:
     """Along how much of the seam each holds; what holds nowhere is left out."""
     there = ", ".join(f"{what} along {say.place(length)}" for what, length in ways if length > 0)
     return [f"{there[:1].upper()}{there[1:]}."] if there else []

@@ -118,7 +118,7 @@ def test_the_paint_shop_reads_film_gap_to_keep_and_edges_at_risk():
     assert "Wanted gap (limits)" in told
     assert "4.80 mm (4.50 to 5.00 mm)" in told  # the wanted 4.8 mm, 0.3 below and 0.2 above
     assert "Gap to keep" not in told
-    assert "at risk" not in told
+    assert "Edges at risk" not in told
     told = " ".join(read(ev.write_evidence(replace(document(1), finish=COATS), reader="paint-shop")))
     assert "None of the results was judged with these coats yet" in told
 
