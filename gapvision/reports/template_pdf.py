@@ -201,7 +201,7 @@ def _heed(d: TemplateDrawing, page: str) -> list[str]:
     told = [
         f"from {_short(d.photo, 60)}; {page}",
         f"{_red(d)}; dashes: the edge as it is; dash-dot: never beyond",
-        f"{first}Lay it on the panel's outer face, print up, flat along its bend; numbers: mm along the seam.",
+        f"{first}Lay it on the panel's outer face, print up, flat along its bend; numbers: mm along the seam and deep.",
         "Print at 100 % (actual size). Measure both check lines with a steel rule: if one is off, do not use it.",
     ]
     gauge = "" if d.limits_mm is None else gauges(*d.limits_mm)

@@ -156,8 +156,8 @@ def _stretch_lines(stretch: StretchPlan, say: Lengths) -> list[str]:
         excess = v.worst.excess_mm if v.worst is not None else 0.0
         lines.append(
             f"  {MARKS[v.state]} {p.stage:<16}{say.gap_alone(v.gap_mm.min()):>10}{say.gap_alone(v.gap_mm.max()):>10} "
-            f"{say.small(excess, signed=True, alone=True):>10}{say.place(v.in_mm):>10}{say.place(v.out_mm):>10}"
-            f"{say.place(v.open_mm):>12}  {v.state}"
+            f"{say.small(excess, signed=True, alone=True):>10} {say.place(v.in_mm):>9} {say.place(v.out_mm):>9}"
+            f" {say.place(v.open_mm):>11}  {v.state}"
         )
         lines += [wrap(words.check(c, say), "        ", "        ") for c in v.checks if c.state != IN]
     return lines
