@@ -519,8 +519,10 @@ class _Maker:
         """A picture of each seam, of few seams before and after."""
         seams, cells = self.e.seams, list[Flowable]()
         pairs = len(seams) <= 3
-        columns = 2 if len(seams) <= 4 else 3
-        wide, rows = self.width / columns - 3 * mm, len(seams) if pairs else -(-len(seams) // columns)
+        many = [len(s.after.photos) + (len(s.before.photos) if pairs and s.before is not None else 0) for s in seams]
+        columns = 2 if max(sum(many), len(seams)) <= (6 if pairs else 4) else 3
+        wide = self.width / columns - 3 * mm
+        rows = sum(-(-k // columns) for k in many) if pairs else -(-sum(many) // columns)
         tall = max((self.height - 58 * mm) / rows / mm - 14, 20) if rows else 0
         for number, seam in enumerate(seams, 1):
             shown = [s for s in (seam.before if pairs else None, seam.after) if s is not None]
@@ -531,8 +533,8 @@ class _Maker:
                     picture = self._picture(s, k, (wide / mm, tall)) or para("The photo is missing.", "quiet")
                     under = para(_short(self._name(seam)), "headcell"), para(said, "quiet")
                     cells.append(_stacked([picture, *under], wide))
-            if pairs and len(cells) % columns:
-                cells.append(Spacer(1, 1))
+            if pairs:
+                cells += [Spacer(1, 1)] * (-len(cells) % columns)
             progress(number, len(seams))
         parts: list[Flowable] = [_grid(cells, columns, self.width)] if cells else []
         said = "The printed strips give the scale. Edge A is the full line, edge B the dashed one; the numbers along"

@@ -267,6 +267,20 @@ def test_each_photo_of_a_measurement_is_shown():
         assert len([o for page in pdf for o in page.get_objects(max_depth=5) if o.type == 3]) == pictures
 
 
+def test_sets_of_photos_do_not_shrink_the_customers_second_page():
+    """The customer signs at the right third of the page; a page too full gets smaller as a whole."""
+    seams = []
+    for one in document(4).seams:
+        m = one.after.measurement
+        more = tuple(replace(m.photo, file=f"z{k}.jpg", sha256=f"{k}" * 64) for k in range(2))
+        after = replace(one.after, measurement=replace(m, photos=(m.photo, *more)), others=(PHOTO, PHOTO))
+        seams.append(replace(one, before=None, comparison=None, after=after))
+    pdf = pypdfium2.PdfDocument(ev.write_evidence(replace(document(0), seams=tuple(seams)), reader="customer"))
+    (left,) = [box[0] for box in text_lines(pdf[1]) if box[4].strip() == "Customer"]
+    assert left > 0.6 * pdf[1].get_width()
+    assert len([o for o in pdf[1].get_objects(max_depth=5) if o.type == 3]) == 12
+
+
 def test_days_that_cannot_be_one_photo_twice_and_every_visit_are_told(tmp_path):
     out = io.BytesIO()
     Image.new("RGB", (400, 300)).save(out, "JPEG")
