@@ -48,10 +48,13 @@ def test_photos_kept_measure_as_they_were_drawn(seed, spec):
     # The scenes draw strips of one sheet; whoever does not say so gets a note.
     stated = Settings(print_scale_checked=True, one_sheet=True)
     measured = measure_photo(read_photo(FOLDER / f"{spec.name}.jpg"), stated)
-    assert (measured.status, measured.notices) == ("ok", ())
+    leaning = "_lean" in spec.name  # of a set: alone it is warned of its tilt, and edges' depths count in U
+    assert [notice.code for notice in measured.notices] == ["tilt-large"] * leaning
     # Method 9 puts into U what a phone's picture may hide (part "picture"): 0.15 to 0.27 mm, method 8 0.14 to 0.19.
-    assert measured.profile.expanded_u_mm.max() < 0.28
-    assert measured.summary.mean_mm == pytest.approx(truth["summary"]["mean_gap"], abs=0.1)
+    u_mm = measured.profile.expanded_u_mm
+    assert u_mm.max() < (0.55 if leaning else 0.28)
+    mean_u_mm = float(np.median(u_mm)) if leaning else 0.1
+    assert measured.summary.mean_mm == pytest.approx(truth["summary"]["mean_gap"], abs=mean_u_mm)
     if spec.name == DEMO_PHOTO.stem:  # its tightest place is the pinch, beside the strips
         assert measured.summary.min_mm == pytest.approx(truth["summary"]["min_gap"], abs=0.15)
 
