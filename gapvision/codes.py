@@ -468,6 +468,10 @@ plan that leaves them free add --free-seams, or tick it on the page.
 warning seams-not-measured
     Part of the panel's seams was not measured, and the plan leaves it free.
     Photograph every seam of the panel from end to end at the same stage, and make the plan again.
+warning panel-side-unknown
+    It is not said on which side of the car the panel is, so it was not checked which edge in the photo is its own.
+    Write side = "left" or side = "right" in the panel file, or choose it on the page: by a wrong edge \
+every move is turned round.
 note travel-unlimited
     No travel was entered for the adjusters, so the move may be more than they allow.
     Enter travel_x, travel_y and travel_out of each hinge, latch and shim point.

@@ -28,6 +28,7 @@ from gapvision.judgement.move import (
     upper_hull,
 )
 from gapvision.judgement.panel import check_photos
+from gapvision.judgement.shapes import SHAPES
 from gapvision.judgement.specification import limits_at, nominal_at
 from gapvision.judgement.swing import movement_of
 from gapvision.judgement.tolerance import form_checks, judge_gap, taper_of
@@ -89,6 +90,8 @@ def make_plan(panel: Panel, *, free_seams: bool = False) -> CorrectionPlan:
     pairs = [(seam, r) for seam in panel.seams for r in seam.readings]
     loss = _loss(panel)
     notices = list(_unmeasured(panel))
+    if panel.shape and SHAPES[panel.shape].sides and not panel.side:
+        notices.append(Notice(code="panel-side-unknown"))
     limits = [aim_limits(panel, seam, r, loss) for seam, r in pairs]
     doubts = [doubt_at(seam, r, loss) for seam, r in pairs]
     seen = [np.isfinite(doubt) for doubt in doubts]

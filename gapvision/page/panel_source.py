@@ -80,13 +80,13 @@ def _ready(shape: str) -> str:
     side = ""
     if known.sides:
         side = st.selectbox("Side", ["", "left", "right"], key="panel_side", format_func=lambda s: s or "neither")
-    return ready_file(shape, f"{side} {shape}".strip(), width, height)
+    return ready_file(shape, f"{side} {shape}".strip(), width, height, side)
 
 
-def ready_file(shape: str, name: str, width_mm: float, length_mm: float) -> str:
+def ready_file(shape: str, name: str, width_mm: float, length_mm: float, side: str = "") -> str:
     """Write a panel file for a ready shape, one of :data:`gapvision.judgement.SHAPES`; its sizes as ``size_words`` says."""
     head = {"format": FORMAT, "name": name, "shape": shape}
-    size = {"width": f"{width_mm:.6g}mm", "length": f"{length_mm:.6g}mm"}
+    size = {"width": f"{width_mm:.6g}mm", "length": f"{length_mm:.6g}mm"} | ({"side": side} if side else {})
     return "\n".join([_toml(head | size), *(_toml({"name": seam}, "seams") for seam in SHAPES[shape].seams)])
 
 

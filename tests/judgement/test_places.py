@@ -137,3 +137,12 @@ def test_a_panel_measured_all_round_says_nothing_of_it():
 def test_overlapping_photos_count_once():
     seam = two_photos(0.0).seams[0]
     assert seam.covered_mm == 895.0
+
+
+@pytest.mark.parametrize(("side", "warned"), [("", True), ("left", False)])
+def test_a_door_of_which_the_side_is_not_said_was_not_checked(side, warned):
+    """Else a wrong edge turns every move round, and nothing says so."""
+    layout = layout_of("door", side)
+    rear = next(seam for seam in layout.seams if seam.name == "rear")
+    panel = panel_of(layout, [(rear, spec(), [lay(layout, "rear", at_mm=100.0, reverse=True)])])
+    assert ("panel-side-unknown" in {notice.code for notice in make_plan(panel, free_seams=True).notices}) == warned

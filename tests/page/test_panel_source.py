@@ -158,7 +158,7 @@ def test_a_kept_panel_travels_with_its_job_and_a_bad_one_is_not_taken(tmp_path, 
 def test_a_panel_file_that_is_chosen_fills_the_fields(page):
     """Size and side, as the file says them; written by hand: what the upload control asks for in its run."""
     page.run()
-    text = ready_file("door", "left door", 1010, 640).replace('shape = "door"', 'shape = "door"\nside = "left"')
+    text = ready_file("door", "left door", 1010, 640, "left")
     page.session_state["panel_shape"] = "ready shape: door"
     page.session_state["go"] = fields_of(layout_from_table(toml_from_text(text, "the panel file")))
     page.run()
