@@ -8,9 +8,8 @@ from typing import Any
 from gapvision import words, workshop
 from gapvision.errors import GapvisionError
 from gapvision.formats.specification_file import specification_to_table
-from gapvision.judgement import coat, simple_spec
-from gapvision.judgement.films import SYSTEMS
-from gapvision.model import FinishPlan, Measurement, Settings
+from gapvision.judgement import simple_spec
+from gapvision.model import Measurement, Settings
 from gapvision.records import Conditions, Job, Store
 from gapvision.samples import FOLDER
 
@@ -60,11 +59,6 @@ SEAMS = (
     _Seam(name="boot lid, rear", side="", panel="boot lid", length_mm=760,
           photos=(("rear_boot_lid_1", "rear_boot_lid_1_lean1", "rear_boot_lid_1_lean2"),)),
 )  # fmt: skip
-#: The primer is on already in the photos.  The smallest gap that does not chip: common practice, no source.
-FINISH = FinishPlan(
-    coats=tuple(coat(kind, many) for kind, many in SYSTEMS["primer, high-build, base, clear"]),
-    stage="primed", smallest_gap_mm=3.0,
-)  # fmt: skip
 NOMINAL_MM, TOLERANCE_MM = 4.7625, 0.6  # 3/16 in, common practice, no source
 
 
@@ -89,7 +83,6 @@ def make_demo_job(store: Store, progress: workshop.Progress = None) -> Job:
             progress(done, len(sets))
     with store.database.saving():
         job = store.new_job(**HEAD)
-        workshop.set_finish(store, job.job_id, FINISH)
         visits = [
             store.add_visit(job.job_id, stage, on_date=day, who=who, conditions=found)
             for stage, day, who, found in VISITS

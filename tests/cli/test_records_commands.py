@@ -194,7 +194,8 @@ def test_compare_before_after_and_left_right(run, tmp_path):
     assert found["mean_change_mm"] == pytest.approx(-0.7, abs=0.01)
     assert found["better_mm"] > 80
     code, out, _ = run("compare", "17", "left door rear", "--datum", "strip")
-    assert "strip A, in the same place at both (shift +0.00 mm" in out
+    assert "strip A, in the same place at both." in out
+    assert "shifted by +0.00 mm" in out
     code, out, _ = run("compare", "17", "left door rear", "--mark", "60,150", "60,150")
     assert "tapped in both photos" in out
     code, out, _ = run("compare", "17", "left door rear", "--with", "right door rear", "--datum", "strip")
