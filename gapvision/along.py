@@ -7,7 +7,6 @@ into each other.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -28,7 +27,6 @@ from gapvision.model import (
     GapProfile,
     Measurement,
     Notice,
-    SeamQuality,
     Settings,
     Step,
     StripView,
@@ -40,6 +38,7 @@ from gapvision.recipe import (
     of_seen,
     refuse_profile,
     scale_seen,
+    seen_in_all,
     seen_photo,
     step_to_use,
 )
@@ -51,7 +50,7 @@ from gapvision.vision.field import KnownStrips
 from gapvision.vision.gap import straight_offsets
 from gapvision.vision.known import ToldEdge, known_notices, weigh
 from gapvision.vision.placing import EdgeKind
-from gapvision.vision.proven import with_proof
+from gapvision.vision.proven import with_proofs_of_set
 from gapvision.vision.seam import line_through, recentre
 
 T = TypeVar("T")
@@ -106,11 +105,7 @@ def measure_chain(sighted: Sequence[Sighted], settings: Settings, notices: Seque
     line = _common_line([_own_line(k, one, chain, settings) for k, one in enumerate(kept)], settings.station_mm)
     profile, differing = _fused(laid, line, chain, settings)
     proofs = [proof for one in kept for proof in one.look.settings.proofs]
-    if proofs:
-        # A study of single photos does not speak of a set: it makes nothing surer, and its bias is a doubt.
-        widest = max(proofs, key=lambda proof: proof.growth)
-        doubt = float(np.hypot(widest.bias_std_u_mm, 0.5 * widest.bias_mm))
-        profile = with_proof(profile, replace(widest, bias_proven=False, small_share=1.0, bias_std_u_mm=doubt))
+    profile = with_proofs_of_set(profile, proofs)
     settings = replace(settings, proofs=tuple(dict.fromkeys(proofs)))
     step, said = _mean_step(steps, chain.flipped), [*notices, *chain.notices]
     said += [Notice(code="seams-differ", photos=(kept[k].look.photo.file,)) for k in differing]
@@ -535,14 +530,7 @@ def _made(
         step_used=step,
         edge_a=edge_kept(told[0], float(burnt_a)),
         edge_b=edge_kept(told[1], float(burnt_b)),
-        quality=SeamQuality(
-            blur_px=max(look.quality.blur_px for look in looks),
-            seam_score=min(look.found.score for look in looks),
-            rival_seam=max(look.found.rival for look in looks),
-            burnt_panel_share=max(each.over_share for each in seen),
-        ),
-        gap_lit="bright" if 2 * sum(each.lit for each in seen) > len(seen) else "dark",
-        edges_method=Counter(each.method for each in seen).most_common(1)[0][0],
+        **seen_in_all(looks, seen),
         settings=settings,
         method_version=METHOD_VERSION,
     )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -208,17 +210,14 @@ def sight(look: Look) -> Sighted:
     if clear is not None:
         edges = either(edges, find_edges(clear, settings.edges))
     picture = picture_doubt(look.quality, band.px_per_mm, field.project(band.line.points))
-    if band.tilt_deg > REFUSE_TILT_DEG:
-        raise GapvisionError(
-            "tilt-too-large", f"The camera looked at the seam {band.tilt_deg:.0f} degrees from the side."
-        )
+    refuse_tilted(band)
     return Sighted(look, band, edges, looks_painted(band, edges), picture)
 
 
 def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measurement:
     """The recipe: strips, which ``seen`` gets, seam, sides, edges, gap; then what is to be said of it."""
     look = look_at(photo, settings, seen)
-    settings, views, to_scale, quality = look.settings, look.views, look.to_scale, look.quality
+    settings, views, to_scale = look.settings, look.views, look.to_scale
     found, field, sides, notices = look.found, look.field, look.sides, look.notices
     proof = settings.proofs[0] if settings.proofs else None
     sighted = sight(look)
@@ -247,17 +246,32 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
         step_used=step,
         edge_a=edge_kept(told_a, edges.burnt_a_share),
         edge_b=edge_kept(told_b, edges.burnt_b_share),
-        quality=SeamQuality(
-            blur_px=quality.blur_px,
-            seam_score=found.score,
-            rival_seam=found.rival,
-            burnt_panel_share=edges.over_share,
-        ),
-        gap_lit="bright" if edges.lit else "dark",
-        edges_method=edges.method,
+        **seen_in_all([look], [edges]),
         settings=settings,
         method_version=METHOD_VERSION,
     )
+
+
+def seen_in_all(looks: Sequence[Look], edges: Sequence[SeamEdges]) -> dict[str, Any]:
+    """What a measurement tells of one photo or of all: the worst of ``quality``, ``gap_lit`` and ``edges_method``."""
+    return {
+        "quality": SeamQuality(
+            blur_px=max(look.quality.blur_px for look in looks),
+            seam_score=min(look.found.score for look in looks),
+            rival_seam=max(look.found.rival for look in looks),
+            burnt_panel_share=max(each.over_share for each in edges),
+        ),
+        "gap_lit": "bright" if 2 * sum(each.lit for each in edges) > len(edges) else "dark",
+        "edges_method": Counter(each.method for each in edges).most_common(1)[0][0],
+    }
+
+
+def refuse_tilted(band: Band) -> None:
+    """Refuse a photo that was taken too far from the side."""
+    if band.tilt_deg > REFUSE_TILT_DEG:
+        raise GapvisionError(
+            "tilt-too-large", f"The camera looked at the seam {band.tilt_deg:.0f} degrees from the side."
+        )
 
 
 def refuse_profile(profile: GapProfile, shown: bool, cut_by_frame: bool) -> None:

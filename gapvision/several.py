@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -22,14 +21,12 @@ from gapvision.model import (
     Measurement,
     Notice,
     Photo,
-    SeamQuality,
     SeenPhoto,
     Settings,
     Step,
 )
 from gapvision.recipe import (
     EDGE_HEIGHT_MM,
-    REFUSE_TILT_DEG,
     Look,
     Sighted,
     edge_kept,
@@ -38,7 +35,9 @@ from gapvision.recipe import (
     measure_photo,
     of_seen,
     refuse_profile,
+    refuse_tilted,
     scale_seen,
+    seen_in_all,
     seen_photo,
     sight,
     step_to_use,
@@ -53,7 +52,7 @@ from gapvision.vision.joint_gap import joint_profile
 from gapvision.vision.known import known_notices
 from gapvision.vision.painted import looks_painted
 from gapvision.vision.phone import PictureDoubt, picture_doubt, veil_light, without_veil
-from gapvision.vision.proven import with_proof
+from gapvision.vision.proven import with_proofs_of_set
 from gapvision.vision.seam import recentre
 
 #: How many photos of one seam are measured together, and how many of them show one place.
@@ -242,24 +241,25 @@ def _looks(
     Of more photos than one place needs, only what was seen in them is kept.
     """
     many = len(shots) > _MOST_OF_ONE_PLACE
-    given: dict[str, str] = {}
 
-    def one(k: int) -> Look | Sighted | Notice:
+    def one(k: int) -> Look | Sighted:
         photo = shots[k].read()
         seen.append(seen_photo(photo))
-        twice = given.setdefault(photo.sha256, photo.file)
-        if twice != photo.file:
-            return _twice(photo.file, twice)
         look = look_at(photo, settings if k == 0 else replace(settings, seam_hint_px=None), [])
         return sight(look).without_pixels() if many else look
 
     done = two_at_a_time([partial(one, k) for k in range(len(shots))], progress)
-    notices, looks = list[Notice](), list[Look | Sighted]()
+    notices, looks, given = list[Notice](), list[Look | Sighted](), dict[str, str]()
     for shot, each in zip(shots, done, strict=True):
-        if isinstance(each, Look | Sighted):
+        if isinstance(each, GapvisionError):
+            notices.append(_refused(shot.file, each))
+            continue
+        # By file name, not by which of two threads was first: the points along the seam are the first photo's.
+        twice = given.setdefault(_look_of(each).photo.sha256, shot.file)
+        if twice == shot.file:
             looks.append(each)
         else:
-            notices.append(each if isinstance(each, Notice) else _refused(shot.file, each))
+            notices.append(_twice(shot.file, twice))
     if not looks:
         raise next(each for each in done if isinstance(each, GapvisionError))
     return looks, notices
@@ -291,10 +291,7 @@ def _each(looks: list[Look]) -> tuple[list[_Own], list[Notice]]:
 
 def _own(look: Look, settings: Settings) -> _Own:
     band = sample_band(look.photo, look.field, look.line, EDGE_HEIGHT_MM, settings.station_mm)
-    if band.tilt_deg > REFUSE_TILT_DEG:
-        raise GapvisionError(
-            "tilt-too-large", f"The camera looked at the seam {band.tilt_deg:.0f} degrees from the side."
-        )
+    refuse_tilted(band)
     edges = find_edges(band, settings.edges)
     doubt = float(np.median(np.hypot(edges.std_a_mm, edges.std_b_mm)))
     return _Own(
@@ -517,11 +514,7 @@ def _made(
         seam_mm=_seen_by_one([_carried(*each, sides) for each in zip(kept, fields, strict=True)], line),
     )
     proofs = [proof for look in looks for proof in look.settings.proofs]
-    if proofs:
-        # A study of single photos does not speak of a set: it makes nothing surer, and its bias is a doubt.
-        widest = max(proofs, key=lambda proof: proof.growth)
-        doubt = float(np.hypot(widest.bias_std_u_mm, 0.5 * widest.bias_mm))
-        profile = with_proof(profile, replace(widest, bias_proven=False, small_share=1.0, bias_std_u_mm=doubt))
+    profile = with_proofs_of_set(profile, proofs)
     settings = replace(settings, proofs=tuple(dict.fromkeys(proofs)))
     refuse_profile(profile, hinted, any(look.found.cut_by_frame for look in looks))
     views = [v for look in looks for v in look.views]
@@ -556,14 +549,7 @@ def _made(
         step_used=step,
         edge_a=edge_kept(told_a, min(each.burnt_a_share for each in seen)),
         edge_b=edge_kept(told_b, min(each.burnt_b_share for each in seen)),
-        quality=SeamQuality(
-            blur_px=max(look.quality.blur_px for look in looks),
-            seam_score=min(look.found.score for look in looks),
-            rival_seam=max(look.found.rival for look in looks),
-            burnt_panel_share=max(each.over_share for each in seen),
-        ),
-        gap_lit="bright" if 2 * sum(each.lit for each in seen) > len(seen) else "dark",
-        edges_method=Counter(each.method for each in seen).most_common(1)[0][0],
+        **seen_in_all(looks, seen),
         settings=settings,
         method_version=METHOD_VERSION,
     )

@@ -1,6 +1,9 @@
 """Several photos of one seam measured together: against invented photos with exact truth, and the coach."""
 
 from dataclasses import replace
+from functools import partial
+from threading import Event
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,7 +17,7 @@ from gapvision.judgement.coach import next_photo, seen_slopes, u_with
 from gapvision.lab.scenes import CameraSpec, EdgeSpec, SceneSpec, StripSpec, render_grey
 from gapvision.model import LeftOut, Notice, Photo, Settings
 from gapvision.recipe import measure_photo
-from gapvision.several import _seen_by_one, measure_photos
+from gapvision.several import Shot, _looks, _seen_by_one, measure_photos
 from gapvision.vision.band import CentreLine
 from tests.conftest import hand_made_measurement
 
@@ -133,6 +136,24 @@ def test_a_seam_that_no_two_photos_have_in_one_place_is_doubted():
     np.testing.assert_allclose(_seen_by_one([along(off), along(0.2)], along(off)), np.where(s < 60, 0.0, 1.9))
     assert not _seen_by_one([along(0.0), along(0.2), along(4.0)], along(0.0)).any()
     assert not _seen_by_one([along(0.0), along(4.0, first=50)], along(0.0))[:49].any()  # seen by one alone
+
+
+def test_of_a_photo_given_twice_the_first_by_name_stays_whichever_is_read_first(monkeypatch):
+    """The points along the seam are the first photo's; two threads read, and the second may be done before it."""
+    second_is_read = Event()
+
+    def read(name):
+        (second_is_read.wait(5) if name == "a.png" else second_is_read.set())
+        return Photo(grey=np.zeros((4, 4), np.uint8), file=name, sha256="0" * 64)
+
+    monkeypatch.setattr(
+        "gapvision.several.look_at", lambda photo, settings, seen: SimpleNamespace(photo=photo, settings=settings)
+    )
+    monkeypatch.setattr("gapvision.several.Look", SimpleNamespace)
+    shots = [Shot(name, partial(read, name)) for name in ("a.png", "b.png")]
+    looks, notices = _looks(shots, Settings(seam_hint_px=((1.0, 2.0), (3.0, 2.0))), [], None)
+    assert [(look.photo.file, look.settings.seam_hint_px is None) for look in looks] == [("a.png", False)]
+    assert ["b.png" in notice.message for notice in notices] == [True]
 
 
 def test_more_than_forty_photos_are_refused(tmp_path, capsys):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 
@@ -29,6 +30,18 @@ def proof_for(photo: Photo, settings: Settings) -> tuple[PhoneProof | None, list
         return None, [Notice(code="proof-too-old", values=said)]
     said |= {n: getattr(newest, n) for n in ("photos", "bias_mm", "bias_proven", "growth", "small_share")}
     return newest, [Notice(code="proof-used", values=said)]
+
+
+def with_proofs_of_set(profile: GapProfile, proofs: Sequence[PhoneProof]) -> GapProfile:
+    """The profile of several photos with the studies that speak of them, none or more.
+
+    A study of single photos does not speak of a set: it makes nothing surer, and its bias is a doubt.
+    """
+    if not proofs:
+        return profile
+    widest = max(proofs, key=lambda proof: proof.growth)
+    doubt = float(np.hypot(widest.bias_std_u_mm, 0.5 * widest.bias_mm))
+    return with_proof(profile, replace(widest, bias_proven=False, small_share=1.0, bias_std_u_mm=doubt))
 
 
 def with_proof(profile: GapProfile, proof: PhoneProof) -> GapProfile:
