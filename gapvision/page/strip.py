@@ -51,13 +51,14 @@ def strip_data(
     sets: dict[str, list[Chosen]] = {}
     for photo in mine:
         sets.setdefault(photo.set_id, []).append(photo)
+    for photos in sets.values():
+        photos.sort(key=lambda p: p.name)
     current = shown.set_id if shown in mine else ""
     order = sorted(sets, key=lambda key: key != current)  # the set on screen first, then the newest
-    names = {key: _set_name(sorted(sets[key], key=lambda p: p.name)) for key in order}
+    names = {key: _set_name(sets[key]) for key in order}
     groups = []
     for key in order:
-        photos = sorted(sets[key], key=lambda p: p.name)
-        rows = []
+        photos, rows = sets[key], []
         for photo in photos:
             targets = [(_SET + other, f"to {names[other]}") for other in order if other != key]
             targets += [(_ALONE, "by itself")] if len(photos) > 1 else []
@@ -114,11 +115,9 @@ def _move(ticket: str, photo: Chosen, rest: Sequence[Chosen], to: str) -> None:
         for one in rest:
             Inbox().move(ticket, one.sha256, Inbox.own_set(rest[0].sha256))
         session.rename_set(photo.set_id, Inbox.own_set(rest[0].sha256))
-    if not rest and into != photo.set_id:
+    if not rest and (into != photo.set_id or to.startswith(_SEAM)):
         _take_back(photo.set_id)
     if to.startswith(_SEAM):
-        if not rest:
-            _take_back(photo.set_id)
         session.give_to_seam(photo.sha256, int(to.removeprefix(_SEAM)))
     Inbox().move(ticket, photo.sha256, into)
     if rest:  # what is saved of them must not speak of this photo any more
