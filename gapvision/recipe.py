@@ -266,11 +266,11 @@ def seen_in_all(looks: Sequence[Look], edges: Sequence[SeamEdges]) -> dict[str, 
     }
 
 
-def refuse_tilted(band: Band) -> None:
+def refuse_tilted(rectified: Band) -> None:
     """Refuse a photo that was taken too far from the side."""
-    if band.tilt_deg > REFUSE_TILT_DEG:
+    if rectified.tilt_deg > REFUSE_TILT_DEG:
         raise GapvisionError(
-            "tilt-too-large", f"The camera looked at the seam {band.tilt_deg:.0f} degrees from the side."
+            "tilt-too-large", f"The camera looked at the seam {rectified.tilt_deg:.0f} degrees from the side."
         )
 
 
