@@ -22,6 +22,7 @@ def seam():
     return gapvision.measure(DEMO_PHOTO, print_scale=(1.0, 1.0))
 
 
+@pytest.mark.slow
 def test_the_examples_do_what_they_say(measuring_once):
     failed, tried = doctest.testmod(gapvision)
     assert failed == 0
@@ -59,6 +60,7 @@ def test_help_reads_well():
 
 
 @pytest.mark.parametrize("kind", ["text", "bytes", "photo"])
+@pytest.mark.slow
 def test_a_photo_may_be_given_in_any_form(seam, kind, measuring_once):
     photo = {
         "text": str, "bytes": lambda p: p.read_bytes(), "photo": gapvision.read_photo
@@ -68,6 +70,7 @@ def test_a_photo_may_be_given_in_any_form(seam, kind, measuring_once):
     assert np.array_equal(again.profile.expanded_u_mm, seam.profile.expanded_u_mm)
 
 
+@pytest.mark.slow
 def test_an_array_measures_as_its_file(seam):
     """Its grey is made from decoded colours, a level or so off the file's own; and it tells no focal length."""
     measured = gapvision.measure(read_colour(DEMO_PHOTO), print_scale=(1.0, 1.0))

@@ -74,6 +74,7 @@ def test_without_a_wanted_gap_it_says_what_to_give(measured, capsys):
     assert "gapvision shop --nominal 3/16in" in said
 
 
+@pytest.mark.slow
 def test_what_is_said_once_holds_until_a_job_or_the_line_says_otherwise(measured, capsys):
     def state(*words):
         capsys.readouterr()
@@ -204,6 +205,7 @@ def test_help_is_one_screen_with_one_example(name, parser, monkeypatch):
         assert " ".join(lines).count("Example") == 1
 
 
+@pytest.mark.slow
 def test_the_shell_completes_commands_and_options(tmp_path):
     def completed(line):
         out = tmp_path / "out"

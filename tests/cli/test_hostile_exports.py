@@ -152,6 +152,7 @@ def test_spoilt_values_never_crash(exported, seeds, tmp_path, capsys):
     assert sum(n for code, n in outcomes.items() if code in ("job-data-bad", "measurement-file-bad")) > 0, outcomes
 
 
+@pytest.mark.slow
 def test_a_photo_that_is_no_picture(exported, tmp_path):
     import hashlib
 
@@ -256,6 +257,7 @@ def test_what_an_export_says_of_itself_is_plain_text(exported, tmp_path, capsys)
     assert lines[2] == "it says of itself: job ?[2J?[31m17, ?me?intact: all of it"
 
 
+@pytest.mark.slow
 def test_an_imported_job_tells_its_origin_everywhere(exported, tmp_path, capsys):
     """On the job, in JSON, at the foot of every page of the paper; and it goes along when it is handed on."""
     import pypdfium2

@@ -135,6 +135,7 @@ def test_a_plan_that_leaves_seams_free_says_so_in_its_first_line(tmp_path, capsy
     assert "free" not in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_plan_and_template_of_the_example(tmp_path, capsys):
     plan, pdf, dxf = tmp_path / "p.json", tmp_path / "t.pdf", tmp_path / "t.dxf"
     assert main(["plan", str(EXAMPLE / "bonnet.toml"), "--json", str(plan)]) == 0

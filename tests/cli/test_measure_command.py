@@ -123,6 +123,7 @@ def test_what_stands_where_a_file_is_ordered_stays(tmp_path, capsys):
     )
 
 
+@pytest.mark.slow
 def test_refused_photo_gets_its_file_and_exit_code_3(tmp_path, capsys):
     from PIL import Image
 
@@ -179,6 +180,7 @@ def test_how_an_edge_is_made(text, want):
     assert parse_edge(text) == want
 
 
+@pytest.mark.slow
 def test_what_is_stated_reaches_the_file_also_below_zero(tmp_path, capsys):
     out = tmp_path / "seam.json"
     one_sided = SAMPLES / "gloss_door_arc.jpg"
@@ -230,6 +232,7 @@ def test_points():
             parse_point(text)
 
 
+@pytest.mark.slow
 def test_demo(tmp_path, capsys):
     assert main(["demo", "-o", str(tmp_path / "demo")]) == 0
     said = capsys.readouterr().out

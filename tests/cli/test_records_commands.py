@@ -135,6 +135,7 @@ def test_what_was_stated_stays_with_the_result(run, tmp_path):
 @pytest.mark.parametrize(
     ("old", "photo"), [("left_out.json", "grey_primer_cut_edge.jpg"), ("stated_with_taps.json", "gloss_door_arc.jpg")]
 )
+@pytest.mark.slow
 def test_measuring_again_takes_over_all_that_was_stated(run, old, photo):
     """Also of a result of version 1, whose keys had other names and whose left-out spans stood beside its settings."""
     content = json.loads((Path(__file__).parents[1] / "formats" / "kept" / old).read_text(encoding="utf-8"))
@@ -176,6 +177,7 @@ def test_add_refuses_what_it_cannot_store(run, tmp_path):
     assert json.loads(run("job", "show", "17", "--json")[1])["seams"][0]["measurements"][0]["status"] == "refused"
 
 
+@pytest.mark.slow
 def test_several_photos_one_bad(run, tmp_path):
     run("job", "new", "--reference", "17")
     code, out, err = run("add", tmp_path / "no.jpg", SAMPLE, "--job", "17", "--seam", "sill", "--stage", "as found")
@@ -264,6 +266,7 @@ def test_edit_note_panel(run):
     assert run("job", "list", "saloon", "hinge")[1].count("saloon") == 1
 
 
+@pytest.mark.slow
 def test_several_photos_of_one_seam_are_one_result(run, monkeypatch, tmp_path):
     """All photos are kept with it, verified, exported and handed to another shop."""
     from gapvision.formats import measurement_json

@@ -84,6 +84,7 @@ def test_nothing_is_made_that_has_no_place_to_go(command, maker, run, job, tmp_p
     assert "[folder-not-writable]" in err
 
 
+@pytest.mark.slow
 def test_report(run, job, tmp_path):
     code, out, _ = run("report", "17", "-o", tmp_path / "r.pdf")
     assert (code, out) == (0, f"written: {tmp_path / 'r.pdf'}\n")
@@ -103,6 +104,7 @@ def test_report(run, job, tmp_path):
     assert not (tmp_path / "x.pdf").exists()
 
 
+@pytest.mark.slow
 def test_judge_with_a_finish_plan_and_keep_a_correction_plan(run, job, tmp_path):
     finish, plan = tmp_path / "finish.toml", tmp_path / "plan.json"
     finish.write_text(
@@ -158,6 +160,7 @@ def test_judge_with_a_finish_plan_and_keep_a_correction_plan(run, job, tmp_path)
     assert "plan: finish" not in text
 
 
+@pytest.mark.slow
 def test_export_verify_import(run, job, tmp_path):
     path, other = tmp_path / "job.zip", tmp_path / "other"
     code, out, _ = run("export", "17", "-o", path)
@@ -235,6 +238,7 @@ def test_backup_and_damage(run, job, tmp_path):
     assert run("report", "17", "-o", tmp_path / "r.pdf")[0] == 2  # no evidence from a changed photo
 
 
+@pytest.mark.slow
 def test_report_and_export_go_on_without_a_missing_photo_and_say_so(run, job, tmp_path):
     """Without its photo a result is still told; who imports the job gets the ones that can be shown."""
     gone = next((run.folder / "photos").glob("*/*.jpg"))
@@ -264,6 +268,7 @@ def test_report_and_export_go_on_without_a_missing_photo_and_say_so(run, job, tm
         {},
     ],
 )
+@pytest.mark.slow
 def test_a_malformed_plan_is_not_kept(run, job, tmp_path, bad):
     (tmp_path / "plan.json").write_text(json.dumps({"schema": "gapvision-plan/1", **bad}))
     code, _, err = run("job", "plan", "17", tmp_path / "plan.json")

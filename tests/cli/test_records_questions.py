@@ -85,6 +85,7 @@ def test_the_same_photo_for_two_stages_is_asked(run):
     assert "The same photo is kept for stage 'as found'." in remarks
 
 
+@pytest.mark.slow
 def test_days_that_cannot_be_are_asked(run):
     """Without --on the day is the camera's; with it, a day to come or another than the camera's is asked."""
     assert run("add", SAMPLE, *JOB, "as found")[0] == 0

@@ -149,6 +149,7 @@ def test_sheets_that_do_not_fit_together_do_when_both_are_told(tmp_path):
     assert measured(path, tmp_path)["sheet"]["print_scale_across"] == 0.97
 
 
+@pytest.mark.slow
 def test_lengths_given_go_before_what_is_remembered(photo, tmp_path):
     """But one pair of lengths is no measurement of two sheets: U stays wide, and it is said."""
     path, _ = photo
@@ -161,6 +162,7 @@ def test_lengths_given_go_before_what_is_remembered(photo, tmp_path):
     assert stated["settings"]["sheets"] == []
 
 
+@pytest.mark.slow
 def test_a_stored_photo_measured_again_takes_what_was_told_since(photo, tmp_path, data):
     from gapvision.records import Store
     from gapvision.workshop import measure_again, stored
@@ -182,6 +184,7 @@ def test_a_stored_photo_measured_again_takes_what_was_told_since(photo, tmp_path
         assert [c.sheet for c in again.settings.sheets] == [int(ONE), int(TWO)]
 
 
+@pytest.mark.slow
 def test_the_file_gives_the_sheets_back(photo, tmp_path):
     path, _ = photo
     main(["sheet", ONE, "--check-length", "198.4mm", "--check-width", "148.8mm"])

@@ -163,6 +163,7 @@ ALTERED_WELL = {
 
 
 @pytest.mark.parametrize("what", ALTERED)
+@pytest.mark.slow
 def test_an_altered_file_is_found(bundle, tmp_path, capsys, what):
     alter, said = ALTERED[what]
     folder = shutil.copytree(bundle[0], tmp_path / "b")

@@ -423,6 +423,7 @@ OLD_PLACES = ["warnings", "notes.0", "notes.0.code", "camera", "camera.edge_a", 
 
 @settings(max_examples=150, deadline=None)
 @given(st.sampled_from(OLD_PLACES), JSON)
+@pytest.mark.slow
 def test_any_value_anywhere_in_version_1_is_read_or_named(place, value):
     old = json.loads((KEPT / "stated_with_taps.json").read_text(encoding="utf-8"))
     try:

@@ -22,12 +22,14 @@ def turned(points: np.ndarray, angle: float, shift: tuple[float, float] = (0.0, 
 
 
 @given(POINTS, ANGLE, st.tuples(st.floats(-1e4, 1e4), st.floats(-1e4, 1e4)))
+@pytest.mark.slow
 def test_turning_and_moving_change_nothing(points, angle, shift):
     moved = turned(points, angle, shift)
     assert minimum_zone(*moved.T).width == pytest.approx(minimum_zone(*points.T).width, abs=1e-6)
 
 
 @given(POINTS, ANGLE)
+@pytest.mark.slow
 def test_least_squares_turns_too(points, angle):
     if np.ptp(points, axis=0).max() == 0:
         return
@@ -39,6 +41,7 @@ def test_least_squares_turns_too(points, angle):
 
 
 @given(POINTS)
+@pytest.mark.slow
 def test_never_above_least_squares(points):
     if np.ptp(points, axis=0).max() == 0:
         return
@@ -46,6 +49,7 @@ def test_never_above_least_squares(points):
 
 
 @given(POINTS)
+@pytest.mark.slow
 def test_the_zone_holds_every_point(points):
     zone = minimum_zone(*points.T)
     heights = points @ zone.normal - zone.middle
@@ -54,11 +58,13 @@ def test_the_zone_holds_every_point(points):
 
 
 @given(POINTS, ANGLE)
+@pytest.mark.slow
 def test_no_direction_is_narrower(points, angle):
     assert np.ptp(points @ [np.cos(angle), np.sin(angle)]) >= minimum_zone(*points.T).width - 1e-9
 
 
 @given(POINTS)
+@pytest.mark.slow
 def test_mirror_and_order_change_nothing(points):
     width = minimum_zone(*points.T).width
     assert minimum_zone(points[:, 0], -points[:, 1]).width == pytest.approx(width, abs=1e-9)
@@ -66,6 +72,7 @@ def test_mirror_and_order_change_nothing(points):
 
 
 @given(POINTS)
+@pytest.mark.slow
 def test_the_hull_is_convex_and_made_of_the_points(points):
     hull = convex_hull(*points.T)
     assert {tuple(p) for p in hull} <= {tuple(p) for p in points}

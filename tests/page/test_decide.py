@@ -81,6 +81,7 @@ def test_a_saved_photo_is_judged_by_its_seams_own_specification(page, seam):
     assert "Other side: right bonnet gap" in words
 
 
+@pytest.mark.slow
 def test_the_jobs_paint_is_there_and_a_change_is_kept_when_asked(page, seam):
     decide(page)
     assert page.multiselect(key="finish_kinds").value == ["epoxy primer", "clear lacquer"]
@@ -97,6 +98,7 @@ def test_the_jobs_paint_is_there_and_a_change_is_kept_when_asked(page, seam):
     assert kept.coats[1].film_um == (40, 60)
 
 
+@pytest.mark.slow
 def test_another_jobs_paint_does_not_stay(page, seam):
     decide(page)
     records().new_job(reference="T-2")
@@ -108,6 +110,7 @@ def test_another_jobs_paint_does_not_stay(page, seam):
     assert page.multiselect(key="finish_kinds").value == ["top coat"], "but what is chosen here does"
 
 
+@pytest.mark.slow
 def test_numbers_can_be_changed_and_kept_with_the_seam(page, seam):
     decide(page)
     page.text_input(key="spec_below").set_value("1/32in")
@@ -127,6 +130,7 @@ def test_numbers_can_be_changed_and_kept_with_the_seam(page, seam):
     ("field", "text", "said"),
     [("below", "three", "not a length"), ("taper", "steep", "not a taper"), ("nominal", "-3mm", "zero or negative")],
 )
+@pytest.mark.slow
 def test_wrong_numbers_are_one_sentence(page, seam, field, text, said):
     decide(page)
     page.text_input(key=f"spec_{field}").set_value(text).run()
@@ -231,6 +235,7 @@ def test_limits_may_differ_below_and_above(page, typed, verdict):
     assert "more than two lengths" in html_of(page)
 
 
+@pytest.mark.slow
 def test_measure_takes_over_unequal_limits_and_says_when_the_gap_runs(page, seam):
     page.run()
     page.session_state["what_for"] = "For a job"
@@ -268,6 +273,7 @@ def test_a_ready_system_and_films_as_numbers_give_the_gap_to_set_with_its_gauges
     assert "A 5.0 mm shank must enter, 5.2 mm must not." in card
 
 
+@pytest.mark.slow
 def test_paint_that_another_window_keeps_is_not_replaced_silently(page, seam):
     decide(page)
     page.number_input(key="coats_epoxy primer").set_value(3).run()
@@ -278,6 +284,7 @@ def test_paint_that_another_window_keeps_is_not_replaced_silently(page, seam):
     assert [w for w in page.warning if "Another window has changed this meanwhile" in w.value]
 
 
+@pytest.mark.slow
 def test_what_another_window_wants_of_the_seam_is_told_before_it_replaces_what_was_typed(page, seam):
     decide(page)
     page.text_input(key="spec_below").set_value("0.3mm").run()

@@ -94,6 +94,7 @@ def test_lines_made_from_fields_are_read_back():
         seam_lines("x", ("nought", "0mm"), ("1mm", "0mm"))
 
 
+@pytest.mark.slow
 def test_changed_lines_are_drawn_kept_and_brought_back(page):
     page.run()
     assert not page.exception

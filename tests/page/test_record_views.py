@@ -58,6 +58,7 @@ def test_no_job_yet_and_a_new_one(page):
 
 
 @pytest.mark.parametrize("view", ["Car", "Decide", "Jobs", "Panels"])
+@pytest.mark.slow
 def test_every_view_of_an_imported_job_tells_its_origin(page, job, view):
     body = {"measured_by": "The last shop", "imported_at": "2026-03-01T08:00:00Z", "seal": "0" * 64}
     records().add_plan(job.job_id, "origin", {"schema": ORIGIN_SCHEMA, **body})
@@ -73,6 +74,7 @@ def test_every_view_of_an_imported_job_tells_its_origin(page, job, view):
     assert any(c.value == f"Job {job.reference} was {told}." for c in page.caption), [c.value for c in page.caption]
 
 
+@pytest.mark.slow
 def test_search_history_and_comparison(page, job):
     page.session_state["view"] = "Jobs"
     page.run()
@@ -86,6 +88,7 @@ def test_search_history_and_comparison(page, job):
     assert any("No job has these words" in i.value for i in page.info)
 
 
+@pytest.mark.slow
 def test_a_wanted_gap_that_runs_along_the_seam_has_its_short_verdict(page, job):
     """As one that is the same all along: in, not proven (the limit is the reading itself), out."""
     from gapvision.formats.specification_file import specification_to_table
@@ -115,6 +118,7 @@ def test_a_wanted_gap_that_runs_along_the_seam_has_its_short_verdict(page, job):
         assert spans in words
 
 
+@pytest.mark.slow
 def test_the_short_verdict_is_the_stored_one_with_its_other_limits_and_its_rule(page, job, measured_sample):
     """Seen once: '✗ out of tolerance' and under it '✓ in tolerance, go on to the next seam'."""
     store = records()
@@ -140,6 +144,7 @@ def test_the_short_verdict_is_the_stored_one_with_its_other_limits_and_its_rule(
     assert "Out of tolerance" in re.search(r'<div class="gv-verdict.*?</div>', html_of(page))[0]
 
 
+@pytest.mark.slow
 def test_the_last_proven_backup_is_told(page, job, tmp_path_factory):
     page.session_state["view"] = "Jobs"
     page.run()
@@ -178,6 +183,7 @@ def reloaded(page):
     return fresh
 
 
+@pytest.mark.slow
 def test_a_reload_comes_back_to_the_view_job_stage_and_datum(page, job):
     store = records()
     seam = store.seams(job.job_id)[0]
@@ -219,6 +225,7 @@ def test_a_reload_in_decide_measures_the_photo_of_measure_again(page):
     assert "As it stands: in tolerance" in html_of(again), "by the tolerance typed in Measure"
 
 
+@pytest.mark.slow
 def test_stages_are_laid_on_each_other_by_a_mark(page, job):
     page.session_state["view"] = "Jobs"
     page.run()

@@ -71,6 +71,7 @@ def names(line):
     return [p.file_name for p in line.photos]
 
 
+@pytest.mark.slow
 def test_photos_of_a_seam_become_one_result_as_they_come_and_go(page, monkeypatch):
     coming = NextPhoto(do="lean", over="B", strip="E", u_now_mm=0.4, u_next_mm=0.2)
     monkeypatch.setattr("gapvision.page.measure_view.next_photo", lambda measurement: coming)
@@ -118,6 +119,7 @@ def test_another_window_does_not_save_the_same_again(page):
     assert [names(x) for x in history(page)] == [["a.jpg", "b.jpg"]]
 
 
+@pytest.mark.slow
 def test_a_set_that_loses_a_photo_to_another_is_saved_anew_too(page, monkeypatch):
     a = add(page, "a")
     b = add(page, "b", a.set_id)
@@ -130,6 +132,7 @@ def test_a_set_that_loses_a_photo_to_another_is_saved_anew_too(page, monkeypatch
     assert sorted(newest) == [["a.jpg"], ["b.jpg", "c.jpg"]]
 
 
+@pytest.mark.slow
 def test_a_photo_moves_to_another_set_and_to_another_seam(page, monkeypatch):
     a = add(page, "a")
     page.run()
@@ -168,6 +171,7 @@ def test_just_measuring_asks_whether_they_show_one_seam(page):
     assert "2 photos together" in html_of(page)
 
 
+@pytest.mark.slow
 def test_what_the_strip_shows(page):
     a = add(page, "a")
     add(page, "odd", a.set_id)

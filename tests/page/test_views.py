@@ -53,6 +53,7 @@ def test_tolerance_changes_the_verdict_without_measuring_again(page, monkeypatch
     assert not calls
 
 
+@pytest.mark.slow
 def test_strips_of_one_sheet_are_said_so(page):
     """The note asks for it, so there must be a place to say it."""
     page.run()
@@ -167,6 +168,7 @@ def test_each_photo_has_its_sign_once_looked_at_and_can_be_taken_out(page, monke
     assert page.session_state["photo"] != own.sha256
 
 
+@pytest.mark.slow
 def test_two_windows_of_one_address_never_write_over_each_other_unasked(page):
     page.run()
     page.text_input(key="nominal").set_value("5mm").run()

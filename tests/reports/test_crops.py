@@ -68,6 +68,7 @@ def test_a_millimetre_is_a_millimetre_everywhere_and_both_ways(measured):
     assert level.std() > 5 * sides.std(), "a level crop keeps the tilt"
 
 
+@pytest.mark.slow
 def test_edges_lie_on_the_gap_in_the_crop(measured):
     data, measurement = measured
     s, gap = measurement.profile.s_mm, measurement.profile.gap_mm
@@ -143,6 +144,7 @@ def test_crops_to_be_compared_are_of_one_kind_at_one_scale(old, blank):
     assert low.pixels.shape[1] < 1000, "narrower, rather than with less of the panel"
 
 
+@pytest.mark.slow
 def test_where_no_map_fits_the_strips_the_crops_are_level(old, monkeypatch):
     """Of the only strip found a single row of corners shows: no pose can be worked out from points on one line."""
     data, measurement = old

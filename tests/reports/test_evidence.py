@@ -107,7 +107,12 @@ def overlaps(boxes):
 
 @pytest.mark.parametrize(
     ("n", "paper", "units", "long"),
-    [(1, "a4", "mm", False), (1, "letter", "inch", True), pytest.param(12, "a4", "inch", False, marks=pytest.mark.slow), (12, "letter", "mm", True)],
+    [
+        (1, "a4", "mm", False),
+        (1, "letter", "inch", True),
+        pytest.param(12, "a4", "inch", False, marks=pytest.mark.slow),
+        pytest.param(12, "letter", "mm", True, marks=pytest.mark.slow),
+    ],
 )
 def test_no_text_is_cut_off_or_overlaps(n, paper, units, long):
     pdf = pypdfium2.PdfDocument(ev.write_evidence(document(n, paper, units, long)))
@@ -180,6 +185,7 @@ def test_no_location_or_maker_gets_out():
     assert b"SECRETMAKER" not in drawn
 
 
+@pytest.mark.slow
 def test_photos_are_rectified_where_their_strips_can_be_read_again(measured_sample):
     photo, measurement = measured_sample("open03_door_arc.jpg")
     one = seam("sill", 1)
@@ -192,6 +198,7 @@ def test_photos_are_rectified_where_their_strips_can_be_read_again(measured_samp
         assert words in " ".join(page.get_textpage().get_text_range() for page in pdf)
 
 
+@pytest.mark.slow
 def test_shop_head_with_logo_and_without():
     out = io.BytesIO()
     Image.new("RGBA", (60, 30), (200, 30, 30, 128)).save(out, "PNG")
@@ -211,6 +218,7 @@ def test_a_seam_without_photo_verdict_or_band():
     assert "not judged: no specification was given for this seam." in text
 
 
+@pytest.mark.slow
 def test_endless_words_and_a_very_short_or_curved_seam_fit_the_page():
     endless = "word " * 5000
     one = seam("sill", 1, both=False)

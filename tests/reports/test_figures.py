@@ -73,6 +73,7 @@ def test_stated_exaggeration_is_the_drawn_one(make_measurement):
     assert across / along == pytest.approx(stated, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_same_input_same_bytes_and_formats(make_measurement, tmp_path):
     m = make_measurement()
     assert figure_bytes(draw_profile(*judged(m))) == figure_bytes(draw_profile(*judged(m)))

@@ -74,6 +74,7 @@ def test_a_customer_gets_two_pages(n, paper, units, long):
     assert words.CAUTIONS["fit-only"] in second
 
 
+@pytest.mark.slow
 def test_every_page_is_numbered_and_a_seam_that_goes_on_is_named():
     pages = read(ev.write_evidence(painted(2)))
     goes_on = 0
@@ -100,6 +101,7 @@ def test_an_inch_paper_tells_no_length_in_mm_alone(reader):
     assert "0.050 in (1.27 mm)" in pages[-1] + pages[-2] or reader != "expert"
 
 
+@pytest.mark.slow
 def test_the_paint_shop_reads_film_gap_to_keep_and_edges_at_risk():
     told = " ".join(read(ev.write_evidence(painted(1), reader="paint-shop")))
     for said in ("epoxy primer", "25 to 40 micrometres", "60 to 100 %", "Gap to set before these coats", "at risk",
@@ -123,6 +125,7 @@ def test_the_paint_shop_reads_film_gap_to_keep_and_edges_at_risk():
     assert "None of the results was judged with these coats yet" in told
 
 
+@pytest.mark.slow
 def test_the_day_and_the_u_of_what_is_told_stand_beside_it():
     """One seam measured once, one twice; U of 0.11 mm at the smallest gap, 0.23 mm at the largest, 0.1 mm elsewhere."""
     whole = document(2)
@@ -142,6 +145,7 @@ def test_the_day_and_the_u_of_what_is_told_stand_beside_it():
 
 
 @pytest.mark.parametrize("reader", ev.READERS)
+@pytest.mark.slow
 def test_an_invented_job_is_called_so_at_the_head_of_every_paper(reader):
     whole = document(1)
     assert words.INVENTED not in read(ev.write_evidence(whole, reader=reader))[0]
@@ -149,6 +153,7 @@ def test_an_invented_job_is_called_so_at_the_head_of_every_paper(reader):
     assert words.INVENTED in read(ev.write_evidence(invented_one, reader=reader))[0]
 
 
+@pytest.mark.slow
 def test_lengths_of_an_inch_paper_can_be_compared():
     """Gap, limits, gap to set and U all in thousandths: no 64ths beside them, which round each another way."""
     for reader in ("customer", "paint-shop"):
@@ -187,6 +192,7 @@ def test_names_in_any_script_print():
     assert glyphs._ink("🔧") is None
 
 
+@pytest.mark.slow
 def test_hebrew_and_arabic_names_print_in_order_and_joined():
     """pdfium puts back what stands from right to left; Unicode's own tables name the forms that Arabic joins by."""
     whole = document(1)
@@ -281,6 +287,7 @@ def test_sets_of_photos_do_not_shrink_the_customers_second_page():
     assert len([o for o in pdf[1].get_objects(max_depth=5) if o.type == 3]) == 12
 
 
+@pytest.mark.slow
 def test_days_that_cannot_be_one_photo_twice_and_every_visit_are_told(tmp_path):
     out = io.BytesIO()
     Image.new("RGB", (400, 300)).save(out, "JPEG")

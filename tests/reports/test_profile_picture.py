@@ -76,6 +76,7 @@ def test_zone_follows_running_limits_from_border_to_border(make_measurement):
     assert zone.nominal[[0, -1]] == pytest.approx([6.35, 3.175], abs=1e-5)
 
 
+@pytest.mark.slow
 def test_every_painter_shows_every_line_span_and_tick(make_measurement):
     m, verdict = nick(make_measurement)
     before = line_of(make_measurement(np.full(240, 5.0)).profile, "before: as found", 3.0)

@@ -34,6 +34,7 @@ def sheet(request):
     return target_sheet.layout(request.param), data, *rasterise(data)
 
 
+@pytest.mark.slow
 def test_every_corner_lies_where_it_should(sheet):
     where, _, picture, px_per_mm = sheet
     soft = cv2.GaussianBlur(picture, (0, 0), 0.8)
@@ -52,6 +53,7 @@ def test_every_corner_lies_where_it_should(sheet):
         assert np.abs(found_mm - want_mm).max() < 0.05, letter
 
 
+@pytest.mark.slow
 def test_every_strip_carries_the_number_of_its_sheet(sheet):
     """Off the rendered page as if it were a photo, also where a margin was cut 1 mm too narrow; and as plain digits."""
     where, data, picture, px_per_mm = sheet

@@ -61,6 +61,7 @@ def red_centres(page, tile, x_mm):
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.slow
 def test_line_lies_within_a_tenth_of_a_millimetre_on_every_tile(tmp_path, paper):
     d = drawing(600)
     path = tmp_path / "t.pdf"
@@ -81,6 +82,7 @@ def test_line_lies_within_a_tenth_of_a_millimetre_on_every_tile(tmp_path, paper)
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.slow
 def test_horizontal_place_and_check_lines(tmp_path, paper):
     d = drawing(200, slope=False)
     path = tmp_path / "t.pdf"

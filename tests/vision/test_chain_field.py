@@ -42,6 +42,7 @@ def test_a_straight_seam_comes_out_straight_and_its_course_is_known(row):
     assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(600.0, abs=0.2)
 
 
+@pytest.mark.slow
 def test_a_panel_whose_bend_changes_and_a_step_are_followed():
     photos, seen = shoot(bend=lambda s: 1 / 1500 + s / 2e6, step_mm=0.6)
     chain = fit_chain(photos, ALIKE)
@@ -52,6 +53,7 @@ def test_a_panel_whose_bend_changes_and_a_step_are_followed():
     assert bends[3] - bends[0] == pytest.approx(600 / 2e6, abs=1.5e-4)
 
 
+@pytest.mark.slow
 def test_a_bumped_strip_is_named_and_the_course_stays(row):
     photos, seen = row
     letter = next(x for x in photos[2].sides if x in photos[1].sides and x in photos[3].sides)
@@ -70,6 +72,7 @@ def test_a_bumped_strip_is_named_and_the_course_stays(row):
     assert np.ptp(off) < 0.1
 
 
+@pytest.mark.slow
 def test_strips_may_leapfrog():
     """Four strips over 1.2 m: the hindmost pair is carried forward, the other lies still."""
 

@@ -62,6 +62,7 @@ def test_half_hidden_strip_keeps_what_shows(scene):
     assert 8 <= len(found[0].corner_ids) < 30
 
 
+@pytest.mark.slow
 def test_foreign_markers_are_told_from_none():
     foreign = cv2.aruco.CharucoBoard((10, 4), 12.0, 9.0, cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_6X6_250))
     picture = cv2.copyMakeBorder(foreign.generateImage((1500, 600)), 200, 200, 200, 200, cv2.BORDER_CONSTANT, value=200)

@@ -53,7 +53,12 @@ def gap_from_truth(field, truth):
 
 @pytest.mark.parametrize(
     ("name", "limit"),
-    [("plain", 0.02), ("flush", 0.04), ("bent", 0.03), pytest.param("arc", 0.03, marks=pytest.mark.slow)],
+    [
+        ("plain", 0.02),
+        pytest.param("flush", 0.04, marks=pytest.mark.slow),
+        ("bent", 0.03),
+        pytest.param("arc", 0.03, marks=pytest.mark.slow),
+    ],
 )
 def test_true_pixels_come_back_as_the_true_gap(field_of, name, limit):
     field, truth, _ = field_of(name)

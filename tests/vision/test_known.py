@@ -165,6 +165,7 @@ def test_a_roll_that_looks_cut_to_the_rules_in_this_light(rolled):
     assert part(stated, "depth") < part(guessed, "depth") < part(by_rules, "depth")
 
 
+@pytest.mark.slow
 def test_edges_stated_as_cut_that_are_rolled_are_warned_about(rolled):
     grey, truth, guessed = rolled
     wrong = measure_photo(photo_of(grey), replace(CHECKED, edge_a="cut", edge_b="cut"))
@@ -231,6 +232,7 @@ def test_nonsense_is_refused_in_words(bad):
     assert caught.value.next_step
 
 
+@pytest.mark.slow
 def test_the_measurement_file_says_what_was_stated(rolled, stated):
     _, _, guessed = rolled
     again = from_json(to_json(stated))

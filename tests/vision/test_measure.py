@@ -33,7 +33,7 @@ def errors(measurement, truth):
         ("plain", 0.20),
         ("backlit", 0.10),
         pytest.param("rolled", 0.15, marks=pytest.mark.slow),  # test_known.py has a quick one
-        ("arc", 0.20),
+        pytest.param("arc", 0.20, marks=pytest.mark.slow),
         pytest.param("bent", 0.20, marks=pytest.mark.slow),
     ],
 )
@@ -79,6 +79,7 @@ def test_flush_is_reported_and_its_effect_removed(scene, measured):
     assert abs(np.median(errors(m, truth)) - np.median(errors(from_the_other_side, other_truth))) < 0.12
 
 
+@pytest.mark.slow
 def test_a_step_that_two_sheets_could_feign_is_within_its_u(measured):
     """The same photo with nothing said of the strips: 1 % of print scale would look like a step of 3 mm."""
     m = measured("flush")
@@ -87,6 +88,7 @@ def test_a_step_that_two_sheets_could_feign_is_within_its_u(measured):
     assert "sheets-unknown" in {n.code for n in m.notices}
 
 
+@pytest.mark.slow
 def test_a_stated_thickness_of_the_strips_moves_the_panel(scene, measured):
     """A strip 3 mm thick lies 1 % nearer at 300 mm: a gap below it is that much wider than taken at its face."""
     thick = measured("plain", replace(CHECKED, strip_thickness_mm=3.5))
@@ -95,12 +97,14 @@ def test_a_stated_thickness_of_the_strips_moves_the_panel(scene, measured):
     assert np.median(thick.profile.gap_mm / usual.profile.gap_mm) == pytest.approx(1 + nearer, abs=0.003)
 
 
+@pytest.mark.slow
 def test_the_corner_of_a_cut_edge_counts_unless_light_behind_it_shows_the_outline(measured):
     cut = replace(CHECKED, edge_a="cut", edge_b="cut")
     assert np.allclose(measured("plain", cut).profile.parts_mm["corner"], np.hypot(2 * 0.02, np.sqrt(2) * 0.03))
     assert np.all(measured("backlit").profile.parts_mm["corner"] == 0)
 
 
+@pytest.mark.slow
 def test_turning_the_photo_changes_no_millimetre(scene, measured):
     grey, _ = scene("plain")
     upright = measured("plain").summary.mean_mm
@@ -118,12 +122,14 @@ def test_a_fifteen_millimetre_nick_survives():
     assert 0.6 < (p.gap_mm - trend).max() < 1.0
 
 
+@pytest.mark.slow
 def test_unchecked_print_widens_u_and_says_so(measured):
     loose, tight = measured("plain", Settings()), measured("plain")
     assert np.median(loose.profile.expanded_u_mm) > np.median(tight.profile.expanded_u_mm)
     assert "print-scale-unchecked" in [n.code for n in loose.notices]
 
 
+@pytest.mark.slow
 def test_print_scale_scales_the_gap(measured):
     plain = measured("plain").summary.mean_mm
     larger = measured("plain", replace(CHECKED, print_scale_along=1.02, print_scale_across=1.02)).summary.mean_mm

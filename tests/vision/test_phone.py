@@ -46,6 +46,7 @@ def quality_of(grey):
     return strip_quality(photo, find_strips(photo))
 
 
+@pytest.mark.slow
 def test_blur_adds_up_as_variances_do(scene):
     grey, _ = scene("plain")
     own = quality_of(grey).blur_px
@@ -67,6 +68,7 @@ def test_noise_is_no_blur(scene):
     assert quality_of(noisy(grey, 8)).blur_px == pytest.approx(quality_of(grey).blur_px, rel=0.1)
 
 
+@pytest.mark.slow
 def test_a_shake_across_the_seam_moves_the_gap_within_u(scene):
     """Before, both edges moved 1.5 to 2 px inwards and U stayed as it was."""
     grey, truth = scene("plain")

@@ -39,6 +39,7 @@ def test_one_strip_finds_the_seam_on_either_side():
         assert m.summary.mean_mm == pytest.approx(np.mean(truth["edges"]["gap"]), abs=0.35)
 
 
+@pytest.mark.slow
 def test_hint_of_two_points_gives_the_same_seam(scene, measured):
     grey, truth = scene("arc")
     e = truth["edges"]

@@ -62,6 +62,7 @@ def read(grey):
 
 
 @pytest.mark.parametrize(("resolution", "blur_px"), [(3, 0.8), (4, 1.5), (5, 2.5), (7, 3.0), (10, 3.5)])
+@pytest.mark.slow
 def test_what_was_printed_is_read(resolution, blur_px):
     """From 3 px per mm, below which a photo is refused anyhow; tilted up to 20 degrees either way, JPEG 60 to 95."""
     rng = np.random.default_rng(resolution)

@@ -55,10 +55,12 @@ def test_a_sharp_photo_without_a_strip_is_not_called_blurred(plain):
     assert codes_of(cv2.GaussianBlur(between, (0, 0), 6)) == ["photo-blurred"]
 
 
+@pytest.mark.slow
 def test_a_mirrored_photo_is_called_mirrored(plain):
     assert codes_of(plain[0][:, ::-1]) == ["photo-mirrored"]
 
 
+@pytest.mark.slow
 def test_a_mirrored_strip_beside_a_good_one_is_told(plain):
     grey, (_, b) = plain
     changed = grey.copy()
@@ -67,6 +69,7 @@ def test_a_mirrored_strip_beside_a_good_one_is_told(plain):
     assert [v.letter for v in look_for_strips(photo_of(changed)).views] == ["A"]
 
 
+@pytest.mark.slow
 def test_one_letter_on_both_sides_is_told_and_one_strip_of_it_used(plain):
     grey, (a, b) = plain
     rows, columns = box_of(a)
@@ -99,6 +102,7 @@ def test_a_reduced_copy_is_not_told_to_go_nearer(plain):
     assert codes_of(far) == ["strip-too-small"]
 
 
+@pytest.mark.slow
 def test_check_lines_that_contradict_the_photo_are_told_from_a_bent_strip(plain):
     grey, views = plain
     photo, known = photo_of(grey), KnownStrips()
@@ -119,6 +123,7 @@ def test_check_lines_that_contradict_the_photo_are_told_from_a_bent_strip(plain)
     assert not contradicted(1.0, 1.002, bend=1.0)
 
 
+@pytest.mark.slow
 def test_a_lit_gap_is_not_told_to_be_lit(measured):
     profile = measured("backlit").profile
     wide = replace(profile, expanded_u_mm=profile.expanded_u_mm + 1.0)
@@ -130,6 +135,7 @@ def test_a_lit_gap_is_not_told_to_be_lit(measured):
     assert burnt.advice.startswith("Dim the lamp")
 
 
+@pytest.mark.slow
 def test_tape_over_an_edge_is_doubted_by_as_much_as_it_hides(scene):
     """15 mm of pale tape that lies 3 mm into the gap: before, the gap read 3 mm too small there with a small U."""
     grey, truth = scene("plain")

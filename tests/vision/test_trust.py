@@ -119,6 +119,7 @@ def test_colour_that_is_not_the_panels_own_on_both_sides_tells_nothing():
     assert np.median(choose_edges(painted_and_flanged(8.0)).edges[1].std_mm) < 0.08
 
 
+@pytest.mark.slow
 def test_trust_is_the_same_for_the_mirror_picture():
     band = gap_band(-2.6, 1.9, noise=0.003)
     one, other = choose_edges(band), choose_edges(band_of(band.linear[::-1]))

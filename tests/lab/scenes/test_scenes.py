@@ -132,6 +132,7 @@ def _crossings(spec):
 
 
 @pytest.mark.parametrize("orient", ["near square", "tilted", "step"])
+@pytest.mark.slow
 def test_cut_edges_are_drawn_where_the_truth_says(orient):
     """A dull gap just below clipping between two cut edges: half level in linear light, blur only."""
     tilt = {"near square": 0.5, "tilted": -11.0, "step": 8.0}[orient]
@@ -205,6 +206,7 @@ def upright():
 
 
 @pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+@pytest.mark.slow
 def test_stored_turned_it_reads_upright(orientation, upright):
     """Pillow and OpenCV both turn the stored picture back."""
     spec = SceneSpec(camera=replace(SMALL, width_px=640, height_px=480, orientation=orientation))
@@ -220,6 +222,7 @@ def test_stored_turned_it_reads_upright(orientation, upright):
         assert exif.get_ifd(0x8769)[0xA405] == round(480 / 800 * 43.27)
 
 
+@pytest.mark.slow
 def test_same_seed_same_picture():
     spec = SceneSpec(camera=replace(SMALL, width_px=320, height_px=240))
     first, second, other = (render_grey(spec, seed)[0] for seed in (1, 1, 2))

@@ -19,6 +19,7 @@ def scenes():
     return [draw_scene(seed) for seed in SEEDS]
 
 
+@pytest.mark.slow
 def test_a_lamp_is_where_it_was_drawn_as_large_and_faces_the_seam(scenes):
     for scene in scenes:
         for drawn, solid in zip(scene.lights, lights(scene), strict=True):
