@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import re
 import unicodedata
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, replace
 from datetime import date
@@ -27,8 +27,12 @@ from gapvision.formats.finish_file import finish_from_table, finish_to_table
 from gapvision.formats.job_file import (
     CAR_SCHEMA,
     FINISH_SCHEMA,
+    HANG_LIST_SCHEMA,
     NO_PLANS,
     PANEL_SCHEMA,
+    CarOfJobFile,
+    CarPlace,
+    HangList,
     JobFile,
     job_bytes,
     read_content,
@@ -45,6 +49,8 @@ from gapvision.formats.table import csv_text
 from gapvision.formats.toml import toml_from_text
 from gapvision.judgement import after_paint, judge_measurement, nominal_at, reading_from_measurement, with_taken
 from gapvision.judgement import compare as _compare
+from gapvision.judgement.car_plan import evenness, pair_checks
+from gapvision.judgement.car_rows import car_reading, first_on_left, seam_line
 from gapvision.judgement.thermal import ThermalChange, thermal_change
 from gapvision.model import Measurement
 from gapvision.records import TICKS, Job, MeasurementLine, NewPhoto, Seam, Store, StoredPhoto, Visit, conditions_notices
@@ -414,8 +420,13 @@ def set_finish(store: Store, job_id: int, finish: model.FinishPlan) -> None:
 # --- panels ----------------------------------------------------------------------------
 def car_of(store: Store, job_id: int) -> model.Car | None:
     """The whole car that is kept with a job, see :func:`set_car`; or None."""
-    found = [p for p in store.plans(job_id) if p.body.get("schema") == CAR_SCHEMA]
-    return car_from_table(toml_from_text(str(found[-1].body["file"]), "the job's car")) if found else None
+    kept = _kept_car(store, job_id)
+    return None if kept is None else car_from_table(toml_from_text(kept.file, "the job's car"))
+
+
+def _kept_car(store: Store, job_id: int) -> CarOfJobFile | None:
+    found = [p.body for p in store.plans(job_id) if p.body.get("schema") == CAR_SCHEMA]
+    return read_declared(CarOfJobFile, found[-1], "the job's car", "car-file-bad") if found else None
 
 
 def set_car(store: Store, job_id: int, text: str) -> int:
@@ -428,13 +439,159 @@ def set_car(store: Store, job_id: int, text: str) -> int:
     """
     car = car_from_table(toml_from_text(text, "the car file"), "the car file")
     there = {s.full_name for s in store.seams(job_id)}
-    store.add_plan(job_id, "car", {"schema": CAR_SCHEMA, "file": text})
+    kept = _kept_car(store, job_id)
+    places = {} if kept is None else {k: v for k, v in kept.places.items() if k in {s.name for s in car.seams}}
+    _keep_car(store, job_id, text, places)
     new = [s for s in car.seams if s.name not in there]
     for seam in new:
         side = next((x for x in ("left", "right") if seam.name.startswith(f"{x} ")), "")
         spec = None if seam.spec is None else specification_to_table(seam.spec)
         store.add_seam(job_id, seam.name.removeprefix(f"{side} "), side=side, spec=spec)
     return len(new)
+
+
+def _keep_car(store: Store, job_id: int, text: str, places: Mapping[str, CarPlace]) -> None:
+    laid = {name: {"at_mm": p.at_mm, "edge": p.edge} for name, p in places.items()}
+    store.add_plan(job_id, "car", {"schema": CAR_SCHEMA, "file": text, "places": laid})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarOfJob:
+    """A job's car with what was measured of it.
+
+    Attributes
+    ----------
+    before, now : mapping of str to tuple of SeamReading
+        Seam -> its first and its latest result, laid on it.
+    places : mapping of str to CarPlace
+        Where its photos lie.
+    not_placed : mapping of str to float
+        Seams that were measured, but of whose photo it is not said where it lies -> the length that was measured [mm].
+    not_laid : tuple of (str, str)
+        Seams whose result does not lie on the car as it was said, and why.
+    key : tuple
+        What all of this follows from.
+    """
+
+    car: model.Car
+    before: Mapping[str, tuple[model.SeamReading, ...]]
+    now: Mapping[str, tuple[model.SeamReading, ...]]
+    places: Mapping[str, CarPlace]
+    not_placed: Mapping[str, float]
+    not_laid: tuple[tuple[str, str], ...]
+    key: tuple[Any, ...]
+
+    @property
+    def measured(self) -> model.MeasuredCar | None:
+        """The car with its latest results; None where none could be laid on it."""
+        return model.MeasuredCar(car=self.car, readings=self.now) if self.now else None
+
+
+def car_with_results(store: Store, job_id: int) -> CarOfJob | None:
+    """Lay a job's results on its car: each seam's first and latest; None where the job has no car.
+
+    Which way a photo runs follows from which edge in it belongs to which body; where it begins must be said
+    (:func:`place_on_car`), or stand in the seam's specification.
+    """
+    kept = _kept_car(store, job_id)
+    if kept is None:
+        return None
+    car = car_from_table(toml_from_text(kept.file, "the job's car"))
+    lines = [x for x in store.job_lines(job_id) if x.newest and x.status != "refused"]
+    named = {s.full_name: s.seam_id for s in store.seams(job_id)}
+    before, now = dict[str, tuple[model.SeamReading, ...]](), dict[str, tuple[model.SeamReading, ...]]()
+    not_placed, not_laid, key = dict[str, float](), list[tuple[str, str]](), list[Any]()
+    for seam in car.seams:
+        own = [x for x in lines if x.seam_id == named.get(seam.name, named.get(seam.other_name))]
+        if not own:
+            continue
+        key += [own[0].uid, own[-1].uid]
+        at = kept.places.get(seam.name)
+        if at is None and seam.spec is not None and seam.spec.photo_at_mm is not None:
+            at = CarPlace(at_mm=seam.spec.photo_at_mm, edge="A" if seam.panel_edge == "A" else "B")
+        if at is None:
+            profile = stored(store, own[-1]).profile
+            not_placed[seam.name] = 0.0 if profile is None else float(profile.s_mm[-1] - profile.s_mm[0])
+            continue
+        try:
+            now[seam.name] = (_on_car(car, seam, stored(store, own[-1]), at),)
+        except GapvisionError as error:
+            not_laid.append((seam.name, error.message))
+            continue
+        with suppress(GapvisionError):  # an older photo may have lain elsewhere
+            before[seam.name] = (_on_car(car, seam, stored(store, own[0]), at),)
+    places = {name: (p.at_mm, p.edge) for name, p in kept.places.items()}
+    return CarOfJob(
+        car=car, before=before, now=now, places=kept.places, not_placed=not_placed, not_laid=tuple(not_laid),
+        key=(kept.file, tuple(sorted(places.items())), *key),
+    )  # fmt: skip
+
+
+def place_on_car(store: Store, job_id: int, places: Mapping[str, tuple[float, str]]) -> None:
+    """Keep where the photos of a car's seams lie: seam -> its first station [mm], the edge of its first body (A or B).
+
+    Raises
+    ------
+    GapvisionError
+        ``car-file-bad`` where the job has no car, or the car no such seam.
+    """
+    kept = _kept_car(store, job_id)
+    require("car-file-bad", kept is not None, "The job has no car.", "Take one in with 'gapvision car ... --job'.")
+    assert kept is not None
+    car = car_from_table(toml_from_text(kept.file, "the job's car"))
+    new = {car.seam(n).name: CarPlace(at_mm=at, edge="A" if edge == "A" else "B") for n, (at, edge) in places.items()}
+    _keep_car(store, job_id, kept.file, {**kept.places, **new})
+
+
+def _on_car(car: model.Car, seam: model.CarSeam, measurement: Measurement, at: CarPlace) -> model.SeamReading:
+    laid = replace(seam, panel_edge=at.edge)
+    first = reading_from_measurement(measurement, seam.name, panel_edge=at.edge)
+    turned = first.panel_on_left != first_on_left(seam_line(car, laid))
+    photo = model.PhotoPlace(file=seam.name, at_mm=at.at_mm, reverse=turned)
+    return car_reading(car, laid, measurement, photo, f"the photo of '{seam.name}'")
+
+
+def keep_hang_list(store: Store, job_id: int, plan: model.CarPlan) -> None:
+    """Keep a car's hang list with its job, in words, so that the report carries it."""
+    steps = [{"panel": s.panel, "said": list(words.hang_step(s, words.MM))} for s in plan.steps]
+    then = [words.edge_work(e, words.MM) for e in plan.edges] + words.edge_remedies(plan.edges)
+    body = {
+        "schema": HANG_LIST_SCHEMA, "said": [words.car_words(plan, words.MM)], "steps": steps, "then": then,
+        "after": {s.name: model.seam_state(plan.after.get(s.name, ())) for s in plan.measured.car.seams},
+    }  # fmt: skip
+    store.add_plan(job_id, "hang list", body)
+
+
+def _car_evidence(store: Store, job_id: int, seams: Sequence[tuple[str, str]], say: words.Lengths) -> Any:
+    """The job's car for its report: states by verdict, evenness, left against right, the hang list kept."""
+    from gapvision.reports import evidence as ev
+
+    laid = car_with_results(store, job_id)
+    if laid is None:
+        return None
+    lists = [p for p in store.plans(job_id) if p.body.get("schema") == HANG_LIST_SCHEMA]
+    kept = read_declared(HangList, lists[-1].body, "the hang list", "plan-file-bad") if lists else None
+    named = dict(seams)
+    states = {s.name: named.get(s.name, named.get(s.other_name, model.HOLE)) for s in laid.car.seams}
+    both = [n for n in laid.now if n in laid.before and laid.car.seam(n).spec is not None]
+    said, pairs = [], list[tuple[str, ...]]()
+    if both:
+        then, now = (
+            model.MeasuredCar(car=laid.car, readings={n: stage[n] for n in both}) for stage in (laid.before, laid.now)
+        )
+        said.append(words.evenness_words(evenness(then), evenness(now), len(both), len(laid.car.seams), say))
+        first = dict(pair_checks(then))
+        for name, check in pair_checks(now):
+            was = first.get(name)
+            values = (f"{say.small(c.value, signed=True)}, {c.state}" if c else "-" for c in (was, check))
+            pairs.append((name, *values))
+    return ev.CarEvidence(
+        car=laid.car, states=states, said=tuple(said), pairs=tuple(pairs),
+        planned=() if kept is None else tuple(kept.said),
+        steps=() if kept is None else tuple((s.panel, tuple(s.said)) for s in kept.steps),
+        then=() if kept is None else tuple(kept.then),
+        made_at="" if kept is None else lists[-1].made_at[:10],
+    )  # fmt: skip
 
 
 def panels_of(store: Store, job_id: int) -> dict[str, dict[str, Any]]:
@@ -527,6 +684,9 @@ def evidence_report(
         not_measured=tuple(s.full_name for s, own in results if not own and visit is None),
         notes=tuple(filter(None, [job.notes, *(n.text for n in store.notes(job_id))])),
         plans=tuple(plan_evidence(p.panel, p.body, head.say) for p in plans if visit is None),
+        whole_car=None if visit is not None else _car_evidence(
+            store, job_id, [(s.name, model.HOLE if s.after.verdict is None else s.after.verdict.state) for s in seams],
+            head.say),
         photos=tuple(
             ev.PhotoEntry(seam=names[x.seam_id], stage=x.visit.stage, file_name=p.file_name,
                           sha256=p.original_sha256, taken_at=p.taken_at or "", stored_at=since[x.shot_id])

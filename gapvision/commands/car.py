@@ -22,6 +22,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("car", metavar="CAR.toml", help="the car's file; with --shape it is written")
     parser.add_argument("--shape", metavar="NAME", help="two-seat roadster or two-door coupe: write a new file of it")
     parser.add_argument("--size", metavar="NAME=LENGTH", action="append", default=[], help="a size of that car")
+    parser.add_argument(
+        "--drawing", metavar="F.dxf", help="take its sizes from lines or dimensions on layers named after them"
+    )
     parser.add_argument("--preset", metavar="NAME", default="even-close", help="what is wanted of all its seams")
     parser.add_argument("--plot", metavar="F.png", help="draw the car's outline, each seam by its state")
     parser.add_argument("--job", metavar="REF", help="keep the car with a job, and give it the car's seams")
@@ -40,8 +43,8 @@ def run(args: argparse.Namespace) -> int:
     outputs = outputs_of({"--plot": ("plot", args.plot, "car.plot")}, [args.car])
     if args.shape:
         _write(args)
-    elif args.size:
-        raise nonsense("A size belongs to --shape.", "Change the sizes in the car file instead.")
+    elif args.size or args.drawing:
+        raise nonsense("A size or a drawing belongs to --shape.", "Change the sizes in the car file instead.")
     car, measured = read_car(args.car)
     state = {} if measured is None else judged(car, measured.readings)
     print(car_text(car, state, say_of(args)), end="")
@@ -66,7 +69,7 @@ def _write(args: argparse.Namespace) -> None:
     from gapvision.formats.car_file import car_file
     from gapvision.units import parse_length
 
-    sizes = {}
+    sizes = {} if args.drawing is None else _drawn(args)
     for text in args.size:
         name, found, length = text.partition("=")
         if not found:
@@ -78,6 +81,17 @@ def _write(args: argparse.Namespace) -> None:
     table = car_file(path.stem, args.shape, sizes, args.preset)
     write_whole(path, tomli_w.dumps(table).encode())
     print(f"written: {path}")
+
+
+def _drawn(args: argparse.Namespace) -> dict[str, float]:
+    """Sizes from a drawing, each said, so that who typed none sees what was taken."""
+    from gapvision.formats.car_drawing import read_drawing
+
+    drawn, say = read_drawing(args.drawing), say_of(args)
+    print("from the drawing: " + ", ".join(f"{name} {say.place(v)}" for name, v in drawn.sizes_mm.items()))
+    if drawn.left_out:
+        print(f"not read: {len(drawn.left_out)} other layer{'s' if drawn.left_out[1:] else ''}")
+    return drawn.sizes_mm
 
 
 def _into_job(args: argparse.Namespace, car: Car) -> None:

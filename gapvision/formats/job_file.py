@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Annotated, Any, Final, Literal, TypeVar
 
 import msgspec
-from msgspec import Meta
+from msgspec import Meta, field
 
 from gapvision.errors import GapvisionError, require
 from gapvision.formats.car_file import car_from_table
@@ -28,10 +28,12 @@ FINISH_SCHEMA = "gapvision-finish-of-job/1"
 PANEL_SCHEMA = "gapvision-panel-of-job/1"
 #: The whole car's file, from which the job's seams come.
 CAR_SCHEMA = "gapvision-car-of-job/1"
+#: The car's hang list as it was planned, in words.
+HANG_LIST_SCHEMA = "gapvision-hang-list-of-job/1"
 #: Where an imported job comes from: kept with it, and handed on.
 ORIGIN_SCHEMA = "gapvision-origin-of-job/1"
 #: What is kept among a job's plans and is none.
-NO_PLANS = (FINISH_SCHEMA, PANEL_SCHEMA, CAR_SCHEMA, ORIGIN_SCHEMA)
+NO_PLANS = (FINISH_SCHEMA, PANEL_SCHEMA, CAR_SCHEMA, HANG_LIST_SCHEMA, ORIGIN_SCHEMA)
 _WHERE, _CODE = "the export's job", "job-data-bad"
 
 #: A job of 5000 results with their verdicts stays below both; whatever stands in them, it fits into 100 MB of memory.
@@ -214,11 +216,38 @@ class _PanelOfJob(Loose):
         layout_from_table(toml_from_text(self.file, "the panel file"))
 
 
-class _CarOfJob(Loose):
+class CarPlace(Loose):
+    """Where a seam's photo lies on the car: its first station along it [mm], and the edge of the first body."""
+
+    at_mm: Number
+    edge: Literal["A", "B"]
+
+
+class CarOfJobFile(Loose):
+    """A car kept with a job: its file, and where its seams' photos lie."""
+
     file: str
+    places: dict[str, CarPlace] = field(default_factory=dict)
 
     def check(self) -> None:
+        """Refuse a car file that cannot be read."""
         car_from_table(toml_from_text(self.file, "the car file"))
+
+
+class HangListStep(Loose):
+    """One panel of a hang list that is kept."""
+
+    panel: str
+    said: list[str]
+
+
+class HangList(Loose):
+    """A hang list that is kept with a job, in words."""
+
+    said: list[str]
+    steps: list[HangListStep]
+    then: list[str]
+    after: dict[str, str]
 
 
 class _FinishOfJob(Loose):
@@ -274,7 +303,8 @@ def read_job(data: bytes, give: Callable[[str], bytes]) -> JobFile:
             _check_verdict(verdict, measured, wanted.get(job.shots[k].seam), f"{path}.verdicts[{v}]")
     for k, plan in enumerate(job.plans):
         kinds: dict[Any, type[Loose]] = {
-            FINISH_SCHEMA: _FinishOfJob, PANEL_SCHEMA: _PanelOfJob, CAR_SCHEMA: _CarOfJob, ORIGIN_SCHEMA: _OriginOfJob,
+            FINISH_SCHEMA: _FinishOfJob, PANEL_SCHEMA: _PanelOfJob, CAR_SCHEMA: CarOfJobFile,
+            HANG_LIST_SCHEMA: HangList, ORIGIN_SCHEMA: _OriginOfJob,
         }  # fmt: skip
         kind = kinds.get(str(plan.body.get("schema")), PlanFile)
         read_declared(kind, plan.body, _WHERE, _CODE, path=f"plans[{k}].body")

@@ -18,6 +18,8 @@ mixed-integer one.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import nullcontext
+from dataclasses import replace
 from functools import lru_cache
 from itertools import pairwise
 from typing import Any, NamedTuple
@@ -41,10 +43,19 @@ from gapvision.judgement.conformity import guard_band
 from gapvision.judgement.finish import film_loss
 from gapvision.judgement.move import upper_hull
 from gapvision.judgement.plan import aim_limits, doubt_at
-from gapvision.judgement.programmes import least_excess, least_sum
-from gapvision.judgement.specification import limits_at
+from gapvision.judgement.programmes import least_excess, least_sum, unprinted
 from gapvision.judgement.tolerance import taper_of
-from gapvision.model import Car, CarSeam, CarWay, FinishPlan, FloatArray, MeasuredCar, PanelSeam, SeamReading
+from gapvision.model import (
+    Car,
+    CarSeam,
+    CarWay,
+    DecisionRule,
+    FinishPlan,
+    FloatArray,
+    MeasuredCar,
+    PanelSeam,
+    SeamReading,
+)
 from gapvision.model.plan import LEAST_MOVE_MM
 
 BoolArray = NDArray[np.bool_]
@@ -176,15 +187,16 @@ def _reading_parts(
     film = film_loss(car.finish or FinishPlan(coats=()))
     r = r.at(np.isfinite(doubt_at(laid, r, film)))
     lower, upper, _ = aim_limits(panel, laid, r, film)
-    least, most = limits_at(laid.spec, r.s_mm, laid.extent_mm)
-    loss = film.loss_mm
+    plain = replace(panel, rule=DecisionRule(name="simple"))
+    least, most, _ = aim_limits(plain, laid, r, film)
     rows = _gap_rows(car, reach, seam, line, r.s_mm)
     over = np.concatenate([r.gap_mm - upper, lower - r.gap_mm])
-    guard = np.concatenate([most + loss - upper, lower - least - loss])
+    guard = np.concatenate([most - upper, lower - least])
     n = len(r.s_mm)
-    kept = [_hull(line, r, over[:n]), n + _hull(line, r, over[n:])]
-    keep, both = np.concatenate(kept), np.concatenate([rows, -rows])
-    left = _left_to_edge(both, over, keep, np.tile(0.5 * (upper - lower), 2))
+    sides = [(k, x[k : k + n]) for k in (0, n) for x in (over, over - guard)]
+    keep = np.unique(np.concatenate([k + _hull(line, r, x) for k, x in sides]))
+    both = np.concatenate([rows, -rows])
+    left = _left_to_edge(both, over - guard, keep, np.tile(0.5 * (most - least), 2))
     std_u = 0.5 * np.concatenate([r.expanded_u_mm, -r.expanded_u_mm])
     yield _Part(both[keep], over[keep], guard[keep], std_u[keep], left[keep])
     limit = laid.spec.step_mm
@@ -415,27 +427,34 @@ def _solved(
     stiff = rows.stiff[:, free]
     kept = np.abs(stiff).max(axis=1, initial=0.0) > 0
     stiff, slack = stiff[kept] * step, rows.slack[kept] * last + _ROUNDING_MM
-    # Unknown: settings there and back (in steps), each seam's excess, its room, the worst excess.
+    # Unknown: settings (in steps), how far each goes, each seam's excess, its room, the worst excess.
     one = none((len(mine), g))
     one[np.arange(len(mine)), which] = 1.0
-    steps = a[mine] * step
-    error = one * (hand * (rows.least <= 0))[mine][:, None]
-    limits = np.concatenate([steps, -steps, -one, error, none((len(mine), 1))], axis=1)
-    room = rows.least[mine] - rows.b[mine]
+    error = one * (np.hypot(hand, rows.std_u) * (rows.least <= 0))[mine][:, None]
+    limits = np.concatenate([a[mine] * step, none((len(mine), n)), -one, error, none((len(mine), 1))], axis=1)
+    room = (rows.least - rows.b + rows.guard)[mine]
     worst = np.block([none((g, 2 * n)), np.eye(g), none((g, g)), -np.ones((g, 1))])
-    rigid = np.concatenate([stiff, -stiff, none((len(stiff), 2 * g + 1))], axis=1)
-    sure = np.full(g, _SURE)
-    high = np.concatenate([rows.high[free] / step, -rows.low[free] / step, np.full(g, np.inf), sure, [np.inf]])
-    ints = np.concatenate([np.tile(rows.step[free] > 0, 2) & last, none(2 * g + 1)])
-    cost = np.concatenate([np.tile(_MOVEMENT * step, 2), np.full(g, _EXCESS), np.full(g, -1 / _SURE), [0.0]])
-    x = none(len(cost))
+    far = np.concatenate([np.block([[np.eye(n), -np.eye(n)], [-np.eye(n), -np.eye(n)]]), none((2 * n, 2 * g + 1))], 1)
+    rigid = np.concatenate([stiff, none((len(stiff), n + 2 * g + 1))], axis=1)
+    fixed = np.concatenate([worst, far, rigid, -rigid])
+    least = np.concatenate([none(g + 2 * n), slack, slack])
+    low = np.concatenate([rows.low[free] / step, none(n + 2 * g + 1)])
+    high = np.concatenate([rows.high[free] / step, np.full(n + g, np.inf), np.full(g, _SURE), [np.inf]])
+    ints = np.concatenate([(rows.step[free] > 0) & last, none(n + 2 * g + 1)])
+    cost = np.concatenate([none(n), _MOVEMENT * step, np.full(g, _EXCESS), np.full(g, -1 / _SURE), [0.0]])
+    x, real = none(len(cost)), none(len(cost))
     least_worst = np.eye(len(cost))[-1]  # weights alone let it grow by what the others gain
     cost[-1] = 0.0 if last else _WORST
-    for aim, whole in ((least_worst, ints), (cost, none(len(cost))), (cost, ints)) if last else ((cost, ints),):
+    aims = [(cost, real)] if not last else [(least_worst, real), (cost, real)]
+    if ints.any():  # the search for whole steps begins when it is known which rows bind
+        aims += [(least_worst, ints), (cost, ints)]
+    for aim, whole in aims:
+        if aim is least_worst:
+            high[-1] = np.inf
         while True:
             use = np.array([k for k, row in enumerate(mine.tolist()) if row in asked], int)
-            upper = np.concatenate([limits[use], worst, rigid, -rigid])
-            found = _milp(aim, upper, np.concatenate([room[use], none(g), slack, slack]), high, whole)
+            upper = np.concatenate([limits[use], fixed])
+            found = _milp(aim, upper, np.concatenate([room[use], least]), (low, high), whole)
             if found is None:  # only where the search ended too early
                 break
             x = found
@@ -443,9 +462,9 @@ def _solved(
             if not broken:
                 break
             asked |= broken
-        if aim is not cost:
+        if aim is least_worst:
             high[-1] = x[-1] + _ROUNDING_MM
-    own = np.where(ints[:n] > 0, np.round(x[:n] - x[n : 2 * n]), x[:n] - x[n : 2 * n]) * step
+    own = np.where(ints[:n] > 0, np.round(x[:n]), x[:n]) * step
     done = none(len(free))
     done[free] = np.where(np.abs(own) > _ROUNDING_MM, own, 0.0)
     return done
@@ -459,17 +478,18 @@ def _first_rows(rows: CarRows) -> set[int]:
 
 
 def _milp(
-    cost: FloatArray, upper: FloatArray, room: FloatArray, high: FloatArray, whole: FloatArray
+    cost: FloatArray, upper: FloatArray, room: FloatArray, bounds: tuple[FloatArray, FloatArray], whole: FloatArray
 ) -> FloatArray | None:
     from scipy.optimize import Bounds, LinearConstraint, milp
     from scipy.sparse import csr_array
 
     # So small a linear programme is solved before it would be made smaller.
     options: dict[str, Any] = {"node_limit": _NODES} if whole.any() else {"presolve": False}
-    done = milp(
-        cost, constraints=LinearConstraint(csr_array(upper), -np.inf, room), bounds=Bounds(0.0, high),
-        integrality=whole, options=options,
-    )  # fmt: skip
+    with unprinted() if whole.any() else nullcontext():
+        done = milp(
+            cost, constraints=LinearConstraint(csr_array(upper), -np.inf, room), bounds=Bounds(*bounds),
+            integrality=whole, options=options,
+        )  # fmt: skip
     return None if done.x is None else np.asarray(done.x, float)
 
 
@@ -520,6 +540,6 @@ def _lots(ways: int, errors: int) -> tuple[FloatArray, FloatArray]:
 def _value_of(rows: CarRows, settings_mm: FloatArray) -> tuple[Setup, float]:
     setup = Setup(settings_mm, rows.excess(settings_mm), *pass_shares(rows, settings_mm))
     # An excess that stays counts too, so that what cannot pass is still brought near.
-    beyond = np.maximum(rows.worst_of(rows.a @ settings_mm + rows.b - rows.least), 0.0)
+    beyond = np.maximum(rows.worst_of(rows.a @ settings_mm + rows.b - rows.guard - rows.least), 0.0)
     value = float((_PROVEN * setup.passes + (1 - _PROVEN) * setup.holds).sum() - beyond.sum())
     return setup, value - _TOUCH * adjusters_touched(rows, settings_mm)

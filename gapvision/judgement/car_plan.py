@@ -143,7 +143,7 @@ def make_car_plan(
             paints=bool(car.finish and car.finish.coats),
             shape=kind if kind in SHAPES else "door" if kind == "front wing" else "",
         )
-    checks = zip(_pairs(measured), _pairs(ended), strict=True)
+    checks = zip(pair_checks(measured), pair_checks(ended), strict=True)
     return CarPlan(
         measured=measured,
         settings_mm=best.settings_mm,
@@ -174,7 +174,7 @@ def evenness(measured: MeasuredCar) -> float:
     return math.sqrt(square / length)
 
 
-def _pairs(measured: MeasuredCar) -> Iterator[tuple[str, Check]]:
+def pair_checks(measured: MeasuredCar) -> Iterator[tuple[str, Check]]:
     """Left against right, stretch by stretch where both were measured; the worst difference of each pair."""
     for one, two, limit in pairs_of(measured):
         found = [

@@ -5,6 +5,11 @@
 
 from __future__ import annotations
 
+import ctypes
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -12,6 +17,40 @@ import numpy as np
 from gapvision.model import FloatArray
 
 _RIDGE = 1e-5  # a movement that no gap asks for is not made
+
+
+_ONE_AT_A_TIME = Lock()  # of those who point standard output elsewhere
+
+
+@contextmanager
+def unprinted() -> Iterator[None]:
+    """Let nothing reach standard output that C code prints meanwhile.
+
+    The search of HiGHS 1.12 for whole numbers prints a line of its own now and then, whatever its options say (its
+    issue 2783); a program that reads what a command prints would take it for an answer.
+    """
+    with _ONE_AT_A_TIME:
+        try:
+            kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
+        except OSError:  # no standard output: nothing can be printed
+            yield
+            return
+        _flush()
+        os.dup2(nowhere, 1)
+        try:
+            yield
+        finally:
+            _flush()  # what waits in C's own buffer, or it would come out later
+            os.dup2(kept, 1)
+            os.close(kept)
+            os.close(nowhere)
+
+
+def _flush() -> None:
+    try:
+        ctypes.CDLL("ucrtbase" if os.name == "nt" else None).fflush(None)
+    except (OSError, AttributeError):
+        return
 
 
 def _solved(cost: FloatArray, **programme: Any) -> Any:

@@ -40,6 +40,7 @@ STAYS = "stays"
 BODIES = (STAYS, "door", "front wing", "bonnet", "boot lid", "fuel flap", "lamp lid", "panel")
 #: Kinds of adjusters of a car.
 CAR_ADJUSTERS = ("slotted hinge", "shimmed hinge", "striker", "bump stop", "catch", "wing bolt", "buffer")
+_INWARDS = -0.5  # cosine below which a face looks into the car; a hollow place may look a little inwards
 #: How far an adjuster's answer may differ from its setting before anything is learnt, standard deviation as a share.
 RESPONSE_STD = 0.25
 
@@ -287,6 +288,13 @@ class Car:
                 _require(by_name[s.pair].pair == s.name, f"Seams '{s.name}' and '{s.pair}' do not name each other.")
         for b in self.bodies:
             self._check_hanging(b, moving)
+        middle = np.mean([b.centre for b in self.bodies], axis=0)
+        for s in self.seams:
+            looks = unit_vector(s.facing[0]) + unit_vector(s.facing[1])
+            away = np.mean(s.place, axis=0) - middle
+            inwards = float(looks @ away) < _INWARDS * float(np.linalg.norm(looks) * np.linalg.norm(away))
+            said = f"The faces of seam '{s.name}' look into the car."
+            _require(not inwards, said, "Give where they look, out of the car: above and below would be exchanged.")
         said = "The order of the work does not name each panel that moves once."
         _require(not self.order or sorted(self.order) == sorted(moving), said, f"They are: {', '.join(moving)}.")
 

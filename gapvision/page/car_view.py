@@ -13,7 +13,7 @@ import streamlit as st
 from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.model import HOLE, OPEN, OUT, Verdict
-from gapvision.page import car_outline, jobs_view, save_view, service, widgets
+from gapvision.page import car_plan, jobs_view, save_view, service, widgets
 from gapvision.page.books import records, seam_title, show_origin
 from gapvision.records import Job, SeamState
 from gapvision.workshop import verdict_of
@@ -61,8 +61,7 @@ def show(ticket: str) -> None:
             if one is not None:
                 go_to(job, one.state)
                 st.rerun()
-    outline = {x.state.seam.full_name: x.word for x in seen}
-    car_outline.show(job, outline)
+    car_plan.show(job, {x.state.seam.full_name: x.word for x in seen})
     _just_measure()
     _add_seam(job)
     if any(x.state.latest is not None for x in seen):

@@ -14,7 +14,7 @@ from gapvision.page.drawings import svg_image
 Point = tuple[float, float]
 
 #: State -> (colour on the light plate, dash, width, sign, short word).
-_LOOK = {
+LOOKS = {
     "in tolerance": ("#1d6b3a", "", 7, "\u2713", "in tolerance"),
     "out of tolerance": ("#b94a00", "3 3", 13, "\u2717", "out of tolerance"),
     "not proven": ("#4a4a9a", "10 4", 9, "?", "not proven"),
@@ -99,7 +99,7 @@ def draw_key(states: Sequence[str]) -> str:
     for k, state in enumerate(states):
         y = 18 + 26 * k
         parts.append(_line(state, ((14.0, y), (84.0, y)), lambda p: p))
-        sign = _LOOK[state][3]
+        sign = LOOKS[state][3]
         words = "measured, no limits given" if state == "measured" else state
         parts.append(_text((98, y + 5), [f"{sign} {words}"], _SIZE, "start"))
     return _image("".join(parts), 26.0 * len(states) + 10, "Key: " + ", ".join(states))
@@ -125,7 +125,7 @@ def _list(points, at) -> str:  # type: ignore[no-untyped-def]
 
 
 def _line(state, points, at) -> str:  # type: ignore[no-untyped-def]
-    colour, dash, width, _, _ = _LOOK.get(state, _LOOK["not measured"])
+    colour, dash, width, _, _ = LOOKS.get(state, LOOKS["not measured"])
     return (
         f'<polyline points="{_list(points, at)}" fill="none" stroke="{colour}" stroke-width="{width}" '
         f'stroke-dasharray="{dash}" stroke-linecap="butt"/>'
@@ -141,7 +141,7 @@ def _label(
     dx, dy = x - _WIDTH / 2, y - height / 2
     upright = abs(points[-1][1] - points[0][1]) > abs(points[-1][0] - points[0][0])
     beside = upright and abs(dx) > 4
-    _, _, _, sign, state = _LOOK.get(seam.state, _LOOK["not measured"])
+    _, _, _, sign, state = LOOKS.get(seam.state, LOOKS["not measured"])
     if beside:
         lines = [*textwrap.wrap(f"{sign} {seam.name}", 12), *seam.words.split(", ")]  # the key says the sign's word
     else:

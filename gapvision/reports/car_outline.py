@@ -41,7 +41,7 @@ def draw_car(car: Car, states: Mapping[str, str], title: str = "") -> Figure:
     FigureCanvasAgg(fig)
     ax, words = fig.add_axes((0.01, 0.09, 0.66, 0.84)), fig.add_axes((0.68, 0.02, 0.31, 0.91))
     for body in sorted(car.bodies, key=lambda b: b.moves):
-        corners = _folded(car, body, np.array(body.outline, float))
+        corners = folded(car, body, np.array(body.outline, float))
         ax.fill(*corners.T, facecolor=_FACE if body.moves else _STILL, edgecolor=_INK, linewidth=0.8,
                 linestyle="solid" if body.moves else "dotted")  # fmt: skip
         if body.moves and np.ptp(corners[:, 0]) > 400:
@@ -53,10 +53,10 @@ def draw_car(car: Car, states: Mapping[str, str], title: str = "") -> Figure:
         state = states.get(seam.name, HOLE)
         state = state if state in _LOOKS else HOLE
         colour, width, dash, mark = _LOOKS[state]
-        line = _folded(car, car.body(seam.one), np.array(seam.place, float))
+        line = folded(car, car.body(seam.one), np.array(seam.place, float))
         # A little inside the first body, so that two seams of one line stay apart.
         ax.plot(*line.T, color=colour, linewidth=width, linestyle=dash, solid_capstyle="round", zorder=3)
-        at = _middle(line)
+        at = middle_of(line)
         while any(np.hypot(*(at - other)) < 85 for other in taken):
             at = at + np.array([60.0, 0.0])
         taken.append(at)
@@ -80,7 +80,7 @@ def draw_car(car: Car, states: Mapping[str, str], title: str = "") -> Figure:
     return fig
 
 
-def _folded(car: Car, body: Body, places: FloatArray) -> FloatArray:
+def folded(car: Car, body: Body, places: FloatArray) -> FloatArray:
     """Places of a body in the drawing, shape (n, 2): what looks sideways is folded out beside the top."""
     a = np.array(body.outline, float)
     looks = np.cross(a[1] - a[0], a[2] - a[0])
@@ -97,7 +97,8 @@ def _extent(car: Car) -> tuple[float, float]:
     return max(p[2] for p in corners), max(abs(p[1]) for p in corners)
 
 
-def _middle(line: FloatArray) -> FloatArray:
+def middle_of(line: FloatArray) -> FloatArray:
+    """Half way along a line through places, shape (2,)."""
     length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(line, axis=0).T))])
     half = length[-1] / 2
     return np.array([np.interp(half, length, line[:, k]) for k in (0, 1)])

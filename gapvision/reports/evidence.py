@@ -24,11 +24,13 @@ from gapvision.formats.judgement_json import told_verdict
 from gapvision.judgement import cautions_for
 from gapvision.model import OPEN, OUT, ExtraLine
 from gapvision.reports import evidence_style as style
+from gapvision.reports.car_outline import draw_car
 from gapvision.reports.crops import HOW_TO_READ, Stretch, crops_alike
 from gapvision.reports.evidence_chart import Plot
 from gapvision.reports.evidence_pages import Mark, Scaled, numbered
 from gapvision.reports.evidence_style import para
 from gapvision.reports.evidence_types import (
+    CarEvidence,
     Evidence,
     Head,
     PhotoEntry,
@@ -37,12 +39,13 @@ from gapvision.reports.evidence_types import (
     ShownResult,
     VisitRow,
 )
-from gapvision.reports.figures import draw_profile
+from gapvision.reports.figures import draw_profile, figure_bytes
 from gapvision.reports.overlay import decoded_px, draw_crop, draw_overlay, overlay_bytes
 from gapvision.reports.profile_picture import line_of
 
 __all__ = [
-    "READERS", "Evidence", "Head", "PhotoEntry", "PlanEvidence", "SeamEvidence", "ShownResult", "VisitRow",
+    "READERS", "CarEvidence", "Evidence", "Head", "PhotoEntry", "PlanEvidence", "SeamEvidence", "ShownResult",
+    "VisitRow",
     "write_evidence",
 ]  # fmt: skip
 
@@ -126,11 +129,14 @@ class _Maker:
         """Everything."""
         parts = [*self._opening(), *self._warnings(), *self._glance()]
         parts += [para("Notes", "h3"), *(para(n) for n in self.e.notes)] if self.e.notes else []
+        parts += [] if self.e.whole_car is None else self._whole_car(self.e.whole_car)
         for number, seam in enumerate(self.e.seams, 1):
             parts += [CondPageBreak(150 * mm), Mark(self._name(seam)), *self._seam(seam), Mark("")]
             progress(number, len(self.e.seams))
         for plan in self.e.plans:
             parts += self._plan(plan)
+        if self.e.whole_car is not None:
+            parts += self._hang_list(self.e.whole_car)
         return parts + self._closing()
 
     def for_customer(self, progress: Callable[[int, int], None]) -> list[Flowable]:
@@ -472,9 +478,30 @@ class _Maker:
             parts += [Spacer(1, 2 * mm), self._table(plan.heads, plan.rows, [1 / len(plan.heads)] * len(plan.heads))]
         return parts
 
+    def _whole_car(self, car: CarEvidence) -> list[Flowable]:
+        """The car's outline with each seam by its latest verdict, how even it is, left against right."""
+        picture = io.BytesIO(figure_bytes(draw_car(car.car, car.states, f"{car.car.name}, latest results"), "png", 130))
+        outline = platypus.Image(picture, 0.86 * self.width, 0.62 * self.width)
+        parts = [KeepTogether([para("The whole car", "h2"), outline, *(para(x) for x in car.said)])]
+        if car.pairs:
+            heads = ("Left against right", "Largest difference, first results", "Largest difference, latest results")
+            parts += [Spacer(1, 2 * mm), self._table(heads, car.pairs, (0.5, 0.25, 0.25))]
+        return parts
+
+    def _hang_list(self, car: CarEvidence) -> list[Flowable]:
+        """What the hang list kept with the job says, panel by panel."""
+        if not car.steps:
+            return []
+        parts: list[Flowable] = [*_ruled(45 * mm), para(f"Hang list of {car.made_at}", "h2")]
+        parts += [para(x) for x in self._inch(car.planned)]
+        for number, (panel, said) in enumerate(car.steps, 1):
+            listed = [para(f"- {x}") for x in self._inch(said)]
+            parts.append(KeepTogether([para(f"{number}. {panel}", "h3"), *listed]))
+        return parts + [para(f"- {x}") for x in self._inch(car.then)]
+
     def _closing(self) -> list[Flowable]:
         e, painted = self.e, any(seam.forecast for seam in self.e.seams)
-        metal = bool(e.plans)
+        metal = bool(e.plans) or (e.whole_car is not None and bool(e.whole_car.steps))
         keys = ("conditions", *cautions_for(moves=True, cuts=metal, adds=metal, paints=painted))
         cautions = [words.CAUTIONS[key] for key in keys]
         methods = ", ".join(str(m) for m in e.methods) or "-"

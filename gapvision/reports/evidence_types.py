@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from gapvision.model import Comparison, FinishPlan, GapProfile, Measurement, Verdict
+from gapvision.model import Car, Comparison, FinishPlan, GapProfile, Measurement, Verdict
 from gapvision.words import Lengths
 
 
@@ -124,6 +124,19 @@ class PlanEvidence(NamedTuple):
     rows: tuple[tuple[str, ...], ...] = ()
 
 
+class CarEvidence(NamedTuple):
+    """The whole car of a job: its seams' states, left against right (first and latest), and the hang list kept."""
+
+    car: Car
+    states: dict[str, str]
+    said: tuple[str, ...] = ()
+    pairs: tuple[tuple[str, ...], ...] = ()
+    planned: tuple[str, ...] = ()
+    steps: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    then: tuple[str, ...] = ()
+    made_at: str = ""
+
+
 class PhotoEntry(NamedTuple):
     """A line in the list of photos."""
 
@@ -165,6 +178,7 @@ class Evidence:
     not_measured: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     plans: tuple[PlanEvidence, ...] = ()
+    whole_car: CarEvidence | None = None
     photos: tuple[PhotoEntry, ...] = ()
     program: str = ""
     methods: tuple[int, ...] = ()

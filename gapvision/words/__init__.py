@@ -5,7 +5,7 @@ here and in :mod:`gapvision.codes` (what each notice and refusal says in general
 """
 
 from gapvision.words.answer import about, answer, as_measured, basis
-from gapvision.words.car import car_chance, car_words, edge_remedies, edge_work, hang_step
+from gapvision.words.car import car_chance, car_words, edge_remedies, edge_work, evenness_words, hang_step
 from gapvision.words.cautions import CAUTIONS
 from gapvision.words.change import change, datum, heat
 from gapvision.words.coach import coach

@@ -54,6 +54,14 @@ def car_words(plan: CarPlan, say: Lengths) -> str:
     )
 
 
+def evenness_words(before_mm: float, now_mm: float, seams: int, of: int, say: Lengths) -> str:
+    """How even the car was and is, in one sentence."""
+    return (
+        f"Evenness over {seams} of {of} seams: {say.small(before_mm)} at their first results, {say.small(now_mm)} at "
+        "their latest (root mean square of gap minus the gap to have)."
+    )
+
+
 def hang_step(step: HangStep, say: Lengths) -> Iterator[str]:
     """One panel of the hang list, each sentence short enough to be read beside the car."""
     if not step.settings:

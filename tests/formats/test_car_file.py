@@ -88,6 +88,7 @@ def changed(path, value, base=OWN):
         ({**ROADSTER, "bodies": [{"name": "left door", "hung_on": "scuttle"}]}, "no panel that moves"),
         ({**ROADSTER, "bodies": [{"name": "left door", "adjusters": []}]}, "nothing on it sets it"),
         ({**ROADSTER, "seams": [{"name": "bonnet, left", "pair": "bonnet, rear"}]}, "do not name each other"),
+        ({**ROADSTER, "seams": [{"name": "left door, sill", "facing": ["to the right"] * 2}]}, "look into the car"),
         (changed(["seams", 0, "other"], "lid"), "between 'lid' and itself"),
         (changed(["seams", 0, "other"], "roof"), "names the body 'roof'"),
         (changed(["seams", 0, "end"], BOX[0]), "no two of its places may be the same"),

@@ -146,6 +146,29 @@ def test_whole_steps_are_the_best_of_all_by_brute_force():
     assert np.allclose(best.settings_mm % 0.5, 0.0)
 
 
+def test_what_the_search_for_whole_steps_prints_is_not_seen(capfd, monkeypatch):
+    """HiGHS 1.12 prints 'HighsMipSolverData::...' past all its options (ERGO-Code/HiGHS issue 2783): C's own printf."""
+    import ctypes
+
+    from scipy import optimize
+
+    def loud(*args, **more):
+        if np.any(more["integrality"]):
+            ctypes.CDLL(None).puts(b"HighsMipSolverData::said")
+            said.append(1)
+        return quiet(*args, **more)
+
+    said, quiet = [], optimize.milp
+    monkeypatch.setattr(optimize, "milp", loud)
+    way = CarWay(direction=(1.0, 0.0, 0.0), words=("on", "back"), travel=(-1.5, 1.5), step_mm=0.5, accuracy_mm=0.0)
+    gaps = {"a": lambda s: 3.1 + 0.002 * s, "b": lambda s: 5.6 - 0.001 * s, "c": lambda s: 2.9 + 0 * s}
+    best_settings(car_rows(small_car([way], gaps)))
+    ctypes.CDLL(None).fflush(None)
+    print("the answer", flush=True)
+    assert said
+    assert capfd.readouterr().out == "the answer\n"
+
+
 def test_without_steps_no_drawn_setting_is_better():
     """20,000 settings drawn around the answer and over the whole travel; the travel is kept."""
     way = CarWay(direction=(1.0, 0.0, 0.0), words=("on", "back"), travel=(-0.6, 0.6), accuracy_mm=0.0)
@@ -240,6 +263,39 @@ def test_a_safe_limit_stops_the_trim_and_the_other_edge_is_taken(car):
     (edge,) = make_car_plan(even(kept, bulge)).edges
     assert edge.body == "left door"
     assert edge.work < edge.other_work
+
+
+def test_the_edge_to_change_brings_the_stiff_car_in(car):
+    """The new edge is cut on the simulated car itself, and its true gap looked at."""
+    stiff = StiffCar(car, np.random.default_rng(1), hung_mm=0.0, form_mm=0.0)
+    at = np.arange(len(stiff.form["left door, rear"][1]), dtype=float)
+    bulge = 2.4 * np.exp(-0.5 * ((at - 300) / 40) ** 2)
+    stiff.form["left door, rear"] = np.zeros(len(at)), bulge
+    readings = stiff.photographed(0.1, exact=True)
+    plan = make_car_plan(MeasuredCar(car=car, readings=readings))
+    assert not plan.settings_mm.any()
+    (edge,) = plan.edges
+    seam = car.seam("left door, rear")
+    k = (seam.one, seam.other).index(edge.body)
+    forms = list(stiff.form[edge.seam])
+    forms[k] = forms[k] - np.interp(at, edge.trim.s_mm, edge.trim.remove_mm)
+    before = stiff.truth().excess(np.zeros(len(stiff.ways)))
+    stiff.form[edge.seam] = forms[0], forms[1]
+    after = stiff.truth().excess(np.zeros(len(stiff.ways)))
+    names = stiff.truth().names
+    assert before[names.index(edge.seam)] > 0.5
+    assert after[names.index(edge.seam)] <= 1e-6
+
+
+def test_a_car_that_nothing_can_move_is_told_its_edges_only(car):
+    fixed = replace(car, bodies=tuple(
+        replace(b, adjusters=tuple(
+            replace(a, ways=tuple(replace(w, travel=(0.0, 0.0)) for w in a.ways)) for a in b.adjusters))
+        for b in car.bodies))  # fmt: skip
+    plan = make_car_plan(even(fixed, {"left door, rear": 3.2}))
+    assert not plan.settings_mm.any()
+    assert plan.adjustments == 0
+    assert [e.seam for e in plan.edges] == ["left door, rear"]
 
 
 # --- mirrors ---------------------------------------------------------------------------
@@ -396,6 +452,27 @@ def test_what_is_done_stays_when_the_rest_is_planned_anew(car):
     plan = make_car_plan(measured, frozenset({"left door", "bonnet"}))
     assert not [s for s in plan.steps if s.panel in ("left door", "bonnet") and s.settings]
     assert [s.panel for s in plan.steps] == list(car.hang_order)
+
+
+@pytest.mark.slow
+def test_the_hang_list_carried_out_on_stiff_bodies_gives_the_gaps_it_tells():
+    """Step by step, with adjusters that make what they are set to: whole shims, within their travel."""
+    car, lot, _ = drawn_car(2)
+    stiff = StiffCar(car, lot)
+    stiff.answers[:] = 1.0
+    measured = MeasuredCar(car=car, readings=stiff.photographed(0.0, exact=True))
+    plan, rows = make_car_plan(measured), car_rows(measured)
+    shims = rows.step > 0
+    counts = plan.settings_mm[shims] / rows.step[shims]
+    assert np.abs(counts - np.round(counts)).max() < 1e-9
+    assert (plan.settings_mm >= rows.low - 1e-9).all()
+    assert (plan.settings_mm <= rows.high + 1e-9).all()
+    for step in plan.steps:
+        own = np.array([s.body == step.panel for s in rows.settings])
+        stiff.carry_out(np.where(own, plan.settings_mm, 0.0), rows, exact=True)
+        for told in step.seams:
+            s, gap, _ = stiff.gap(car.seam(told.seam))
+            assert np.interp(told.places_mm, s, gap) == pytest.approx(told.after_mm, abs=0.03), (step.panel, told.seam)
 
 
 @pytest.mark.slow
