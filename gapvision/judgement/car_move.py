@@ -3,10 +3,11 @@
 Unknown is what each way of each adjuster is set to [mm].  Each row is an excess over a limit of a gap, a taper, a step
 or a difference between left and right, with both panels of the seam in it.  In this order:
 
-1. the worst excess is made least, beyond what no move could take away (a bulge is left to the edge's own work);
+1. the worst excess over the plain limits is made least, beyond what no move could take away (a bulge is left to the
+   edge's own work);
 2. the excesses summed over the seams;
-3. room for the hand's setting error, seam by seam, up to three standard errors: out seams go to the middle, seams
-   that are in give way inside their limits only;
+3. room for the hand's setting error and for the measurement's, seam by seam, up to three standard errors of both: out
+   seams go to the middle, seams that are in give way inside their limits only;
 4. the movement.
 
 Panels and adjusters that need not move are left alone: one after the other is dropped as long as the seams expected to
@@ -60,7 +61,7 @@ from gapvision.model.plan import LEAST_MOVE_MM
 
 BoolArray = NDArray[np.bool_]
 
-_SURE = 3.0  # standard setting errors that have room
+_SURE = 3.0  # standard errors, of setting and of measuring, that have room
 _EXCESS = 100.0  # what 1 mm of a seam's excess weighs beside all its room
 _WORST = 100 * _EXCESS  # so much more than all seams' excesses together that the worst one comes first
 _MOVEMENT = 0.01  # what 1 mm of movement weighs beside all the room of one seam
@@ -430,7 +431,7 @@ def _solved(
     # Unknown: settings (in steps), how far each goes, each seam's excess, its room, the worst excess.
     one = none((len(mine), g))
     one[np.arange(len(mine)), which] = 1.0
-    error = one * (np.hypot(hand, rows.std_u) * (rows.least <= 0))[mine][:, None]
+    error = one * ((hand + np.abs(rows.std_u)) * (rows.least <= 0))[mine][:, None]
     limits = np.concatenate([a[mine] * step, none((len(mine), n)), -one, error, none((len(mine), 1))], axis=1)
     room = (rows.least - rows.b + rows.guard)[mine]
     worst = np.block([none((g, 2 * n)), np.eye(g), none((g, g)), -np.ones((g, 1))])

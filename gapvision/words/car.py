@@ -131,5 +131,6 @@ def car_chance(plan: CarPlan) -> str:
     mean, proven = (sum(of[n] for n in own) for of in (plan.holds, plan.passes))
     return (
         f"Carried out by hand, {mean:.1f} of {len(own)} measured seams can be expected in tolerance, {proven:.1f} of "
-        "them proven at the first photo: that is why each panel is photographed before the next."
+        "them proven at the first photo: that is why each panel is photographed before the next, and set once more "
+        "where the new plan says so."
     )

@@ -205,6 +205,45 @@ def best_share(rows: CarRows, seams: int) -> float:
     return float(-done.mip_dual_bound / seams) if done.status == 1 else float(-done.fun / seams)
 
 
+Seen = dict[str, tuple[SeamReading, ...]]
+
+
+def one_round(
+    stiff: StiffCar, car: Car, seen: Seen, u_mm: float, *, together: bool = True, teach: bool = True, tries: int = _TRIES
+) -> tuple[Car, Seen, int, float]:
+    """Set a car's panels one after the other, photos after each.
+
+    Gives the car as learnt, the photos, how many adjusters were set, and the processor time of the longest plan [s].
+    """
+    done: set[str] = set()
+    plan: FloatArray | None = None
+    count, longest = 0, 0.0
+    for name, last in ((n, k == tries - 1) for n in car.hang_order for k in range(tries)):
+        if name in done:
+            continue
+        measured = MeasuredCar(car=car, readings=seen)
+        if plan is None or not together:  # a panel left as it is leaves the plan of the rest as it was
+            began = time.process_time()
+            held = frozenset(done) if together else frozenset(set(car.hang_order) - {name})
+            rows = car_rows(measured)
+            plan = best_settings(rows, held).settings_mm
+            longest = max(longest, time.process_time() - began)
+        settings = np.where([s.body == name for s in rows.settings], plan, 0.0)
+        if last or not settings.any():
+            done.add(name)
+        if not settings.any():
+            continue
+        plan = None
+        count += adjusters_touched(rows, settings)
+        stiff.carry_out(settings, rows)
+        moved = {s.name for s in car.seams if any(b.name == name for x in (s.one, s.other) for b in car.carried(x))}
+        after = {**seen, **stiff.photographed(u_mm, moved)}
+        if teach:
+            car, _ = learn(measured, settings, MeasuredCar(car=car, readings=after))
+        seen = after
+    return car, seen, count, longest
+
+
 def carried_out(
     number: int, rounds: int, *, together: bool, teach: bool = True, possible: float | None = None, tries: int = _TRIES
 ) -> dict[str, Any]:
@@ -218,34 +257,10 @@ def carried_out(
     seen = stiff.photographed(u)
     count, shares, proven, touched, longest = 0, [], [], [], 0.0
     for _ in range(rounds):
-        done: set[str] = set()
-        plan: FloatArray | None = None
-        for name, last in ((n, k == tries - 1) for n in car.hang_order for k in range(tries)):
-            if name in done:
-                continue
-            measured = MeasuredCar(car=car, readings=seen)
-            if plan is None or not together:  # a panel left as it is leaves the plan of the rest as it was
-                began = time.process_time()
-                held = frozenset(done) if together else frozenset(set(car.hang_order) - {name})
-                rows = car_rows(measured)
-                plan = best_settings(rows, held).settings_mm
-                longest = max(longest, time.process_time() - began)
-            settings = np.where([s.body == name for s in rows.settings], plan, 0.0)
-            if last or not settings.any():
-                done.add(name)
-            if not settings.any():
-                continue
-            plan = None
-            count += adjusters_touched(rows, settings)
-            stiff.carry_out(settings, rows)
-            moved = {s.name for s in car.seams if any(b.name == name for x in (s.one, s.other) for b in car.carried(x))}
-            after = {**seen, **stiff.photographed(u, moved)}
-            if teach:
-                car, _ = learn(measured, settings, MeasuredCar(car=car, readings=after))
-            seen = after
+        car, seen, more, took = one_round(stiff, car, seen, u, together=together, teach=teach, tries=tries)
+        count, longest = count + more, max(longest, took)
         shares.append(share_in(stiff.truth(), seams))
-        rows = car_rows(MeasuredCar(car=car, readings=seen))
-        proven.append(share_in(rows, seams))
+        proven.append(share_in(car_rows(MeasuredCar(car=car, readings=seen)), seams))
         touched.append(count)
     return result | {"after": shares, "proven": proven, "adjustments": touched, "longest_s": longest}
 

@@ -16,17 +16,15 @@ import tomli_w
 from gapvision.formats.car_file import car_file, car_from_table, read_car
 from gapvision.formats.car_plan_json import car_plan_bytes
 from gapvision.formats.measurement_json import write
-from gapvision.judgement.car_move import best_settings, car_rows
-from gapvision.judgement.car_plan import judged, learn, make_car_plan
+from gapvision.judgement.car_plan import judged, make_car_plan
 from gapvision.judgement.car_rows import first_on_left, seam_line
-from gapvision.lab.bench.cars import StiffCar
+from gapvision.lab.bench.cars import StiffCar, one_round
 from gapvision.model import (
     IN,
     CarSeam,
     Edge,
     GapProfile,
     GapSummary,
-    MeasuredCar,
     Measurement,
     SeamReading,
     SeenPhoto,
@@ -112,20 +110,8 @@ def main() -> None:
     for _ in range(_ROUNDS):
         if all(seam_state(x) == IN for x in judged(car, seen).values()):
             break
-        done: set[str] = set()
         was, rounds = seen, rounds + 1
-        for name in car.hang_order:
-            before = MeasuredCar(car=car, readings=seen)
-            rows = car_rows(before)
-            settings = best_settings(rows, frozenset(done)).settings_mm
-            settings = np.where([s.body == name for s in rows.settings], settings, 0.0)
-            done.add(name)
-            if settings.any():
-                stiff.carry_out(settings, rows)
-                moved = {s.name for s in car.seams if name in (s.one, s.other)}
-                after = {**seen, **stiff.photographed(_U_MM, moved)}
-                car, _ = learn(before, settings, MeasuredCar(car=car, readings=after))
-                seen = after
+        car, seen, _, _ = one_round(stiff, car, seen, _U_MM)
         if seen is was:  # nothing is worth a spanner any more
             rounds -= 1
             break
