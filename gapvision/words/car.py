@@ -108,7 +108,9 @@ def seam_after(s: SeamAfter, say: Lengths) -> str:
     places = " / ".join(say.place(v) for v in s.places_mm)
     told = f"{s.called}: {then} at {places}"
     told += f" (now {now})" if now != then else ""
-    gauge = "" if math.isnan(s.go_mm) else gauges(s.go_mm, s.no_go_mm)
+    # Gauges are for the gap as wanted: where this step does not bring it there yet they would call good work bad.
+    fits = all(s.go_mm <= v <= s.no_go_mm for v in s.after_mm)
+    gauge = gauges(s.go_mm, s.no_go_mm) if fits else ""
     return f"{told}: {s.state}." + (f" Gauge: {gauge}." if gauge else "")
 
 

@@ -8,9 +8,10 @@ import pytest
 from PIL import Image
 
 from gapvision.judgement import judge_measurement, settings_of, simple_spec
-from gapvision.model import NominalPoint, Specification
+from gapvision.model import OPEN, NominalPoint, SeamAfter, Specification
 from gapvision.reports.work_card import work_card_bytes
-from gapvision.words import Lengths, work_card
+from gapvision.words import MM, Lengths, work_card
+from gapvision.words.car import seam_after
 
 
 def gaps(**places):
@@ -73,3 +74,13 @@ def test_the_card_on_paper_is_one_page_with_its_lines_large(make_measurement):
             assert text in words
         _, bottom, _, top = page.get_charbox(raw.index("Open it"))
     assert top - bottom > 12, "letters of 23 points can be read at arm's length"
+
+
+@pytest.mark.parametrize(("last_mm", "told"), [(4.6, True), (3.98, False), (5.6, False)])
+def test_a_step_gives_gauges_only_where_it_brings_the_gap_between_them(last_mm, told):
+    """A gauge beside a seam that a later panel brings in would call good work bad."""
+    step = SeamAfter(
+        seam="door, front", called="wing, rear", places_mm=(10.0, 300.0, 600.0), before_mm=(2.5, 3.5, 4.5),
+        after_mm=(4.7, 4.4, last_mm), state=OPEN, go_mm=4.12, no_go_mm=5.4,
+    )  # fmt: skip
+    assert ("Gauge: a drill shank of 4.2 mm goes in" in seam_after(step, MM)) is told

@@ -209,8 +209,9 @@ Seen = dict[str, tuple[SeamReading, ...]]
 
 
 def one_round(
-    stiff: StiffCar, car: Car, seen: Seen, u_mm: float, *, together: bool = True, teach: bool = True, tries: int = _TRIES
-) -> tuple[Car, Seen, int, float]:
+    stiff: StiffCar, car: Car, seen: Seen, u_mm: float, *, together: bool = True, teach: bool = True,
+    tries: int = _TRIES,
+) -> tuple[Car, Seen, int, float]:  # fmt: skip
     """Set a car's panels one after the other, photos after each.
 
     Gives the car as learnt, the photos, how many adjusters were set, and the processor time of the longest plan [s].
