@@ -17,6 +17,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from gapvision import __version__, model, words
 from gapvision.errors import GapvisionError, require
 from gapvision.formats import bundle_check, measurement_json
@@ -49,8 +51,8 @@ from gapvision.formats.table import csv_text
 from gapvision.formats.toml import toml_from_text
 from gapvision.judgement import after_paint, judge_measurement, nominal_at, reading_from_measurement, with_taken
 from gapvision.judgement import compare as _compare
-from gapvision.judgement.car_plan import evenness, pair_checks
-from gapvision.judgement.car_rows import car_reading, first_on_left, seam_line
+from gapvision.judgement.car_plan import evenness, learn, pair_checks
+from gapvision.judgement.car_rows import Setting, car_reading, first_on_left, seam_line, settings_of_car
 from gapvision.judgement.thermal import ThermalChange, thermal_change
 from gapvision.model import Measurement
 from gapvision.records import TICKS, Job, MeasurementLine, NewPhoto, Seam, Store, StoredPhoto, Visit, conditions_notices
@@ -497,18 +499,11 @@ def car_with_results(store: Store, job_id: int) -> CarOfJob | None:
     if kept is None:
         return None
     car = car_from_table(toml_from_text(kept.file, "the job's car"))
-    lines = [x for x in store.job_lines(job_id) if x.newest and x.status != "refused"]
-    named = {s.full_name: s.seam_id for s in store.seams(job_id)}
     before, now = dict[str, tuple[model.SeamReading, ...]](), dict[str, tuple[model.SeamReading, ...]]()
     not_placed, not_laid, key = dict[str, float](), list[tuple[str, str]](), list[Any]()
-    for seam in car.seams:
-        own = [x for x in lines if x.seam_id == named.get(seam.name, named.get(seam.other_name))]
-        if not own:
-            continue
-        key += [own[0].uid, own[-1].uid]
-        at = kept.places.get(seam.name)
-        if at is None and seam.spec is not None and seam.spec.photo_at_mm is not None:
-            at = CarPlace(at_mm=seam.spec.photo_at_mm, edge="A" if seam.panel_edge == "A" else "B")
+    for seam, own in _car_lines(store, job_id, car):
+        key += [x.uid for x in own]
+        at = _place_of(kept, seam)
         if at is None:
             profile = stored(store, own[-1]).profile
             not_placed[seam.name] = 0.0 if profile is None else float(profile.s_mm[-1] - profile.s_mm[0])
@@ -525,6 +520,63 @@ def car_with_results(store: Store, job_id: int) -> CarOfJob | None:
         car=car, before=before, now=now, places=kept.places, not_placed=not_placed, not_laid=tuple(not_laid),
         key=(kept.file, tuple(sorted(places.items())), *key),
     )  # fmt: skip
+
+
+def _car_lines(store: Store, job_id: int, car: model.Car) -> list[tuple[model.CarSeam, list[MeasurementLine]]]:
+    """The results of each seam of a car, oldest first; seams without any are left out."""
+    lines = [x for x in store.job_lines(job_id) if x.newest and x.status != "refused"]
+    named = {s.full_name: s.seam_id for s in store.seams(job_id)}
+    found = [(s, [x for x in lines if x.seam_id == named.get(s.name, named.get(s.other_name))]) for s in car.seams]
+    return [(s, own) for s, own in found if own]
+
+
+def _place_of(kept: CarOfJobFile, seam: model.CarSeam) -> CarPlace | None:
+    at = kept.places.get(seam.name)
+    if at is None and seam.spec is not None and seam.spec.photo_at_mm is not None:
+        at = CarPlace(at_mm=seam.spec.photo_at_mm, edge="A" if seam.panel_edge == "A" else "B")
+    return at
+
+
+def taught_car(store: Store, job_id: int, done: Sequence[str]) -> tuple[model.Car, tuple[model.Notice, ...]]:
+    """A job's car with what its panels' answers to the hang lists kept taught of its adjusters, and what to say of it.
+
+    Each list is held against the results before it and after it, for the panels that were set by it: those named when
+    the next list was kept, of the last one those in ``done``.
+
+    Raises
+    ------
+    GapvisionError
+        ``car-file-bad`` where the job has no car.
+    """
+    kept = _kept_car(store, job_id)
+    require("car-file-bad", kept is not None, "The job has no car.", "Take one in with 'gapvision car ... --job'.")
+    assert kept is not None
+    car = car_from_table(toml_from_text(kept.file, "the job's car"))
+    lists = [p for p in store.plans(job_id) if p.body.get("schema") == HANG_LIST_SCHEMA]
+    bodies = [read_declared(HangList, p.body, "the hang list", "plan-file-bad") for p in lists]
+    results = _car_lines(store, job_id, car) if lists else []
+    told: tuple[model.Notice, ...] = ()
+    for k, body in enumerate(bodies):
+        set_by = set(done if k + 1 == len(bodies) else bodies[k + 1].done)
+        until = lists[k + 1].made_at if k + 1 < len(lists) else ""
+        stages: list[dict[str, tuple[model.SeamReading, ...]]] = [{}, {}]
+        for seam, own in results:
+            at = _place_of(kept, seam)
+            first = [x for x in own if x.made_at <= lists[k].made_at]
+            then = [x for x in own if x.made_at > lists[k].made_at and (not until or x.made_at <= until)]
+            if at is not None and first and then:
+                with suppress(GapvisionError):
+                    pair = [(_on_car(car, seam, stored(store, x), at),) for x in (first[-1], then[-1])]
+                    stages[0][seam.name], stages[1][seam.name] = pair
+        known = {s: n for n, s in enumerate(settings_of_car(car))}
+        at_mm = np.zeros(len(known))
+        for x in body.settings:
+            if x.panel in set_by and Setting(x.panel, x.adjuster, x.way) in known:
+                at_mm[known[Setting(x.panel, x.adjuster, x.way)]] = x.set_mm
+        if at_mm.any() and stages[1]:
+            one, two = (model.MeasuredCar(car=car, readings=stage) for stage in stages)
+            car, told = learn(one, at_mm, two)
+    return car, told
 
 
 def place_on_car(store: Store, job_id: int, places: Mapping[str, tuple[float, str]]) -> None:
@@ -551,12 +603,18 @@ def _on_car(car: model.Car, seam: model.CarSeam, measurement: Measurement, at: C
     return car_reading(car, laid, measurement, photo, f"the photo of '{seam.name}'")
 
 
-def keep_hang_list(store: Store, job_id: int, plan: model.CarPlan) -> None:
-    """Keep a car's hang list with its job, in words, so that the report carries it."""
+def keep_hang_list(store: Store, job_id: int, plan: model.CarPlan, done: Sequence[str] = ()) -> None:
+    """Keep a car's hang list with its job, so that the report carries it and what came of it teaches the next one.
+
+    ``done``: panels that were set by the list that was kept before.
+    """
+    ways = zip(settings_of_car(plan.measured.car), plan.settings_mm.tolist(), strict=True)
+    settings = [{"panel": s.body, "adjuster": s.adjuster, "way": s.way, "set_mm": v} for s, v in ways if v]
     steps = [{"panel": s.panel, "said": list(words.hang_step(s, words.MM))} for s in plan.steps]
     then = [words.edge_work(e, words.MM) for e in plan.edges] + words.edge_remedies(plan.edges)
     body = {
-        "schema": HANG_LIST_SCHEMA, "said": [words.car_words(plan, words.MM)], "steps": steps, "then": then,
+        "schema": HANG_LIST_SCHEMA, "settings": settings, "done": list(done), "steps": steps, "then": then,
+        "said": [words.car_words(plan, words.MM)],
         "after": {s.name: model.seam_state(plan.after.get(s.name, ())) for s in plan.measured.car.seams},
     }  # fmt: skip
     store.add_plan(job_id, "hang list", body)

@@ -241,9 +241,20 @@ class HangListStep(Loose):
     said: list[str]
 
 
-class HangList(Loose):
-    """A hang list that is kept with a job, in words."""
+class HangListSetting(Loose):
+    """What a hang list sets one way of an adjuster to."""
 
+    panel: str
+    adjuster: str
+    way: int
+    set_mm: Number
+
+
+class HangList(Loose):
+    """A hang list that is kept with a job, in words and settings; ``done``: panels of the list before that were set."""
+
+    settings: list[HangListSetting]
+    done: list[str]
     said: list[str]
     steps: list[HangListStep]
     then: list[str]

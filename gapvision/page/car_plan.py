@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -17,7 +18,7 @@ from gapvision.page import service, widgets
 from gapvision.page.books import records
 from gapvision.page.car_outline import draw_outline
 from gapvision.records import Job
-from gapvision.workshop import CarOfJob, car_with_results, keep_hang_list, place_on_car
+from gapvision.workshop import CarOfJob, car_with_results, keep_hang_list, place_on_car, taught_car
 
 _SLOT_STEP_MM, _FAR_MM = 0.1, 5.0  # of a slider without steps, and without a travel
 _CONTRADICT_MM = 0.1  # settings further from what a stiff panel can take are told
@@ -110,9 +111,7 @@ def _from(car: Car, name: str) -> str:
 def _plan(job: Job, laid: CarOfJob, measured: MeasuredCar) -> None:
     """Work out and say what to do, first things first."""
     car = laid.car
-    held = st.multiselect(
-        "Panels that stay as they are (done, or not to be touched)", car.hang_order, key=f"car_held_{job.job_id}"
-    )
+    held = st.multiselect("Panels that are done: they stay as they are", car.hang_order, key=f"car_held_{job.job_id}")
     free = [s.name for s in car.seams if s.name not in laid.now]
     anyway = bool(free) and st.checkbox(
         f"Move panels too that have a seam which is not measured ({len(free)})", key="car_free_seams"
@@ -121,13 +120,20 @@ def _plan(job: Job, laid: CarOfJob, measured: MeasuredCar) -> None:
         st.session_state["car_planned"] = job.job_id
     if st.session_state.get("car_planned") != job.job_id:
         return
-    key = ("car plan", laid.key, tuple(held), anyway)
+    lists = len(records().plans(job.job_id))
+    key = ("car plan", laid.key, lists, tuple(held), anyway)
+
+    def planned() -> CarPlan:
+        taught, told = taught_car(records(), job.job_id, held)
+        own = MeasuredCar(car=taught, readings=measured.readings)
+        plan = make_car_plan(own, frozenset(held), free_seams=anyway)
+        return replace(plan, notices=(*told, *plan.notices))
+
     with widgets.telling():
-        plan = service.remembered(key, lambda: make_car_plan(measured, frozenset(held), free_seams=anyway))
-        _say(job, plan)
+        _say(job, service.remembered(key, planned), held)
 
 
-def _say(job: Job, plan: CarPlan) -> None:
+def _say(job: Job, plan: CarPlan, done: Sequence[str]) -> None:
     say = widgets.lengths()
     first = next((s for s in plan.steps if s.settings), None)
     st.write(words.car_words(plan, say))
@@ -163,8 +169,9 @@ def _say(job: Job, plan: CarPlan) -> None:
     ]
     widgets.downloads(files, "car")
     if st.button("Keep the hang list with the job", key="car_keep_plan"):
-        keep_hang_list(records(), job.job_id, plan)
-        st.success(f"Kept with job {job.reference}; its report for an expert now carries it.")
+        keep_hang_list(records(), job.job_id, plan, done)
+        st.success(f"Kept with job {job.reference}; its report for an expert now carries it. Mark each panel as done when it "
+                   "is set and photographed: what it really did teaches the next plan.")
 
 
 def _paper(plan: CarPlan, paper: str) -> bytes:

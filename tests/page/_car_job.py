@@ -23,14 +23,15 @@ def car_job(store, reference="CAR-1", *, placed=True, ready=True, leave_out=()):
         for k, seam in enumerate(s for s in car.seams if s.name not in leave_out):
             file = EXAMPLE / name / f"{seam.name.replace(', ', '_').replace(' ', '_')}.json"
             found = read_measurement(file)
-            judge_line(store, keep_photo(store, seams[seam.name], visit, _photo(number, k), f"{file.stem}.jpg", found))
+            judge_line(store, keep_photo(store, seams[seam.name], visit, photo(number, k), f"{file.stem}.jpg", found))
     if placed:
         place_on_car(store, job.job_id, {
             s.name: (s.photos[0].at_mm, s.panel_edge) for s in car.seams if s.name not in leave_out})  # fmt: skip
     return job
 
 
-def _photo(visit, seam):
+def photo(visit, seam):
+    """Some photo's bytes, like no other's."""
     buffer = io.BytesIO()
     Image.new("RGB", (640, 480), (90 + visit, 100 + seam, 120)).save(buffer, "jpeg")
     return buffer.getvalue()

@@ -1,11 +1,14 @@
 """Whole cars, invented: does planning all panels together serve a hand better than panel by panel?
 
-``python -m gapvision.lab.bench.cars [--cars 20] [--first 0] [--rounds 3] [--save F.json]``.  Each car is drawn by lot:
-a ready shape of drawn sizes, every panel hung wrongly, edges with bulges and sags, photos with U of 0.1 to 0.3 mm.  A
-simulated hand carries the plans out on stiff bodies (rotation matrices, poses solved from the adjusters without any of
-the program's linear rows): it sets whole shims and quarter turns, errs by each adjuster's accuracy, and each adjuster
-answers with a share of its own.  After each panel its seams are photographed anew and the rest is planned anew; where
-that plan sets the same panel again, it is set once more before the next one.  Each time an adjuster is set counts.
+``python -m gapvision.lab.bench.cars [--cars 20] [--first 0] [--rounds 3] [--save F.json]``; ``--speed`` prints how long
+a plan of 12 seams with 8 panels that move takes, and a slider's prediction, processor time on one thread.
+
+Each car is drawn by lot: a ready shape of drawn sizes, every panel hung wrongly, edges with bulges and sags, photos
+of U 0.1 to 0.3 mm.  A simulated hand carries the plans out on stiff bodies (rotation matrices, poses solved from the
+adjusters without any of the program's linear rows): it sets whole shims and quarter turns, errs by each adjuster's
+accuracy, and each adjuster answers with a share of its own.  After each panel its seams are photographed anew and the
+rest is planned anew; where that plan sets the same panel again, it is set once more before the next one.  Each time an
+adjuster is set counts.
 """
 
 from __future__ import annotations
@@ -24,7 +27,7 @@ from scipy.spatial.transform import Rotation
 
 from gapvision.formats.car_file import car_file, car_from_table
 from gapvision.judgement.car_move import CarRows, adjusters_touched, best_settings, car_rows, touched_ways, way_of
-from gapvision.judgement.car_plan import learn
+from gapvision.judgement.car_plan import learn, make_car_plan, predict_car
 from gapvision.judgement.car_rows import seam_line, settings_of_car
 from gapvision.judgement.car_shapes import CAR_SHAPES, CAR_SIZES
 from gapvision.model import Car, CarSeam, DecisionRule, FloatArray, MeasuredCar, SeamReading, unit_vector
@@ -51,10 +54,15 @@ class StiffCar:
         Standard deviation of how far each adjuster stands from where it should.
     form_mm : float
         Largest bulge or sag of an edge [mm].
+    spacing_mm : float
+        Of its stations [mm].
     """
 
-    def __init__(self, car: Car, rng: np.random.Generator, hung_mm: float = 1.2, form_mm: float = 0.6) -> None:
-        self.car, self.rng = car, rng
+    def __init__(
+        self, car: Car, rng: np.random.Generator, hung_mm: float = 1.2, form_mm: float = 0.6,
+        spacing_mm: float = _SPACING_MM,
+    ) -> None:  # fmt: skip
+        self.car, self.rng, self.spacing_mm = car, rng, spacing_mm
         self.settings = settings_of_car(car)
         self.ways = [way_of(car, s) for s in self.settings]
         self.answers = np.clip(rng.normal(1.0, _ANSWER_STD, len(self.ways)), 0.6, 1.4)
@@ -125,7 +133,7 @@ class StiffCar:
         wanted = seam.spec.nominal[0].gap_mm
         s_all, gaps, steps = [], [], []
         for k in range(len(line.across)):
-            s = np.arange(line.start_mm[k] + 10.0, line.start_mm[k + 1] - 10.0 + 1e-6, _SPACING_MM)
+            s = np.arange(line.start_mm[k] + 10.0, line.start_mm[k + 1] - 10.0 + 1e-6, self.spacing_mm)
             along = line.ends_mm[k + 1] - line.ends_mm[k]
             along = along / np.linalg.norm(along)
             fine = np.arange(line.start_mm[k] - 30.0, line.start_mm[k + 1] + 30.0, 2.0)
@@ -157,7 +165,7 @@ class StiffCar:
                 SeamReading(
                     seam=seam.name, photo=f"{seam.name}.jpg", s_mm=s, gap_mm=gap,
                     expanded_u_mm=np.full(len(s), 1e-6 if exact else u_mm), panel_edge_mm=np.zeros(len(s)),
-                    xy_mm=np.zeros((0, 2)), outward=np.zeros((0, 2)), spacing_mm=_SPACING_MM,
+                    xy_mm=np.zeros((0, 2)), outward=np.zeros((0, 2)), spacing_mm=self.spacing_mm,
                     step_mm=step + std * 0.5 * self.rng.normal(), step_u_mm=1e-6 if exact else 0.5 * u_mm,
                 ),
             )  # fmt: skip
@@ -290,6 +298,35 @@ def summary(found: list[dict[str, Any]]) -> str:
     return "\n".join(lines)
 
 
+def speed() -> None:
+    """Plan 12 seams, stations 1 mm apart, with 8 panels that move; then follow a slider."""
+    from threadpoolctl import threadpool_limits
+
+    whole = car_from_table(car_file("coupe", "two-door coupe", {}, "even-road"))
+    without = {"fuel flap, edge", "left door, top", "right door, top", "bonnet, front", "boot lid, front",
+               "boot lid, left", "boot lid, right"}  # fmt: skip
+    car = replace(
+        whole, bodies=tuple(b for b in whole.bodies if b.name != "fuel flap"),
+        seams=tuple(s for s in whole.seams if s.name not in without),
+    )  # fmt: skip
+    with threadpool_limits(1):
+        for seed in range(4):  # the first one loads what is imported late
+            seen = StiffCar(car, np.random.default_rng(seed), spacing_mm=1.0).photographed(0.2)
+            measured = MeasuredCar(car=car, readings=seen)
+            began = time.process_time()
+            plan = make_car_plan(measured)
+            took, slid = time.process_time() - began, list[float]()
+            for k in range(20):
+                at = np.zeros(len(plan.settings_mm))
+                at[0] = 0.1 * (k + 1)
+                began = time.process_time()
+                predict_car(measured, at, dict(plan.before))
+                slid.append(time.process_time() - began)
+            told = f"{len(car.seams)} seams, {len(car.hang_order)} panels, {plan.adjustments} adjusters"
+            slider = f"slider {1000 * np.median(slid):.0f} ms, at most {1000 * max(slid):.0f} ms"
+            print(f"{told}: plan {took:.2f} s; {slider}")
+
+
 def main() -> None:
     """Run and print."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -297,7 +334,11 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--save", type=Path)
+    parser.add_argument("--speed", action="store_true")
     args = parser.parse_args()
+    if args.speed:
+        speed()
+        return
     found = []
     for one in measured_cars(args.first, args.cars, args.rounds):
         found.append(one)

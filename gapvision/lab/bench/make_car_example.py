@@ -42,16 +42,16 @@ _ROUNDS = 6  # at most
 _EVERY = 2  # of the simulated stations is kept
 
 
-def measurement_of(reading: SeamReading, file: str, one_is_a: bool) -> Measurement:
+def measurement_of(reading: SeamReading, file: str, one_is_a: bool, every: int = _EVERY) -> Measurement:
     """A simulated stretch as a measurement: stations run with the seam to the right, edge A above."""
     r = reading
-    keep = slice(None, None, _EVERY)
+    keep = slice(None, None, every)
     s, gap, u = r.s_mm[keep] - r.s_mm[0], r.gap_mm[keep], r.expanded_u_mm[keep]
     across = 600 + np.stack([-gap, gap]) / 2 * _PX
     px = [np.stack([200 + s * _PX, y], axis=1) for y in across]
     profile = GapProfile(
         s_mm=s, gap_mm=gap, expanded_u_mm=u, edge_a_px=px[0], edge_b_px=px[1], edge_a_mm=-gap / 2, edge_b_mm=gap / 2,
-        edge_a_u_mm=u / 2, edge_b_u_mm=u / 2, parts_mm={"edge": u / 2}, spacing_mm=r.spacing_mm * _EVERY,
+        edge_a_u_mm=u / 2, edge_b_u_mm=u / 2, parts_mm={"edge": u / 2}, spacing_mm=r.spacing_mm * every,
     )  # fmt: skip
     numbers = (gap.mean(), gap.min(), gap.max(), gap.std(), 1000 * np.polyfit(s, gap, 1)[0])
     summary = GapSummary(**dict(zip(("mean_mm", "min_mm", "max_mm", "std_mm", "taper_mm_per_m"), map(float, numbers),
