@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from gapvision import METHOD_VERSION
 from gapvision.codes import CODES
 from gapvision.errors import GapvisionError
+from gapvision.geometry.blending import shares_of
 from gapvision.geometry.edge_form import figures_of
 from gapvision.geometry.uncertainty import combine
 from gapvision.model import (
@@ -27,6 +28,7 @@ from gapvision.model import (
     GapProfile,
     Measurement,
     Notice,
+    ScaleInfo,
     Settings,
     Step,
     StripView,
@@ -47,7 +49,7 @@ from gapvision.vision.band import CentreLine
 from gapvision.vision.chain_field import Chain, ChainPhoto, fit_chain
 from gapvision.vision.doubts import by_photo, doubts_of_several
 from gapvision.vision.field import KnownStrips
-from gapvision.vision.gap import straight_offsets
+from gapvision.vision.gap import print_scale_std, straight_offsets
 from gapvision.vision.known import ToldEdge, known_notices, weigh
 from gapvision.vision.placing import EdgeKind
 from gapvision.vision.proven import with_proofs_of_set
@@ -55,11 +57,6 @@ from gapvision.vision.seam import line_through, recentre
 
 T = TypeVar("T")
 
-# Where a photo's own edges begin and end, its say grows over so much of the seam, by so many powers of e: a photo that
-# is far surer than its neighbour goes over into it as slowly as an equal one, and no step is left where they join.
-_RAMP_MM, _RAMP_POWERS = 50.0, 6.0
-_SURER = 3.0  # power of 1 / U by which photos count
-_ALONG_STATIONS = 25
 # Parts of U that change their sign with the side from which a photo looks; so much of them differs from photo to photo.
 _TURN_WITH_SIDE, _NOT_COMMON = ("depth", "tilt_step"), 0.25
 # A photo whose gap is off by more than this along so many stations took something else for an edge.
@@ -71,6 +68,8 @@ _LEAST_MODE_MM = 1e-4
 # The step that a photo with strips on one side takes over from its neighbours may have changed by so much.
 _STEP_CHANGES_MM = 0.3
 _WORKERS = 2
+# By so much a printer may stretch paper more one way than the other; common practice, no source.
+_UNEVEN_PRINT = 0.003
 
 
 def measure_chain(sighted: Sequence[Sighted], settings: Settings, notices: Sequence[Notice] = ()) -> Measurement | None:
@@ -95,13 +94,17 @@ def measure_chain(sighted: Sequence[Sighted], settings: Settings, notices: Seque
     GapvisionError
         A refusal: what refuses a photo, and ``field-not-converged``.
     """
-    chain = fit_chain([_chain_photo(one) for one in sighted], _known(sighted))
+    to_scale = all(one.look.to_scale for one in sighted)
+    chain = fit_chain(
+        [_chain_photo(one) for one in sighted], _known(sighted), settings.taped, print_scale_std(to_scale, along=True)
+    )
     if len(chain.kept) < 2:
         return None
+    printed = _printed(chain, to_scale)
     kept = [sighted[k] for k in chain.kept]
     told = _told(kept, chain, settings)
     steps = _steps(chain, settings)
-    laid = [_on_panel(k, one, chain, told, steps[k], settings) for k, one in enumerate(kept)]
+    laid = [_on_panel(k, one, chain, told, steps[k], settings, printed) for k, one in enumerate(kept)]
     line = _common_line([_own_line(k, one, chain, settings) for k, one in enumerate(kept)], settings.station_mm)
     profile, differing = _fused(laid, line, chain, settings)
     proofs = [proof for one in kept for proof in one.look.settings.proofs]
@@ -109,7 +112,7 @@ def measure_chain(sighted: Sequence[Sighted], settings: Settings, notices: Seque
     settings = replace(settings, proofs=tuple(dict.fromkeys(proofs)))
     step, said = _mean_step(steps, chain.flipped), [*notices, *chain.notices]
     said += [Notice(code="seams-differ", photos=(kept[k].look.photo.file,)) for k in differing]
-    return _made(kept, chain, profile, told, step, settings, said, len(line.s_mm))
+    return _made(kept, chain, profile, told, step, settings, said, len(line.s_mm), printed)
 
 
 def two_at_a_time(
@@ -148,6 +151,31 @@ def two_at_a_time(
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
     return done
+
+
+@dataclass(frozen=True, slots=True)
+class _Printed:
+    """Print scale across the strips and along them, over what check lines say, each with its standard uncertainty."""
+
+    across: float
+    across_std: float
+    along: float
+    along_std: float
+    checked: bool
+
+
+def _printed(chain: Chain, to_scale: bool) -> _Printed:
+    """What check lines and a taped distance say of the print scale.
+
+    A tape along the strips tells of lengths across them only where no check line does.
+    """
+    along, across = print_scale_std(to_scale, along=True), print_scale_std(to_scale)
+    if chain.scale is None:
+        return _Printed(1.0, across, 1.0, along, to_scale)
+    times, std = chain.scale.times, chain.scale.std_u
+    if to_scale:
+        return _Printed(1.0, across if times != 1.0 else max(across, std), times, std, True)
+    return _Printed(times, float(np.hypot(std, _UNEVEN_PRINT)), times, std, std < along)
 
 
 def _known(sighted: Sequence[Sighted]) -> KnownStrips:
@@ -227,7 +255,13 @@ class _OnPanel:
 
 
 def _on_panel(
-    k: int, one: Sighted, chain: Chain, told: tuple[ToldEdge, ToldEdge], step: Step, settings: Settings
+    k: int,
+    one: Sighted,
+    chain: Chain,
+    told: tuple[ToldEdge, ToldEdge],
+    step: Step,
+    settings: Settings,
+    printed: _Printed,
 ) -> _OnPanel:
     fitted, own, line = chain.fields[k], one.look.field, one.rectified.line
     flipped = chain.flipped[k]
@@ -244,6 +278,7 @@ def _on_panel(
     a, b = (
         chain.to_common(k, fitted.to_panel(px, up)) for px, up in ((profile.edge_a_px, up_a), (profile.edge_b_px, up_b))
     )
+    profile = _to_print(profile, printed)
     up = np.full(len(a), 0.5 * (up_a + up_b))
     if flipped:
         profile = replace(
@@ -255,6 +290,14 @@ def _on_panel(
     rows = np.searchsorted(line.s_mm, profile.s_mm - 1e-6).clip(0, len(line.s_mm) - 1)
     side = np.where((one.rectified.sight_deg[0][rows] > 0) != flipped, 1.0, -1.0)
     return _OnPanel(profile, a, b, up, side)
+
+
+def _to_print(profile: GapProfile, printed: _Printed) -> GapProfile:
+    """A photo's gap by what is known of the print scale from all photos."""
+    gap = profile.gap_mm * printed.across
+    parts = profile.parts_mm | {"print_scale": gap * printed.across_std}
+    u = COVERAGE_FACTOR * combine(list(parts.values()))
+    return replace(profile, gap_mm=gap, parts_mm=parts, expanded_u_mm=u)
 
 
 def _own_line(k: int, one: Sighted, chain: Chain, settings: Settings) -> tuple[FloatArray, FloatArray]:
@@ -335,7 +378,7 @@ class _AtStations:
     gap: FloatArray
     u: FloatArray
     row: NDArray[np.int64]  # its own station there
-    say: FloatArray
+    to_end_mm: FloatArray  # from where its own edges begin or end, 0 where it has none
     side: FloatArray  # +1 where it looks from side B, else -1
 
 
@@ -344,36 +387,45 @@ def _fused(
 ) -> tuple[GapProfile, list[int]]:
     """The profile of all photos, and which of them show another gap than those beside them."""
     seen = [_at_stations(one, line, settings.station_mm) for one in laid]
-    say = np.array([one.say for one in seen])
-    pick = np.flatnonzero(say.sum(0) > 0)
+    to_end = np.array([one.to_end_mm for one in seen])
+    pick = np.flatnonzero(to_end.max(0) > 0)
     if not len(pick):
         raise GapvisionError("edges-not-found")
-    weight = say[:, pick] / say[:, pick].sum(0)
+    to_end = to_end[:, pick]
 
-    def mean(values: list[FloatArray]) -> FloatArray:
+    def column(name: str) -> FloatArray:
+        return np.array([getattr(one, name)[pick] for one in seen])
+
+    gaps = column("gap")
+    shares = shares_of(gaps, column("u") / COVERAGE_FACTOR, to_end, settings.station_mm)
+    t_a, t_b, gap = shares.mean(column("t_a")), shares.mean(column("t_b")), shares.mean(gaps)
+    apart = np.nan_to_num(gaps - gap)
+
+    def mean(values: list[FloatArray], weight: FloatArray) -> FloatArray:
         return np.asarray((weight * np.nan_to_num(np.array(values)[:, pick])).sum(0))
 
-    t_a, t_b, gap = mean([s.t_a for s in seen]), mean([s.t_b for s in seen]), mean([s.gap for s in seen])
-    apart = np.array([np.nan_to_num(s.gap[pick] - gap) for s in seen])
     names = list(laid[0].profile.parts_mm)
     # What photos of one phone and finish err by is mostly shared: fused, it grows no smaller.
     parts = {
-        name: mean([one.profile.parts_mm[name][s.row] for one, s in zip(laid, seen, strict=True)]) for name in names
+        name: mean([one.profile.parts_mm[name][s.row] for one, s in zip(laid, seen, strict=True)], shares.detail)
+        for name in names
     }
     # The depth of an edge's outline and the step are taken alike in all photos: seen from A's side they move the edge
     # one way, from B's the other.
     for name in _TURN_WITH_SIDE:
-        signed = mean([s.side * one.profile.parts_mm[name][s.row] for one, s in zip(laid, seen, strict=True)])
+        signed = mean(
+            [s.side * one.profile.parts_mm[name][s.row] for one, s in zip(laid, seen, strict=True)], shares.offset
+        )
         parts[name] = np.hypot(signed, _NOT_COMMON * parts[name])
-    parts["repeat"] = combine([parts["repeat"], np.sqrt((weight * apart**2).sum(0))])
-    photo = weight.argmax(0)
+    parts["repeat"] = combine([parts["repeat"], np.sqrt((shares.detail * apart**2).sum(0))])
+    photo = shares.offset.argmax(0)
     rows = np.array([s.row for s in seen])[photo, pick]
 
     def of_photo(name: str) -> FloatArray:
         return np.array([getattr(laid[k].profile, name)[row] for k, row in zip(photo, rows, strict=True)])
 
     u_a, u_b = (
-        mean([getattr(one.profile, name)[s.row] for one, s in zip(laid, seen, strict=True)])
+        mean([getattr(one.profile, name)[s.row] for one, s in zip(laid, seen, strict=True)], shares.detail)
         for name in ("edge_a_u_mm", "edge_b_u_mm")
     )
     normals, points = line.normals[pick], line.points[pick]
@@ -382,11 +434,11 @@ def _fused(
     s = line.s_mm[pick] - line.s_mm[pick[0]]
     px_a, px_b = of_photo("edge_a_px"), of_photo("edge_b_px")
     up = np.array([laid[k].up_mm[0] for k in photo])
-    shared = (say[:, pick] > 0).sum(0) > 1
+    shared = (to_end > 0).sum(0) > 1
     differing = [
         k
-        for k, one in enumerate(seen)
-        if (there := shared & (one.say[pick] > 0)).sum() >= _LEAST_SHARED
+        for k, own in enumerate(to_end)
+        if (there := shared & (own > 0)).sum() >= _LEAST_SHARED
         and float(np.median(np.abs(apart[k][there]))) > _SEEN_OTHERWISE_MM
     ]
     profile = GapProfile(
@@ -432,10 +484,10 @@ def _at_stations(one: _OnPanel, line: CentreLine, station_mm: float) -> _AtStati
 
     gap, u = (at(getattr(one.profile, name), 0.5 * (s[0] + s[1])) for name in ("gap_mm", "expanded_u_mm"))
     none = np.flatnonzero(~np.concatenate([[False], inside, [False]])) - 1
-    to_end = np.abs(np.arange(n)[:, None] - none[None]).min(1) * station_mm
-    surer = _calm(_calm(np.where(inside, np.maximum(u, 1e-3) ** -_SURER, np.nan)))
-    say = np.where(inside, np.exp(_RAMP_POWERS * (np.minimum(to_end / _RAMP_MM, 1.0) - 1.0)) * surer, 0.0)
-    return _AtStations(at(t[0], s[0]), at(t[1], s[1]), gap, u, row, say, one.side[row])
+    after = np.searchsorted(none, np.arange(n)).clip(1, len(none) - 1)
+    to_end = np.minimum(np.abs(none[after] - np.arange(n)), np.arange(n) - none[after - 1]) * station_mm
+    to_end = np.where(inside, to_end, 0.0)
+    return _AtStations(at(t[0], s[0]), at(t[1], s[1]), gap, u, row, to_end, one.side[row])
 
 
 def _sense(line: CentreLine, along: FloatArray) -> float:
@@ -446,14 +498,6 @@ def _sense(line: CentreLine, along: FloatArray) -> float:
 def _nearest(places: FloatArray, points: FloatArray) -> NDArray[np.int64]:
     out = [np.linalg.norm(part[:, None] - points[None], axis=2).argmin(1) for part in np.array_split(places, 8)]
     return np.asarray(np.concatenate(out), np.int64)
-
-
-def _calm(values: FloatArray) -> FloatArray:
-    """Running mean over neighbouring stations of what is there."""
-    there = np.isfinite(values)
-    kernel = np.ones(_ALONG_STATIONS)
-    total = np.convolve(np.where(there, values, 0.0), kernel, mode="same")
-    return np.asarray(total / np.maximum(np.convolve(there, kernel, mode="same"), 1.0))
 
 
 def _course(
@@ -482,6 +526,7 @@ def _made(
     settings: Settings,
     notices: list[Notice],
     stations: int,
+    printed: _Printed,
 ) -> Measurement:
     looks, seen, hinted = [one.look for one in kept], [one.edges for one in kept], settings.seam_hint_px is not None
     to_scale = all(look.to_scale for look in looks)
@@ -520,11 +565,13 @@ def _made(
         photos=tuple(
             replace(
                 seen_photo(looks[k].photo, looks[k].views, chain.fields[k]),
-                frame=(float(chain.places[k][0]), float(chain.places[k][1]), float(chain.places[k][2])),
+                frame=_frame(chain, k),
             )
             for k in order
         ),
-        scale=scale_seen(to_scale, looks[first].views, chain.fields[first], kept[first].rectified, sides),
+        scale=_scale(
+            scale_seen(to_scale, looks[first].views, chain.fields[first], kept[first].rectified, sides), printed
+        ),
         profile=profile,
         **figures_of(profile),
         step_used=step,
@@ -533,6 +580,22 @@ def _made(
         **seen_in_all(looks, seen),
         settings=settings,
         method_version=METHOD_VERSION,
+    )
+
+
+def _frame(chain: Chain, k: int) -> tuple[float, float, float]:
+    s_mm, t_mm = chain.to_common(k, np.zeros(2))
+    return float(s_mm), float(t_mm), float(chain.places[k][2])
+
+
+def _scale(scale: ScaleInfo, printed: _Printed) -> ScaleInfo:
+    return replace(
+        scale,
+        print_scale_along=scale.print_scale_along * printed.along,
+        print_scale_across=scale.print_scale_across * printed.across,
+        print_scale_checked=printed.checked,
+        print_scale_u=COVERAGE_FACTOR * printed.across_std,
+        print_scale_along_u=COVERAGE_FACTOR * printed.along_std,
     )
 
 

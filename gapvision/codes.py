@@ -219,6 +219,12 @@ warning photo-left-out
 warning chain-broken
     A photo shares no strip with the others of the seam; it was left out.
     Take one photo more that shows a strip of either.
+warning taped-doubtful
+    The taped distance between two strips does not fit the photos.
+    Tape it again, from the corners of the printed patterns that lie furthest apart; press the strips down.
+warning taped-unused
+    The taped distance between two strips was not used.
+    Name two strips that the photos show and that stay where they are; a taped distance counts for photos along a seam.
 refusal chain-doubtful
     A strip that alone joins two photos was moved between them.
     Take the photos from there again, and leave at least one strip where it lies at each move.

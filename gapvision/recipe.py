@@ -231,6 +231,7 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measure
     refuse_profile(profile, shown, found.cut_by_frame)
     if painted:
         notices.append(Notice(code="gap-shown" if shown else "gap-doubtful"))
+    notices += taped_unused(settings)
     notices += doubts(photo, views, settings, field, found, band, edges, profile, look.known)
     measured = step if step.source == "strips" else None
     one_side = len(set(sides.values())) == 1
@@ -264,6 +265,12 @@ def seen_in_all(looks: Sequence[Look], edges: Sequence[SeamEdges]) -> dict[str, 
         "gap_lit": "bright" if 2 * sum(each.lit for each in edges) > len(edges) else "dark",
         "edges_method": Counter(each.method for each in edges).most_common(1)[0][0],
     }
+
+
+def taped_unused(settings: Settings) -> list[Notice]:
+    """What is to be said where a taped distance was given to a measurement that is not of photos along a seam."""
+    why = "The taped distance was not used: it counts for photos along a seam."
+    return [] if settings.taped is None else [Notice(code="taped-unused", message=why)]
 
 
 def refuse_tilted(rectified: Band) -> None:
@@ -390,6 +397,7 @@ def scale_seen(
         print_scale_across=across,
         print_scale_checked=to_scale,
         print_scale_u=COVERAGE_FACTOR * print_scale_std(to_scale),
+        print_scale_along_u=COVERAGE_FACTOR * print_scale_std(to_scale, along=True),
         strips=tuple(sorted(field.letters)),
         tilt_across_deg=float(np.median(rectified.sight_deg[0])),
         tilt_along_deg=float(np.median(rectified.sight_deg[1])),

@@ -41,6 +41,7 @@ from gapvision.recipe import (
     seen_photo,
     sight,
     step_to_use,
+    taped_unused,
 )
 from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band, CentreLine, normals_along, sample_band
@@ -520,7 +521,8 @@ def _made(
     views = [v for look in looks for v in look.views]
     settings = of_seen(settings, views)
     told_a, told_b = edges[0].told, edges[1].told
-    notices = [*notices, *own_lines, *by_photo([(look.photo.file, look.notices) for look in looks])]
+    notices = [*notices, *own_lines, *taped_unused(settings)]
+    notices += by_photo([(look.photo.file, look.notices) for look in looks])
     if painted:
         notices.append(Notice(code="gap-shown" if hinted else "gap-doubtful"))
     notices += doubts_of_several(

@@ -239,6 +239,9 @@ def add_known(parser: argparse.ArgumentParser) -> None:
         group.add_argument(f"--edge-{name}", type=parse_edge, metavar="KIND", help=text)
     group.add_argument("--step", type=parse_length, metavar="LENGTH", help="how far face B stands above face A")
     group.add_argument("--step-u", type=parse_length, metavar="LENGTH", help="U (k = 2) of it (default: 0.2mm)")
+    text = "longest distance between corners of two strips, as taped; --taped-u: its U (default: 1mm)"
+    group.add_argument("--taped", type=parse_taped, metavar="A-D=LENGTH", help=text)
+    group.add_argument("--taped-u", type=parse_length, metavar="LENGTH", help=argparse.SUPPRESS)
     group.add_argument("--one-sheet", action="store_true", help="all strips are of one sheet, on one kind of magnet")
     text = "strip and magnet (default: about 0.5mm)"
     group.add_argument("--strip-thickness", type=parse_length, metavar="LENGTH", help=text)
@@ -262,11 +265,28 @@ def known_of(args: argparse.Namespace) -> dict[str, Any]:
         if args.step is None:
             raise nonsense("--step-u belongs to --step.", "Give --step too, or leave it out.")
         known["step_u_mm"] = args.step_u
+    if args.taped_u is not None and args.taped is None:
+        raise nonsense("--taped-u belongs to --taped.", "Give --taped too, or leave it out.")
+    if args.taped is not None:
+        from gapvision.model import Taped
+
+        strips, length = args.taped
+        u = {} if args.taped_u is None else {"expanded_u_mm": args.taped_u}
+        known["taped"] = Taped(strips=strips, length_mm=length, **u)
     if args.one_sheet:
         known["one_sheet"] = True
     if args.strip_thickness is not None:
         known["strip_thickness_mm"] = args.strip_thickness
     return known
+
+
+def parse_taped(text: str) -> tuple[tuple[str, str], float]:
+    """Read a taped distance like ``A-D=1012.5mm``: two strips, and the length [mm]."""
+    strips, equals, length = text.partition("=")
+    first, dash, second = strips.strip().upper().partition("-")
+    if not equals or not dash:
+        raise nonsense(f"'{text}' is not a taped distance.", "Give two strips and the length, like A-D=1012.5mm.")
+    return (first, second), parse_length(length)
 
 
 def parse_point(text: str) -> tuple[float, float]:

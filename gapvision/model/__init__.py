@@ -91,4 +91,4 @@ from gapvision.model.plan import (
 )
 from gapvision.model.profile import Course, ExtraLine, GapProfile, GapSummary, Step, Straightness
 from gapvision.model.proof import SMALL_PARTS, PhoneKey, PhoneProof, Piece, Source, StudyReading, StudyResult, Variation
-from gapvision.model.settings import KnownEdge, KnownStep, LeftOut, Settings, SheetCheck
+from gapvision.model.settings import KnownEdge, KnownStep, LeftOut, Settings, SheetCheck, Taped

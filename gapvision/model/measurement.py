@@ -64,7 +64,8 @@ class SeenPhoto:
 class ScaleInfo:
     """How the first photo was seen: scale, pose and strips in view.
 
-    ``print_scale_u`` is the expanded uncertainty (k = 2) of both print scales; None where a file does not tell it.
+    ``print_scale_u`` and ``print_scale_along_u`` are expanded uncertainties (k = 2) of the print scale across the
+    strips and along them; None where a file does not tell them.
     """
 
     px_per_mm: float
@@ -72,6 +73,7 @@ class ScaleInfo:
     print_scale_across: float
     print_scale_checked: bool = False
     print_scale_u: float | None = None
+    print_scale_along_u: float | None = None
     strips: tuple[str, ...]
     tilt_across_deg: float
     tilt_along_deg: float

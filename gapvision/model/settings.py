@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import partial
 
@@ -13,6 +14,7 @@ _RADII_MM = (0.5, 5.0)  # from a corner filed round to a rim rolled over wire; c
 _STEP_MM = 10.0
 _STRIP_THICKNESS_MM = (0.05, 5.0)
 _STEP_U_MM = (0.02, 3.0)
+_TAPED_MM, _TAPED_U_MM = (100.0, 10000.0), (0.1, 10.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +47,34 @@ class SheetCheck:
 
     def __post_init__(self) -> None:
         _check_print_scale(self.print_scale_along, self.print_scale_across)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taped:
+    """The distance between two strips as a person taped it, or read it off a rule laid along them.
+
+    Attributes
+    ----------
+    strips : (str, str)
+        Letters of the two, with the sheet's number where several sheets are in use: ``A`` or ``A12``.
+    length_mm : float
+        The longest from a corner of the printed pattern of one to a corner of the other's [mm].
+    expanded_u_mm : float
+        Its U (k = 2) [mm].  1 mm: a steel tape of class II is good to 0.5 mm over 1 m (OIML R 35, from memory), its
+        ends are read to as much.
+    """
+
+    strips: tuple[str, str]
+    length_mm: float
+    expanded_u_mm: float = 1.0
+
+    def __post_init__(self) -> None:
+        known = len(set(self.strips)) == 2 and all(re.fullmatch("[A-H][0-9]*", name) for name in self.strips)
+        _require(known, f"'{'-'.join(self.strips)}' are not two strips.", "Name two strips, like A-D.")
+        far = f"{self.length_mm} mm from strip to strip makes no sense."
+        _require(_within(self.length_mm, *_TAPED_MM), far, "Give 100 mm to 10 m (4 to 393 in).")
+        rough = f"A taped distance of U {self.expanded_u_mm} mm makes no sense."
+        _require(_within(self.expanded_u_mm, *_TAPED_U_MM), rough, "Give 0.1 to 10 mm (0.004 to 0.393 in).")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +116,8 @@ class Settings:
         Spans of stations to leave out; they become holes.
     proofs : tuple of PhoneProof
         Studies of phones that are kept; of a measurement, the one that it was measured with.
+    taped : Taped or None
+        Distance between two strips, as a check of the print scale along a whole seam.
     """
 
     print_scale_along: float = 1.0
@@ -106,6 +138,7 @@ class Settings:
     left_out: tuple[LeftOut, ...] = ()
     sheets: tuple[SheetCheck, ...] = ()
     proofs: tuple[PhoneProof, ...] = ()
+    taped: Taped | None = None
 
     def __post_init__(self) -> None:
         self._check_known()

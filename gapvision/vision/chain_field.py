@@ -21,8 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
-from gapvision.model import FittedField, FloatArray, Notice, StripView
+from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, Notice, StripView, Taped
 from gapvision.model.field import CX, CY, K1, K2, KS, KST, KT, LOG_F, N_COMMON, RVEC, STEP, TVEC, own_parameters
+from gapvision.targets.strip import PATTERN_LENGTH_MM, PATTERN_WIDTH_MM
 from gapvision.vision.field import UNFIT_SHARE, Corners, KnownStrips, Prior, one_thread, prior_of
 from gapvision.vision.joint_field import APART_MM, APART_SHARE, MOVED_DEVIATIONS, MOVED_MM, SAME_FOCAL, TIE_K, TIE_LOG_F
 
@@ -38,9 +39,12 @@ _CARRIED_MM = 60.0
 _ELSEWHERE_MM, _LEAST_OVERLAP_MM = 3.0, 15.0
 _SAME_MISFIT_MM = 0.5
 _FAR_CORNER = 5.2  # standard deviations at which a corner has half its say: as in gapvision.vision.field
-_MOST_STEPS, _STILL_TO_GO, _MOST_SPLITS = 25, 1e-3, 8
+# Where no photo says its focal length, a drawn set of three needed 33 steps.
+_MOST_STEPS, _STILL_TO_GO, _MOST_SPLITS = 80, 1e-3, 8
 _SAME_COST = 0.5  # of two ways to part a strip's photos; the later photos are taken for the moved ones
 _ARM_MM, _TURN_MM = 100.0, 100.0
+_OUTER_MM = 0.5 * np.array([PATTERN_LENGTH_MM, PATTERN_WIDTH_MM]) * [[-1, -1], [-1, 1], [1, -1], [1, 1]]
+_CONTRADICTS = 3.0  # standard deviations: one in 370 taped distances that are right
 _HELD = 1e-8
 _DIFFERENCE = 1e-6
 _OF_PHOTO = N_COMMON + 1  # and how fast the bend changes along the seam
@@ -99,6 +103,8 @@ class Chain:
     sides : tuple of dict
         Panel of each strip of each photo, A or B.
     notices : tuple of Notice
+    scale : Scale or None
+        What a taped distance told of lengths along the strips.
     """
 
     kept: tuple[int, ...]
@@ -108,14 +114,11 @@ class Chain:
     sides: tuple[dict[str, str], ...]
     notices: tuple[Notice, ...]
     _spread: _Spread
+    scale: Scale | None = None
 
     def to_common(self, k: int, local: FloatArray) -> FloatArray:
         """Places (m, 2) in the frame of the k-th kept photo, in the common frame [mm]."""
-        return placed(self.places[k], local)
-
-    def way_of(self, k: int, local: FloatArray) -> FloatArray:
-        """Directions (m, 2) there, in the common frame."""
-        return placed(np.array([0.0, 0.0, self.places[k, 2]]), local)
+        return placed(self.places[k], local) * (1.0 if self.scale is None else self.scale.times)
 
     def course(self, photo: NDArray[np.int64], px: FloatArray, up_mm: FloatArray, normals: FloatArray) -> FloatArray:
         """Covariance (m, m) of how far places lie across the seam, by what the frame leaves open [mm2].
@@ -148,6 +151,14 @@ class Chain:
         return rows @ self._spread.covariance @ rows.T
 
 
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """How much longer lengths along the strips are than their print says, and its standard uncertainty."""
+
+    times: float
+    std_u: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Spread:
     """Covariance of all that was adjusted, and of each photo: what its map and its frame's place take from it."""
@@ -156,7 +167,12 @@ class _Spread:
     ways: list[tuple[FloatArray, FloatArray, NDArray[np.int64], NDArray[np.int64]]]
 
 
-def fit_chain(photos: Sequence[ChainPhoto], known: KnownStrips | None = None) -> Chain:
+def fit_chain(
+    photos: Sequence[ChainPhoto],
+    known: KnownStrips | None = None,
+    taped: Taped | None = None,
+    print_std: float = 0.0,
+) -> Chain:
     """Fit one frame to photos along a seam; those that do not hang together with the most are left out and named.
 
     Parameters
@@ -165,6 +181,10 @@ def fit_chain(photos: Sequence[ChainPhoto], known: KnownStrips | None = None) ->
         In the order in which they were taken: a strip may be moved on between two of them.
     known : KnownStrips, optional
         What is known of the strips' likeness.
+    taped : Taped, optional
+        The distance between two of them as a person measured it.
+    print_std : float
+        Standard uncertainty of the print scale along the strips, to hold that against.
 
     Raises
     ------
@@ -186,7 +206,8 @@ def fit_chain(photos: Sequence[ChainPhoto], known: KnownStrips | None = None) ->
             letter, first = odd[1], photos[first_new].file
             message = f"Strip {letter} was moved or lifted before {first} was taken; from there it counts as another."
             notices.append(Notice(code="strip-moved", message=message))
-        return _made(photos, laid, fit, notices)
+        fit, scale, told = _taped(photos, fit, taped, print_std) if taped else (fit, None, [])
+        return replace(_made(photos, laid, fit, notices + told), scale=scale)
 
 
 # --- which photos hang together, and roughly where they lie -------------------------
@@ -583,6 +604,54 @@ def _normal(
         pull[columns] += slope.T @ (weight * off.ravel())
         normal[np.ix_(columns, columns)] += slope.T @ (weight[:, None] * slope)
     return cost, pull, normal
+
+
+# --- a taped distance ----------------------------------------------------------------
+
+
+def _taped(
+    photos: Sequence[ChainPhoto], fit: _Adjusted, taped: Taped, print_std: float
+) -> tuple[_Adjusted, Scale | None, list[Notice]]:
+    """The adjustment with one observation more, the distance between two strips, and what it says of the scale."""
+    laid, two = fit.laid, []
+    by_name = [(photos[i].names(laid.by_sheet)[x], i, x) for i, x in sorted(laid.strips)]
+    for name in taped.strips:
+        seen = {laid.strips[i, x]: (i, x) for known, i, x in by_name if name in (known, known[:1])}
+        if len(seen) != 1:
+            why = f"strip {name} lay in {len(seen)} places" if seen else f"no photo shows strip {name}"
+            return fit, None, [Notice(code="taped-unused", message=f"The taped distance was not used: {why}.")]
+        two.append(next(iter(seen.items())))
+    columns = np.concatenate([5 * strip + np.arange(4) for strip, _ in two])
+    corners = [_OUTER_MM * next(v.print_scale for v in photos[i].views if v.letter == x) for _, (i, x) in two]
+
+    def apart(x: FloatArray) -> float:
+        ends = [placed(at[:3], own * (1 + at[3])) for at, own in zip(x.reshape(2, 4), corners, strict=True)]
+        return float(np.linalg.norm(ends[0][:, None] - ends[1][None], axis=2).max())
+
+    at = fit.params[columns]
+    told, step = apart(at), 1e-4
+    slope = np.zeros(len(fit.params))
+    slope[columns] = [(apart(at + d) - apart(at - d)) / (2 * step) for d in step * np.eye(len(at))]
+    own = fit.covariance @ slope
+    tape = taped.expanded_u_mm / COVERAGE_FACTOR
+    by_print = (told * print_std) ** 2
+    variance = by_print + float(slope @ own) + tape**2
+    off = taped.length_mm - told
+    if abs(off) > _CONTRADICTS * np.sqrt(variance):
+        values = {"strips": "-".join(taped.strips), "taped_mm": taped.length_mm, "seen_mm": told,
+                  "seen_u_mm": COVERAGE_FACTOR * float(np.sqrt(variance - tape**2))}  # fmt: skip
+        message = f"{values['strips']}: {taped.length_mm:.1f} mm was taped, the photos show {told:.1f} mm."
+        # Which of the two is wrong is not known: lengths may be off by as much.
+        wide = Scale(1.0, float(np.hypot(print_std, off / told)))
+        return fit, wide, [Notice(code="taped-doubtful", message=message, values=values)]
+    # One reading more to a Gaussian of which it is nearly linear (Kalman's step).
+    better = replace(
+        fit,
+        params=fit.params + own * off / variance,
+        covariance=fit.covariance - np.outer(own, own) / variance,
+    )
+    times = 1 + told * print_std**2 * off / variance
+    return better, Scale(times, print_std * float(np.sqrt(1 - by_print / variance))), []
 
 
 # --- strips that were bumped ---------------------------------------------------------

@@ -4,25 +4,37 @@ from __future__ import annotations
 
 import numpy as np
 
-from gapvision.model import Measurement, Straightness
+from gapvision.model import Measurement, ScaleInfo, Straightness
 from gapvision.words.lengths import Lengths
 
 
 def print_scale(m: Measurement) -> str:
     """Where the print scale comes from: along and across each sheet, and which check lines told it."""
+    scale = m.scale
+    if scale is not None and m.settings.taped and scale.print_scale_checked and not m.settings.sheets:
+        by = "the taped distance"
+        if m.settings.print_scale_checked:
+            by = f"the check lines given and {by}"
+        return f"{_both(scale.print_scale_along, scale.print_scale_across, scale)}, by {by}"
     if m.settings.print_scale_checked:
-        along, across = m.settings.print_scale_along, m.settings.print_scale_across
-        return f"{along:.4f} along, {across:.4f} across, by the check lines given"
+        return f"{_both(m.settings.print_scale_along, m.settings.print_scale_across, scale)}, by the check lines given"
     told = {check.sheet: check for check in m.settings.sheets}
     parts = []
     for sheet in sorted({view.sheet for view in m.photo.strips}, key=lambda n: n or 0):
         name = "strips of no known sheet" if sheet is None else f"sheet {sheet:,}".replace(",", " ")
         how = "check lines not measured"
         if check := told.get(sheet or 0):
-            how = f"{check.print_scale_along:.4f} along, {check.print_scale_across:.4f} across"
+            how = _both(check.print_scale_along, check.print_scale_across, scale)
             how += f" by its check lines, {check.checked_on}"
         parts.append(f"{name}: {how}")
     return "; ".join(parts) or "check lines not measured"
+
+
+def _both(along: float, across: float, scale: ScaleInfo | None) -> str:
+    """The print scale both ways, each with its U where that is known."""
+    known = (None, None) if scale is None else (scale.print_scale_along_u, scale.print_scale_u)
+    u = ["" if value is None else f" (U {value:.4f})" for value in known]
+    return f"{along:.4f} along{u[0]}, {across:.4f} across{u[1]}"
 
 
 def numbers(m: Measurement, say: Lengths, *, both: bool = False) -> list[tuple[str, str]]:

@@ -142,7 +142,7 @@ def test_the_contract_of_version_2():
     assert [len(row) for row in photo["field"]["covariance"]] == list(range(1, len(photo["field"]["params"]) + 1))
     assert d["sheet"] == {
         "strips": {"A": 407122947, "E": None}, "print_scale_along": 0.995, "print_scale_across": 1.005,
-        "print_scale_u": 0.002, "print_scale_from": "check lines",
+        "print_scale_u": 0.002, "print_scale_along_u": 0.0015, "print_scale_from": "check lines",
     }  # fmt: skip
     a, b = d["edges"]["a"], d["edges"]["b"]
     assert (a["kind"], a["radius_mm"], a["radius_u_mm"], a["source"], a["burnt_share"]) == (

@@ -69,6 +69,7 @@ def measured(**changes: Any) -> Measurement:
         "scale": ScaleInfo(
             px_per_mm=8.125, print_scale_along=0.995, print_scale_across=1.005, print_scale_checked=True,
             print_scale_u=0.002,
+            print_scale_along_u=0.0015,
             strips=("A", "E"),
             tilt_across_deg=3.5, tilt_along_deg=-1.25, distance_mm=312.5, focal_px=3050.5, focal_source="exif",
             residual_rms_px=0.125, strip_sides={"A": "A", "E": "B"},

@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 
 from gapvision.lab.bench.long_simulation import ALIKE, PaperStrip, course_of, photo_at, row_of
+from gapvision.model import Taped
+from gapvision.targets.strip import PATTERN_LENGTH_MM, PATTERN_WIDTH_MM
 from gapvision.vision.chain_field import fit_chain
 
+UNCHECKED, CHECKED = 0.012, 0.00075  # standard uncertainty of the print scale without check lines and with them
 PLACES = (-300.0, -100.0, 100.0, 300.0)
 STRIPS = row_of(780.0, "AB", seed=3)
 
@@ -115,3 +118,46 @@ def test_a_photo_of_another_seam_is_left_out(row):
     assert notice.code == "photo-left-out"
     assert "d.jpg" in notice.message
     assert "another seam" in notice.message
+
+
+def far_apart(*letters):
+    """The longest distance between corners of two printed patterns, from how the strips were laid."""
+    corners = []
+    for one in (next(x for x in STRIPS if x.letter == letter) for letter in letters):
+        x, y = np.meshgrid(np.array([-0.5, 0.5]) * PATTERN_LENGTH_MM, np.array([-0.5, 0.5]) * PATTERN_WIDTH_MM)
+        c, d = np.cos(one.turn), np.sin(one.turn)
+        corners.append(np.stack([one.s_mm + c * x - d * y, one.t_mm + d * x + c * y], -1).reshape(-1, 2))
+    return float(np.linalg.norm(corners[0][:, None] - corners[1][None], axis=2).max())
+
+
+def test_a_taped_distance_tells_the_print_scale(row):
+    """All sides of the triangle follow from where the strips were laid, on a flat panel."""
+    photos, seen = row
+    first, last = STRIPS[0].letter, max(STRIPS, key=lambda x: (x.s_mm, x.t_mm)).letter
+    true = far_apart(first, last)
+    plain = fit_chain(photos, ALIKE)
+    assert plain.scale is None
+    for larger in (1.0, 1.01):
+        chain = fit_chain(photos, ALIKE, Taped(strips=(first, last), length_mm=larger * true), UNCHECKED)
+        assert not chain.notices
+        # Photos know the length to some 0.1 mm, the tape to 1 mm, k = 2: together a twentieth of what paper may err.
+        assert 0.4 / true < chain.scale.std_u < 0.8 / true
+        assert chain.scale.times == pytest.approx(larger, abs=2 * chain.scale.std_u)
+        ends = [chain.to_common(k, chain.fields[k].to_panel(seen[k][1], -2.0))[0] for k in (0, 3)]
+        assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(600.0 * larger, abs=1.2)
+        before, after = (course_of(c, seen)[2] for c in (plain, chain))
+        assert np.trace(after) <= np.trace(before) * chain.scale.times**2 + 1e-9
+
+
+def test_a_taped_distance_that_cannot_be_right_is_said_and_not_used(row):
+    photos, _ = row
+    true = far_apart("A", "C")
+    chain = fit_chain(photos, ALIKE, Taped(strips=("A", "C"), length_mm=true + 6), CHECKED)
+    (notice,) = chain.notices
+    assert notice.code == "taped-doubtful"
+    assert notice.values["seen_mm"] == pytest.approx(true, abs=0.5)
+    assert chain.scale.times == 1.0
+    assert chain.scale.std_u == pytest.approx(6 / true, rel=0.15)
+    unseen = fit_chain(photos[:2], ALIKE, Taped(strips=("A", "H"), length_mm=900), CHECKED)
+    assert [n.code for n in unseen.notices] == ["taped-unused"]
+    assert unseen.scale is None
