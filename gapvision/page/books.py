@@ -32,9 +32,17 @@ def show_origin(job: Job | None) -> None:
 
 
 def stored_photo(line: MeasurementLine) -> Chosen:
-    """A stored photo as the viewer knows photos."""
-    path = records().photos.path(line.photo.sha256, line.photo.suffix)
-    return Chosen(path, line.photo.file_name or path.name, line.photo.sha256, "record")
+    """A stored result's first photo as the viewer knows photos."""
+    return stored_photos(line)[0][0]
+
+
+def stored_photos(line: MeasurementLine) -> list[tuple[Chosen, str]]:
+    """All photos of a stored result as the viewer knows photos, each with its original's SHA-256."""
+    found = []
+    for photo in line.photos:
+        path = records().photos.path(photo.sha256, photo.suffix)
+        found.append((Chosen(path, photo.file_name or path.name, photo.sha256, "record"), photo.original_sha256))
+    return found
 
 
 def load(line: MeasurementLine) -> Measurement:

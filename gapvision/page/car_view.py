@@ -12,9 +12,10 @@ import streamlit as st
 
 from gapvision import words
 from gapvision.errors import GapvisionError
-from gapvision.model import HOLE, OPEN, OUT, Verdict
+from gapvision.model import HOLE, IN, OPEN, OUT, Verdict
 from gapvision.page import car_plan, jobs_view, save_view, service, widgets
-from gapvision.page.books import records, seam_title, show_origin
+from gapvision.page.books import load, records, seam_title, show_origin, stored_photo, wanted_of
+from gapvision.page.shown import OnScreen, remember
 from gapvision.records import Job, SeamState
 from gapvision.workshop import verdict_of
 
@@ -52,6 +53,7 @@ def show(ticket: str) -> None:
     show_origin(job)
     seen = [_look(state) for state in records().seam_states(job.job_id)]
     st.html(f'<div class="gv-verdict {_colour(seen)}" role="status">{_answer(seen)}</div>')
+    _next(job, seen)
     if seen:
         asked = _component()(data=_drawn(seen), key="car", on_seam_change=lambda: None)
         chosen = getattr(asked, "seam", None)
@@ -76,6 +78,34 @@ def go_to(job: Job, state: SeamState) -> None:
         "save_seam": seam_title(state.seam), "stage": visits[-1].stage if visits else "as found",
         "at_seam": state.seam.seam_id, "seam": state.seam.seam_id,
     }  # fmt: skip
+
+
+def _next(job: Job, seen: Sequence[_Seen]) -> None:
+    """The one thing to do next for this car, large: the worst seam first, then what is not known, then the report."""
+    words_of = {OUT: "what to do about", OPEN: "photograph again:", "not measured": "photograph"}
+    for word, told in words_of.items():
+        these = [x for x in seen if x.word == word]
+        if not these:
+            continue
+        one = max(these, key=_rank)
+        if st.button(f"Next: {told} {seam_title(one.state.seam)}", type="primary", key="car_next", width="stretch"):
+            if word == OUT and one.state.latest is not None:
+                _to_card(one.state)
+            else:
+                go_to(job, one.state)
+            st.rerun()
+        return
+    if seen and all(x.word == IN for x in seen):
+        st.write("Next: hand over the report, below.")
+
+
+def _to_card(state: SeamState) -> None:
+    """Ask for the work card of a seam's latest result."""
+    line = state.latest
+    if line is not None:
+        shown = OnScreen(stored_photo(line), load(line), wanted_of(state.seam), state.seam.seam_id)
+        remember(shown, line.measurement_id)
+        st.session_state["go"] = {"view": "Decide", "seam": state.seam.seam_id}
 
 
 def _look(state: SeamState) -> _Seen:
@@ -127,7 +157,7 @@ def _colour(seen: Sequence[_Seen]) -> str:
 def _drawn(seen: Sequence[_Seen]) -> dict[str, Any]:
     """What the browser's part draws."""
     rows = []
-    for number, one in enumerate(seen, 1):
+    for number, one in sorted(enumerate(seen, 1), key=lambda x: _rank(x[1]), reverse=True):  # the worst first
         state, title = one.state, seam_title(one.state.seam)
         side = state.seam.side or next((s for s in ("left", "right") if s in title.casefold().split()), "")
         worst = None if one.verdict is None else one.verdict.worst
@@ -143,7 +173,7 @@ def _drawn(seen: Sequence[_Seen]) -> dict[str, Any]:
     return {"seams": rows}
 
 
-_STATES = {"in tolerance": "in", OUT: "out", OPEN: "open"}
+_STATES = {IN: "in", OUT: "out", OPEN: "open"}
 
 
 def place_on_car(title: str, side: str) -> tuple[float, float]:

@@ -12,6 +12,7 @@ import contextlib
 import hashlib
 import itertools
 import json
+import os
 import re
 import secrets
 import shutil
@@ -27,6 +28,8 @@ _TICKET = re.compile(r"^[a-z0-9]{20}$")
 _SET = re.compile(r"^[0-9a-f]{16}$")
 _LETTERS = "abcdefghijkmnpqrstuvwxyz23456789"
 _KEEP_DAYS = 30.0
+#: How long a photo that was taken out can still be looked at [s].
+_GONE_S = 300.0
 MOST_PHOTOS = 200
 
 
@@ -92,6 +95,7 @@ class Inbox:
         path = folder / f"{sha}.photo"
         try:
             folder.mkdir(parents=True, exist_ok=True)
+            self._forget_gone(ticket)
             if not path.exists():
                 if len(list(folder.glob("*.photo"))) >= MOST_PHOTOS:
                     raise GapvisionError("too-many-photos")
@@ -122,12 +126,30 @@ class Inbox:
         return next((p for p in self.photos(ticket) if p.sha256 == sha256), None)
 
     def remove(self, ticket: str, sha256: str) -> None:
-        """Take a photo out of the inbox."""
+        """Take a photo out of the inbox; its picture can be looked at for some minutes more.
+
+        What is on a screen already may ask for it once more before the page has been told.
+        """
         photo = self.find(ticket, sha256)
         if photo is not None:
             with contextlib.suppress(OSError):
-                photo.path.unlink()
-                photo.path.with_suffix(".json").unlink()
+                photo.path.with_suffix(".json").unlink(missing_ok=True)
+                os.replace(photo.path, photo.path.with_suffix(".gone"))
+                os.utime(photo.path.with_suffix(".gone"))
+        self._forget_gone(ticket)
+
+    def to_look_at(self, ticket: str, sha256: str) -> Path | None:
+        """Where a photo lies, even if it was taken out a moment ago."""
+        photo = self.find(ticket, sha256)
+        if photo is not None:
+            return photo.path
+        return next((p for p in self._folder(ticket).glob("*.gone") if p.stem == sha256), None)
+
+    def _forget_gone(self, ticket: str) -> None:
+        for path in self._folder(ticket).glob("*.gone"):
+            with contextlib.suppress(OSError):
+                if time.time() - path.stat().st_mtime > _GONE_S:
+                    path.unlink()
 
     def move(self, ticket: str, sha256: str, into: str) -> None:
         """Put a photo into another set."""
@@ -164,8 +186,10 @@ class Inbox:
         return draft if isinstance(draft, dict) else {}
 
     def sweep(self) -> None:
-        """Drop tickets that nobody touched for a month."""
+        """Drop tickets that nobody touched for a month, and photos that were taken out."""
         for folder in self.root.iterdir() if self.root.is_dir() else ():
+            if self.is_ticket(folder.name):
+                self._forget_gone(folder.name)
             if self.is_ticket(folder.name) and time.time() - folder.stat().st_mtime > _KEEP_DAYS * 86400:
                 shutil.rmtree(folder, ignore_errors=True)
 

@@ -20,7 +20,7 @@ from gapvision.judgement.coach import next_photo
 from gapvision.model import HOLE, LeftOut, Measurement, NextPhoto, Settings, Specification, Verdict
 from gapvision.page import save_view, service, session, sheet_view, widgets
 from gapvision.page import strip as photo_strip
-from gapvision.page.books import load, records, show_origin, stored_photo, wanted_of
+from gapvision.page.books import load, records, show_origin, stored_photo, stored_photos, wanted_of
 from gapvision.page.inbox import Inbox
 from gapvision.page.session import Chosen
 from gapvision.page.shown import OnScreen, draw_viewer, judged, plot_files, remember
@@ -45,7 +45,7 @@ def show(ticket: str) -> None:
     with purpose:
         saving = save_view.ask_first()
     if photo is None:  # at a seam of a job, of which this visit has no photo yet
-        _stored(ticket, top, step)
+        _stored(ticket, top, step, strip)
         return
     together = session.set_of(ticket, photo)
     spec = _wanted()
@@ -98,7 +98,7 @@ def _pending(ticket: str, spec: Specification | None) -> None:
             save_view.kept_by_itself(rest, measurement, spec)
 
 
-def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:
+def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator, strip: DeltaGenerator) -> None:
     """The seam's latest result out of the records, in the place of a photo just taken."""
     job, seam = save_view.chosen()
     results = [] if seam is None else [x for x in records().history(seam.seam_id) if x.status != "refused"]
@@ -116,7 +116,9 @@ def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator) -> None:
         many = f", {len(measurement.photos)} photos together" if measurement.photos[1:] else ""
         state = widgets.show_verdict(measurement, verdict, f"{line.visit.stage}, {line.visit.on_date}{many}")
         show_origin(job)
-        draw_viewer(photo, measurement, verdict, "viewer_stored")
+        with strip:
+            photo, number = photo_strip.show_stored(stored_photos(line), measurement)
+        draw_viewer(photo, measurement, verdict, "viewer_stored", number=number)
         with step:
             _next(ticket, photo, state, None, "Photograph it again")
             _details(measurement, verdict)

@@ -118,5 +118,5 @@ def _path(place: str, sha256: str) -> Path | None:
         return stored_path(sha256)
     found = find_sample(sha256) if place == "sample" else None
     if Inbox.is_ticket(place):
-        return getattr(Inbox().find(place, sha256), "path", None)
+        return Inbox().to_look_at(place, sha256)
     return getattr(found, "path", None)

@@ -32,6 +32,10 @@ export default function (component) {
       put(look, "span", `${photo.sign} ${photo.name}`);
       put(look, "span", photo.said);
       look.addEventListener("click", () => ask("look", photo.sha256));
+      if (photo.kept) {  // stored with its result: it is looked at, no more
+        figure.draggable = false;
+        continue;
+      }
       const bar = put(figure, "div", "", { class: "bar" });
       const out = put(bar, "button", "\u00d7", { type: "button", class: "out", "aria-label": `Take ${photo.name} out`, "data-name": `out ${photo.sha256}` });
       out.addEventListener("click", () => ask("out", photo.sha256));

@@ -72,6 +72,29 @@ def strip_data(
     return {"label": "Photos taken", "groups": groups, "elsewhere": [(_ALONE, "By itself"), *elsewhere]}
 
 
+def show_stored(photos: Sequence[tuple[Chosen, str]], measurement: Measurement) -> tuple[Chosen, int]:
+    """All photos of a stored result, each to be looked at; gives the one to show and its number in the measurement."""
+    numbers = {seen.sha256: k for k, seen in enumerate(measurement.photos)}
+    own = {photo.sha256: numbers.get(original, numbers.get(photo.sha256, -1)) for photo, original in photos}
+    if not photos[1:]:
+        return photos[0][0], 0
+    wanted = st.session_state.get("stored_photo")
+    shown = next((p for p, _ in photos if p.sha256 == wanted and own[p.sha256] >= 0), photos[0][0])
+    rows: list[dict[str, Any]] = [
+        {"sha256": p.sha256, "url": p.url("thumb"), "name": p.name, "shown": p == shown, "targets": [], "kept": True,
+         "sign": "+" if own[p.sha256] >= 0 else "\u2212", "said": "counts" if own[p.sha256] >= 0 else "left out"}
+        for p, _ in photos
+    ]  # fmt: skip
+    group = {"name": f"Measured together: {len(photos)} photos", "to": "", "current": True, "photos": rows}
+    data = {"label": "Photos of this result", "groups": [group], "elsewhere": []}
+    asked = getattr(_component()(data=data, key="strip_stored", on_asked_change=lambda: None), "asked", None)
+    if asked and str(asked["of"]) != st.session_state.get("strip_done"):
+        st.session_state["strip_done"] = str(asked["of"])
+        st.session_state["stored_photo"] = str(asked["photo"])
+        st.rerun()
+    return shown, max(own[shown.sha256], 0)
+
+
 def _set_name(photos: Sequence[Chosen]) -> str:
     more = len(photos) - 1
     return photos[0].name + (f" and {more} more" if more else "")

@@ -12,6 +12,8 @@ function node(tag, attributes, parent) {
 // --- a look: its colour, its dash, and a hatch that is made where it is first used
 const STROKES = { "/": "M-2,2 l4,-4 M0,8 l8,-8 M6,10 l4,-4", "\\": "M-2,6 l4,4 M0,0 l8,8 M6,-2 l4,4", "-": "M0,4 h8", "|": "M3,0 v8" };
 const colour = (look) => (look.colour === "ink" ? "currentColor" : look.colour);
+// On a dark page shades are laid on thicker, in lighter colours: else the zone can hardly be told from the ground.
+const onDark = (svg) => { const [r, g, b] = getComputedStyle(svg).color.match(/[\d.]+/g).map(Number); return r + g + b > 380; };
 const text = (points) => points.map((p) => `${p[0].toFixed(1)},${p[1].toFixed(1)}`).join(" ");
 
 function hatch(svg, look) {
@@ -43,7 +45,7 @@ function series(svg, line, X, Y, name) {
     const at = (shift) => line.s.slice(first, stop).map((s, i) => [X(s), Y(line.y[first + i] + shift * (line.u ? line.u[first + i] : 0))]);
     if (line.u) {
       const up = at(1), down = at(-1);
-      shade(svg, up.concat([...down].reverse()), line.look, line.look.hatch ? 0.14 : 0.26, { class: `${name}-u` });
+      shade(svg, up.concat([...down].reverse()), line.look, (line.look.hatch ? 0.14 : 0.26) * (onDark(svg) ? 1.7 : 1), { class: `${name}-u` });
       if (line.look.hatch) for (const border of [up, down]) stroke(svg, border, { ...line.look, dash: [] }, 0.8, { "stroke-opacity": 0.7 });
     }
     stroke(svg, at(0), line.look, 2.1, { class: name });
@@ -113,7 +115,7 @@ class Viewer {
     this.root.querySelector(".gv-station").hidden = n === 0;
     // An SVG has no "hidden" property, only the attribute.
     this.chart.toggleAttribute("hidden", n === 0);
-    if (!n) { this.chart.replaceChildren(); this.root.querySelector(".gv-key").textContent = ""; this.cursorAt = null; }
+    if (!n) { this.chart.replaceChildren(); this.root.querySelector(".gv-key").replaceChildren(); this.cursorAt = null; }
     this.layout();
     if (n) this.choose(fresh ? data.start_index : Math.min(Math.max(this.chosen, 0), n - 1));
     if (this.span && n !== this.spanOf) this.span = null;
@@ -127,7 +129,7 @@ class Viewer {
     const wide = this.root.clientWidth >= 860 && this.data.places.length > 0;
     this.root.classList.toggle("gv-wide", wide);
     const width = this.photo.clientWidth, screen = window.innerHeight;
-    const height = wide ? Math.min(Math.max(screen - 470, 280), 620) : this.data.low ? Math.min(Math.max(0.15 * screen, 120), 200) : Math.min(Math.max(0.25 * screen, 170), 320);
+    const height = wide ? Math.min(Math.max(screen - 470, 280), 620) : this.data.low ? Math.min(Math.max(0.15 * screen, 120), 200) : Math.min(Math.max(0.235 * screen, 170), 320);
     this.tall = Math.round(this.data.places.length ? height : Math.max(height, Math.min(0.5 * screen, 0.75 * width)));
     this.photo.style.height = `${this.tall}px`;
     if (!this.fitted || this.lastWidth !== width) {
@@ -229,10 +231,6 @@ class Viewer {
       }
     }
     if (a.length > 1) {
-      for (const [edge, other, { letter }] of [[a, b, d.edges[0]], [b, a, d.edges[1]]]) {
-        const away = this.unit(other[0], edge[0]);
-        this.label(edge[0][0] + 20 * away[0], edge[0][1] + 20 * away[1], letter);
-      }
       for (const [i, long] of d.marks_along) {
         const far = long ? 12 : 6, away = this.unit(a[i], b[i]);
         for (const [p, sign] of [[a[i], -1], [b[i], 1]]) {
@@ -242,14 +240,17 @@ class Viewer {
         }
       }
     }
+    const taken = [];
     for (const mark of marks) {
       const m = Math.floor((mark.first + mark.last - 1) / 2), away = this.unit(a[m], b[m]);
-      this.label(b[m][0] + 36 * away[0], b[m][1] + 36 * away[1], String(mark.number), mark.look.colour);
+      taken.push([b[m][0] + 36 * away[0], b[m][1] + 36 * away[1]]);
+      this.label(...taken[taken.length - 1], String(mark.number), mark.look.colour);
     }
-    for (const mark of marks.filter((one) => one.words.startsWith("too ") && one.last < a.length)) {
-      const ends = [mark.first, mark.last - 1].map((i) => [b[i][0] - a[i][0] + b[i][0], b[i][1] - a[i][1] + b[i][1], d.places[i].replace(/ (mm|in)$/, "")]);
-      if (Math.hypot(ends[1][0] - ends[0][0], ends[1][1] - ends[0][1]) > 110) for (const [x, y, words] of ends) this.label(x, y, words, mark.look.colour);
+    for (const mark of marks.filter((one) => one.words.startsWith("too ") && one.last < a.length)) {  // its ends, on A's side
+      const ends = [mark.first, mark.last - 1].map((i) => { const away = this.unit(b[i], a[i]); return [a[i][0] + 36 * away[0], a[i][1] + 36 * away[1], d.places[i]]; });
+      if (Math.hypot(ends[1][0] - ends[0][0], ends[1][1] - ends[0][1]) > 90) for (const [x, y, words] of ends) { this.label(x, y, words, mark.look.colour); taken.push([x, y]); }
     }
+    if (a.length > 1) this.panels(a, b, taken);
     if (this.span) {
       const [first, last] = this.span;
       node("polygon", { points: text(between(first, last + 1)), fill: "#ffe000", "fill-opacity": 0.45, stroke: "#111", "stroke-width": 2, "stroke-dasharray": "6 3", class: "gv-left-out" }, this.overlay);
@@ -270,6 +271,20 @@ class Viewer {
       });
     }
   }
+  // Which panel is A and which is B, each on its own metal, at an end of what is seen where no other word stands.
+  panels(a, b, taken) {
+    const W = this.photo.clientWidth, H = this.photo.clientHeight, half = [44, 11];
+    const inside = ([x, y]) => x > half[0] + 2 && x < W - half[0] - 2 && y > half[1] + 2 && y < H - half[1] - 2;
+    for (const [edge, other, letter] of [[a, b, "A"], [b, a, "B"]]) {
+      const places = edge.map((p, i) => {
+        const away = this.unit(other[i], p), far = 16 + half[0] * Math.abs(away[0]) + half[1] * Math.abs(away[1]);
+        return [p[0] + far * away[0], p[1] + far * away[1]];
+      });
+      const free = (p) => inside(p) && taken.every((q) => Math.abs(p[0] - q[0]) > half[0] + 36 || Math.abs(p[1] - q[1]) > 24);
+      const at = places.find(free) || places.find(inside);
+      if (at) this.label(...at, `panel ${letter}`, this.data.edges[letter === "A" ? 0 : 1].colour);
+    }
+  }
   unit(from, to) {
     const dx = to[0] - from[0], dy = to[1] - from[1], r = Math.hypot(dx, dy) || 1;
     return [dx / r, dy / r];
@@ -285,7 +300,7 @@ class Viewer {
     const svg = this.chart, p = this.data.picture;
     if (!p) return;
     const W = svg.clientWidth || this.root.clientWidth, narrow = W < 520;
-    const H = this.root.classList.contains("gv-wide") ? this.tall - 50 : this.data.low ? 170 : Math.min(Math.max(Math.round(0.25 * window.innerHeight), 190), 310);
+    const H = this.root.classList.contains("gv-wide") ? this.tall - 50 : this.data.low ? 170 : Math.min(Math.max(Math.round(0.225 * window.innerHeight), 185), 310);
     svg.setAttribute("viewBox", `0 0 ${W} ${H}`);
     svg.setAttribute("aria-label", p.alt);
     svg.style.height = `${H}px`;
@@ -304,20 +319,23 @@ class Viewer {
     }
     if (p.zone) {
       const along = (values) => p.zone.s.map((s, i) => [X(s), Y(values[i])]);
-      shade(svg, along(p.zone.upper).concat(along(p.zone.lower).reverse()), { ...p.zone.look, hatch: "" }, 0.16);
+      shade(svg, along(p.zone.upper).concat(along(p.zone.lower).reverse()), { ...p.zone.look, hatch: "" }, onDark(svg) ? 0.42 : 0.18);
       for (const limit of [p.zone.lower, p.zone.upper]) stroke(svg, along(limit), p.zone.look, 1.6, { class: "gv-limit" });
       stroke(svg, along(p.zone.nominal), p.zone.middle, 1);
     }
-    let taken = -Infinity;
-    for (const mark of p.marks) {
+    const taken = [], urgent = (mark) => !mark.words.startsWith("too ");
+    for (const mark of [...p.marks].sort((one, two) => urgent(one) - urgent(two))) {
       const x0 = X(mark.start), x1 = Math.max(X(mark.stop), x0 + 3);
-      shade(svg, [[x0, top], [x1, top], [x1, bottom], [x0, bottom]], mark.look, 0.12, { class: "gv-mark" });
+      // What is out stands hatched at the foot, between two thin lines: the zone behind it stays seen. A hole is a hole.
+      const head = mark.number ? bottom - 16 : top;
+      shade(svg, [[x0, head], [x1, head], [x1, bottom], [x0, bottom]], mark.look, 0.3, { class: "gv-mark" });
+      if (mark.number) for (const x of [x0, x1]) node("line", { x1: x, x2: x, y1: top, y2: bottom, stroke: colour(mark.look), "stroke-width": 1.2 }, svg);
       // Words wider than their span would take the place of the next number.
       for (const [k, words] of mark.labels.entries()) {
         const half = 4.2 * words.length + 2, middle = Math.min(Math.max((x0 + x1) / 2, left + half), right - half);
-        if (middle - half >= taken && (2 * half <= x1 - x0 || (mark.number && k === mark.labels.length - 1))) {
+        if (taken.every(([from, to]) => middle - half >= to || middle + half <= from) && (2 * half <= x1 - x0 || (mark.number && k === mark.labels.length - 1))) {
           write(svg, middle, top - 6, words);
-          taken = middle + half;
+          taken.push([middle - half, middle + half]);
           break;
         }
       }
@@ -337,7 +355,39 @@ class Viewer {
       node("circle", { cx: X(s[i]), cy: Y(y[i]), r: 6, fill: "#ffe000", stroke: "#111", "stroke-width": 2 }, this.cursor);
     };
     this.cursorAt(this.chosen);
-    this.root.querySelector(".gv-key").textContent = p.key;
+    this.legend(p);
+  }
+
+  // --- what lines and hatches mean, each with a piece of it
+  legend(p) {
+    const key = this.root.querySelector(".gv-key");
+    key.replaceChildren();
+    const entry = (words, paint) => {
+      const one = document.createElement("span"), svg = node("svg", { viewBox: "0 0 26 16", "aria-hidden": "true", class: "gv-piece" }, one);
+      paint(svg);
+      one.append(words);
+      key.appendChild(one);
+    };
+    const box = [[1, 1], [25, 1], [25, 15], [1, 15]], line = [[1, 8], [25, 8]];
+    key.setAttribute("aria-label", p.key);
+    for (const each of p.lines) {
+      const first = each === p.lines[0];
+      entry(each.u ? `${each.label}, shade: ${first ? "" : "its "}U` : each.label, (svg) => {
+        svg.setAttribute("class", `gv-piece gv-piece-${key.childElementCount}`);
+        if (each.u) shade(svg, box, each.look, 0.26);
+        stroke(svg, line, each.look, 2.1);
+      });
+    }
+    if (p.zone) {
+      entry("tolerance", (svg) => { shade(svg, box, { ...p.zone.look, hatch: "" }, onDark(key) ? 0.42 : 0.18); for (const y of [2, 14]) stroke(svg, [[1, y], [25, y]], p.zone.look, 1.6); });
+      entry("wanted gap", (svg) => stroke(svg, line, p.zone.middle, 1.4));
+    }
+    const told = new Set();
+    for (const mark of p.marks) {
+      if (told.has(mark.words)) continue;
+      told.add(mark.words);
+      entry(mark.words, (svg) => { svg.setAttribute("class", `gv-piece gv-piece-m${told.size}`); shade(svg, box, mark.look, 0.3); });
+    }
   }
 
   // --- form of both edges, each about its own least-squares line, at one stated exaggeration
