@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 
@@ -68,6 +69,15 @@ _LINES_APART_MM, _LINES_APART_SHARE, _OTHER_SEAM_MM = 1.5, 0.1, 3.0
 _SEEN_ELSEWHERE_MM, _SEEN_WIDER_MM, _SURE_STD_MM, _LEAST_SURE = 0.8, 1.2, 0.2, 20
 
 
+#: Gives what is remembered under a key, or what is made now: one photo's own part is the same in every set.
+Remember = Callable[[Any, Callable[[], Any]], Any]
+
+
+def _forget(key: Any, make: Callable[[], Any]) -> Any:
+    del key
+    return make()
+
+
 @dataclass(frozen=True, slots=True)
 class Shot:
     """A photo that is read when its turn comes: its file's name, and what reads it."""
@@ -80,6 +90,7 @@ def measure_photos(
     photos: Sequence[Photo | Shot],
     settings: Settings | None = None,
     progress: Callable[[int, int], object] | None = None,
+    remember: Remember = _forget,
 ) -> Measurement:
     """Measure the gap along one seam from several photos of it.
 
@@ -93,6 +104,9 @@ def measure_photos(
         How to measure.  Points along the seam (``seam_hint_px``) are in the first photo by file name.
     progress : callable, optional
         Called with (photos looked at, photos in all).
+    remember : callable, optional
+        Gives what it remembers under a key, or calls what makes it: where photos join a set one after the other, what
+        each tells by itself is worked out once.
 
     Returns
     -------
@@ -113,7 +127,7 @@ def measure_photos(
         return measure_photo(shots[0].read(), settings)
     seen = list[SeenPhoto]()
     try:
-        return leave_out(_measure(shots, replace(settings, left_out=()), seen, progress), settings.left_out)
+        return leave_out(_measure(shots, replace(settings, left_out=()), seen, progress, remember), settings.left_out)
     except GapvisionError as error:
         if CODES[error.code].kind != "refusal":
             raise
@@ -155,10 +169,11 @@ def _measure(
     shots: list[Shot],
     settings: Settings,
     seen: list[SeenPhoto],
-    progress: Callable[[int, int], object] | None = None,
+    progress: Callable[[int, int], object] | None,
+    remember: Remember,
 ) -> Measurement:
     """A set of one place is looked at together; photos along a seam each by itself, then joined."""
-    looks, notices = _looks(shots, settings, seen, progress)
+    looks, notices = _looks(shots, settings, seen, progress, remember)
     shots_by_name = {shot.file: shot for shot in shots}
     if (len(looks) > 1 and isinstance(looks[0], Sighted)) or _side_by_side(looks):
         sighted = two_at_a_time([partial(_sight, look) for look in looks])
@@ -172,7 +187,7 @@ def _measure(
             return made
         first = whole[0].look
         return _with(measure_photo(shots_by_name[first.photo.file].read(), _own_settings(first, settings)), notices)
-    return _of_one_place([_look_of(look) for look in looks], settings, notices)
+    return _of_one_place([_look_of(look) for look in looks], settings, notices, remember)
 
 
 def _look_of(look: Look | Sighted) -> Look:
@@ -195,8 +210,10 @@ def _side_by_side(looks: Sequence[Look | Sighted]) -> bool:
     return any(float(np.ptp(places, axis=0).max()) > _APART_MM for places in map(np.array, seen.values()))
 
 
-def _of_one_place(looks: list[Look], settings: Settings, notices: list[Notice]) -> Measurement:
-    own, more = _each(looks)
+def _of_one_place(
+    looks: list[Look], settings: Settings, notices: list[Notice], remember: Remember = _forget
+) -> Measurement:
+    own, more = _each(looks, remember)
     told, notices = notices, [*notices, *more]
     if len(own) == 1:
         return _alone(own[0].look, settings, notices)
@@ -235,7 +252,11 @@ def _without(
 
 
 def _looks(
-    shots: list[Shot], settings: Settings, seen: list[SeenPhoto], progress: Callable[[int, int], object] | None
+    shots: list[Shot],
+    settings: Settings,
+    seen: list[SeenPhoto],
+    progress: Callable[[int, int], object] | None,
+    remember: Remember,
 ) -> tuple[list[Look | Sighted], list[Notice]]:
     """Each photo by itself, two at a time; those that are refused or given twice are left out and named.
 
@@ -246,7 +267,11 @@ def _looks(
     def one(k: int) -> Look | Sighted:
         photo = shots[k].read()
         seen.append(seen_photo(photo))
-        look = look_at(photo, settings if k == 0 else replace(settings, seam_hint_px=None), [])
+        how = settings if k == 0 else replace(settings, seam_hint_px=None)
+        bare = replace(photo, colour=None, grey=np.empty((0, 0), photo.grey.dtype))  # pixels would fill the memory
+        key = ("look", photo.file, photo.sha256, replace(how, tolerance_mm=None))
+        kept = remember(key, lambda: replace(look_at(photo, how, []), photo=bare))
+        look = replace(kept, photo=photo, notices=list(kept.notices))
         return sight(look).without_pixels() if many else look
 
     done = two_at_a_time([partial(one, k) for k in range(len(shots))], progress)
@@ -274,33 +299,33 @@ def _refused(file: str, error: GapvisionError) -> Notice:
     return Notice(code="photo-left-out", message=f"{file} was left out: {error.message}", advice=error.next_step)
 
 
-def _each(looks: list[Look]) -> tuple[list[_Own], list[Notice]]:
+def _each(looks: list[Look], remember: Remember) -> tuple[list[_Own], list[Notice]]:
     """Each photo's edges by itself, the surest first; those that are refused are left out and named."""
     own, notices, refused = list[_Own](), list[Notice](), list[GapvisionError]()
-    for look in looks:
-        try:
-            own.append(_own(look, look.settings))
-        except GapvisionError as error:
-            if CODES[error.code].kind != "refusal":
-                raise
-            refused.append(error)
-            notices.append(_refused(look.photo.file, error))
+
+    def one(look: Look) -> _Own:
+        key = ("own", look.photo.file, look.photo.sha256, replace(look.settings, tolerance_mm=None))
+        line, edges, doubt = remember(key, lambda: _own_edges(look, look.settings))
+        return _Own(look=look, line=line, edges=edges, doubt_mm=doubt)
+
+    for look, each in zip(looks, two_at_a_time([partial(one, look) for look in looks]), strict=True):
+        if isinstance(each, GapvisionError):
+            refused.append(each)
+            notices.append(_refused(look.photo.file, each))
+        else:
+            own.append(each)
     if not own:
         raise refused[0]
     return sorted(own, key=lambda each: each.doubt_mm), notices
 
 
-def _own(look: Look, settings: Settings) -> _Own:
+def _own_edges(look: Look, settings: Settings) -> tuple[CentreLine, SeamEdges, float]:
     band = sample_band(look.photo, look.field, look.line, EDGE_HEIGHT_MM, settings.station_mm)
     refuse_tilted(band)
     edges = find_edges(band, settings.edges)
     doubt = float(np.median(np.hypot(edges.std_a_mm, edges.std_b_mm)))
-    return _Own(
-        look=look,
-        line=recentre(look.line, edges.middle_mm, settings.station_mm),
-        edges=edges,
-        doubt_mm=doubt if settings.seam_hint_px is None else 0.0,
-    )
+    line = recentre(look.line, edges.middle_mm, settings.station_mm)
+    return line, edges, doubt if settings.seam_hint_px is None else 0.0
 
 
 def _alone(look: Look, settings: Settings, notices: list[Notice]) -> Measurement:
@@ -443,7 +468,12 @@ def _see(
     faces: tuple[Face, Face],
 ) -> tuple[list[_Shown], tuple[JointEdge, JointEdge]]:
     """All photos on the common band, and both edges from them together."""
-    shown = [_on_band(each.look, field, line, settings) for each, field in zip(kept, fields, strict=True)]
+    work = [partial(_on_band, each.look, field, line, settings) for each, field in zip(kept, fields, strict=True)]
+    shown = list[_Shown]()
+    for each in two_at_a_time(work):
+        if isinstance(each, GapvisionError):
+            raise each
+        shown.append(each)
     return shown, join_edges([each.look for each in shown], faces, EDGE_HEIGHT_MM, settings.known_edges)
 
 

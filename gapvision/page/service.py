@@ -50,7 +50,7 @@ class _Memory:
 
 
 _measurements, _pictures = _Memory(_KEPT_MEASUREMENTS), _Memory(_KEPT_PICTURES)
-_advised, _shortened, _looks, _verdicts = (_Memory(_KEPT_MEASUREMENTS) for _ in range(4))
+_advised, _shortened, _looks, _verdicts, _parts = (_Memory(_KEPT_MEASUREMENTS) for _ in range(5))
 
 
 def measure(photos: Sequence[tuple[Path, str, str]], settings: Settings) -> Measurement:
@@ -71,7 +71,8 @@ def measure(photos: Sequence[tuple[Path, str, str]], settings: Settings) -> Meas
 
         with _AT_ONCE:
             try:
-                return measure_photos([read_photo(path, name) for path, name, _ in photos], settings)
+                read = [read_photo(path, name) for path, name, _ in photos]
+                return measure_photos(read, settings, remember=_parts.get)
             except MemoryError:
                 raise GapvisionError("file-too-large", "There is not enough memory to open the picture.") from None
 

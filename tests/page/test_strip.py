@@ -24,7 +24,7 @@ def shop(tmp_path, monkeypatch, measured_sample):
     monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
     _, sample = measured_sample(DEMO_PHOTO.name)
 
-    def together(photos, settings):
+    def together(photos, settings, remember=None):
         if len(photos) == 1:
             return measure_photos(photos, settings)
         photos = sorted((p for p in photos if "odd" not in p.file), key=lambda p: p.file)

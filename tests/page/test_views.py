@@ -45,7 +45,7 @@ def test_tolerance_changes_the_verdict_without_measuring_again(page, monkeypatch
     calls = []
     from gapvision.page import service
 
-    monkeypatch.setattr(service, "measure_photos", lambda *a: calls.append(a))
+    monkeypatch.setattr(service, "measure_photos", lambda *a, **more: calls.append(a))
     page.text_input(key="tolerance").set_value("3mm").run()
     assert "In tolerance" in html_of(page)
     page.text_input(key="tolerance").set_value("0.1mm").run()
