@@ -74,6 +74,24 @@ def test_three_photos_tell_the_gap_within_their_u_and_better_than_one(views, tog
 
 
 @pytest.mark.slow
+def test_what_is_remembered_of_each_photo_changes_no_number(views, together):
+    made, kept = [], {}
+
+    def remember(key, make):
+        if key not in kept:
+            made.append(key)
+            kept[key] = make()
+        return kept[key]
+
+    photos = [photo for photo, _ in views.values()]
+    measure_photos(photos[:2], CHECKED, remember=remember)
+    assert len(made) == 4
+    grown = measure_photos(photos, CHECKED, remember=remember)
+    assert len(made) == 6, "of the photo that came, alone"
+    assert measurement_json.to_json(grown) == measurement_json.to_json(together)
+
+
+@pytest.mark.slow
 def test_a_set_goes_through_its_file_and_all_that_comes_after(together, tmp_path):
     file = tmp_path / "seam.json"
     measurement_json.write(together, file)

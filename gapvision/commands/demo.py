@@ -8,7 +8,10 @@ from pathlib import Path
 
 _NOMINAL_MM, _TOLERANCE_MM = 4.7625, 0.5  # 3/16 in, common practice, no source
 #: What the demo's folder gets of the samples -> its name there.
-_COPIES = {"left_door_2.jpg": "seam.jpg", "right_door_2.jpg": "other_side.jpg", "door.toml": "door.toml"}
+_COPIES = {
+    "left_door_2.jpg": "seam.jpg", "right_door_2.jpg": "other_side.jpg", "door.toml": "door.toml",
+    "rear_boot_lid_1.jpg": "square.jpg", "rear_boot_lid_1_lean1.jpg": "left.jpg", "rear_boot_lid_1_lean2.jpg": "right.jpg",
+}  # fmt: skip
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -52,4 +55,6 @@ def run(args: argparse.Namespace) -> int:
     print(f"The plot is {outputs['plot'].resolve()}")
     print(f"The photo with both edges is {outputs['overlay'].resolve()}")
     print(f"Next: gapvision {order.photo} --nominal 5mm")
+    three = " ".join(str(folder / f"{name}.jpg") for name in ("square", "left", "right"))
+    print(f"Three photos of one seam, for proof: gapvision measure --one-seam {three} --nominal 3/16in")
     return EXIT_OK

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import streamlit as st
 
@@ -41,7 +42,7 @@ def show(ticket: str) -> None:
     more = len(shown.measurement.photos) - 1
     st.write(f"About {shown.photo.name}{f' and {more} more, measured together' if more else ''}{about}")
     show_origin(place.job)
-    card, said, seen, asked, below = (st.container() for _ in range(5))
+    card, said, seen, printed, asked, below = (st.container() for _ in range(6))
     with asked:
         spec, rule = decide_spec.choose(shown, place, below)
     if spec is None:
@@ -69,6 +70,10 @@ def show(ticket: str) -> None:
     cautions = cautions_for(moves=True, cuts=True, adds=True, paints=future is not None)
     with card:
         _card(work, future)
+    with printed:
+        title, name = f"{shown.photo.name}{about}", f"{shown.photo.stem}.card.pdf"
+        paper = partial(_on_paper, shown, now, title, work, cautions)
+        widgets.downloads([("Work card, PDF", name, paper)], "card")
     with below:
         _why(verdict, future)
         widgets.show_notices(verdict.notices)
@@ -76,9 +81,7 @@ def show(ticket: str) -> None:
             stem = f"{shown.photo.stem}.decided"
             files = plot_files(stem, shown.measurement, now, widgets.unit(), lines)
             csv = ("CSV", f"{stem}.csv", lambda: csv_text(shown.measurement, now, lines).encode("utf-8-sig"))
-            title = f"{shown.photo.name}{about}"
-            paper = ("Work card, PDF", f"{stem}.card.pdf", lambda: _on_paper(shown, now, title, work, cautions))
-            widgets.downloads([*files, csv, paper], "decide")
+            widgets.downloads([*files, csv], "decide")
         widgets.show_cautions(cautions)
 
 

@@ -11,7 +11,7 @@ function node(tag, attributes, parent) {
 
 // --- a look: its colour, its dash, and a hatch that is made where it is first used
 const STROKES = { "/": "M-2,2 l4,-4 M0,8 l8,-8 M6,10 l4,-4", "\\": "M-2,6 l4,4 M0,0 l8,8 M6,-2 l4,4", "-": "M0,4 h8", "|": "M3,0 v8" };
-const colour = (look) => (look.colour === "ink" ? "currentColor" : look.colour);
+const colour = (look, svg) => (look.colour === "ink" ? "currentColor" : svg && onDark(svg) ? `color-mix(in srgb, ${look.colour} 70%, white)` : look.colour);
 // On a dark page shades are laid on thicker, in lighter colours: else the zone can hardly be told from the ground.
 const onDark = (svg) => { const [r, g, b] = getComputedStyle(svg).color.match(/[\d.]+/g).map(Number); return r + g + b > 380; };
 const text = (points) => points.map((p) => `${p[0].toFixed(1)},${p[1].toFixed(1)}`).join(" ");
@@ -33,7 +33,7 @@ function shade(svg, points, look, opacity, more) {
   if (look.hatch) node("polygon", { points: text(points), fill: hatch(svg, look), "fill-opacity": 0.55 }, svg);
 }
 function stroke(svg, points, look, width, more) {
-  node("polyline", { points: text(points), fill: "none", stroke: colour(look), "stroke-width": width, "stroke-dasharray": look.dash.join(" "), ...more }, svg);
+  node("polyline", { points: text(points), fill: "none", stroke: colour(look, svg), "stroke-width": width, "stroke-dasharray": look.dash.join(" "), ...more }, svg);
 }
 function write(svg, x, y, words, anchor = "middle") {
   node("text", { x, y, "text-anchor": anchor, "font-size": 14, fill: "currentColor" }, svg).textContent = words;

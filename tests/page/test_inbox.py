@@ -27,6 +27,22 @@ def test_photos_come_back_unchanged_and_once(inbox):
     assert [p.name for p in inbox.photos(ticket)] == ["b.jpg"]
 
 
+def test_what_a_screen_shows_already_can_be_looked_at_for_a_while_after_it_was_taken_out(tmp_path):
+    inbox, ticket = Inbox(tmp_path), "a" * 20
+    one = inbox.add(ticket, "a.jpg", b"first")
+    inbox.remove(ticket, one.sha256)
+    assert inbox.find(ticket, one.sha256) is None
+    assert inbox.to_look_at(ticket, one.sha256).read_bytes() == b"first"
+    assert inbox.to_look_at(ticket, "0" * 64) is None
+    again = inbox.add(ticket, "a.jpg", b"first")
+    assert [p.sha256 for p in inbox.photos(ticket)] == [one.sha256], "it can come back"
+    inbox.remove(ticket, again.sha256)
+    (gone,) = (tmp_path / ticket).glob("*.gone")
+    os.utime(gone, (0, 0))
+    inbox.sweep()
+    assert not list((tmp_path / ticket).iterdir()), "then it is gone"
+
+
 @pytest.mark.parametrize(
     ("name", "kept"),
     [

@@ -190,6 +190,35 @@ def test_what_the_strip_shows(page):
                                              ("seam:7", "to bonnet")]  # fmt: skip
 
 
+def test_a_stored_set_shows_all_its_photos_and_any_of_them_is_looked_at(page, monkeypatch):
+    a = add(page, "a")
+    add(page, "b", a.set_id)
+    page.run()
+    drawn = []
+
+    def component(asked=None):
+        def draw(**more):
+            drawn.append(more["data"])
+            return type("Result", (), {"asked": asked})
+
+        return lambda: draw
+
+    page.session_state["ticket"] = "n" * 20  # a visit without photos of its own
+    page.query_params["ticket"] = "n" * 20
+    with monkeypatch.context() as patch:
+        patch.setattr(strip, "_component", component())
+        page.session_state["go"] = asked_for(records().job("T-1"), records().seam_states(1)[0])
+        page.run()
+        assert not page.exception
+        (group,) = drawn[-1]["groups"]
+        assert [(p["name"], p["said"], p["shown"]) for p in group["photos"]] == [
+            ("a.jpg", "counts", True), ("b.jpg", "counts", False),
+        ]  # fmt: skip
+        patch.setattr(strip, "_component", component({"photo": group["photos"][1]["sha256"], "of": "tap", "what": "look"}))
+        page.run()
+    assert [p["shown"] for p in drawn[-1]["groups"][0]["photos"]] == [False, True]
+
+
 def test_phones_that_call_every_photo_alike(tmp_path):
     inbox = Inbox(tmp_path)
     kept = [inbox.add("a" * 20, "image.jpg", bytes([k])) for k in range(3)]
