@@ -10,7 +10,8 @@ _NOMINAL_MM, _TOLERANCE_MM = 4.7625, 0.5  # 3/16 in, common practice, no source
 #: What the demo's folder gets of the samples -> its name there.
 _COPIES = {
     "left_door_2.jpg": "seam.jpg", "right_door_2.jpg": "other_side.jpg", "door.toml": "door.toml",
-    "rear_boot_lid_1.jpg": "square.jpg", "rear_boot_lid_1_lean1.jpg": "left.jpg", "rear_boot_lid_1_lean2.jpg": "right.jpg",
+    "rear_boot_lid_1.jpg": "square.jpg", "rear_boot_lid_1_lean1.jpg": "left.jpg",
+    "rear_boot_lid_1_lean2.jpg": "right.jpg",
 }  # fmt: skip
 
 

@@ -154,7 +154,9 @@ def _numbers(name: str, source: Specification) -> Specification:
     with st.expander("Its numbers", key="spec_box"):
         place = "Wanted gap, or place and gap in turn"
         st.text_input(place, key="spec_nominal", placeholder="e.g. 0% 1/4in; 100% 1/8in")
-        widgets.text_fields(*((label, f"spec_{field}", "no limit") for field, (label, _) in _LENGTHS.items()))
+        hints = {"length": "e.g. 760mm", "taper_over": "e.g. 600mm", "photo_at": "e.g. 120mm"}
+        fields = ((label, f"spec_{field}", hints.get(field, "no limit")) for field, (label, _) in _LENGTHS.items())
+        widgets.text_fields(*fields)
         st.text_input("Taper beside the wanted one [mm per metre]", key="spec_taper", placeholder="no limit")
         st.selectbox(
             "Its stations run", [False, True], key="spec_photo_reverse",
@@ -245,8 +247,8 @@ def paint(place: Place) -> FinishPlan | None:
         kinds = st.multiselect("Coats, in all", options, key="finish_kinds")
         coats = [_coat(kind, own.get(kind)) for kind in kinds]
         smallest, movement = widgets.length_fields(
-            ("Smallest finished gap that does not chip", "smallest_gap", ""),
-            ("Allowance for swing and movement", "movement", ""),
+            ("Smallest finished gap that does not chip", "smallest_gap", "e.g. 3mm or 1/8in"),
+            ("Allowance for swing and movement", "movement", "e.g. 0.5mm"),
         )
         if not coats:
             return None

@@ -115,7 +115,7 @@ class Viewer {
     this.root.querySelector(".gv-station").hidden = n === 0;
     // An SVG has no "hidden" property, only the attribute.
     this.chart.toggleAttribute("hidden", n === 0);
-    if (!n) { this.chart.replaceChildren(); this.root.querySelector(".gv-key").replaceChildren(); this.cursorAt = null; }
+    if (!n) { this.chart.replaceChildren(); this.root.querySelector(".gv-key").replaceChildren(); this.read.textContent = ""; this.cursorAt = null; }
     this.layout();
     if (n) this.choose(fresh ? data.start_index : Math.min(Math.max(this.chosen, 0), n - 1));
     if (this.span && n !== this.spanOf) this.span = null;

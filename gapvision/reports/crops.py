@@ -46,11 +46,16 @@ class Stretch:
     index: int = 0
 
     def edges(self) -> tuple[FloatArray, FloatArray, FloatArray] | None:
-        """Stations, and where both edges lie in the photo [px]; None when there are fewer than two."""
-        p = self.measurement.profile
+        """Stations, and where both edges lie in the photo [px]; None when there are fewer than two.
+
+        Of photos measured together also those stations that another one shows best, where they lie in this one.
+        """
+        p, seen = self.measurement.profile_in(self.index), self.measurement.photos[self.index]
         if p is None:
             return None
         on = (p.s_mm >= self.from_mm - 0.5) & (p.s_mm <= self.to_mm + 0.5) & (p.photo == self.index)
+        for edge in (p.edge_a_px, p.edge_b_px):
+            on &= ((edge > -0.5) & (edge < np.array([seen.width_px, seen.height_px]) - 0.5)).all(axis=1)
         return (p.s_mm[on], p.edge_a_px[on], p.edge_b_px[on]) if on.sum() >= 2 else None
 
     def needed_height_mm(self) -> float:

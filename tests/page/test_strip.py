@@ -214,7 +214,8 @@ def test_a_stored_set_shows_all_its_photos_and_any_of_them_is_looked_at(page, mo
         assert [(p["name"], p["said"], p["shown"]) for p in group["photos"]] == [
             ("a.jpg", "counts", True), ("b.jpg", "counts", False),
         ]  # fmt: skip
-        patch.setattr(strip, "_component", component({"photo": group["photos"][1]["sha256"], "of": "tap", "what": "look"}))
+        tap = {"photo": group["photos"][1]["sha256"], "of": "tap", "what": "look"}
+        patch.setattr(strip, "_component", component(tap))
         page.run()
     assert [p["shown"] for p in drawn[-1]["groups"][0]["photos"]] == [False, True]
 

@@ -52,6 +52,16 @@ def marker_sides(crop):
     return np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2)
 
 
+def test_stations_that_another_photo_shows_best_are_cut_out_too(measured):
+    data, measurement = measured
+    p = measurement.profile
+    half = (np.arange(len(p.s_mm)) > len(p.s_mm) // 10).astype(p.photo.dtype)
+    two = replace(measurement, photos=measurement.photos * 2, profile=replace(p, photo=half))
+    s, a, _ = Stretch(photo=data, measurement=two, from_mm=p.s_mm[0], to_mm=p.s_mm[-1]).edges()
+    assert len(s) == len(p.s_mm)
+    assert np.abs(a - p.edge_a_px).max() < 1.0, "the same photo twice: where it was"
+
+
 @pytest.mark.slow
 def test_a_millimetre_is_a_millimetre_everywhere_and_both_ways(measured):
     data, measurement = measured
