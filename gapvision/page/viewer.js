@@ -13,7 +13,7 @@ function node(tag, attributes, parent) {
 const STROKES = { "/": "M-2,2 l4,-4 M0,8 l8,-8 M6,10 l4,-4", "\\": "M-2,6 l4,4 M0,0 l8,8 M6,-2 l4,4", "-": "M0,4 h8", "|": "M3,0 v8" };
 const colour = (look, svg) => (look.colour === "ink" ? "currentColor" : svg && onDark(svg) ? `color-mix(in srgb, ${look.colour} 70%, white)` : look.colour);
 // On a dark page shades are laid on thicker, in lighter colours: else the zone can hardly be told from the ground.
-const onDark = (svg) => { const [r, g, b] = getComputedStyle(svg).color.match(/[\d.]+/g).map(Number); return r + g + b > 380; };
+const onDark = (svg) => { const [r, g, b] = (getComputedStyle(svg).color.match(/[\d.]+/g) || [0, 0, 0]).map(Number); return r + g + b > 380; };
 const text = (points) => points.map((p) => `${p[0].toFixed(1)},${p[1].toFixed(1)}`).join(" ");
 
 function hatch(svg, look) {
@@ -364,9 +364,9 @@ class Viewer {
     key.replaceChildren();
     const entry = (words, paint) => {
       const one = document.createElement("span"), svg = node("svg", { viewBox: "0 0 26 16", "aria-hidden": "true", class: "gv-piece" }, one);
-      paint(svg);
       one.append(words);
       key.appendChild(one);
+      paint(svg);  // its colours are those of where it stands
     };
     const box = [[1, 1], [25, 1], [25, 15], [1, 15]], line = [[1, 8], [25, 8]];
     key.setAttribute("aria-label", p.key);

@@ -47,6 +47,7 @@ def test_refused_photo_shows_advice_drawing_and_the_photo(server, visit, shots):
     assert one.page.get_by_role("button", name="Tap the seam").is_visible()
     assert one.page.locator(".gv-chart").is_hidden(), "the profile of the photo before must not stay on screen"
     assert one.page.locator(".gv-chart *").count() == 0
+    assert one.page.locator(".gv-read").inner_text() == "", "nor what its station said"
     assert one.page.locator(".gv-forms *").count() == 0
     shots(one, "refused_phone")
     one.fine()
