@@ -140,3 +140,64 @@ def test_three_photos_of_a_seam_are_one_result(shop, visit, shots):
         assert all(names in told for names in (["0.jpg", "1.jpg", "2.jpg"], ["0.jpg", "1.jpg"], ["1.jpg"]))
         assert store.check() == []
     one.fine()
+
+
+def test_a_photo_is_dragged_to_the_seam_that_it_shows(shop, visit):
+    one = visit(shop.url, DESK)
+    one.page.get_by_role("button", name=re.compile("left bonnet, side")).click()
+    one.measured()
+    one.settled()
+    data = SAMPLE.read_bytes() + b"dragged"
+    one.page.set_input_files("input[type=file]", {"name": "drag.jpg", "mimeType": "image/jpeg", "buffer": data})
+    one.page.get_by_text("Saved by itself").wait_for()
+    one.settled()
+    photo = one.page.locator(".strip figure").first
+    photo.scroll_into_view_if_needed()
+    box = photo.bounding_box()
+    one.page.mouse.move(box["x"] + 60, box["y"] + 40)
+    one.page.mouse.down()
+    one.page.mouse.move(box["x"] + 90, box["y"] + 45, steps=4)
+    target = one.page.locator(".strip .elsewhere", has_text="right door, rear edge")
+    target.wait_for()
+    to = target.bounding_box()
+    one.page.mouse.move(to["x"] + 30, to["y"] + 20, steps=4)
+    one.page.mouse.up()
+    one.page.locator(".strip figure", has_text="drag.jpg").wait_for(state="detached")
+    one.settled()
+    one.view("Car")
+    one.page.get_by_role("button", name=re.compile("right door, rear edge")).click()
+    one.page.get_by_text("Saved by itself").wait_for()
+    one.page.locator(".strip figure", has_text="drag.jpg").wait_for()
+    with Store(shop.data) as store:
+        seams = {s.full_name: s.seam_id for s in store.seams(store.job("DEMO-1").job_id)}
+        named = {name: [x.photo.file_name for x in store.history(seams[name])] for name in seams}
+        assert "drag.jpg" in named["right door, rear edge"]
+        assert "drag.jpg" not in named["left bonnet, side"], "what was saved there is taken back"
+        store.delete("photo", store.history(seams["right door, rear edge"])[-1].shot_id)
+    one.fine()
+
+
+def test_the_car_says_what_to_do_next(shop, visit):
+    one = visit(shop.url, PHONE)
+    one.page.get_by_role("button", name="Next: what to do about boot lid, rear").click()
+    one.page.locator(".gv-card", has_text="shank must enter").wait_for()
+    on_first_screen(one, ".gv-card", ".gv-verdict", ".gv-photo", ".gv-chart")
+    expect(one.page.locator(".gv-overlay")).to_contain_text("panel A")
+    expect(one.page.locator(".gv-overlay")).to_contain_text("panel B")
+    expect(one.page.locator(".gv-key")).to_contain_text("too tight")
+    one.page.go_back()
+    one.page.get_by_role("heading", name="Car", level=1).wait_for()
+    one.fine()
+
+
+def test_a_stored_set_shows_all_its_photos(shop, visit):
+    one = visit(shop.url, PHONE)
+    one.page.get_by_role("button", name=re.compile("boot lid, rear out of")).click()
+    one.measured()
+    looks = one.page.locator(".strip .look")
+    expect(looks).to_have_count(3)
+    looks.nth(2).click()
+    one.page.locator(".gv-photo[aria-label*='lean2']").wait_for()
+    one.settled()
+    expect(looks.nth(2)).to_have_attribute("aria-pressed", "true")
+    one.fine()
