@@ -129,7 +129,7 @@ class Viewer {
     const wide = this.root.clientWidth >= 860 && this.data.places.length > 0;
     this.root.classList.toggle("gv-wide", wide);
     const width = this.photo.clientWidth, screen = window.innerHeight;
-    const height = wide ? Math.min(Math.max(screen - 470, 280), 620) : this.data.low ? Math.min(Math.max(0.15 * screen, 120), 200) : Math.min(Math.max(0.235 * screen, 170), 320);
+    const height = wide ? Math.min(Math.max(screen - 470, 280), 620) : this.data.low ? Math.min(Math.max(0.19 * screen, 150), 220) : Math.min(Math.max(0.22 * screen, 165), 320);
     this.tall = Math.round(this.data.places.length ? height : Math.max(height, Math.min(0.5 * screen, 0.75 * width)));
     this.photo.style.height = `${this.tall}px`;
     if (!this.fitted || this.lastWidth !== width) {
@@ -274,7 +274,8 @@ class Viewer {
   // Which panel is A and which is B, each on its own metal, at an end of what is seen where no other word stands.
   panels(a, b, taken) {
     const W = this.photo.clientWidth, H = this.photo.clientHeight, half = [44, 11];
-    const inside = ([x, y]) => x > half[0] + 2 && x < W - half[0] - 2 && y > half[1] + 2 && y < H - half[1] - 2;
+    const bar = this.root.querySelector(".gv-over"), under = ([x, y]) => x < bar.offsetWidth + half[0] && y > bar.offsetTop - half[1] - 2;
+    const inside = (p) => p[0] > half[0] + 2 && p[0] < W - half[0] - 2 && p[1] > half[1] && p[1] < H - half[1] && !under(p);
     for (const [edge, other, letter] of [[a, b, "A"], [b, a, "B"]]) {
       const places = edge.map((p, i) => {
         const away = this.unit(other[i], p), far = 16 + half[0] * Math.abs(away[0]) + half[1] * Math.abs(away[1]);
@@ -300,7 +301,7 @@ class Viewer {
     const svg = this.chart, p = this.data.picture;
     if (!p) return;
     const W = svg.clientWidth || this.root.clientWidth, narrow = W < 520;
-    const H = this.root.classList.contains("gv-wide") ? this.tall - 50 : this.data.low ? 170 : Math.min(Math.max(Math.round(0.225 * window.innerHeight), 185), 310);
+    const H = this.root.classList.contains("gv-wide") ? this.tall - 50 : this.data.low ? 160 : Math.min(Math.max(Math.round(0.21 * window.innerHeight), 175), 310);
     svg.setAttribute("viewBox", `0 0 ${W} ${H}`);
     svg.setAttribute("aria-label", p.alt);
     svg.style.height = `${H}px`;
