@@ -40,7 +40,7 @@ def show(ticket: str) -> None:
     place = decide_spec.place_of(shown)
     about = "" if place.seam is None else f", {seam_title(place.seam)}"  # by whose limits it may be judged
     more = len(shown.measurement.photos) - 1
-    st.caption(f"About {shown.photo.name}{f' and {more} more, measured together' if more else ''}{about}")
+    st.container(key="about_box").write(f"About {shown.photo.name}{f' and {more} more, measured together' if more else ''}{about}")
     show_origin(place.job)
     card, said, seen, printed, asked, below = (st.container() for _ in range(6))
     with asked:

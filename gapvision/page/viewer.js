@@ -130,7 +130,7 @@ class Viewer {
     this.root.classList.toggle("gv-wide", wide);
     const width = this.photo.clientWidth, screen = window.innerHeight;
     const height = wide ? Math.min(Math.max(screen - 470, 280), 620) : this.data.low ? Math.min(Math.max(0.19 * screen, 150), 220) : Math.min(Math.max(0.22 * screen, 165), 320);
-    this.tall = Math.round(this.data.places.length ? height : Math.max(height, Math.min(0.5 * screen, 0.75 * width)));
+    this.tall = Math.round(this.data.places.length ? height : Math.max(height, Math.min(0.36 * screen, 0.75 * width)));
     this.photo.style.height = `${this.tall}px`;
     if (!this.fitted || this.lastWidth !== width) {
       this.lastWidth = width;
