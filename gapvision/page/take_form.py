@@ -30,7 +30,8 @@ ACCEPT = "image/*,.heic,.heif"
 
 _HOW = (
     "Strip beside the seam, camera square above the gap, light from the side or white paper behind the gap. One photo is "
-    "a quick look; for proof take three: square, then leaning 15 degrees to either side."
+    "a quick look; for proof take three: square, then leaning 15 degrees to either side, the lamp or a hand moved between, "
+    "neither strips nor panels touched."
 )
 _HOW_MORE = (
     "One more photo of the same seam: touch neither strips nor panels. Lean the phone about 15 degrees to one side, and "
