@@ -44,9 +44,9 @@ def test_marks_are_the_verdicts_spans_numbered_in_order(make_measurement):
     m, verdict = nick(make_measurement)
     marks = build_picture(m, verdict).marks
     assert [(k.number, k.labels[0]) for k in marks] == [
-        (1, "1 too wide, 5.90 mm"),
-        (2, "2 too tight, 3.60 mm"),
-        (3, "3 not proven, 5.30 mm"),
+        (1, "1 too wide, 5.90"),
+        (2, "2 too tight, 3.60"),
+        (3, "3 not proven, 5.30"),
         (0, "not measured"),
     ]
     assert [(k.start, k.stop) for k in marks] == [(s.from_mm, s.to_mm) for s in verdict.marked]
