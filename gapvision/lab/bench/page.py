@@ -1,4 +1,5 @@
-"""How fast the page is: ``python -m gapvision.lab.bench.page`` drives a real browser and prints times and memory.
+"""How fast the page is: ``python -m gapvision.lab.bench.page [speed] [tasks]`` drives a real browser and prints times,
+memory, and the taps of a day's tasks.
 
 Needs the test extra (Playwright) and a Chromium.  Times are for the machine at hand,
 browser included; the targets are the ones the page was built for, on two cores.
@@ -40,33 +41,15 @@ def main() -> int:
     if chromium is None:
         sys.stderr.write("No Chromium was found; install it first.\n")
         return 2
+    parts = sys.argv[1:] or ["speed", "tasks"]
     rows: list[tuple[str, float, str, float]] = []
-    with (
-        tempfile.TemporaryDirectory() as folder,
-        _server(Path(folder)) as (url, process, up_s),
-        sync_playwright() as play,
-    ):
+    told: list[tuple[str, int, float]] = []
+    with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=chromium, args=_FLAGS)
-        rows.append(("server answers after its start", up_s, "s", float("nan")))
-        page, first = _open(browser, url)
-        rows.append(("first page with its profile, after the server is up", first, "s", 2.0))
-        rows.append(
-            ("12-megapixel photo by the plain form: kept and checked, median of 3", _quick_check(page, url), "s", 1.0)
-        )
-        rows.append(("end of a 12-megapixel upload to its profile, median of 3", _uploads(page), "s", 2.5))
-        rows.append(("new tolerance redrawn, median of 8", _tolerance(page), "s", 0.3))
-        one, three = _sets(page)
-        rows.append(("one photo of 4 megapixels of a set, chosen, to its verdict, median of 3", one, "s", float("nan")))
-        rows.append(("a third photo joined, to the verdict of all three, median of 3", three, "s", 2.5 * one))
-        page.context.close()
-        verdict, plot = _slow_line(browser, url)
-        rows.append(("the sample's verdict on a line of 50 kB/s, nothing kept", verdict, "s", 25.0))
-        rows.append(("... its plot", plot, "s", float("nan")))
-        everyone, slowest = _people(browser, url)
-        rows.append((f"{_PEOPLE} people upload at once: all have their profile after", slowest, "s", float("nan")))
-        rows.append((f"... of {_PEOPLE} people, with their profile", float(everyone), "", float(_PEOPLE)))
-        rows.append(("most memory of the server", _peak_gb(process.pid), "GB", 2.5))
-        told = _tasks(browser)
+        if "speed" in parts:
+            rows = _speed(browser)
+        if "tasks" in parts:
+            told = _tasks(browser)
         browser.close()
     missed = False
     for name, value, unit, target in rows:
@@ -80,6 +63,31 @@ def main() -> int:
     for task, taps, seconds in told:
         print(f"{task:<66} {taps:4} taps {seconds:7.1f} s")
     return int(missed)
+
+
+def _speed(browser: Any) -> list[tuple[str, float, str, float]]:
+    """What is timed: in words, the figure, its unit, its target."""
+    none, rows = float("nan"), []
+    with tempfile.TemporaryDirectory() as folder, _server(Path(folder)) as (url, process, up_s):
+        rows.append(("server answers after its start", up_s, "s", none))
+        page, first = _open(browser, url)
+        rows.append(("first page with its profile, after the server is up", first, "s", 2.0))
+        kept = _quick_check(page, url)
+        rows.append(("12-megapixel photo by the plain form: kept and checked, median of 3", kept, "s", 1.0))
+        rows.append(("end of a 12-megapixel upload to its profile, median of 3", _uploads(page), "s", 2.5))
+        rows.append(("new tolerance redrawn, median of 8", _tolerance(page), "s", 0.3))
+        one, three = _sets(page)
+        rows.append(("one photo of 4 megapixels of a set, chosen, to its verdict, median of 3", one, "s", none))
+        rows.append(("a third photo joined, to the verdict of all three, median of 3", three, "s", 2.5 * one))
+        page.context.close()
+        verdict, plot = _slow_line(browser, url)
+        rows.append(("the sample's verdict on a line of 50 kB/s, nothing kept", verdict, "s", 25.0))
+        rows.append(("... its plot", plot, "s", none))
+        everyone, slowest = _people(browser, url)
+        rows.append((f"{_PEOPLE} people upload at once: all have their profile after", slowest, "s", none))
+        rows.append((f"... of {_PEOPLE} people, with their profile", float(everyone), "", float(_PEOPLE)))
+        rows.append(("most memory of the server", _peak_gb(process.pid), "GB", 2.5))
+    return rows
 
 
 @contextlib.contextmanager
