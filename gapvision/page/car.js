@@ -44,8 +44,7 @@ export default function (component) {
     button.className = seam.colour;
     button.dataset.id = seam.id;
     put(button, "b", `${seam.sign} ${seam.number} `);
-    put(button.lastChild, "i", seam.side && `${seam.side} `);  // heard, where others see the column and the colour
-    button.lastChild.append(seam.name);
+    button.lastChild.append(seam.side ? `${seam.side} ${seam.name}` : seam.name);
     put(button, "i", seam.worst && `${seam.state}, worst `);
     put(button, "span", seam.worst || seam.state);
     if (seam.age) put(button, "span", seam.age);

@@ -43,7 +43,10 @@ def show(ticket: str) -> None:
     del ticket
     lines = records().jobs("", limit=200)
     if not lines:
-        st.info("No job yet. Jobs opens one; just measuring needs none.")
+        st.info("No job yet. Open one for the car: its seams stand here then. Just measuring needs none.")
+        if st.button("Open a job", type="primary", key="open_job", width="stretch"):
+            st.session_state["go"] = {"view": "Jobs"}
+            st.rerun()
         _just_measure()
         return
     jobs = {line.job.reference: line.job for line in lines}

@@ -120,8 +120,10 @@ def choose(shown: OnScreen, place: Place, below: Any) -> tuple[Specification | N
             spec = _numbers(name, source)
     if spec is None:
         return None, rule
-    with below:
+    with below, st.expander("What it takes to prove it", key="needs_box"):
         st.write(" ".join(needs(needed_u(spec, rule), widgets.lengths())))
+        if spec is source and name != OWN_TOLERANCE:
+            st.write(f"Source of this specification: {spec.source}.")
     if spec.needs_place:
         st.info("The wanted gap runs along the seam: type below, under Its numbers, where on it the photo begins.")
         return None, rule
@@ -132,8 +134,6 @@ def choose(shown: OnScreen, place: Place, below: Any) -> tuple[Specification | N
             state["decide_seam"] = None  # what was kept is chosen next
             state["spec_as_filled"] = _texts()
             st.rerun()
-    elif name != OWN_TOLERANCE:
-        st.write(f"Source of this specification: {spec.source}.")
     return spec, rule
 
 

@@ -174,7 +174,7 @@ def _stage(seam: Seam, lines: list[MeasurementLine]) -> MeasurementLine:
     if st.session_state.get(key) not in by_id:
         st.session_state[key] = lines[-1].measurement_id
     chosen = st.select_slider(
-        "From before to after", list(by_id), key=key, format_func=lambda i: f"{numbers[i]}. {line_title(by_id[i])}"
+        "From before to after", list(by_id), key=key, format_func=lambda i: f"{numbers[i]}. {by_id[i].visit.stage}, {by_id[i].visit.on_date}"
     )
     return by_id[chosen]
 

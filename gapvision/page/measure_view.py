@@ -120,16 +120,16 @@ def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator, strip: Delta
             photo, number = photo_strip.show_stored(stored_photos(line), measurement)
         draw_viewer(photo, measurement, verdict, "viewer_stored", number=number)
         with step:
-            _next(ticket, photo, state, None, "Photograph it again")
+            _next(ticket, photo, state, None)
             _details(measurement, verdict)
 
 
 def _next(
-    ticket: str, photo: Chosen, state: str, coming: NextPhoto | None, again: str = "Take it again"
+    ticket: str, photo: Chosen, state: str, coming: NextPhoto | None
 ) -> None:
     """The one thing to do next, large; the camera is always one tap away."""
     more = coming is not None and coming.do != "enough"
-    camera = ("One more photo of it: nothing was moved", photo.set_id) if more else (again, "")
+    camera = ("One more photo of it: nothing was moved", photo.set_id) if more else ("Photograph it again", "")
     if photo.where == "sample":
         _by_camera(ticket, "Take photos with this phone")
     elif state == "out":
@@ -258,6 +258,10 @@ def _wanted() -> Specification | None:
     """Ask for wanted gap and tolerance; a mistake is said below them in one sentence."""
     wanted = ", ".join(filter(None, (session.text("nominal"), session.text("tolerance")))) or "not said"
     said = st.container()
+    with suppress(GapvisionError):  # as others write it; a mistake in the fields is told below them
+        say, typed = widgets.lengths(), widgets.typed_tolerance(session.text("tolerance"))
+        limits = f"{say.small(typed[0])} either way" if typed[0] == typed[1] else f"-{say.small(typed[0])}, +{say.small(typed[1])}"
+        wanted = f"{say.gap(widgets.typed_length(session.text('nominal')))}, {limits}"
     with st.expander(f"What is wanted: {wanted}", key="wanted_box"):
         widgets.text_fields(
             ("Wanted gap", "nominal", "e.g. 3/16in, 4.76mm or 0.1875in"),

@@ -17,6 +17,7 @@ from gapvision.page.session import Chosen
 
 _HERE = Path(__file__).parent
 _MOST_SHOWN = 40
+_USED = "counts in the result"
 #: Where a photo can be moved to: by itself, to a set, to a seam of the job.
 _ALONE, _SET, _SEAM = "alone", "set:", "seam:"
 
@@ -82,7 +83,7 @@ def show_stored(photos: Sequence[tuple[Chosen, str]], measurement: Measurement) 
     shown = next((p for p, _ in photos if p.sha256 == wanted and own[p.sha256] >= 0), photos[0][0])
     rows: list[dict[str, Any]] = [
         {"sha256": p.sha256, "url": p.url("thumb"), "name": p.name, "shown": p == shown, "targets": [], "kept": True,
-         "sign": "+" if own[p.sha256] >= 0 else "\u2212", "said": "counts" if own[p.sha256] >= 0 else "left out"}
+         "sign": "+" if own[p.sha256] >= 0 else "\u2212", "said": _USED if own[p.sha256] >= 0 else "left out"}
         for p, _ in photos
     ]  # fmt: skip
     group = {"name": f"Measured together: {len(photos)} photos", "to": "", "current": True, "photos": rows}
@@ -108,7 +109,7 @@ def _became(photo: Chosen, together: Sequence[Chosen], measurement: Measurement 
     if measurement.status == "refused":
         return widgets.GLANCES["refused"], "refused"
     counts = photo.sha256 in [seen.sha256 for seen in measurement.photos]
-    return ("+", "counts") if counts else ("\u2212", "left out")
+    return ("+", _USED) if counts else ("\u2212", "left out")
 
 
 def act(ticket: str, what: str, sha256: str, to: str = "") -> None:

@@ -185,7 +185,7 @@ def test_what_the_strip_shows(page):
     data = strip.strip_data(chosen, set_of[0], set_of, seen, [("seam:7", "to bonnet")])
     first, second = data["groups"]
     assert (first["name"], first["current"], second["name"]) == ("Measured together: 2 photos", True, "By itself")
-    assert [(p["sign"], p["said"]) for p in first["photos"]] == [("+", "counts"), ("\u2212", "left out")]
+    assert [(p["sign"], p["said"]) for p in first["photos"]] == [("+", "counts in the result"), ("\u2212", "left out")]
     assert first["photos"][0]["targets"] == [(f"set:{chosen[-1].set_id}", "to z.jpg"), ("alone", "by itself"),
                                              ("seam:7", "to bonnet")]  # fmt: skip
 
@@ -212,7 +212,7 @@ def test_a_stored_set_shows_all_its_photos_and_any_of_them_is_looked_at(page, mo
         assert not page.exception
         (group,) = drawn[-1]["groups"]
         assert [(p["name"], p["said"], p["shown"]) for p in group["photos"]] == [
-            ("a.jpg", "counts", True), ("b.jpg", "counts", False),
+            ("a.jpg", "counts in the result", True), ("b.jpg", "counts in the result", False),
         ]  # fmt: skip
         tap = {"photo": group["photos"][1]["sha256"], "of": "tap", "what": "look"}
         patch.setattr(strip, "_component", component(tap))
