@@ -256,7 +256,7 @@ def _looks(
     settings: Settings,
     seen: list[SeenPhoto],
     progress: Callable[[int, int], object] | None,
-    remember: Remember,
+    remember: Remember = _forget,
 ) -> tuple[list[Look | Sighted], list[Notice]]:
     """Each photo by itself, two at a time; those that are refused or given twice are left out and named.
 

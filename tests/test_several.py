@@ -1,9 +1,8 @@
 """Several photos of one seam measured together: against invented photos with exact truth, and the coach."""
 
-from dataclasses import replace
+from dataclasses import make_dataclass, replace
 from functools import partial
 from threading import Event
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -164,10 +163,9 @@ def test_of_a_photo_given_twice_the_first_by_name_stays_whichever_is_read_first(
         (second_is_read.wait(5) if name == "a.png" else second_is_read.set())
         return Photo(grey=np.zeros((4, 4), np.uint8), file=name, sha256="0" * 64)
 
-    monkeypatch.setattr(
-        "gapvision.several.look_at", lambda photo, settings, seen: SimpleNamespace(photo=photo, settings=settings)
-    )
-    monkeypatch.setattr("gapvision.several.Look", SimpleNamespace)
+    seen = make_dataclass("Seen", ["photo", "settings", "notices"])
+    monkeypatch.setattr("gapvision.several.look_at", lambda photo, settings, _: seen(photo, settings, []))
+    monkeypatch.setattr("gapvision.several.Look", seen)
     shots = [Shot(name, partial(read, name)) for name in ("a.png", "b.png")]
     looks, notices = _looks(shots, Settings(seam_hint_px=((1.0, 2.0), (3.0, 2.0))), [], None)
     assert [(look.photo.file, look.settings.seam_hint_px is None) for look in looks] == [("a.png", False)]
