@@ -332,7 +332,8 @@ class Viewer {
       shade(svg, [[x0, head], [x1, head], [x1, bottom], [x0, bottom]], mark.look, 0.3, { class: "gv-mark" });
       if (mark.number) for (const x of [x0, x1]) node("line", { x1: x, x2: x, y1: top, y2: bottom, stroke: colour(mark.look), "stroke-width": 1.2 }, svg);
       // Words wider than their span would take the place of the next number.
-      for (const [k, words] of mark.labels.entries()) {
+      for (const [k, told] of mark.labels.entries()) {
+        const words = mark.number && k < mark.labels.length - 2 ? `${told} ${p.gaps.name.match(/\[(.*)\]/)[1]}` : told;  // its gap
         const half = 4.2 * words.length + 2, middle = Math.min(Math.max((x0 + x1) / 2, left + half), right - half);
         if (taken.every(([from, to]) => middle - half >= to || middle + half <= from) && (2 * half <= x1 - x0 || (mark.number && k === mark.labels.length - 1))) {
           write(svg, middle, top - 6, words);

@@ -60,15 +60,12 @@ def viewer_data(
     start = len(profile.s_mm) // 2
     if verdict is not None and verdict.worst is not None:
         start = int(np.argmin(np.abs(profile.s_mm - verdict.worst.worst_at_mm)))
-    drawn, plain = pp.as_plain(picture), pp.as_plain(form)
-    for mark in drawn["marks"]:
-        if mark["number"]:  # the longest words end with a gap: here there is room for its unit
-            mark["labels"] = [f"{mark['labels'][0]} {'in' if say.inch else 'mm'}", *mark["labels"][1:]]
+    plain = pp.as_plain(form)
     for line in plain["lines"]:  # they stand on the gap's stations
         del line["s"], line["runs"]
     edges = (("A", pp.EDGE_A, "", profile.edge_a_px), ("B", pp.EDGE_B, "9 4", profile.edge_b_px))
     return data | {
-        "picture": drawn,
+        "picture": pp.as_plain(picture),
         "form": plain,
         "edges": [{"letter": x, "colour": c, "dash": dash, "px": np.round(px, 2).tolist()} for x, c, dash, px in edges],
         "marks_along": pp.marks_along(profile.s_mm, unit),
