@@ -615,7 +615,6 @@ def keep_hang_list(store: Store, job_id: int, plan: model.CarPlan, done: Sequenc
     body = {
         "schema": HANG_LIST_SCHEMA, "settings": settings, "done": list(done), "steps": steps, "then": then,
         "said": [words.car_words(plan, words.MM)],
-        "after": {s.name: model.seam_state(plan.after.get(s.name, ())) for s in plan.measured.car.seams},
     }  # fmt: skip
     store.add_plan(job_id, "hang list", body)
 
@@ -733,6 +732,11 @@ def evidence_report(
     coats = None
     with suppress(GapvisionError):  # kept from another shop or an older program: the paper goes without
         coats = finish_of(store, job_id)
+    whole_car = None
+    if visit is None:
+        with suppress(GapvisionError):  # likewise
+            states = [(s.name, model.HOLE if s.after.verdict is None else s.after.verdict.state) for s in seams]
+            whole_car = _car_evidence(store, job_id, states, head.say)
     document = ev.Evidence(
         head=head,
         reference=job.reference, customer=job.customer, car=job.car,
@@ -742,9 +746,7 @@ def evidence_report(
         not_measured=tuple(s.full_name for s, own in results if not own and visit is None),
         notes=tuple(filter(None, [job.notes, *(n.text for n in store.notes(job_id))])),
         plans=tuple(plan_evidence(p.panel, p.body, head.say) for p in plans if visit is None),
-        whole_car=None if visit is not None else _car_evidence(
-            store, job_id, [(s.name, model.HOLE if s.after.verdict is None else s.after.verdict.state) for s in seams],
-            head.say),
+        whole_car=whole_car,
         photos=tuple(
             ev.PhotoEntry(seam=names[x.seam_id], stage=x.visit.stage, file_name=p.file_name,
                           sha256=p.original_sha256, taken_at=p.taken_at or "", stored_at=since[x.shot_id])

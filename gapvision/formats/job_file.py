@@ -258,7 +258,6 @@ class HangList(Loose):
     said: list[str]
     steps: list[HangListStep]
     then: list[str]
-    after: dict[str, str]
 
 
 class _FinishOfJob(Loose):

@@ -36,7 +36,11 @@ def show(job: Job, states: Mapping[str, str]) -> None:
     states : mapping of str to str
         The job's seams in the order of the page, with the side before the name -> the state of the latest result.
     """
-    laid = car_with_results(records(), job.job_id)
+    made = tuple(x.uid for x in records().job_lines(job.job_id))
+    key = ("car", job.uid, len(records().plans(job.job_id)), made)
+    laid = None
+    with widgets.telling():
+        laid = service.remembered(key, lambda: car_with_results(records(), job.job_id))
     if laid is None:
         return
     car = laid.car
