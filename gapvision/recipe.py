@@ -211,7 +211,7 @@ def sight(look: Look) -> Sighted:
         edges = either(edges, find_edges(clear, settings.edges))
     picture = picture_doubt(look.quality, band.px_per_mm, field.project(band.line.points))
     refuse_tilted(band)
-    return Sighted(look, band, edges, looks_painted(band, edges), picture)
+    return Sighted(look, band, edges, looks_painted(band, edges, look.quality.black), picture)
 
 
 def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> Measurement:

@@ -531,7 +531,9 @@ def _made(
     fields = [joint.fields[k] for k in order]
     looks, hinted = [each.look for each in kept], settings.seam_hint_px is not None
     to_scale = all(look.to_scale for look in looks)
-    painted = all(looks_painted(each.band, each.edges) for each in shown)
+    painted = all(
+        looks_painted(each.band, each.edges, look.quality.black) for each, look in zip(shown, looks, strict=True)
+    )
     profile = joint_profile(
         fields,
         line,

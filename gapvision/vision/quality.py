@@ -18,6 +18,7 @@ from gapvision.intake.light import encode_srgb, to_linear
 from gapvision.model import Notice, Photo, StripView
 from gapvision.targets.strip import CORNERS_ALONG
 from gapvision.vision.detect import FoundStrips, count_foreign_markers, count_own_markers, eight_bit, look_for_strips
+from gapvision.vision.grain import USUAL_GRAIN, PrintGrain, print_grain
 
 FloatArray = NDArray[np.float64]
 
@@ -51,6 +52,10 @@ class StripQuality:
         Blur across each: a picture may be blurred in part [px].
     halo : float
         How far sharpening lifts the white beside a black square, as a share of the step.
+    black : float
+        Linear light of the printed black; NaN where none was seen.
+    grain : PrintGrain
+        Fine noise on the print.
     """
 
     blur_px: float
@@ -59,6 +64,8 @@ class StripQuality:
     sides_px: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
     side_blur_px: FloatArray = field(default_factory=lambda: np.zeros(0))
     halo: float = 0.0
+    black: float = math.nan
+    grain: PrintGrain = USUAL_GRAIN
 
 
 def px_per_mm(view: StripView) -> float:
@@ -101,6 +108,8 @@ def strip_quality(photo: Photo, views: list[StripView]) -> StripQuality:
         sides_px=across[:, 4:],
         side_blur_px=across[:, 0],
         halo=max(halo, halo_along),
+        black=black,
+        grain=print_grain(photo, views),
     )
 
 

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from gapvision.lab.scenes import StripSpec, render_grey
+from gapvision.lab.scenes import Lookalike, StripSpec, render_grey
 from gapvision.lab.scenes.scene import EdgeSpec, Line
 from gapvision.recipe import measure_photo
-from tests.vision.conftest import CAMERA, CHECKED, PLAIN, photo_of
+from tests.vision.conftest import CAMERA, CHECKED, PLAIN, SMALL, photo_of
 
 LINE_T_MM = -240.0
 MARKS = {
@@ -44,6 +44,55 @@ def test_a_mark_on_one_panel_is_doubted_and_passes_no_verdict(name):
     assert "gap-doubtful" in {n.code for n in m.notices}
     assert m.status == "warn"
     assert np.all(m.profile.expanded_u_mm >= m.profile.gap_mm)
+
+
+#: Kind, width, strength, finish, softness of the border.
+LOOKALIKES = {
+    "hose": ("hose", 5.0, 0.1, "grey_primer", 0.3),
+    "black hose on steel": ("hose", 7.5, 0.05, "brushed_steel", 0.3),
+    "hose on black": ("hose", 4.0, 0.15, "black_matt", 0.3),
+    "weld bead on lead": ("weld", 5.0, 0.2, "lead", 0.3),
+    "weld bead on primer": ("weld", 4.0, 0.15, "red_primer", 0.3),
+    "pressed line": ("swage", 9.0, 0.17, "green_gloss", 0.3),
+    "pressed line on steel": ("swage", 6.0, 0.2, "brushed_steel", 0.3),
+    "crease": ("crease", 4.0, 0.3, "cream_gloss", 0.3),
+    "shadow of a rod": ("shadow", 4.0, 0.15, "white_primer", 0.2),
+    "shadow's edge": ("shadow edge", 1.0, 0.2, "grey_primer", 0.2),
+    "margins of two papers": ("papers", 4.0, 1.0, "green_gloss", 0.3),
+}
+
+
+def laid(name, camera, beside=None):
+    kind, width, strength, finish, soft = LOOKALIKES[name]
+    middle = LINE_T_MM if beside is None else 0.0
+    at = middle + (beside or 0.0)
+    edge = EdgeSpec(finish=finish)
+    strips = (StripSpec(letter="A", t_mm=middle - 46), StripSpec(letter="B", t_mm=middle + 46))
+    one = Lookalike(kind=kind, t_mm=at, width_mm=width, strength=strength, soft_mm=soft)
+    camera = replace(camera, aim_t_mm=middle)
+    spec = replace(PLAIN, edge_a=edge, edge_b=edge, strips=strips, camera=camera, lookalikes=(one,))
+    return render_grey(spec, seed=3)
+
+
+@pytest.mark.parametrize("name", [pytest.param(n, marks=() if n == "hose" else pytest.mark.slow) for n in LOOKALIKES])
+def test_what_is_no_gap_passes_no_verdict(name):
+    m = measure_photo(photo_of(laid(name, SMALL if name == "hose" else CAMERA)[0]), CHECKED)
+    if m.status == "refused":
+        return
+    assert m.status == "warn"
+    assert m.profile.expanded_u_mm.min() > 0.5
+    if LOOKALIKES[name][0] in ("hose", "weld", "papers"):
+        assert "gap-doubtful" in {n.code for n in m.notices}
+        assert np.all(m.profile.expanded_u_mm >= m.profile.gap_mm)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["pressed line", "weld bead on lead"])
+def test_a_seam_beside_it_is_found_all_the_same(name):
+    grey, truth = laid(name, CAMERA, beside=15.0)
+    m = measure_photo(photo_of(grey), CHECKED)
+    assert m.status != "refused"
+    assert np.median(m.profile.gap_mm) == pytest.approx(np.median(truth["edges"]["gap"]), abs=0.3)
 
 
 @pytest.mark.slow

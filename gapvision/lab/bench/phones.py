@@ -71,6 +71,72 @@ def _denoised(picture: Picture, rng: np.random.Generator) -> Picture:
     return np.asarray(cv2.bilateralFilter(noisy, 7, width, 3.0), np.uint8)
 
 
+def _smeared(picture: Picture, rng: np.random.Generator) -> Picture:
+    """Noise taken out by looking for patches that are alike (non-local means), colour apart and more strongly."""
+    levels = rng.uniform(3, 11)
+    noisy = _stored(picture + rng.normal(0, levels, picture.shape))
+    luma, red, blue = cv2.split(cv2.cvtColor(noisy, cv2.COLOR_BGR2YCrCb))
+    luma = cv2.fastNlMeansDenoising(luma, None, float(levels * rng.uniform(0.8, 1.3)), 3, 9)
+    red, blue = (cv2.medianBlur(cv2.blur(part, (7, 7)), 5) for part in (red, blue))
+    return np.asarray(cv2.cvtColor(cv2.merge([luma, red, blue]), cv2.COLOR_YCrCb2BGR), np.uint8)
+
+
+def _thinned(picture: Picture, rng: np.random.Generator) -> Picture:
+    """Noise taken out by dropping small coefficients (cosines of blocks of 8, at four places of the grid)."""
+    levels = rng.uniform(3, 10)
+    luma, red, blue = cv2.split(
+        cv2.cvtColor(_stored(picture + rng.normal(0, levels, picture.shape)), cv2.COLOR_BGR2YCrCb)
+    )
+    least, (h, w) = levels * rng.uniform(2.0, 3.2), picture.shape[:2]
+    out = np.zeros((h + 16, w + 16), np.float32)
+    padded = cv2.copyMakeBorder(luma, 8, 16, 8, 16, cv2.BORDER_REFLECT).astype(np.float32)
+    basis = cv2.dct(np.eye(8, dtype=np.float32), flags=cv2.DCT_ROWS)
+    places = ((0, 0), (4, 4), (2, 6), (6, 2))
+    for y, x in places:
+        rows, columns = (h + 16 - y) // 8, (w + 16 - x) // 8
+        part = padded[y : y + 8 * rows, x : x + 8 * columns].reshape(rows, 8, columns, 8).transpose(0, 2, 1, 3)
+        cosines = basis.T @ part @ basis
+        mean = cosines[..., 0, 0].copy()
+        cosines[np.abs(cosines) < least] = 0
+        cosines[..., 0, 0] = mean
+        back = (basis @ cosines @ basis.T).transpose(0, 2, 1, 3).reshape(8 * rows, 8 * columns)
+        out[y : y + 8 * rows, x : x + 8 * columns] += back / len(places)
+    red, blue = (cv2.GaussianBlur(part, (0, 0), 2.5) for part in (red, blue))
+    luma = _stored(out[8 : 8 + h, 8 : 8 + w])
+    return np.asarray(cv2.cvtColor(cv2.merge([luma, red, blue]), cv2.COLOR_YCrCb2BGR), np.uint8)
+
+
+def _pressed(picture: Picture, rng: np.random.Generator) -> Picture:
+    """Local tone mapping that keeps borders (guided filter of log light), with the detail raised."""
+    keep, detail, reach, floor = rng.uniform((0.4, 1.0, 20, 0.1), (0.8, 1.4, 80, 0.5))
+    log = np.log2(np.maximum(to_linear(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)), 2e-3)).astype(np.float32)
+    window = (2 * int(reach) + 1,) * 2
+    mean = cv2.blur(log, window)
+    spread = cv2.blur(log * log, window) - mean * mean
+    share = spread / (spread + np.float32(floor))
+    base = cv2.blur(share, window) * log + cv2.blur(mean - share * mean, window)
+    new = keep * (base - base.mean()) + detail * (log - base) + log.mean()
+    gain = np.exp2(new - log)[..., None]
+    return _in_light(picture, lambda light: light * gain)
+
+
+def _reduced(picture: Picture, rng: np.random.Generator) -> Picture:
+    """A copy made smaller by a messenger, and enlarged again so that its truth stays."""
+    h, w = picture.shape[:2]
+    share = rng.uniform(*REDUCED)
+    small = cv2.resize(picture, (round(w * share), round(h * share)), interpolation=cv2.INTER_AREA)
+    stored = cv2.imdecode(cv2.imencode(".jpg", small, [1, int(rng.integers(70, 90))])[1], 1)
+    return np.asarray(cv2.resize(np.asarray(stored, np.uint8), (w, h), interpolation=cv2.INTER_CUBIC), np.uint8)
+
+
+def _all_at_once(picture: Picture, rng: np.random.Generator) -> Picture:
+    """Noise taken out, tones pressed, sharpened and stored again, as a phone does it in dim light."""
+    first = (_denoised, _thinned)[int(rng.integers(2))]
+    for change in (first, _tone_mapped, _sharpened):
+        picture = change(picture, rng)
+    return np.asarray(cv2.imdecode(cv2.imencode(".jpg", picture, [1, int(rng.integers(75, 92))])[1], 1), np.uint8)
+
+
 def _stored_twice(picture: Picture, rng: np.random.Generator) -> Picture:
     for quality in rng.integers(60, 85, 2):
         picture = np.asarray(cv2.imdecode(cv2.imencode(".jpg", picture, [1, int(quality)])[1], 1), np.uint8)
@@ -86,7 +152,16 @@ KINDS: dict[str, Change] = {
     "shaken": _shaken,
     "denoised": _denoised,
     "stored twice": _stored_twice,
+    "smeared": _smeared,
+    "reduced": _reduced,
+    "thinned": _thinned,
+    "pressed": _pressed,
+    "all at once": _all_at_once,
 }
+#: Kinds that trust is not taught on: they tell whether it holds for processing that nobody thought of.
+HELD_BACK = ("thinned", "pressed", "all at once")
+#: How far a messenger reduces a picture.
+REDUCED = (0.45, 0.8)
 
 
 def measure_changed(job: tuple[Path, Path, str], seed: int, one_sheet: bool) -> Score:

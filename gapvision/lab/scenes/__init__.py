@@ -4,7 +4,7 @@ Nothing that measures may import this room.
 """
 
 from gapvision.lab.scenes.photo import render_grey, render_scene
-from gapvision.lab.scenes.scene import CameraSpec, Defect, EdgeSpec, Inside, Line, SceneSpec, StripSpec
+from gapvision.lab.scenes.scene import CameraSpec, Defect, EdgeSpec, Inside, Line, Lookalike, SceneSpec, StripSpec
 
 __all__ = [
     "CameraSpec",
@@ -12,6 +12,7 @@ __all__ = [
     "EdgeSpec",
     "Inside",
     "Line",
+    "Lookalike",
     "SceneSpec",
     "StripSpec",
     "render_grey",

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.lab.scenes import shading, space
+from gapvision.lab.scenes import lookalikes, shading, space
 from gapvision.lab.scenes.scene import FINISHES, SceneSpec
 from gapvision.lab.scenes.truth import scene_truth
 from gapvision.targets import sheet_code, strip
@@ -166,6 +166,9 @@ def _face_tile(view: _View, box: tuple[int, int, int, int], faces: Any, grain: A
         inside = np.clip((line.width_mm / 2 - np.abs(offset - line.t_mm)) / px_mm + 0.5, 0, 1)
         factor *= 1 - inside * (1 - line.factor)
     face = np.where(on_b, view.fine(faces[1], box), view.fine(faces[0], box))
+    for one in view.spec.lookalikes:
+        lean = np.arctan(view.fine(view.lean_across, box)).astype(np.float32)
+        face, factor = lookalikes.lay(one, view, (s, offset - one.t_mm, lean), face, factor)
     return np.stack([np.maximum(face * factor, 0), factor], axis=-1).astype(np.float32)
 
 

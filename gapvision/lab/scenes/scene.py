@@ -167,6 +167,35 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Lookalike:
+    """Something along the seam's way that is no gap but may be taken for one.
+
+    Attributes
+    ----------
+    kind : str
+        ``swage`` (a ridge pressed into the panel), ``crease`` (a sharp fold), ``shadow`` (of a rod, with soft borders),
+        ``shadow edge`` (all beyond it lies in shadow), ``weld`` (a bead with ripples), ``papers`` (two sheets of paper
+        side by side, the panel between them), ``hose`` (a round thing lying on the panel, or hanging over a seam).
+    t_mm, width_mm : float
+        Where, and how wide.
+    strength : float
+        Height over width of swage, crease and weld; light left in a shadow; light of a hose against white.
+    soft_mm : float
+        Standard deviation of a shadow's border.
+    """
+
+    kind: str
+    t_mm: float
+    width_mm: float
+    strength: float
+    soft_mm: float = 0.3
+
+    def __post_init__(self) -> None:
+        if self.kind not in ("swage", "crease", "shadow", "shadow edge", "weld", "papers", "hose"):
+            raise ValueError(f"not a lookalike: {self}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CameraSpec:
     """Camera, lens and phone.
 
@@ -257,6 +286,7 @@ class SceneSpec:
     print_scale_along: float = 1.0
     print_scale_across: float = 1.0
     lines: tuple[Line, ...] = ()
+    lookalikes: tuple[Lookalike, ...] = ()
     lamps: tuple[tuple[float, float, float], ...] = ((-25.0, 1.2, 14.0),)
     uneven: float = 0.1
     camera: CameraSpec = field(default_factory=CameraSpec)

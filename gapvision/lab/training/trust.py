@@ -11,12 +11,12 @@ from __future__ import annotations
 import argparse
 import sys
 from concurrent.futures import ProcessPoolExecutor
+from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import torch
 from numpy.typing import NDArray
 
 from gapvision.lab.training.bands import as_band
@@ -33,6 +33,7 @@ Samples = dict[str, NDArray[Any]]
 LEVEL = 0.93
 _HIDDEN = 32
 _STEPS, _BATCH, _RATE, _DECAY, _NOISE = 2500, 8192, 4e-3, 0.02, 0.2
+_BETA = (0.9, 0.999)
 _SMALL_MM = 0.005
 _INSIDE_MM = 9.7
 _PIECES = (52, 104)
@@ -118,30 +119,34 @@ def collect(folders: list[Path], workers: int) -> Samples:
 
 def fit(figures: FloatArray, error: FloatArray, level: float = LEVEL, seed: int = 0) -> Net:
     """Teach a small net the size that a share ``level`` of the errors stays below (pinball loss on its logarithm)."""
-    torch.manual_seed(seed)
-    random = torch.Generator().manual_seed(seed)
+    rng = np.random.default_rng(seed)
     mean, std = figures.mean(0), figures.std(0) + 1e-3
-    x = torch.tensor(np.clip((figures - mean) / std, -6, 6), dtype=torch.float32)
-    z = torch.tensor(np.log(np.abs(error) + _SMALL_MM), dtype=torch.float32)
-    layers = (torch.nn.Linear(x.shape[1], _HIDDEN), torch.nn.Linear(_HIDDEN, 1))
-    net = torch.nn.Sequential(layers[0], torch.nn.ReLU(), layers[1])
-    best = torch.optim.AdamW(net.parameters(), lr=_RATE, weight_decay=_DECAY)
-    for step in range(_STEPS):
-        for group in best.param_groups:
-            group["lr"] = _RATE * (0.5 + 0.5 * np.cos(np.pi * step / _STEPS)) + 1e-5
-        pick = torch.randint(0, len(x), (_BATCH,), generator=random)
+    x = np.clip((figures - mean) / std, -6, 6).astype(np.float32)
+    z = np.log(np.abs(error) + _SMALL_MM).astype(np.float32)
+    sizes = (x.shape[1], _HIDDEN, 1)
+    net: dict[str, NDArray[np.float32]] = {}
+    for k, (n_in, n_out) in enumerate(pairwise(sizes)):
+        net[f"w{k}"] = rng.uniform(-1, 1, (n_in, n_out)).astype(np.float32) / np.float32(np.sqrt(n_in))
+        net[f"b{k}"] = np.zeros(n_out, np.float32)
+    net["b1"] += np.float32(np.quantile(z, level))
+    first, second = ({k: np.zeros_like(v) for k, v in net.items()} for _ in range(2))
+    for step in range(1, _STEPS + 1):
+        rate = _RATE * (0.5 + 0.5 * np.cos(np.pi * step / _STEPS)) + 1e-5
+        pick = rng.integers(0, len(x), _BATCH)
         # Blurred inputs keep so small a set of scenes from being learned by heart.
-        some = x[pick] + _NOISE * torch.randn(_BATCH, x.shape[1], generator=random)
-        away = z[pick] - net(some)[:, 0]
-        loss = torch.maximum(level * away, (level - 1) * away).mean()
-        best.zero_grad()
-        loss.backward()
-        best.step()
-    out = {"mean": mean, "std": std}
-    for k, layer in enumerate(layers):
-        out[f"w{k}"] = layer.weight.detach().numpy().T.astype(float)
-        out[f"b{k}"] = layer.bias.detach().numpy().astype(float)
-    return {k: v.astype(np.float32) for k, v in out.items()}
+        some = x[pick] + np.float32(_NOISE) * rng.standard_normal((_BATCH, x.shape[1]), dtype=np.float32)
+        hidden = np.maximum(some @ net["w0"] + net["b0"], 0)
+        away = z[pick] - (hidden @ net["w1"] + net["b1"])[:, 0]
+        pull = (np.where(away > 0, -level, 1 - level) / _BATCH).astype(np.float32)[:, None]
+        back = (pull @ net["w1"].T) * (hidden > 0)
+        slope = {"w0": some.T @ back, "b0": back.sum(0), "w1": hidden.T @ pull, "b1": pull.sum(0)}
+        for k, value in slope.items():  # Adam, with the weights pulled towards 0 apart from the slope
+            first[k] += (1 - _BETA[0]) * (value - first[k])
+            second[k] += (1 - _BETA[1]) * (value**2 - second[k])
+            way = first[k] / (1 - _BETA[0] ** step)
+            size = np.sqrt(second[k] / (1 - _BETA[1] ** step)) + 1e-8
+            net[k] = (net[k] * (1 - rate * _DECAY) - rate * way / size).astype(np.float32)
+    return {"mean": mean.astype(np.float32), "std": std.astype(np.float32), **net}
 
 
 def table(error: FloatArray, limit: FloatArray, group: NDArray[Any]) -> str:
