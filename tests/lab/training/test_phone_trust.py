@@ -16,7 +16,7 @@ def test_the_print_s_corners_lie_where_they_are_said_to():
     light, view = with_print(seam, 7.0, np.random.default_rng(3))
     assert np.array_equal(light[:40, :300], seam)
     grey = np.round(255 * np.sqrt(np.clip(light[..., 1], 0, 1))).astype(np.uint8)
-    off = np.ascontiguousarray((view.corners_px + [0.7, -0.7])[:, None], np.float32)
+    off = np.ascontiguousarray((view.corners_px + np.array([0.7, -0.7]))[:, None], np.float32)
     until = (cv2.TERM_CRITERIA_EPS + cv2.TERM_CRITERIA_COUNT, 50, 1e-3)
     found = cv2.cornerSubPix(grey, off, (5, 5), (-1, -1), until)
     away = found[:, 0] - view.corners_px
