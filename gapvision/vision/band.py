@@ -145,7 +145,7 @@ def _chroma_rows(n_t: int) -> slice:
 def _box(photo: Photo, map_xy: NDArray[np.float32]) -> tuple[slice, slice] | None:
     """Rows and columns of the photo that a map needs."""
     h, w = photo.grey.shape
-    # Whole rows at once, then pairs: thirty times as fast as over pairs alone; a place that is not finite shows in them.
+    # Whole rows at once, then pairs: thirty times as fast as pairs alone. What is not finite shows.
     rows = map_xy.reshape(len(map_xy), -1)
     if not rows.size:
         return None
