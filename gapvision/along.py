@@ -565,7 +565,7 @@ def _made(
         photos=tuple(
             replace(
                 seen_photo(looks[k].photo, looks[k].views, chain.fields[k]),
-                frame=_frame(chain, k),
+                frame=(float(chain.places[k][0]), float(chain.places[k][1]), float(chain.places[k][2])),
             )
             for k in order
         ),
@@ -581,11 +581,6 @@ def _made(
         settings=settings,
         method_version=METHOD_VERSION,
     )
-
-
-def _frame(chain: Chain, k: int) -> tuple[float, float, float]:
-    s_mm, t_mm = chain.to_common(k, np.zeros(2))
-    return float(s_mm), float(t_mm), float(chain.places[k][2])
 
 
 def _scale(scale: ScaleInfo, printed: _Printed) -> ScaleInfo:

@@ -1,12 +1,15 @@
 """A whole seam from photos along it: form and file by hand-made profiles, and the whole way on drawn photos (slow)."""
 
+import time
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from PIL import Image
 
-from gapvision import words
+from gapvision import several, words
 from gapvision.along import _joined, two_at_a_time
+from gapvision.cli import main
 from gapvision.errors import GapvisionError
 from gapvision.formats import measurement_json
 from gapvision.formats.recomputed import contradiction
@@ -15,6 +18,8 @@ from gapvision.judgement.coach import next_photo
 from gapvision.lab.bench.long_seams import score_long
 from gapvision.lab.scenes import CameraSpec, EdgeSpec, SceneSpec, StripSpec, render_grey
 from gapvision.model import Course, Photo, Settings
+from gapvision.reports.overlay import in_a_column
+from gapvision.reports.terminal import describe
 from gapvision.several import measure_photos
 from tests.conftest import hand_made_measurement
 
@@ -71,6 +76,26 @@ def test_the_file_keeps_the_course_and_the_figures_follow_from_it(tmp_path):
     assert contradiction(replace(again, straightness_b=replace(again.straightness_b, expanded_u_mm=0.02)))
 
 
+def whole_seam():
+    """A metre in two photos, as it is measured."""
+    profile = bowed(0.8, 0.05)
+    made = hand_made_measurement()
+    photos = (replace(made.photos[0], file="a.jpg"), replace(made.photos[0], file="b.jpg", sha256="b" * 64))
+    return replace(made, photos=photos, profile=replace(profile, photo=np.arange(1001) // 600))
+
+
+def test_a_whole_seam_is_named_and_drawn_with_all_its_photos():
+    made = whole_seam()
+    assert words.photo_names(made) == "a.jpg to b.jpg, 2 photos"
+    assert describe(made).startswith("a.jpg to b.jpg, 2 photos:")
+    told = words.about(made, None, words.MM)
+    assert [text for what, text in told if what == "photo"] == ["a.jpg", "b.jpg"]
+    grey = np.full((75, 100), 120, np.uint8)
+    drawn = in_a_column([Image.fromarray(grey), Image.fromarray(grey[:50, :50])])
+    assert drawn.size == (100, 75 + 100)
+    assert max(in_a_column([Image.fromarray(grey)] * 900).size) <= 65000
+
+
 def test_lines_of_neighbouring_photos_go_over_into_each_other():
     s = np.arange(0.0, 300.0)
     first, second = np.stack([s, 0 * s], 1), np.stack([s + 200, 0 * s + 1.0], 1)
@@ -94,6 +119,33 @@ def test_work_is_done_in_order_and_refusals_are_kept():
     assert told == [(1, 3), (2, 3), (3, 3)]
     with pytest.raises(GapvisionError):
         two_at_a_time([lambda: (_ for _ in ()).throw(GapvisionError("file-not-found"))])
+
+
+def test_ctrl_c_begins_nothing_more_and_leaves_no_file(tmp_path, monkeypatch, capsys):
+    begun = []
+
+    def stop(done, all_):
+        raise KeyboardInterrupt
+
+    def piece(k):
+        begun.append(k)
+        time.sleep(0.01)
+
+    with pytest.raises(KeyboardInterrupt):
+        two_at_a_time([lambda k=k: piece(k) for k in range(40)], stop)
+    assert len(begun) < 10
+    for name in ("a.jpg", "b.jpg"):
+        (tmp_path / name).write_bytes(b"not looked at")
+
+    def interrupted(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(several, "measure_photos", interrupted)
+    json_file = tmp_path / "seam.json"
+    line = ["measure", str(tmp_path), "--one-seam", "--json", str(json_file), "--data", str(tmp_path / "no")]
+    assert main(line) == 130
+    assert capsys.readouterr().err == "gapvision: stopped.\n"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.jpg", "b.jpg"]
 
 
 @pytest.mark.slow

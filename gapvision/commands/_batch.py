@@ -234,11 +234,16 @@ def _write(kind: str, path: Path, measurement: Measurement, verdict: Verdict | N
     else:
         from gapvision.formats.atomic import write_whole
         from gapvision.intake.photo import read_colour
-        from gapvision.reports.overlay import draw_overlay, overlay_bytes
+        from gapvision.reports.overlay import draw_overlay, in_a_column, overlay_bytes
 
         by_name = {photo.name: photo for photo in (order.photo, *order.others)}
-        pixels = read_colour(by_name.get(measurement.photo.file, order.photo), max_side_px=1800)
-        picture = draw_overlay(pixels, measurement, verdict, unit=order.say.unit)
+        # No one photo shows all of a whole seam: all of them, one under the other.
+        along = measurement.profile is not None and measurement.profile.course is not None
+        drawn = []
+        for k, seen in enumerate(measurement.photos[: None if along else 1]):
+            pixels = read_colour(by_name.get(seen.file, order.photo), max_side_px=1800)
+            drawn.append(draw_overlay(pixels, measurement, verdict, unit=order.say.unit, photo=k))
+        picture = in_a_column(drawn)
         write_whole(path, overlay_bytes(picture, "PNG" if path.suffix.lower() == ".png" else "JPEG"))
 
 

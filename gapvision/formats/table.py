@@ -128,7 +128,10 @@ def _stations(
     measurement: Measurement, verdict: Verdict | None, more: Sequence[ExtraLine]
 ) -> tuple[list[str], list[list[Cell]]]:
     """Headings, and a row of cells for each station."""
-    head = [*_COLUMNS, *(head for x in more for head in (*_heads(x.label), *_heads(f"U of {x.label}")))]
+    photos = [photo.file for photo in measurement.photos]
+    several = len(photos) > 1  # pixels say nothing without the photo that they are of
+    head = [*_COLUMNS, *["photo"] * several]
+    head += [name for x in more for name in (*_heads(x.label), *_heads(f"U of {x.label}"))]
     p, rows = measurement.profile, list[list[Cell]]()
     judged = {} if verdict is None else _by_station(verdict.s_mm)
     further = [(_by_station(x.s_mm), x) for x in more]
@@ -145,6 +148,7 @@ def _stations(
             row += [""] * 6
         else:
             row += [*_cells(verdict.lower_mm[k]), *_cells(verdict.upper_mm[k]), verdict.states[k], verdict.sides[k]]
+        row += [photos[p.photo[i]]] * several
         for places, line in further:
             j = places.get(_key(s))
             for values in (line.gap_mm, line.expanded_u_mm):

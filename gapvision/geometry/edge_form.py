@@ -16,7 +16,6 @@ _SPIKE_MEDIAN = 5
 _CURVED_SAG_MM = 3.0  # a seam whose smooth course leaves a straight line by more is curved by design
 _PHOTO_MM = 200.0  # of a seam that one photo tells by itself
 _TOUCHES_MM = 1e-6
-_WHOLE_EDGE_U_MM = 0.30
 _CUTOFF_MM = 120.0  # a 40 mm bump must count as a deviation, a door's arc must not
 TRUSTED_EDGE_U_MM = 0.25  # form is judged only from places of the edge that are known this well
 LEAST_TRUSTED = 0.6  # and only if they make up this share of the edge
@@ -131,8 +130,7 @@ def _taper_u(profile: GapProfile, slope: float) -> float:
 
 
 def _one(s: FloatArray, edge: FloatArray, u: FloatArray, curved: bool, course: Course | None) -> Straightness | None:
-    # Of a whole seam the ends count most, and what is not known of them is in its U, which hangs on single places.
-    good = u <= (TRUSTED_EDGE_U_MM if course is None else _WHOLE_EDGE_U_MM)
+    good = u <= TRUSTED_EDGE_U_MM
     if good.mean() < LEAST_TRUSTED or good.sum() < 10:
         return None
     s, edge, u = s[good], edge[good], u[good]

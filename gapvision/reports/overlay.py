@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 _STRIP = "#2f8f4f"
 _WHITE, _INK, _FOOT = "#ffffff", "#14161a", "#f4f6f8"
 _OVERSAMPLE = 2
+_MOST_JPEG_PX = 65000  # a JPEG's sides are 16-bit numbers, ITU-T T.81 B.2.2 (from memory)
 _MOST_LABELS = 9  # more words than this hide the photo; every span stays in the list
 
 
@@ -121,6 +122,22 @@ def draw_crop(crop: SeamCrop, unit: str = "mm", letter_px: float = 20.0) -> Imag
         pens.line(np.array([[right - leg, top], [right, top], [right, top + leg]]), _INK, 3.0)
         pens.text((right - leg - 60 * pens.weight, 0), words)
     return pens.on(picture)
+
+
+def in_a_column(pictures: Sequence[Image]) -> Image:
+    """Pictures one under the other, all as wide as the first; smaller where the column would be longer than a JPEG."""
+    from PIL import Image
+
+    width = pictures[0].width
+    heights = [round(one.height * width / one.width) for one in pictures]
+    share = min(1.0, _MOST_JPEG_PX / sum(heights))
+    size = [(max(1, int(width * share)), max(1, int(height * share))) for height in heights]
+    column = Image.new("RGB", (size[0][0], sum(height for _, height in size)))
+    below = 0
+    for one, (wide, high) in zip(pictures, size, strict=True):
+        column.paste(one if one.size == (wide, high) else one.resize((wide, high)), (0, below))
+        below += high
+    return column
 
 
 def overlay_bytes(picture: Image, kind: str = "PNG") -> bytes:

@@ -35,7 +35,7 @@ def describe(
     table : bool
         With every figure, and a station every 10 mm.
     """
-    profile, title = measurement.profile, measurement.photo.file
+    profile, title = measurement.profile, words.photo_names(measurement)
     if verdict is not None:
         told = verdict_text(verdict, title, say, table=table)
     else:

@@ -303,7 +303,7 @@ def _attach(photos: Sequence[ChainPhoto], laid: _Laid, i: int) -> bool:
         if flat:
             laid.elsewhere[i] = "by the strip that it shares, its seam lies elsewhere"
         elif len(shared) > 1:
-            laid.elsewhere[i] = _OTHERWISE
+            laid.elsewhere[i] = _OTHERWISE if len(shared) > 2 else f"strip {' or '.join(shared)} was moved before it"
         else:
             laid.elsewhere[i] = "its strips lie on other sides of the seam than in the others"
         return False
@@ -352,19 +352,34 @@ def _seams_apart(photos: Sequence[ChainPhoto], laid: _Laid, line: FloatArray) ->
 
 def _missing(photos: Sequence[ChainPhoto], laid: _Laid) -> list[Notice]:
     """Why the photos that were not laid were left out, and what one photo would mend."""
-    out = []
+    out, broken = [], list[int]()
+    shown = set().union(*(photos[k].names(laid.by_sheet).values() for k in laid.places))
     for i in (i for i in range(len(photos)) if i not in laid.places):
-        if i in laid.elsewhere:
-            out.append(Notice(code="photo-left-out", message=f"{photos[i].file} was left out: {laid.elsewhere[i]}."))
-            continue
-        before = max((k for k in laid.places if k < i), default=min(laid.places))
-        here, there = (" or ".join(sorted(photos[k].field.letters)) for k in (i, before))
+        # One that came first was held against none of the others.
+        same = _OTHERWISE if shown & set(photos[i].names(laid.by_sheet).values()) else ""
+        if why := laid.elsewhere.get(i, same):
+            out.append(Notice(code="photo-left-out", message=f"{photos[i].file} was left out: {why}."))
+        else:
+            broken.append(i)
+    while broken:
+        group = [broken.pop(0)]
+        for i in broken[:]:
+            theirs = set().union(*(photos[k].names(laid.by_sheet).values() for k in group))
+            if theirs & set(photos[i].names(laid.by_sheet).values()):
+                group.append(i)
+                broken.remove(i)
+        # Photos are taken along the seam in turn: the gap lies where the turns of both are nearest.
+        here, there = min(((i, k) for i in group for k in laid.places), key=lambda pair: abs(pair[0] - pair[1]))
+        names = " and ".join(photos[i].file for i in group)
+        show, was = ("shows", "it was") if len(group) == 1 else ("show", "they were")
+        strips = (" or ".join(sorted(photos[k].field.letters)) for k in (there, here))
+        between = " and ".join(photos[k].file for k in sorted((there, here)))
         out.append(
             Notice(
                 code="chain-broken",
-                message=f"{photos[i].file} shows none of the strips that the other photos show; it was left out.",
-                advice=f"One photo that shows strip {there} of {photos[before].file} together with strip {here} "
-                "would join it.",
+                message=f"{names} {show} none of the strips that the other photos show; {was} left out.",
+                advice=f"One photo from between {between} would join them: "
+                f"it must show strip {next(strips)} together with strip {next(strips)}.",
             )
         )
     return out

@@ -13,7 +13,7 @@ from gapvision.words.finish import DATA_SHEET, chipping, film, forecast, set_now
 from gapvision.words.gauges import gauges
 from gapvision.words.glance import Glance, at_a_glance
 from gapvision.words.lengths import UNIT_NAMES, Lengths
-from gapvision.words.measured import form, numbers, print_scale
+from gapvision.words.measured import form, numbers, photo_names, print_scale
 from gapvision.words.needs import needs
 from gapvision.words.notices import notice, notice_dict, notice_line, notice_of
 from gapvision.words.paper import (

@@ -83,8 +83,9 @@ def as_measured(measurement: Measurement, say: Lengths) -> str:
 
 def about(measurement: Measurement, verdict: Verdict | None, say: Lengths) -> list[tuple[str, str]]:
     """What a table of stations is of: photo, answer, by what it was judged, U, sheet, what the photo's notices say."""
-    photo, scale, profile = measurement.photo, measurement.scale, measurement.profile
-    rows = [("photo", photo.file), ("SHA-256", photo.sha256), ("status", STATUS[measurement.status])]
+    scale, profile = measurement.scale, measurement.profile
+    rows = [row for photo in measurement.photos for row in (("photo", photo.file), ("SHA-256", photo.sha256))]
+    rows.append(("status", STATUS[measurement.status]))
     if verdict is not None:
         rows += [("verdict", verdict.state), ("answer", answer(verdict, say)), ("judged by", basis(verdict, say))]
     elif profile is not None and len(profile.s_mm):

@@ -8,6 +8,12 @@ from gapvision.model import Measurement, ScaleInfo, Straightness
 from gapvision.words.lengths import Lengths
 
 
+def photo_names(m: Measurement) -> str:
+    """The photo's name, or of several the first, the last and how many."""
+    names = [photo.file for photo in m.photos]
+    return names[0] if len(names) == 1 else f"{names[0]} to {names[-1]}, {len(names)} photos"
+
+
 def print_scale(m: Measurement) -> str:
     """Where the print scale comes from: along and across each sheet, and which check lines told it."""
     scale = m.scale

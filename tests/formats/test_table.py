@@ -6,6 +6,7 @@ import csv
 import io
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from gapvision.errors import GapvisionError
@@ -34,6 +35,16 @@ def test_csv_has_units_and_both_systems():
     assert first["U (k=2) [mm]"] == "0.100"
     assert {(r["state"], r["side"]) for r in table} == {(IN, ""), (OUT, "wide"), (OUT, "tight")}
     assert [r["s [mm]"] for r in table if r["side"] == "wide"] == [f"{v:.2f}" for v in range(20, 30)]
+
+
+def test_csv_of_several_photos_names_the_photo_whose_pixels_a_row_tells():
+    one = measured()
+    second = replace(one.photos[0], file="zz_next.jpg", sha256="c" * 64)
+    profile = replace(one.profile, photo=np.arange(100) // 60)
+    table = rows(csv_text(replace(one, photos=(one.photos[0], second), profile=profile), judged()))
+    assert [r["photo"] for r in table[58:62]] == [one.photo.file] * 2 + ["zz_next.jpg"] * 2
+    assert [r["state"] for r in table[20:22]] == [OUT, OUT]
+    assert "photo" not in rows(csv_text(one))[0]
 
 
 def test_csv_without_tolerance_leaves_the_columns_empty():

@@ -106,17 +106,28 @@ def test_the_photo_that_broke_the_chain_is_named_and_what_would_mend_it(row):
     assert "b.jpg" in notice.advice
 
 
-def test_a_photo_of_another_seam_is_left_out(row):
-    """The same letters laid otherwise, all of them."""
+def test_one_photo_is_asked_for_where_several_hang_together_beyond_a_gap():
+    strips = row_of(1000.0, "AB", seed=3)
+    photos, _ = shoot((-400.0, -200.0, 200.0, 400.0), lambda k: strips)
+    chain = fit_chain(photos, ALIKE)
+    assert chain.kept == (0, 1)
+    (notice,) = chain.notices
+    assert notice.message.startswith("c.jpg and d.jpg show none of the strips")
+    assert "between b.jpg and c.jpg" in notice.advice
+
+
+@pytest.mark.parametrize("name", ["d.jpg", "0.jpg"])
+def test_a_photo_of_another_seam_is_left_out(row, name):
+    """The same letters laid otherwise, all of them; the first photo is no more right than the last."""
     photos, _ = row
     rng = np.random.default_rng(8)
     other = [replace(x, s_mm=x.s_mm + rng.uniform(-20, 20), t_mm=x.t_mm * 1.4) for x in STRIPS]
     strange, _ = shoot((-100.0,), lambda k: other)
-    chain = fit_chain([*photos[:3], replace(strange[0], file="d.jpg")], ALIKE)
-    assert chain.kept == (0, 1, 2)
+    chain = fit_chain(sorted([*photos[:3], replace(strange[0], file=name)], key=lambda one: one.file), ALIKE)
+    assert len(chain.kept) == 3
     (notice,) = chain.notices
     assert notice.code == "photo-left-out"
-    assert "d.jpg" in notice.message
+    assert name in notice.message
     assert "another seam" in notice.message
 
 
