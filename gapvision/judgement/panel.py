@@ -28,6 +28,9 @@ from gapvision.model import (
 )
 from gapvision.units import MM_PER_INCH
 
+# A whole seam's place is taken from its seam's ends where so much is left of it at most: off by 50 mm at worst, over
+# which a door's gap changes by less than a verdict's U; common practice, no source.
+_LEFT_OUT_MM = 100.0
 #: Nobody files or builds up less than this; common practice, no source [mm].
 WORTH_MM = 0.05
 
@@ -150,8 +153,10 @@ def read_on_seam(
     """
     refuse, told = partial(require, "panel-file-bad"), f"{where[:1].upper()}{where[1:]}"
     advice = 'Write at = "60mm", measured along the seam from its start.'
-    refuse(photo.at_mm is not None, f"{told}: it is not said where along the seam its first station lies.", advice)
     at, edge = photo.at_mm, seam.panel_edge
+    if at is None:
+        at = _in_the_middle(measurement, path_length(seam.place))
+    refuse(at is not None, f"{told}: it is not said where along the seam its first station lies.", advice)
     reading = reading_from_measurement(measurement, seam.name, reverse=photo.reverse, panel_edge=edge, at_mm=at)
     reading = placed(reading, seam.place, layout.centre)
     start, stop, length = float(reading.s_mm[0]), float(reading.s_mm[-1]), path_length(seam.place)
@@ -168,6 +173,15 @@ def read_on_seam(
         "Change reverse (true or false), or panel_edge (A or B); of a door see which side of the car was said.",
     )
     return reading
+
+
+def _in_the_middle(measurement: Measurement, length_mm: float) -> float | None:
+    """Where a whole seam begins that leaves so little of its seam out that it must lie about the middle."""
+    profile = measurement.profile
+    if profile is None or profile.course is None:
+        return None
+    left = length_mm - float(np.ptp(profile.s_mm))
+    return 0.5 * left if left <= _LEFT_OUT_MM else None
 
 
 def seen_from_outside(reading: SeamReading) -> bool:

@@ -9,7 +9,7 @@ from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.formats.plan_json import plan_to_dict
 from gapvision.judgement import make_plan, panel_of, placed, read_on_seam, ready_shape
-from gapvision.model import PanelLayout, PhotoPlace, SeamLayout
+from gapvision.model import Course, PanelLayout, PhotoPlace, SeamLayout
 from gapvision.reports.terminal import plan_text
 from gapvision.workshop import plan_evidence
 
@@ -47,6 +47,22 @@ def test_a_place_that_is_not_said_is_asked_for():
     with pytest.raises(GapvisionError, match=r"Photo a\.json: it is not said where along the seam") as caught:
         lay(layout_of("door"), "rear")
     assert "at = " in caught.value.next_step
+
+
+@pytest.mark.parametrize(("span_mm", "at"), [(660.0, 20.0), (610.0, 45.0), (705.0, -2.5), (580.0, None)])
+def test_a_whole_seam_needs_no_place_where_it_fills_its_seam(span_mm, at):
+    """The door's seam is 700 mm long: what is left on both sides is shared, and more than 100 mm of it is asked for."""
+    layout = layout_of("door")
+    seam = next(s for s in layout.seams if s.name == "rear")
+    one = measurement(b_above=True)
+    s = np.linspace(0, span_mm, len(one.profile.s_mm))
+    course = Course(s_mm=s[[0, -1]], modes_mm=np.zeros((1, 2)))
+    whole = replace(one, profile=replace(one.profile, s_mm=s, course=course))
+    if at is None:
+        with pytest.raises(GapvisionError, match="it is not said where along the seam"):
+            read_on_seam(layout, seam, whole, PhotoPlace(), "photo a.json")
+    else:
+        assert read_on_seam(layout, seam, whole, PhotoPlace(), "photo a.json").s_mm[0] == pytest.approx(at)
 
 
 # From outside the left side of the car its front is at the left: on the rear seam, which runs downwards, a person who
