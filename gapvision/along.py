@@ -161,7 +161,6 @@ class _Printed:
     across_std: float
     along: float
     along_std: float
-    checked: bool
 
 
 def _printed(chain: Chain, to_scale: bool) -> _Printed:
@@ -171,11 +170,11 @@ def _printed(chain: Chain, to_scale: bool) -> _Printed:
     """
     along, across = print_scale_std(to_scale, along=True), print_scale_std(to_scale)
     if chain.scale is None:
-        return _Printed(1.0, across, 1.0, along, to_scale)
+        return _Printed(1.0, across, 1.0, along)
     times, std = chain.scale.times, chain.scale.std_u
     if to_scale:
-        return _Printed(1.0, across if times != 1.0 else max(across, std), times, std, True)
-    return _Printed(times, float(np.hypot(std, _UNEVEN_PRINT)), times, std, std < along)
+        return _Printed(1.0, across if times != 1.0 else max(across, std), times, std)
+    return _Printed(times, float(np.hypot(std, _UNEVEN_PRINT)), times, std)
 
 
 def _known(sighted: Sequence[Sighted]) -> KnownStrips:
@@ -588,7 +587,6 @@ def _scale(scale: ScaleInfo, printed: _Printed) -> ScaleInfo:
         scale,
         print_scale_along=scale.print_scale_along * printed.along,
         print_scale_across=scale.print_scale_across * printed.across,
-        print_scale_checked=printed.checked,
         print_scale_u=COVERAGE_FACTOR * printed.across_std,
         print_scale_along_u=COVERAGE_FACTOR * printed.along_std,
     )

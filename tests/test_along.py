@@ -10,6 +10,7 @@ from PIL import Image
 from gapvision import several, words
 from gapvision.along import _joined, two_at_a_time
 from gapvision.cli import main
+from gapvision.commands._args import parse_taped
 from gapvision.errors import GapvisionError
 from gapvision.formats import measurement_json
 from gapvision.formats.recomputed import contradiction
@@ -17,7 +18,7 @@ from gapvision.geometry.edge_form import figures_of
 from gapvision.judgement.coach import next_photo
 from gapvision.lab.bench.long_seams import score_long
 from gapvision.lab.scenes import CameraSpec, EdgeSpec, SceneSpec, StripSpec, render_grey
-from gapvision.model import Course, Photo, Settings
+from gapvision.model import Course, Notice, Photo, Settings, Taped
 from gapvision.reports.overlay import in_a_column
 from gapvision.reports.terminal import describe
 from gapvision.several import measure_photos
@@ -94,6 +95,29 @@ def test_a_whole_seam_is_named_and_drawn_with_all_its_photos():
     drawn = in_a_column([Image.fromarray(grey), Image.fromarray(grey[:50, :50])])
     assert drawn.size == (100, 75 + 100)
     assert max(in_a_column([Image.fromarray(grey)] * 900).size) <= 65000
+
+
+def stated(text):
+    strips, length = parse_taped(text)
+    return Taped(strips=strips, length_mm=length)
+
+
+def test_a_taped_distance_is_kept_and_told(tmp_path):
+    made, taped = whole_seam(), stated("a-d=1012,5mm")
+    assert taped == Taped(strips=("A", "D"), length_mm=1012.5)
+    scale = replace(made.scale, print_scale_along=1.004, print_scale_along_u=0.001, print_scale_u=0.0061)
+    made = replace(made, scale=scale, settings=Settings(taped=taped))
+    measurement_json.write(made, tmp_path / "seam.json")
+    assert measurement_json.read(tmp_path / "seam.json").settings.taped == taped
+    assert measurement_json.to_dict(made)["sheet"]["print_scale_from"] == "taped distance"
+    assert "1.0040 along (U 0.0010)" in words.print_scale(made)
+    assert words.print_scale(made).endswith("by the taped distance")
+    doubtful = replace(made, status="warn", notices=(Notice(code="taped-doubtful"),))
+    assert "taped" not in words.print_scale(doubtful)
+    assert "taped" not in measurement_json.to_dict(replace(made, settings=Settings()))["settings"]
+    for wrong in ("A-D", "AD=3mm", "A-D=", "A-A=900mm", "A-X=900mm", "A-D=5mm"):
+        with pytest.raises(GapvisionError):
+            stated(wrong)
 
 
 def test_lines_of_neighbouring_photos_go_over_into_each_other():

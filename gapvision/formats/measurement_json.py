@@ -145,15 +145,14 @@ def sheet_of(m: model.Measurement) -> dict[str, Any] | None:
     if scale is None:
         return None
     told = "check lines" if m.settings.print_scale_checked or not m.settings.sheets else "check lines of the sheet"
-    if m.settings.taped and not m.settings.print_scale_checked and not m.settings.sheets:
-        told = "taped distance"
+    told = told if scale.print_scale_checked else "taped distance" if m.by_tape else "assumed"
     return {
         "strips": dict.fromkeys(scale.strips) | {v.letter: v.sheet for v in m.photo.strips},
         "print_scale_along": scale.print_scale_along,
         "print_scale_across": scale.print_scale_across,
         "print_scale_u": scale.print_scale_u,
         "print_scale_along_u": scale.print_scale_along_u,
-        "print_scale_from": told if scale.print_scale_checked else "assumed",
+        "print_scale_from": told,
     }
 
 

@@ -233,6 +233,11 @@ class Measurement:
         return self.step_used.mean_mm if self.step_used is not None and self.step_used.source == "stated" else None
 
     @property
+    def by_tape(self) -> bool:
+        """Whether a taped distance told lengths along the seam."""
+        return self.settings.taped is not None and not any(n.code.startswith("taped-") for n in self.notices)
+
+    @property
     def left_out(self) -> tuple[LeftOut, ...]:
         """Spans that a person left out, with the reasons."""
         return self.settings.left_out

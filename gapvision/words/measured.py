@@ -17,10 +17,8 @@ def photo_names(m: Measurement) -> str:
 def print_scale(m: Measurement) -> str:
     """Where the print scale comes from: along and across each sheet, and which check lines told it."""
     scale = m.scale
-    if scale is not None and m.settings.taped and scale.print_scale_checked and not m.settings.sheets:
-        by = "the taped distance"
-        if m.settings.print_scale_checked:
-            by = f"the check lines given and {by}"
+    if scale is not None and m.by_tape:
+        by = "the check lines and the taped distance" if scale.print_scale_checked else "the taped distance"
         return f"{_both(scale.print_scale_along, scale.print_scale_across, scale)}, by {by}"
     if m.settings.print_scale_checked:
         return f"{_both(m.settings.print_scale_along, m.settings.print_scale_across, scale)}, by the check lines given"
