@@ -122,12 +122,21 @@ usage study-too-small
 usage study-pieces-swapped
     Photos of one piece show the width of another.
     Put each photo to the piece that it shows, and each reading of the calipers to its piece.
+usage study-piece-off
+    All photos of a piece are far off its readings.
+    Read its gap with the calipers again: one end, middle, other end. If they are right, this phone is of no use here.
+usage study-photo-twice
+    Two photos of the study are one and the same.
+    Take each photo anew: a copy proves nothing.
+usage study-too-old
+    The study is more than a year old.
+    Take its photos anew: cameras' programs, lenses and hands change. Set the phone's clock where it is wrong.
 usage phone-not-named
     The photos do not say which phone took them, so that their figures could never be used.
     Send the photos as files, not through a messenger, which takes the phone's tags away.
 usage study-of-several-phones
-    The photos of the study are not all of one phone, lens and picture size.
-    Take them all with one phone and one lens, or make a study for each.
+    The photos of the study are not all of one phone, lens, picture size and camera program.
+    Take them all with one phone, one lens and one app, without zoom, or make a study for each.
 usage sheet-unchecked
     The check lines of that sheet were never measured.
     Measure them with a steel rule and give both with --check-length and --check-width.
@@ -296,10 +305,10 @@ note proof-used
     A study of this phone is kept, and counts in U.
     Look at its figures with 'gapvision prove'.
 note proof-of-another-phone
-    No study that is kept was made with this phone, lens and picture size; U is that of any phone.
+    No study that is kept was made with this phone, lens, app and printer; U is that of any phone.
     Prove this phone too: 'gapvision prove --example' shows how, or Jobs on the page leads there.
 note proof-too-old
-    The study of this phone is older than a year and was not used.
+    More than a year lies between the study of this phone and the photo, so it was not used.
     Make it again: cameras' programs, lenses and hands change.
 note known-stated
     How an edge is made, or the step between the panels, was stated, not measured; gap and U rest on it.

@@ -45,10 +45,11 @@ from gapvision.vision.gap import (
     print_scale_std,
 )
 from gapvision.vision.known import ToldEdge, known_notices, weigh
+from gapvision.vision.lens import contradicts
 from gapvision.vision.painted import looks_painted
 from gapvision.vision.phone import PictureDoubt, either, picture_doubt, veil_light, without_veil
 from gapvision.vision.placing import CUT_KIND
-from gapvision.vision.proven import proof_for, with_proof
+from gapvision.vision.proven import of_other_lens, proof_for, with_proof
 from gapvision.vision.quality import StripQuality, no_strip_notice, quality_notices, strip_quality, unused_notices
 from gapvision.vision.rises import BY_RULES
 from gapvision.vision.seam import SeamFind, find_seam, orient, recentre
@@ -129,8 +130,7 @@ def look_at(photo: Photo, settings: Settings, seen: list[StripView]) -> Look:
     views = _strips(photo, settings, looked)
     seen.extend(views)
     settings = of_seen(settings, views)
-    proof, told_of_phone = proof_for(photo, settings)
-    settings = replace(settings, proofs=(proof,) if proof else ())
+    proof, told_of_phone = proof_for(photo, settings, views)
     to_scale = printed_to_scale(views, settings)
     quality = strip_quality(photo, views)
     notices = [*quality_notices(quality, photo), *unused_notices(looked)]
@@ -150,6 +150,14 @@ def look_at(photo: Photo, settings: Settings, seen: list[StripView]) -> Look:
     hint = np.array(settings.seam_hint_px, float) if settings.seam_hint_px else None
     found = find_seam(photo, flat, views, settings.station_mm, hint)
     field, line, sides = orient(photo, views, flat, found, known)
+    if proof is not None and proof.lens is not None:
+        if contradicts(field, photo.focal_35mm_mm, proof.lens):
+            proof, told_of_phone = None, [of_other_lens(proof)]
+        else:
+            own = replace(known, lens=proof.lens)
+            flat = fit_field(views, size, photo.focal_35mm_mm, start=flat, known=own)
+            field, line, sides = orient(photo, views, flat, found, own)
+    settings = replace(settings, proofs=(proof,) if proof else ())
     notices += strip_notices(field, views, photo.focal_35mm_mm, known)
     _refuse(notices)
     return Look(photo, settings, views, to_scale, quality, known, found, field, line, sides, notices + told_of_phone)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gapvision.commands._args import add_shown, nonsense, say_of
 from gapvision.commands._records import Bar, add_data, show_table
-from gapvision.errors import EXIT_OK, GapvisionError
+from gapvision.errors import EXIT_OK, GapvisionError, require
 
 if TYPE_CHECKING:
     from gapvision.formats.study_file import Study
@@ -52,9 +54,9 @@ def run(args: argparse.Namespace) -> int:
     if args.study:
         return _prove(read_study(args.study), args)
     if not args.example and not args.sheet:
-        say = say_of(args)
+        say, today = say_of(args), date.today()
         rows = [
-            (p.name, p.made_on, p.phone.camera, str(p.photos), proof_line(p, say))
+            (p.name, p.made_on, p.phone.camera, str(p.photos), proof_line(p, say, today))
             for p in read_phones(data_folder(args.data))
         ]
         show_table(rows, ("study", "day", "phone", "photos", "figures"), "No phone was proven yet.")
@@ -63,8 +65,9 @@ def run(args: argparse.Namespace) -> int:
 
 def _prove(study: Study, args: argparse.Namespace) -> int:
     from gapvision.formats.study_file import write_phone
-    from gapvision.judgement.study import judge_study, proof_of, reading_of
+    from gapvision.judgement.study import day_of_study, judge_study, proof_of, reading_of
     from gapvision.records import data_folder
+    from gapvision.vision.lens import lens_of
     from gapvision.words.study import refused_line, study_lines, study_sentence
 
     folder = data_folder(args.data)
@@ -80,27 +83,35 @@ def _prove(study: Study, args: argparse.Namespace) -> int:
         if m.profile is None:
             print(refused_line(path.name, piece, m.notices[0].message))
     result = judge_study(study.pieces, readings, study.caliper_u_mm)
+    lens = lens_of([m.photo.field for m in measured if m.profile and m.photo.field], phone.focal_35mm_mm)
     print(f"{study.name}, {study.made_on}: {phone.camera or 'a phone that its photos do not name'}")
     print(study_sentence(result, say_of(args)))
-    for line in study_lines(result, say_of(args)):
+    for line in study_lines(result, say_of(args), lens):
         print(f"  {line}")
     if not args.keep:
         print("Not kept. With --keep these figures count in U of this phone's photos.")
         return EXIT_OK
     if not phone.camera:
         raise GapvisionError("phone-not-named")
-    proof = proof_of(result, study.name, study.made_on, phone)
+    day = day_of_study(study.made_on, measured, date.today())
+    proof = proof_of(result, study.name, day, phone, measured, lens)
     print(f"kept: {write_phone(folder, proof)}")
     return EXIT_OK
 
 
 def _phone(study: Study) -> PhoneKey:
-    """The one phone, lens and picture size of all photos."""
+    """The one phone, lens and picture size of all photos, of which none is a copy of another."""
     from gapvision.formats.declared import read_file
     from gapvision.intake.headers import phone_of
     from gapvision.judgement.study import one_phone
 
-    return one_phone([(path.name, phone_of(read_file(path), path.name)) for _, _, path in study.photos])
+    keys, seen = [], dict[str, str]()
+    for _, _, path in study.photos:
+        data = read_file(path)
+        same = seen.setdefault(hashlib.sha256(data).hexdigest(), path.name)
+        require("study-photo-twice", same == path.name, f"'{path.name}' is the same photo as '{same}'.")
+        keys.append((path.name, phone_of(data, path.name)))
+    return one_phone(keys)
 
 
 def _measure(study: Study, folder: Path) -> list[Measurement]:

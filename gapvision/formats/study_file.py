@@ -7,6 +7,7 @@ data folder.
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 from dataclasses import dataclass
 from datetime import date
@@ -15,10 +16,11 @@ from typing import Annotated, Any, Literal
 
 from msgspec import Meta
 
+from gapvision.errors import require
 from gapvision.formats.data_folder import PHONES
-from gapvision.formats.declared import Declared, Length, Name, Refused, read_declared
+from gapvision.formats.declared import Declared, Length, Name, Refused, plain_data, read_declared
 from gapvision.formats.toml import read_each, read_toml, write_toml
-from gapvision.model import PhoneKey, PhoneProof, Piece, SheetCheck
+from gapvision.model import Lens, PhoneKey, PhoneProof, Piece, SheetCheck
 from gapvision.targets.print_scale import print_scales
 from gapvision.units import parse_edge
 
@@ -170,6 +172,16 @@ class _Phone(Declared, kw_only=True):
     focal_mm: float | None = None
     focal_35mm_mm: float | None = None
     size_px: tuple[int, int]
+    app: Annotated[str, Meta(max_length=200)] = ""
+    zoom: float = 1.0
+
+
+class _Lens(Declared, kw_only=True):
+    focal_px: float
+    k1: float
+    k2: float
+    std_u: tuple[float, float, float]
+    correlation: tuple[float, float, float]
 
 
 class _Kept(Declared, kw_only=True):
@@ -183,13 +195,17 @@ class _Kept(Declared, kw_only=True):
     bias_proven: bool
     small_share: float
     growth: float
+    lens: _Lens | None = None
+    sheets: tuple[int, ...] = ()
+    print_scales: tuple[tuple[float, float], ...] = ()
+    digest: str = ""
 
     def check(self) -> None:
         _day(self.made_on)
         self.proof()
 
     def proof(self) -> PhoneProof:
-        return self.to(PhoneProof, phone=self.phone.to(PhoneKey))
+        return self.to(PhoneProof, phone=self.phone.to(PhoneKey), lens=self.lens and self.lens.to(Lens))
 
 
 def read_phones(folder: Path) -> tuple[PhoneProof, ...]:
@@ -211,12 +227,11 @@ def write_phone(folder: Path, proof: PhoneProof) -> Path:
     GapvisionError
         ``folder-not-writable``.
     """
-    phone = {name: getattr(proof.phone, name) for name in ("camera", "focal_mm", "focal_35mm_mm")}
-    table: dict[str, Any] = {"format": KEPT, "name": proof.name, "made_on": proof.made_on, "photos": proof.photos}
-    for name in ("bias_mm", "bias_std_u_mm", "bias_proven", "small_share", "growth"):
-        value = getattr(proof, name)
-        table[name] = value if isinstance(value, bool) else round(value, 5)
-    table["phone"] = {k: v for k, v in phone.items() if v is not None} | {"size_px": list(proof.phone.size_px)}
+    table: dict[str, Any] = {"format": KEPT} | plain_data(proof, 5)
+    table["phone"] = {name: value for name, value in table["phone"].items() if value is not None}
+    if proof.lens is None:
+        del table["lens"]
+    table["digest"] = _digest(table)
     # Names that differ in other letters only are studies of their own.
     plain = re.sub(r"[^a-z0-9]+", "-", proof.name.casefold()).strip("-") or "phone"
     path = folder / PHONES / f"{plain}-{hashlib.sha256(proof.name.encode()).hexdigest()[:8]}.toml"
@@ -225,4 +240,13 @@ def write_phone(folder: Path, proof: PhoneProof) -> Path:
 
 
 def _read(path: Path) -> PhoneProof:
-    return read_declared(_Kept, read_toml(path), f"'{path}'", "proof-file-bad").proof()
+    table = read_toml(path)
+    kept = read_declared(_Kept, table, f"'{path}'", "proof-file-bad")
+    same = kept.digest == _digest({name: value for name, value in table.items() if name != "digest"})
+    require("proof-file-bad", same, f"'{path}' was changed after the study was kept.")
+    return kept.proof()
+
+
+def _digest(table: dict[str, Any]) -> str:
+    """Tells a figure that was changed by hand or by a bad disk; it is no signature."""
+    return hashlib.sha256(json.dumps(table, sort_keys=True).encode()).hexdigest()[:16]

@@ -19,13 +19,14 @@ from datetime import datetime
 # Tag numbers of TIFF 6.0 and EXIF 2.3.
 TAG_MAKE, TAG_MODEL, TAG_LENS = 271, 272, 42036
 TAG_ORIENTATION = 274
-TAG_DATE_TIME = 306
+TAG_SOFTWARE, TAG_DATE_TIME = 305, 306
 TAG_EXIF_DIRECTORY = 34665
 TAG_TIME_ORIGINAL = 36867
 TAG_FOCAL_LENGTH = 37386
-TAG_FOCAL_35MM = 41989
+TAG_ZOOM, TAG_FOCAL_35MM = 41988, 41989
 
 _MAX_VALUES = 65536  # of one field; a 120-megapixel TIFF has fewer strips
+_MOST_ZOOM = 1000.0
 _FOCAL_MM = (0.3, 3000.0)  # beyond any phone or system lens: not a focal length
 
 #: Field type -> struct letters of one value; two for the halves of a fraction.
@@ -77,6 +78,8 @@ class ExifFields:
     focal_35mm_mm: float | None = None
     taken_at: str | None = None
     camera: str = ""
+    app: str = ""
+    zoom: float = 1.0
 
 
 def read_directory(block: bytes, offset: int | None = None) -> dict[int, Field]:
@@ -117,7 +120,10 @@ def read_exif(block: bytes) -> ExifFields:
         focal_mm=_focal(_number(second, TAG_FOCAL_LENGTH)),
         focal_35mm_mm=_focal(_number(second, TAG_FOCAL_35MM)),
         taken_at=_time(second.get(TAG_TIME_ORIGINAL)) or _time(first.get(TAG_DATE_TIME)),
-        camera=_camera(first.get(TAG_MAKE), first.get(TAG_MODEL), second.get(TAG_LENS)),
+        camera=_plain(first.get(TAG_MAKE), first.get(TAG_MODEL), second.get(TAG_LENS)),
+        app=_plain(first.get(TAG_SOFTWARE)),
+        # 0 where none was used (EXIF 2.3, from memory).
+        zoom=min(max(_number(second, TAG_ZOOM) or 1.0, 1.0), _MOST_ZOOM),
     )
 
 
@@ -153,8 +159,8 @@ def _time(field: Field | None) -> str | None:
         return None
 
 
-def _camera(*fields: Field | None) -> str:
-    """Maker, model and lens in one line of plain letters."""
+def _plain(*fields: Field | None) -> str:
+    """Short texts in one line of plain letters."""
     said = [field.text()[:80].partition(b"\0")[0].decode("ascii", "ignore") if field else "" for field in fields]
     plain = ("".join(c for c in text if c.isprintable()) for text in said)
     return " ".join(" ".join(plain).split())

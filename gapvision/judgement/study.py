@@ -8,16 +8,18 @@ not the readings: the pieces' own widths are known and differ on purpose.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 from statistics import fmean
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.errors import require
+from gapvision.errors import GapvisionError, require
 from gapvision.model import (
     COVERAGE_FACTOR,
     SMALL_PARTS,
     FloatArray,
+    Lens,
     Measurement,
     PhoneKey,
     PhoneProof,
@@ -26,12 +28,14 @@ from gapvision.model import (
     StudyReading,
     StudyResult,
     Variation,
+    is_too_old,
 )
 
 #: Fewest pieces, and photos of each by each person.
 LEAST_PIECES, LEAST_PHOTOS = 3, 5
 #: An interaction less sure than this counts as repeatability (a usual choice of the handbooks; from memory).
 _POOL_ABOVE_P = 0.25
+_THIN_MM = 2.0  # radius of a roll over wire or of a hemmed edge at most; common practice, no source
 _SWAPPED_MM = 0.5  # off by more than this, and nearer to another piece: sizes of pieces lie 1 mm apart and more
 _SIDE = 0.05  # each way, of the limits of a tolerance interval
 
@@ -122,7 +126,9 @@ def reading_of(m: Measurement, piece: Piece, person: str, caliper_expanded_u_mm:
 
 
 def judge_study(
-    pieces: Sequence[Piece], readings: Sequence[StudyReading], caliper_expanded_u_mm: float
+    pieces: Sequence[Piece],
+    readings: Sequence[StudyReading],
+    caliper_expanded_u_mm: float,
 ) -> StudyResult:
     """What a study says of a phone.
 
@@ -137,7 +143,7 @@ def judge_study(
     ------
     GapvisionError
         ``study-too-small`` where pieces or photos are missing, with which; ``study-pieces-swapped`` where photos of a
-        piece show the width of another.
+        piece show the width of another; ``study-piece-off`` where they show that of none.
     """
     _not_swapped(pieces, readings)
     errors = _crossed(pieces, readings)
@@ -148,11 +154,16 @@ def judge_study(
     # What is alike in one piece (its edges, its calipers' reading) does not average out over its photos, nor what is
     # alike in one person.
     chance = float(np.hypot(of_piece.std(ddof=1) / np.sqrt(len(pieces)), _of_persons(errors)))
-    proven = abs(bias) > max(COVERAGE_FACTOR, _t(len(pieces) - 1)) * chance + COVERAGE_FACTOR * caliper
+    # Seams are further pieces: what is taken off must hold for one more, whose edges may be of another kind.
+    for_another = float(np.hypot(of_piece.std(ddof=1) * np.sqrt(1 + 1 / len(pieces)), _of_persons(errors)))
+    proven = abs(bias) > max(COVERAGE_FACTOR, _t(len(pieces) - 1)) * for_another + COVERAGE_FACTOR * caliper
     bias_std = float(np.hypot(chance, caliper))
-    left = errors - bias * proven
-    z = np.array([_in_own_u(r, left, errors, pieces, caliper, bias_std) for r in readings])
+    taken_off = bias * bool(proven)
+    left = errors - taken_off
+    z = np.array([_in_own_u(r, taken_off, pieces, caliper, bias_std) for r in readings])
     near = int((np.abs(z) <= COVERAGE_FACTOR).sum())
+    of_pieces = [z[[r.piece == piece.name for r in readings]] for piece in pieces]
+    small_stated, small_seen = _small_parts(left, readings)
     slope, slope_u = _slope(pieces, of_piece)
     causes: dict[str, float] = {}
     for r in readings:
@@ -167,8 +178,11 @@ def judge_study(
         slope_u=slope_u,
         within=(near, len(readings)),
         stations_within_u=fmean(r.within_u for r in readings),
-        growth=growth_of(z),
-        small_share=_small_share(left, readings),
+        growth=max(growth_of(z), growth_for_another(of_pieces)),
+        small_share=min(1.0, small_seen / small_stated) if 0 < small_seen and small_stated else 1.0,
+        thin_rolled=any(p.radius_mm is not None and p.radius_mm <= _THIN_MM for p in pieces),
+        small_stated_mm=small_stated,
+        small_seen_mm=small_seen,
         largest_part=max(causes, key=lambda name: causes[name], default=""),
         readings=tuple(readings),
         caliper_std_u_mm=caliper,
@@ -186,14 +200,46 @@ def one_phone(keys: Sequence[tuple[str, PhoneKey]]) -> PhoneKey:
     require("study-too-small", bool(keys), "There are no photos.")
     first, phone = keys[0]
     for name, key in keys:
-        said = f"'{name}' is of another phone, lens or picture size than '{first}'."
-        require("study-of-several-phones", key == phone or key.is_alike(phone), said)
+        # Where no photo names its phone they may be of one all the same; such a study is judged, and not kept.
+        others = [what for what in key.differs(phone) if what != "phone" or key.camera != phone.camera]
+        said = f"'{name}' is of another {' and another '.join(others)} than '{first}'."
+        require("study-of-several-phones", not others, said)
     return phone
 
 
-def proof_of(result: StudyResult, name: str, made_on: str, phone: PhoneKey) -> PhoneProof:
-    """The figures of a study as they enter U."""
+def day_of_study(stated: str, measured: Sequence[Measurement], today: date) -> str:
+    """The day from which a study ages: the stated one, or that of its first photo where the camera's clock says so.
+
+    Raises
+    ------
+    GapvisionError
+        ``study-too-old`` when that lies more than a year back, ``study-to-come`` when the stated one is still to come.
+    """
+    said = f"{stated} is still to come."
+    require("study-to-come", date.fromisoformat(stated) <= today, said)
+    days = [(m.photo.taken_at or stated)[:10] for m in measured]
+    day = min([stated, *days])
+    by = f"'{measured[days.index(day)].photo.file}' was taken on {day}" if day in days else f"It was made on {day}"
+    require("study-too-old", not is_too_old(day, today), f"{by}, more than a year ago: nothing of it would count.")
+    return day
+
+
+def proof_of(
+    result: StudyResult,
+    name: str,
+    made_on: str,
+    phone: PhoneKey,
+    measured: Sequence[Measurement] = (),
+    lens: Lens | None = None,
+) -> PhoneProof:
+    """The figures of a study as they enter U; of ``measured``, its photos, the strips are noted."""
+    seen = [m for m in measured if m.profile is not None]
+    views = [view for m in seen for photo in m.photos for view in photo.strips]
+    checked = bool(seen) and all(m.scale is not None and m.scale.print_scale_checked for m in seen)
     return PhoneProof(
+        sheets=tuple(sorted({view.sheet for view in views if view.sheet is not None})),
+        print_scales=tuple(sorted({view.print_scale for view in views})) if checked else (),
+        lens=lens,
         name=name,
         made_on=made_on,
         phone=phone,
@@ -216,6 +262,17 @@ def growth_of(z: FloatArray) -> float:
     return float(max(1.0, np.sqrt((size**2).mean()), quantile))
 
 
+def growth_for_another(z: Sequence[FloatArray]) -> float:
+    """By how much U must grow so that one more piece lies within it, 95 times of 100; ``z``: each piece's errors (n,).
+
+    The errors of one piece are alike, as its edges are, so its photos count as one: a prediction interval by Student's
+    t for one more error of the same spread about 0, from as many as there are pieces.
+    """
+    n = len(z)
+    spread = np.sqrt(np.mean([(each**2).mean() for each in z]))
+    return float(max(1.0, spread * _t(n) * np.sqrt(1 + 1 / n) / COVERAGE_FACTOR))
+
+
 def _crossed(pieces: Sequence[Piece], readings: Sequence[StudyReading]) -> FloatArray:
     """Errors by piece, person and repeat; refused where one is missing."""
     require("study-too-small", len(pieces) >= LEAST_PIECES, f"{len(pieces)} pieces are too few; take {LEAST_PIECES}.")
@@ -236,7 +293,7 @@ def _crossed(pieces: Sequence[Piece], readings: Sequence[StudyReading]) -> Float
 
 
 def _not_swapped(pieces: Sequence[Piece], readings: Sequence[StudyReading]) -> None:
-    """Refuse photos that are far off their own piece and show another's width: no error of a phone looks like that."""
+    """Refuse photos that are all far off their own piece: a reading or a photo is of another."""
     for piece in pieces:
         off = [(r.error_mm, COVERAGE_FACTOR * r.std_u_mm) for r in readings if r.piece == piece.name]
         if not off:
@@ -247,7 +304,13 @@ def _not_swapped(pieces: Sequence[Piece], readings: Sequence[StudyReading]) -> N
             continue
         nearest = min(pieces, key=lambda p: abs(piece.gap_mm + error - p.gap_mm))
         said = f"The photos of piece '{piece.name}' show the width of piece '{nearest.name}'."
-        require("study-pieces-swapped", nearest is piece, said)
+        of_none = nearest is piece or abs(piece.gap_mm + error - nearest.gap_mm) > u
+        require("study-pieces-swapped", of_none, said)
+        said = (
+            f"The photos of piece '{piece.name}' show {piece.gap_mm + error:.2f} mm, its readings say "
+            f"{piece.gap_mm:.2f} mm, and their U is {u:.2f} mm."
+        )
+        raise GapvisionError("study-piece-off", said)
 
 
 def _of_persons(errors: FloatArray) -> float:
@@ -257,16 +320,15 @@ def _of_persons(errors: FloatArray) -> float:
 
 
 def _in_own_u(
-    r: StudyReading, left: FloatArray, errors: FloatArray, pieces: Sequence[Piece], caliper: float, bias_std: float
+    r: StudyReading, taken_off: float, pieces: Sequence[Piece], caliper: float, bias_std: float
 ) -> float:
     """A photo's error in its own standard uncertainties, the calipers' and the bias's doubt with them."""
-    taken_off = float((errors - left).ravel()[0])
     spread = next(p.spread_mm for p in pieces if p.name == r.piece) / np.sqrt(12)  # anywhere between its readings
     return float((r.error_mm - taken_off) / np.sqrt(r.std_u_mm**2 + caliper**2 + spread**2 + bias_std**2))
 
 
-def _small_share(left: FloatArray, readings: Sequence[StudyReading]) -> float:
-    """What is left of the parts that clean bars show, so that they still cover what was seen, with 95 % confidence.
+def _small_parts(left: FloatArray, readings: Sequence[StudyReading]) -> tuple[float, float]:
+    """The parts that clean bars show, as stated, and how large with 95 % confidence what was seen may be [mm].
 
     All that was seen, whatever its cause, bounds those parts from above.  Its upper confidence limit has the degrees of
     freedom of Satterthwaite's formula, as the photos of one piece, and of one person, are no independent ones.
@@ -275,18 +337,16 @@ def _small_share(left: FloatArray, readings: Sequence[StudyReading]) -> float:
 
     pieces, persons, repeats = left.shape
     stated = fmean(r.small_std_u_mm**2 for r in readings)
-    if stated <= 0:
-        return 1.0
     cells = left.mean(2)
     df_repeat = pieces * persons * (repeats - 1)
     repeat = float(((left - cells[..., None]) ** 2).sum()) / df_repeat
     between, df_between = float((cells**2).mean()), pieces
     total = between + repeat * (1 - 1 / repeats)
     if total <= 0:
-        return 1.0
+        return float(np.sqrt(stated)), 0.0
     df = total**2 / (between**2 / df_between + (repeat * (1 - 1 / repeats)) ** 2 / df_repeat)
     upper = total * df / float(chi2.ppf(_SIDE, df))
-    return float(min(1.0, np.sqrt(upper / stated)))
+    return float(np.sqrt(stated)), float(np.sqrt(upper))
 
 
 def _slope(pieces: Sequence[Piece], of_piece: FloatArray) -> tuple[float | None, float | None]:

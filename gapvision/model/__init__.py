@@ -90,5 +90,16 @@ from gapvision.model.plan import (
     TrimSpan,
 )
 from gapvision.model.profile import Course, ExtraLine, GapProfile, GapSummary, Step, Straightness
-from gapvision.model.proof import SMALL_PARTS, PhoneKey, PhoneProof, Piece, Source, StudyReading, StudyResult, Variation
+from gapvision.model.proof import (
+    SMALL_PARTS,
+    Lens,
+    PhoneKey,
+    PhoneProof,
+    Piece,
+    Source,
+    StudyReading,
+    StudyResult,
+    Variation,
+    is_too_old,
+)
 from gapvision.model.settings import KnownEdge, KnownStep, LeftOut, Settings, SheetCheck, Taped

@@ -69,6 +69,10 @@ class Photo:
         EXIF time, ISO 8601 without zone.
     camera : str
         Maker, model and lens as EXIF names them; empty where it does not.
+    app : str
+        The program that wrote the file, likewise.
+    zoom : float
+        Digital zoom by EXIF, 1 without.
     colour : ndarray, shape (ceil(H / 2), ceil(W / 2), 3), uint8, or None
         Blue, green, red at half size, stored alike and upright; None for a grey photo.  Pixel p of the grey lies at
         (p + 0.5) / 2 - 0.5.
@@ -81,6 +85,8 @@ class Photo:
     focal_35mm_mm: float | None = None
     taken_at: str | None = None
     camera: str = ""
+    app: str = ""
+    zoom: float = 1.0
     exif_orientation: int = 1
     colour: NDArray[np.uint8] | None = None
 

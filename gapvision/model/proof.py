@@ -2,14 +2,40 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any
 
+import numpy as np
+
 from gapvision.errors import require
+from gapvision.model._checks import FloatArray
 
 #: Parts of U that clean bars can speak of.  Which step is the edge, its depth, reflections and marks never show there.
 SMALL_PARTS = ("scale", "picture", "repeat")
+#: After this a study is not used any more [days]: phones get new cameras' programs; common practice, no source.
+LASTS_DAYS = 366
+#: A program's number, of which the first part counts; a build's letters and digits, which every update changes.
+_VERSION, _BUILD = re.compile(r"[vV]?(\d{1,3})(?:\.\w+)*"), re.compile(r"(?=.*\d)[A-Z0-9._-]{6,}")
+
+
+def is_too_old(made_on: str, day: date) -> bool:
+    """Whether a study made on a day like ``2026-03-31`` says nothing of that day: more than a year lies between."""
+    return abs((day - date.fromisoformat(made_on)).days) > LASTS_DAYS
+
+
+def program_of(text: str) -> str:
+    """A camera program's name and main version, as a photo's tags tell it: a small update changes neither."""
+    words = []
+    for word in text.split():
+        version = _VERSION.fullmatch(word)
+        if version:
+            words.append(version[1])
+        elif not _BUILD.fullmatch(word):
+            words.append(word.casefold())
+    return " ".join(words)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,28 +50,82 @@ class PhoneKey:
         Focal length, and the same as for 35 mm film [mm]: wide, tele and digital zoom are told apart by them.
     size_px : tuple of int
         Of the picture, the longer side first.
+    app : str
+        The program that wrote the photo, by name and main version; empty where its tags do not name one.
+    zoom : float
+        How much of the zoom was made by cutting the picture, 1 without.
     """
 
     camera: str
     focal_mm: float | None
     focal_35mm_mm: float | None
     size_px: tuple[int, int]
+    app: str = ""
+    zoom: float = 1.0
 
     @classmethod
     def of(cls, tags: Any, size_px: tuple[int, int]) -> PhoneKey:
-        """From whatever has ``camera``, ``focal_mm`` and ``focal_35mm_mm``, and the picture's two sides."""
+        """From whatever has a photo's tags (``camera``, ``app``, ...), and the picture's two sides."""
         longer, shorter = sorted(size_px, reverse=True)
-        told = {name: getattr(tags, name) for name in ("camera", "focal_mm", "focal_35mm_mm")}
-        return cls(**told, size_px=(longer, shorter))
+        told = {name: getattr(tags, name) for name in ("camera", "focal_mm", "focal_35mm_mm", "zoom")}
+        return cls(**told, app=program_of(tags.app), size_px=(longer, shorter))
 
-    def is_alike(self, other: PhoneKey) -> bool:
-        """Whether both are one phone, with one lens, at one picture size; never where the tags say no camera."""
+    def differs(self, other: PhoneKey) -> tuple[str, ...]:
+        """In what the two differ: ``phone``, ``lens``, ``zoom``, ``picture size``, ``app``; none where they are alike.
+
+        Where the tags say no camera, nobody knows which phone it was.
+        """
 
         def near(a: float | None, b: float | None) -> bool:
             return a is b or (a is not None and b is not None and abs(a - b) <= 0.02 * a)
 
-        same = bool(self.camera) and self.camera == other.camera and self.size_px == other.size_px
-        return same and near(self.focal_mm, other.focal_mm) and near(self.focal_35mm_mm, other.focal_35mm_mm)
+        alike = {
+            "phone": bool(self.camera) and self.camera == other.camera,
+            "lens": near(self.focal_mm, other.focal_mm) and near(self.focal_35mm_mm, other.focal_35mm_mm),
+            "zoom": near(self.zoom, other.zoom),
+            "picture size": self.size_px == other.size_px,
+            "app": self.app == other.app,
+        }
+        return tuple(name for name, same in alike.items() if not same)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lens:
+    """A phone's lens as the photos of a study show it together.
+
+    Attributes
+    ----------
+    focal_px : float
+        Focal length [px].
+    k1, k2 : float
+        How it bends straight lines, as :class:`gapvision.model.FittedField` has it.
+    std_u : tuple of float
+        What a photo of it may differ by, standard uncertainties: of the focal length as a share of it, of k1 and of k2.
+    correlation : tuple of float
+        Of focal length and k1, of focal length and k2, of k1 and k2.
+    """
+
+    focal_px: float
+    k1: float
+    k2: float
+    std_u: tuple[float, float, float]
+    correlation: tuple[float, float, float]
+
+    def __post_init__(self) -> None:
+        sound = 10 <= self.focal_px <= 1e6 and abs(self.k1) <= 1 and abs(self.k2) <= 1
+        sound = sound and all(0.001 <= u <= 1 for u in self.std_u) and all(abs(c) < 1 for c in self.correlation)
+        sound = sound and np.linalg.eigvalsh(self._correlations).min() > 0
+        require("proof-file-bad", bool(sound), "Its lens cannot be right.", "Make the study again.")
+
+    @property
+    def _correlations(self) -> FloatArray:
+        a, b, c = self.correlation
+        return np.array([[1.0, a, b], [a, 1.0, c], [b, c, 1.0]])
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Of the focal length's natural logarithm, k1 and k2, shape (3, 3)."""
+        return self._correlations * np.outer(self.std_u, self.std_u)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +148,12 @@ class PhoneProof:
         What is left of the parts of U that the study can speak of, at most 1.
     growth : float
         By how much the whole U grows, at least 1.
+    lens : Lens or None
+        The phone's lens, where the study could tell it.
+    sheets : tuple of int
+        Numbers of the sheets of its strips, where they have numbers.
+    print_scales : tuple of (float, float)
+        Along and across, of its strips, where their check lines were measured.
     """
 
     name: str
@@ -79,10 +165,14 @@ class PhoneProof:
     bias_proven: bool
     small_share: float = 1.0
     growth: float = 1.0
+    lens: Lens | None = None
+    sheets: tuple[int, ...] = ()
+    print_scales: tuple[tuple[float, float], ...] = ()
 
     def __post_init__(self) -> None:
         sound = 0 < self.small_share <= 1 <= self.growth <= 100 and abs(self.bias_mm) <= 10 and self.photos > 0
         sound = sound and 0 <= self.bias_std_u_mm <= 10
+        sound = sound and all(0.85 <= scale <= 1.15 for both in self.print_scales for scale in both)
         require("proof-file-bad", sound, "Its figures cannot be right.", "Make the study again.")
 
 
@@ -167,6 +257,11 @@ class StudyResult:
         Share of all stations.
     growth, small_share : float
         As in :class:`PhoneProof`.
+    thin_rolled : bool
+        Whether a piece has rolled edges as thin as those of bodies.
+    small_stated_mm, small_seen_mm : float
+        Of scale, blur and scatter together: the standard uncertainty that the photos state, and how large, with 95 %
+        confidence, what was seen may be [mm].
     largest_part : str
         Cause of the largest part of U.
     readings : tuple of StudyReading
@@ -185,6 +280,9 @@ class StudyResult:
     stations_within_u: float
     growth: float
     small_share: float
+    thin_rolled: bool
+    small_stated_mm: float
+    small_seen_mm: float
     largest_part: str
     readings: tuple[StudyReading, ...]
     caliper_std_u_mm: float

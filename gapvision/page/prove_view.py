@@ -14,12 +14,21 @@ import streamlit as st
 from gapvision.errors import GapvisionError
 from gapvision.formats.study_file import FORMAT, Study, study_of, write_phone
 from gapvision.intake.headers import phone_of
-from gapvision.judgement.study import LEAST_PHOTOS, LEAST_PIECES, judge_study, one_phone, proof_of, reading_of
+from gapvision.judgement.study import (
+    LEAST_PHOTOS,
+    LEAST_PIECES,
+    day_of_study,
+    judge_study,
+    one_phone,
+    proof_of,
+    reading_of,
+)
 from gapvision.model import Measurement, PhoneKey, Settings
 from gapvision.page import service, sheet_view, widgets
 from gapvision.page.inbox import Inbox, InboxPhoto
 from gapvision.records import data_folder
 from gapvision.reports.gauge_sheet import gauge_sheet_pdf
+from gapvision.vision.lens import lens_of
 from gapvision.words import notice
 from gapvision.words.study import missing_line, proof_line, refused_line, study_lines, study_sentence
 
@@ -50,7 +59,7 @@ def _build() -> None:
     with st.expander("1 Build the gauge pieces", key="gauge_box", expanded=not _read_all()):
         st.write(
             "Two straight flats on a plate, the gap set by drill shanks or feeler gauges: three pieces or more, from 3 "
-            "to 6 mm. The sheet says how, draws where things lie, and has room for the readings."
+            "to 6 mm, one of them between bare steel rods 3 to 4 mm thick. The sheet says how, draws where things lie, and has room for the readings."
         )
         paper = "a4" if widgets.unit() == "mm" else "letter"
         widgets.downloads([("Sheet to build by, PDF", "gauge_pieces.pdf", lambda: gauge_sheet_pdf(paper))], "gauge")
@@ -231,16 +240,19 @@ def _answer(
     if min(count.values()) < LEAST_PHOTOS:
         st.html(f'<div class="gv-verdict open" role="status">? {widgets.escape(left)}</div>')
     else:
+        measured = [m for some in good.values() for _, m in some]
+        phone = one_phone([(p.name, _phone(p.path, p.name)) for some in good.values() for p, _ in some])
         result = judge_study(study.pieces, readings, study.caliper_u_mm)
-        lines = "".join(f"<small>{widgets.escape(line)}</small>" for line in study_lines(result, say))
+        lens = lens_of([m.photo.field for m in measured if m.photo.field], phone.focal_35mm_mm)
+        lines = "".join(f"<small>{widgets.escape(line)}</small>" for line in study_lines(result, say, lens))
         said = widgets.escape(study_sentence(result, say))
         st.html(f'<div class="gv-verdict" role="status">{said}{lines}</div>')
-        phone = one_phone([(p.name, _phone(p.path, p.name)) for some in good.values() for p, _ in some])
         st.caption(f"{study.name}, {study.made_on}: {phone.camera or 'a phone that its photos do not name'}. {left}")
         if st.button("Keep for this phone", key="keep_study", type="primary", width="stretch"):
             if not phone.camera:
                 raise GapvisionError("phone-not-named")
-            write_phone(data_folder(), proof_of(result, study.name, study.made_on, phone))
+            day = day_of_study(study.made_on, measured, date.today())
+            write_phone(data_folder(), proof_of(result, study.name, day, phone, measured, lens))
             st.session_state["kept_study"] = study.name
         if st.session_state.get("kept_study") == study.name:
             st.success(f"Kept: '{study.name}' counts in U of photos of this phone from now on, for a year.")
@@ -272,5 +284,5 @@ def _kept() -> None:
     known = sheet_view.known_phones()
     if known:
         with st.expander(f"Proven phones ({len(known)})", key="phones_box"):
-            rows = [(p.name, p.made_on, p.phone.camera, str(p.photos), proof_line(p, widgets.lengths())) for p in known]
+            rows = [(p.name, p.made_on, p.phone.camera, str(p.photos), proof_line(p, widgets.lengths(), date.today())) for p in known]
             widgets.table("Proven phones", ("Study", "Day", "Phone", "Photos", "Figures"), rows)

@@ -18,16 +18,17 @@ _BUILD = (
     "2  Set the gap by drill shanks (not the flutes) or feeler gauges at both ends, clamp, take the shanks out.",
     "3  Read the gap with calipers at one end, in the middle and at the other end; write all three down.",
     "    A piece whose readings differ by more than 0.3 mm (0.012 in) is set again.",
-    "4  Three pieces at least, of sizes that you fit: 3, 4, 4.76, 6 mm, or 1/8, 5/32, 3/16, 1/4 in. Some with cut",
-    "    edges, some rolled: a round rod beside the flat is a roll of known radius (half the rod).",
+    "4  Three pieces at least, four are better, of sizes that you fit: 3, 4, 4.76, 6 mm, or 1/8, 5/32, 3/16, 1/4 in.",
+    "    Some with cut edges; one between two bare steel rods along flats of their height, 3 to 4 mm (1/8 in) thick:",
+    "    a rod is a roll, its radius half its thickness.",
     "5  Lay a strip on each flat as on a car, 10 to 50 mm from the edge, both of one sheet; measure its check lines.",
     "6  Five photos of each piece by each person, in your usual light; lift the phone away between two.",
     "    Main lens, no zoom, as on a car: square, then leaning a little. Keep the files as the phone wrote them.",
     "7  On the page: Jobs, then Prove. Or 'gapvision prove --example study.toml': fill it in, give it back.",
 )
 _CARE = (
-    "Take care: cut edges are sharp, clamps slip, bars fall on feet. Gloves off near a running drill; deburr first. "
-    "What the study proves holds for this phone, lens and light, and for a year."
+    "Take care: cut edges are sharp, clamps slip, bars fall on feet. Gloves off near a running drill; deburr first.",
+    "What the study proves holds for this phone, lens, app, printer and light, and for a year.",
 )
 
 
@@ -52,9 +53,10 @@ def gauge_sheet_pdf(paper: str = "a4") -> bytes:
     pdf.scale(_MM, _MM)
     _text(pdf, _LEFT_MM, height - 20, "Gauge pieces: prove your own phone", 6.5, bold=True)
     for i, line in enumerate(_BUILD):
-        _text(pdf, _LEFT_MM, height - 32 - 6 * i, line, 3.9)
+        _text(pdf, _LEFT_MM, height - 31 - 5.8 * i, line, 3.9)
     _table(pdf, height - 108)
-    _text(pdf, _LEFT_MM, 12, _CARE, 3.3)
+    for i, line in enumerate(reversed(_CARE)):
+        _text(pdf, _LEFT_MM, 9 + 5 * i, line, 3.3)
     pdf.showPage()
     pdf.scale(_MM, _MM)
     _place(pdf, width, height)

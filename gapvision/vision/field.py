@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from threadpoolctl import ThreadpoolController
 
 from gapvision.errors import GapvisionError
-from gapvision.model import FittedField, FloatArray, StripView
+from gapvision.model import FittedField, FloatArray, Lens, StripView
 from gapvision.model.field import (
     CX,
     CY,
@@ -74,6 +74,8 @@ _RAYLEIGH_MEDIAN = float(np.sqrt(2 * np.log(2)))  # of the length of a plane vec
 # A corner this far off, in standard deviations, has half its say (dirt, a torn edge): three times 1.4826 medians.
 _FAR_CORNER = 3 * 1.4826 * _RAYLEIGH_MEDIAN
 POSE_UNIT = np.array([0.01, 0.01, 0.01, 1.0, 1.0, 1.0])  # turn [rad], place [mm]: what counts as a middling change
+#: Parameters of the lens that photos of one phone have in common; its middle moves with the stabiliser.
+LENS = [LOG_F, K1, K2]
 _PLACE_UNIT = np.array([1.0, 1.0, 0.01])
 _DIFFERENCE = 1e-6  # step of a derivative, in those units and in the priors' widths
 _WIDE = 100.0  # of those, how far the first step may go: lens and bends start at their means
@@ -89,7 +91,7 @@ _STILL_TO_GO = 0.1  # a fit has come to rest when its minimum is nearer than thi
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KnownStrips:
-    """What is known of how alike the strips in view are.
+    """What is known of how alike the strips in view are, and of the lens that sees them.
 
     Attributes
     ----------
@@ -99,11 +101,14 @@ class KnownStrips:
         How thick the strips are with their magnets was stated.
     measured : frozenset of int
         Numbers of the sheets whose own check lines were measured.
+    lens : Lens or None
+        The phone's own, where a study found it.
     """
 
     one_sheet: bool = False
     thickness_stated: bool = False
     measured: frozenset[int] = frozenset()
+    lens: Lens | None = None
 
 
 def fit_field(
@@ -350,10 +355,9 @@ def prior_of(
     w, h = size_px
     n = len(views)
     own = own_parameters(n)
-    focal = (focal_35mm_mm or _TYPICAL_EQUIVALENT_MM) / _FILM_DIAGONAL_MM * np.hypot(w, h)
     centre = _SIGMA_PP_RATIO * max(w, h)
     mean = np.zeros(own.stop)
-    mean[[LOG_F, CX, CY]] = np.log(focal), (w - 1) / 2, (h - 1) / 2
+    mean[[LOG_F, CX, CY]] = _log_focal(size_px, focal_35mm_mm), (w - 1) / 2, (h - 1) / 2
     sigma = np.empty(RVEC.start)
     sigma[LOG_F] = _SIGMA_LOG_F_EXIF if focal_35mm_mm else _SIGMA_LOG_F_GUESS
     sigma[[CX, CY, K1, K2]] = centre, centre, _SIGMA_K1, _SIGMA_K2
@@ -362,12 +366,26 @@ def prior_of(
     size, height = _likeness(views, known)
     root = np.zeros((len(sigma) + 2 * n, own.stop))
     root[: len(sigma), : len(sigma)] = np.diag(1 / sigma)
+    if known.lens is not None:
+        mean[LENS] = np.log(known.lens.focal_px), known.lens.k1, known.lens.k2
+        root[np.ix_(LENS, LENS)] = np.linalg.inv(np.linalg.cholesky(known.lens.covariance))
+        sigma[LENS] = known.lens.std_u
     for first, covariance in ((0, size), (1, height)):
         rows = slice(len(sigma) + first * n, len(sigma) + (first + 1) * n)
         root[rows, own.start + first : own.stop : 2] = np.linalg.inv(np.linalg.cholesky(covariance))
     unit_own = np.ravel(np.sqrt([np.diag(size), np.diag(height)]), "F")
     unit = np.concatenate([sigma, POSE_UNIT, np.tile(_PLACE_UNIT, n - 1), unit_own])
     return Prior(mean, root, unit)
+
+
+def _log_focal(size_px: tuple[int, int], focal_35mm_mm: float | None) -> float:
+    return float(np.log((focal_35mm_mm or _TYPICAL_EQUIVALENT_MM) / _FILM_DIAGONAL_MM * np.hypot(*size_px)))
+
+
+def lens_prior(size_px: tuple[int, int], focal_35mm_mm: float | None) -> tuple[FloatArray, FloatArray]:
+    """What is known before looking of :data:`LENS` of a phone that no study speaks of: mean (3,), precision (3, 3)."""
+    sigma = np.array([_SIGMA_LOG_F_EXIF if focal_35mm_mm else _SIGMA_LOG_F_GUESS, _SIGMA_K1, _SIGMA_K2])
+    return np.array([_log_focal(size_px, focal_35mm_mm), 0.0, 0.0]), np.diag(1 / sigma**2)
 
 
 def _likeness(views: list[StripView], known: KnownStrips) -> tuple[FloatArray, FloatArray]:

@@ -9,27 +9,68 @@ from datetime import date
 import numpy as np
 
 from gapvision.geometry.uncertainty import combine
-from gapvision.model import COVERAGE_FACTOR, SMALL_PARTS, GapProfile, Notice, PhoneKey, PhoneProof, Photo, Settings
+from gapvision.model import (
+    COVERAGE_FACTOR,
+    SMALL_PARTS,
+    GapProfile,
+    Notice,
+    PhoneKey,
+    PhoneProof,
+    Photo,
+    Settings,
+    StripView,
+    is_too_old,
+)
 
-#: After this a study is not used any more [days]: phones get new cameras' programs; common practice, no source.
-_LASTS_DAYS = 366
+#: Print scales of one printer agree better than this: both lines read to 0.25 mm, of 150 mm, twice.
+_PRINTERS_APART = 0.004
 
 
-def proof_for(photo: Photo, settings: Settings) -> tuple[PhoneProof | None, list[Notice]]:
-    """The newest study that speaks of this photo, and what is to be said where none does though some are kept."""
+def proof_for(
+    photo: Photo, settings: Settings, views: Sequence[StripView]
+) -> tuple[PhoneProof | None, list[Notice]]:
+    """The newest study that speaks of this photo, and what is to be said where none does though some are kept.
+
+    Parameters
+    ----------
+    photo, settings
+        The photo, and how it is measured.
+    views : sequence of StripView
+        Its strips, as large as their check lines say.
+    """
     if not settings.proofs:
         return None, []
     phone = PhoneKey.of(photo, (photo.width_px, photo.height_px))
-    alike = [p for p in settings.proofs if p.phone.is_alike(phone)]
-    if not alike:
-        return None, [Notice(code="proof-of-another-phone")]
-    newest = max(alike, key=lambda p: p.made_on)
     taken = date.fromisoformat(photo.taken_at[:10]) if photo.taken_at else date.today()
-    said = {name: getattr(newest, name) for name in ("name", "made_on")}
-    if (taken - date.fromisoformat(newest.made_on)).days > _LASTS_DAYS:
+
+    def differs(proof: PhoneProof) -> tuple[str, ...]:
+        return proof.phone.differs(phone) + ("printer",) * _other_printer(proof, settings, views)
+
+    # That which differs in the fewest things tells best why none is used; of those alike the newest counts.
+    nearest = max(settings.proofs, key=lambda p: (-len(differs(p)), not is_too_old(p.made_on, taken), p.made_on))
+    said = {name: getattr(nearest, name) for name in ("name", "made_on")}
+    if others := differs(nearest):
+        return None, [Notice(code="proof-of-another-phone", values=said | {"differs": list(others)})]
+    if is_too_old(nearest.made_on, taken):
         return None, [Notice(code="proof-too-old", values=said)]
-    said |= {n: getattr(newest, n) for n in ("photos", "bias_mm", "bias_proven", "growth", "small_share")}
-    return newest, [Notice(code="proof-used", values=said)]
+    said |= {n: getattr(nearest, n) for n in ("photos", "bias_mm", "bias_proven", "growth", "small_share")}
+    said["lens"] = nearest.lens is not None
+    return nearest, [Notice(code="proof-used", values=said)]
+
+
+def of_other_lens(proof: PhoneProof) -> Notice:
+    """What is said of a photo whose strips contradict the lens of the study."""
+    values = {"name": proof.name, "made_on": proof.made_on, "differs": ["lens, as the strips show it"]}
+    return Notice(code="proof-of-another-phone", values=values)
+
+
+def _other_printer(proof: PhoneProof, settings: Settings, views: Sequence[StripView]) -> bool:
+    """Whether the strips' check lines say that another printer made them than those of the study; not told: no."""
+    strange = [v for v in views if v.sheet not in proof.sheets and settings.print_scale_of(v.sheet)[1]]
+    return bool(proof.print_scales) and any(
+        min(np.abs(np.subtract(view.print_scale, one)).max() for one in proof.print_scales) > _PRINTERS_APART
+        for view in strange
+    )
 
 
 def with_proofs_of_set(profile: GapProfile, proofs: Sequence[PhoneProof]) -> GapProfile:

@@ -163,11 +163,17 @@ def _proof_used(v: Values, say: Lengths) -> str:
         u = f"U is {v['growth']:.2f} times what it would be"
     elif v["small_share"] < 1:
         u = f"scale, blur and repeatability count with {100 * v['small_share']:.0f} %"
+    u += "; its lens is known" if v.get("lens") else ""
     return f"The study '{v['name']}' of {v['made_on']} ({v['photos']} photos) is of this phone: {off}; {u}."
 
 
 def _proof_too_old(v: Values, _: Lengths) -> str:
-    return f"The study '{v['name']}' of this phone, made on {v['made_on']}, is older than a year and was not used."
+    return f"The study '{v['name']}' of this phone, was made on {v['made_on']}, more than a year off, and was not used."
+
+
+def _proof_of_another_phone(v: Values, _: Lengths) -> str:
+    others = " and of another ".join(v["differs"])
+    return f"The study '{v['name']}' of {v['made_on']} is of another {others}, and was not used."
 
 
 def _panel_answers(v: Values, say: Lengths) -> str:
@@ -197,4 +203,5 @@ _TEXTS: dict[str, Callable[[Values, Lengths], str | tuple[str, str]]] = {
     "panel-flexes": _panel_flexes,
     "proof-used": _proof_used,
     "proof-too-old": _proof_too_old,
+    "proof-of-another-phone": _proof_of_another_phone,
 }

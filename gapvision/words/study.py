@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from datetime import date
+from math import sqrt
 
-from gapvision.model import PhoneProof, StudyResult
+from gapvision.model import COVERAGE_FACTOR, SMALL_PARTS, Lens, PhoneProof, StudyResult, is_too_old
 from gapvision.words.lengths import Lengths
 
 #: Part of U -> what it comes from.
@@ -46,8 +48,8 @@ def missing_line(good: Mapping[tuple[str, str], int], least: int) -> str:
     return f"{head}; missing: " + ", ".join(f"{n} of {name}" for name, n in of.items()) if of else f"{head}."
 
 
-def study_lines(result: StudyResult, say: Lengths) -> list[str]:
-    """The figures of a study, a sentence each."""
+def study_lines(result: StudyResult, say: Lengths, lens: Lens | None = None) -> list[str]:
+    """The figures of a study, a sentence each; ``lens``: as its photos show it."""
 
     def fine(mm: float, signed: bool = False) -> str:
         return say.small(mm, signed=signed)
@@ -76,20 +78,53 @@ def study_lines(result: StudyResult, say: Lengths) -> list[str]:
         f"The largest part of U was {U_PARTS.get(result.largest_part, result.largest_part)}."
     )
     if result.growth > 1:
-        lines.append(f"U was too small on this phone: it grows to {result.growth:.2f} times.")
-    elif result.small_share < 1:
         lines.append(
-            f"U of scale, blur and repeatability was wider than needed: {100 * result.small_share:.0f} % of it are "
-            f"left, so that 95 of 100 photos are covered with 95 % confidence ({photos} photos). Which step is the "
-            "edge, its depth and reflections keep their doubt: clean bars never show them."
+            f"U grows to {result.growth:.2f} times: so much is needed for one more piece, or a seam, to lie within it "
+            "95 times of 100, by what these pieces show. More pieces may need less."
         )
-    else:
-        lines.append("U was right as it is; nothing of it changes.")
+    if not result.thin_rolled:
+        lines.append(
+            f"No piece has rolled edges as thin as a car's: bare steel rods {fine(3.0)} to {fine(4.0)} thick. "
+            "On rolled edges of bare steel U may still be too small; add such a piece."
+        )
+    lines.append(_shrunk(result, fine))
+    if lens is not None:
+        lines.append(lens_line(lens))
     return lines
 
 
-def proof_line(proof: PhoneProof, say: Lengths) -> str:
+def _shrunk(result: StudyResult, fine: Callable[[float], str]) -> str:
+    """What became of the parts of U that may shrink, and why."""
+    photos, stated, seen = result.within[1], COVERAGE_FACTOR * result.small_stated_mm, result.small_seen_mm
+    each = [(name, [r.parts_mm.get(name, 0.0) for r in result.readings]) for name in SMALL_PARTS]
+    parts = ", ".join(
+        f"{U_PARTS[name]} {fine(COVERAGE_FACTOR * sqrt(sum(mm * mm for mm in some) / len(some)))}"
+        for name, some in each
+    )
+    most = fine(COVERAGE_FACTOR * seen)
+    could = f"what {photos} photos show of them could, with 95 % confidence, be as large as {most}"
+    if result.small_share < 1:
+        return (
+            f"In U may shrink: {parts}; together {fine(stated)}. {could[0].upper()}{could[1:]}, so "
+            f"{100 * result.small_share:.0f} % of each are left. Which step is the edge, its depth and reflections "
+            "keep their doubt: clean bars never show them."
+        )
+    return f"Nothing of U shrinks. What may shrink is {parts}; together {fine(stated)}. But {could}."
+
+
+def lens_line(lens: Lens) -> str:
+    """A phone's lens, and how sure that is."""
+    f, k1, k2 = (COVERAGE_FACTOR * u for u in lens.std_u)
+    return (
+        f"Lens: focal length {lens.focal_px:.0f} pixels (U {lens.focal_px * f:.0f}); it bends straight lines by "
+        f"{lens.k1:+.3f} (U {k1:.3f}) and {lens.k2:+.3f} (U {k2:.3f}). Photos of this lens are measured with it."
+    )
+
+
+def proof_line(proof: PhoneProof, say: Lengths, today: date) -> str:
     """A kept study in one line."""
     off = say.small(proof.bias_mm, signed=True) + (", taken off" if proof.bias_proven else ", not proven")
     u = f"U x {proof.growth:.2f}" if proof.growth > 1 else f"{100 * proof.small_share:.0f} % of scale, blur, scatter"
-    return f"bias {off}; {u}"
+    if proof.lens is not None:
+        u += f"; lens of {proof.lens.focal_px:.0f} pixels"
+    return f"bias {off}; {u}" + ("; too old, no longer used" if is_too_old(proof.made_on, today) else "")

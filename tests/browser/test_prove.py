@@ -2,6 +2,7 @@
 
 import io
 import re
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from gapvision.lab.scenes import CameraSpec, EdgeSpec, SceneSpec, StripSpec, ren
 from tests.browser._help import PHONE, start_server
 from tests.browser.test_hard_cases import DEEP
 
+TODAY = date.today().strftime("%Y:%m:%d 10:30:00")
 SMALL = DEEP + """return deep('button, a, input, summary, [role=button]')
     .filter(e => e.getClientRects().length && !e.closest('[data-testid=stToolbar]') && e.type !== 'file')
     .filter(e => e.type !== 'checkbox' && (e.tabIndex >= 0 || e.tagName === 'BUTTON'))
@@ -26,7 +28,7 @@ SMALL = DEEP + """return deep('button, a, input, summary, [role=button]')
 @pytest.fixture(scope="module")
 def gauge_photo():
     """One photo of a piece of 4.76 mm; bytes behind its end make others of it, so that one rendering is enough."""
-    camera = CameraSpec(width_px=1300, height_px=867, distance_mm=300, model="grey phone")
+    camera = CameraSpec(width_px=1300, height_px=867, distance_mm=300, model="grey phone", taken_at=TODAY)
     edge = EdgeSpec(kind="cut", radius_mm=0.1)
     strips = (StripSpec(letter="A", t_mm=-42.0), StripSpec(letter="B", t_mm=42.0))
     return render_scene(

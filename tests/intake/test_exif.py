@@ -5,7 +5,7 @@ import struct
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from PIL import Image
+from PIL import Image, TiffImagePlugin
 
 from gapvision.intake.exif import ExifFields, read_directory, read_exif, write_exif
 from tests.intake._pictures import exif
@@ -35,6 +35,16 @@ def test_reads_what_pillow_writes_in_both_byte_orders():
         assert read_exif(block.tobytes()) == ExifFields(
             orientation=5, focal_mm=pytest.approx(5.7), focal_35mm_mm=28.0, taken_at="2026-01-02T03:04:05"
         )
+
+
+def test_the_program_and_digital_zoom_are_read():
+    block = exif(1, focal=5.7, focal35=28, time="2026:01:02 03:04:05")
+    block[0x0131] = "Painter 2.0\n"
+    block.get_ifd(0x8769)[0xA404] = TiffImagePlugin.IFDRational(2, 1)
+    assert (read_exif(block.tobytes()).app, read_exif(block.tobytes()).zoom) == ("Painter 2.0", 2.0)
+    for none in (TiffImagePlugin.IFDRational(0, 1), TiffImagePlugin.IFDRational(0, 0)):
+        block.get_ifd(0x8769)[0xA404] = none
+        assert read_exif(block.tobytes()).zoom == 1.0, "0 says that none was used (EXIF 2.3)"
 
 
 @given(st.binary(max_size=200))

@@ -9,7 +9,7 @@ from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
 from gapvision.errors import GapvisionError
-from gapvision.judgement.study import crossed_variation, growth_of, judge_study, proof_of
+from gapvision.judgement.study import crossed_variation, growth_for_another, growth_of, judge_study, proof_of
 from gapvision.model import PhoneKey, Piece, StudyReading
 from gapvision.words import MM, Lengths
 from gapvision.words.study import study_lines
@@ -120,6 +120,24 @@ def test_u_that_was_too_small_grows_at_once_and_one_too_wide_shrinks_in_its_smal
     assert np.mean(np.array(shares) * 0.08 >= 0.04 * 0.99) >= 0.93
 
 
+def test_a_bias_that_one_kind_of_edge_has_is_not_taken_off_the_others():
+    """Pieces off by 0.0, 0.05 and 0.35 mm: a further one may be anywhere there, so their mean corrects nothing."""
+    off = {"3.0": 0.0, "4.76": 0.05, "6.0": 0.35}
+    some = [replace(r, error_mm=r.error_mm + off[r.piece]) for r in readings(repeat=0.01, photos=20)]
+    assert not judge_study(PIECES, some, 0.02).bias_proven
+
+
+def test_one_more_piece_lies_within_grown_u_95_times_of_100():
+    """Pieces' errors drawn at random, all photos of one alike: the next piece's is held against U as it grew."""
+    rng, held = np.random.default_rng(4), []
+    for n in (3, 4, 8):
+        for _ in range(250):
+            *seen, new = rng.normal(0, 1.5, n + 1)
+            held.append(abs(new) <= 2 * growth_for_another([np.full(5, z) for z in seen]))
+    assert np.mean(held) >= 0.93, "of 750 drawn, 95 of 100 but for chance"
+    assert growth_for_another([np.full(5, 0.3)] * 3) == 1
+
+
 def test_growth_covers_95_of_100():
     rng = np.random.default_rng(2)
     for wide in (1.3, 2.0, 4.0):
@@ -150,6 +168,8 @@ def test_the_sentences_say_the_figures():
     phone = PhoneKey(camera="x", focal_mm=None, focal_35mm_mm=None, size_px=(4, 3))
     proof = proof_of(told, "study", "2026-03-31", phone)
     assert (proof.photos, proof.bias_proven) == (30, True)
+    assert "No piece has rolled edges as thin as a car's" in said
+    assert "What may shrink is the scale from the strips 0.16 mm" in said or "In U may shrink: the scale" in said
 
 
 def test_swapped_pieces_are_refused_not_counted_as_an_error_of_the_phone():
@@ -160,6 +180,12 @@ def test_swapped_pieces_are_refused_not_counted_as_an_error_of_the_phone():
     # One photo misread by as much accuses no piece, and is counted.
     one = [replace(r, error_mm=1.76) if k == 0 else r for k, r in enumerate(readings())]
     assert judge_study(PIECES, one, 0.03).growth > 2
+
+
+def test_a_piece_that_is_read_a_millimetre_off_is_refused_not_counted():
+    wrong = [replace(r, error_mm=r.error_mm + 1.0 * (r.piece == "4.76")) for r in readings()]
+    with pytest.raises(GapvisionError, match=r"'4\.76' show 5\.7\d mm, its readings say 4\.76 mm, and their U"):
+        judge_study(PIECES, wrong, 0.03)
 
 
 def test_calipers_read_wrong_by_two_tenths_make_u_larger_never_smaller():

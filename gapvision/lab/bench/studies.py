@@ -2,16 +2,19 @@
 
 ``python -m gapvision.lab.bench.studies [--studies 200] [--jobs 2] [--save FOLDER]``. Phones are drawn by lot, good
 and bad ones (odd distortion, heavy sharpening, smearing), each with a pool of photos: gauge pieces as the sheet
-describes them, and seams of gloss, bare steel and primer that no study shows. A study takes five photos of each of
-three pieces from the pool, with calipers that err; its figures are put on the photos it has not seen.
+describes them (its rods of bare steel), and seams of gloss, bare steel and primer. A study takes five photos of each
+of four pieces from the pool, with calipers that err; its figures are put on the photos it has not seen. With the lens
+that the first study of each phone found, the photos it has not seen are then measured anew.
 """
 
 from __future__ import annotations
 
 import argparse
 import pickle
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -22,12 +25,18 @@ from numpy.typing import NDArray
 from gapvision.judgement.study import judge_study, proof_of, reading_of
 from gapvision.lab.bench.phones import KINDS
 from gapvision.lab.scenes import CameraSpec, EdgeSpec, SceneSpec, StripSpec, render_grey
-from gapvision.model import GapProfile, Measurement, PhoneKey, Photo, Piece, Settings
+from gapvision.model import GapProfile, Measurement, PhoneKey, PhoneProof, Photo, Piece, Settings, StudyResult
 from gapvision.recipe import measure_photo
+from gapvision.vision.lens import lens_of
 from gapvision.vision.proven import with_proof
 
 _CALIPER_U_MM = 0.03
-_PIECES = (("3 cut", 3.0, "cut", 0.12), ("4.76 cut", 4.76, "cut", 0.12), ("6 rolled", 6.0, "roll", 3.0))
+_PIECES = (
+    ("3 cut", 3.0, "cut", 0.12),
+    ("4.76 cut", 4.76, "cut", 0.12),
+    ("5 rolled", 5.0, "roll", 1.5),
+    ("6 rolled", 6.0, "roll", 3.0),
+)
 _BARS, _SEAMS, _TAKEN = 10, 24, 5
 _FINISHES = ("blue_gloss", "brushed_steel", "grey_primer")
 #: Phone -> blur [px], what its program does (how strongly differs from photo to photo), and how clumsy the hand is
@@ -49,22 +58,19 @@ _KEY = PhoneKey(camera="invented", focal_mm=None, focal_35mm_mm=None, size_px=(2
 class Shot:
     """One photo of a pool: of a gauge piece (empty: a seam), its finishes, what was measured and what is true."""
 
+    job: tuple[str, str, int]
     piece: str
     finishes: tuple[str, str]
     measurement: Measurement
     true_mm: NDArray[np.float64]
 
 
-def _shoot(job: tuple[str, str, int]) -> Shot | None:
-    """Draw and measure one photo: phone, piece (empty: some seam), number."""
+def _shoot(job: tuple[str, str, int], proof: PhoneProof | None = None) -> Shot | None:
+    """Draw and measure one photo: phone, piece (empty: some seam), number; by a study that is kept, or by none."""
     phone, piece, number = job
     blur, kind, tilt = _PHONES[phone]
-    own = np.random.default_rng([sum(map(ord, phone)), 1])
-    k1, k2 = own.uniform((-0.06, -0.03), (0.08, 0.03))
+    (focal, k1, k2), own = _lens(phone)
     bad = phone.startswith("bad")
-    if bad:
-        k1, k2 = own.choice((-1, 1), 2) * own.uniform((0.08, 0.03), (0.12, 0.05))
-    focal = 2100 * own.uniform(0.65, 0.85)
     rng = np.random.default_rng([sum(map(ord, phone + piece)), number])
     camera = CameraSpec(
         width_px=2100, height_px=1400, distance_mm=rng.uniform(270, 330), tilt_across_deg=rng.uniform(-tilt, tilt),
@@ -75,7 +81,8 @@ def _shoot(job: tuple[str, str, int]) -> Shot | None:
     known = {name: (gap, made, radius) for name, gap, made, radius in _PIECES}
     if piece:
         gap, made, radius = known[piece]
-        edge = EdgeSpec(kind=made, radius_mm=radius, finish=("brushed_steel", "grey_primer")[own.integers(2)])
+        flat = ("brushed_steel", "grey_primer")[own.integers(2)]
+        edge = EdgeSpec(kind=made, radius_mm=radius, finish="brushed_steel" if made == "roll" else flat)
         edges, step = (edge, edge), float(np.random.default_rng([len(piece), 3]).normal(0, 0.05))
         settings: dict[str, Any] = {"edge_a": "cut", "edge_b": "cut"}
         if made == "roll":
@@ -93,16 +100,17 @@ def _shoot(job: tuple[str, str, int]) -> Shot | None:
     bgr = np.asarray(cv2.cvtColor(grey, cv2.COLOR_GRAY2BGR), np.uint8)
     changed = KINDS[kind](bgr, np.random.default_rng([sum(map(ord, phone + piece)), number, 5]))
     seen = np.asarray(cv2.cvtColor(changed, cv2.COLOR_BGR2GRAY), np.uint8)
-    photo = Photo(grey=seen, file=f"{number}.jpg", sha256="0" * 64)
+    photo = Photo(grey=seen, file=f"{number}.jpg", sha256="0" * 64, camera=_KEY.camera)
     checked = float(rng.normal(1, 0.0008))
     told = Settings(
-        print_scale_along=checked, print_scale_across=checked, print_scale_checked=True, one_sheet=True, **settings
-    )
-    m = measure_photo(photo, told)
+        print_scale_along=checked, print_scale_across=checked, print_scale_checked=True, one_sheet=True,
+        proofs=(proof,) if proof else (),
+    )  # fmt: skip
+    m = measure_photo(photo, replace(told, **settings))
     if m.profile is None:
         return None
     true_gap = _true_gap(truth, m.profile)
-    return Shot(piece, (edges[0].finish, edges[1].finish), m, true_gap)
+    return Shot(job, piece, (edges[0].finish, edges[1].finish), m, true_gap)
 
 
 def _true_gap(truth: dict[str, Any], p: GapProfile) -> NDArray[np.float64]:
@@ -147,24 +155,62 @@ def main(argv: list[str] | None = None) -> int:
         if len(done):
             m = np.nanmean(done, 0)
             shares = "  ".join(f"{m[k]:.3f} -> {m[k + 1]:.3f}" for k in range(4, len(m), 2))
-            print(f"{phone:14s} {len(done):5d}  {m[0]:+.3f}  {m[1]:5.2f} {m[2]:5.2f}  {m[3]:14.2f}  {shares}")
+            figures = f"{m[0]:+.3f}  {m[1]:5.2f} {m[2]:5.2f}  {m[3]:14.2f}"
+            print(f"{phone:14s} {len(done):5d}  {figures}  {shares}")
+    with ProcessPoolExecutor(args.jobs) as pool:
+        _lenses(pools, pool)
     return 0
+
+
+def _lenses(pools: dict[str, list[Shot]], pool: ProcessPoolExecutor) -> None:
+    """What the first study of each phone says of its lens, and fresh photos measured with that and without."""
+    print("lens: true focal length, k1, k2; found (U); fresh photos: contradicted; scale part, RMS error, within U")
+    for phone, shots in pools.items():
+        taken, result = _taken(shots, np.random.default_rng([0, 7])) or ([], None)
+        fields = [shots[k].measurement.photo.field for k in taken]
+        lens = lens_of([field for field in fields if field is not None], None)
+        if result is None or lens is None:
+            continue
+        proof = replace(proof_of(result, "study", date.today().isoformat(), _KEY, lens=lens), bias_proven=False)
+        proof = replace(proof, bias_std_u_mm=0.0, small_share=1.0, growth=1.0)
+        fresh = [shot for k, shot in enumerate(shots) if k not in taken]
+        again = list(pool.map(_shoot, [shot.job for shot in fresh], [proof] * len(fresh)))
+        both = [(one, two) for one, two in zip(fresh, again, strict=True) if two is not None]
+        other = sum("proof-of-another-phone" in {n.code for n in two.measurement.notices} for _, two in both)
+        u = [f"{2 * x:.3f}" for x in lens.std_u]
+        print(f"{phone:14s} {_lens_of(phone)}  {lens.focal_px:.0f} {lens.k1:+.3f} {lens.k2:+.3f} ({', '.join(u)})  "
+              f"{other} of {len(both)}  {_told([a for a, _ in both])} -> {_told([b for _, b in both])}")  # fmt: skip
+
+
+def _told(shots: Sequence[Shot]) -> str:
+    """Scale part in U, error and share within U of some photos."""
+    profiles = [(shot.measurement.profile, shot.true_mm) for shot in shots]
+    scale = np.mean([2 * p.parts_mm["scale"].mean() for p, _ in profiles if p is not None])
+    off = [np.abs(p.gap_mm - true) for p, true in profiles if p is not None]
+    within = np.mean(np.concatenate([x <= p.expanded_u_mm for x, (p, _) in zip(off, profiles, strict=True) if p]))
+    return f"{scale:.4f} {np.sqrt(np.mean(np.concatenate(off) ** 2)):.4f} {within:.3f}"
+
+
+def _lens_of(phone: str) -> str:
+    focal, k1, k2 = _lens(phone)[0]
+    return f"{focal:.0f} {k1:+.3f} {k2:+.3f}"
+
+
+def _lens(phone: str) -> tuple[tuple[float, float, float], np.random.Generator]:
+    """Focal length [px] and distortion of a phone's lens, and its lot for what else is its own."""
+    own = np.random.default_rng([sum(map(ord, phone)), 1])
+    k1, k2 = own.uniform((-0.06, -0.03), (0.08, 0.03))
+    if phone.startswith("bad"):
+        k1, k2 = own.choice((-1, 1), 2) * own.uniform((0.08, 0.03), (0.12, 0.05))
+    return (2100 * own.uniform(0.65, 0.85), float(k1), float(k2)), own
 
 
 def _study(shots: list[Shot], rng: np.random.Generator) -> tuple[float, ...] | None:
     """One study and its trial: bias, growth, share left of the small parts, change of U, pairs of shares within U."""
-    pieces, readings, taken = [], [], set()
-    for name, gap, *_ in _PIECES:
-        of = [k for k, s in enumerate(shots) if s.piece == name]
-        if len(of) <= _TAKEN:
-            return None
-        read = gap + rng.normal(0, _CALIPER_U_MM / 2) + rng.normal(0, 0.005, 3)
-        piece = Piece(name=name, readings_mm=tuple(read))
-        pieces.append(piece)
-        for k in rng.permutation(of)[:_TAKEN]:
-            taken.add(int(k))
-            readings.append(reading_of(shots[k].measurement, piece, "", _CALIPER_U_MM))
-    result = judge_study(pieces, readings, _CALIPER_U_MM)
+    study = _taken(shots, rng)
+    if study is None:
+        return None
+    taken, result = study
     proof = proof_of(result, "study", "2026-05-09", _KEY)
     within = {of: [0, 0, 0] for of in ("pieces", "seams", "blue_gloss", "brushed_steel")}
     u = []
@@ -177,9 +223,26 @@ def _study(shots: list[Shot], rng: np.random.Generator) -> tuple[float, ...] | N
             within[group][0] += len(before.gap_mm)
             within[group][1] += int((np.abs(before.gap_mm - shot.true_mm) <= before.expanded_u_mm).sum())
             within[group][2] += int((np.abs(after.gap_mm - shot.true_mm) <= after.expanded_u_mm).sum())
-        u.append(float(after.expanded_u_mm.mean() / before.expanded_u_mm.mean()))
+        if not shot.piece:
+            u.append(float(after.expanded_u_mm.mean() / before.expanded_u_mm.mean()))
     shares = [share / n if n else float("nan") for n, *both in within.values() for share in both]
     return proof.bias_mm, proof.growth, proof.small_share, float(np.mean(u)), *shares
+
+
+def _taken(shots: list[Shot], rng: np.random.Generator) -> tuple[list[int], StudyResult] | None:
+    """The photos that a study takes, and what it says; None where the pool has too few."""
+    pieces, readings, taken = [], [], []
+    for name, gap, *_ in _PIECES:
+        of = [k for k, s in enumerate(shots) if s.piece == name]
+        if len(of) <= _TAKEN:
+            return None
+        read = gap + rng.normal(0, _CALIPER_U_MM / 2) + rng.normal(0, 0.005, 3)
+        piece = Piece(name=name, readings_mm=tuple(read))
+        pieces.append(piece)
+        for k in rng.permutation(of)[:_TAKEN]:
+            taken.append(int(k))
+            readings.append(reading_of(shots[k].measurement, piece, "", _CALIPER_U_MM))
+    return taken, judge_study(pieces, readings, _CALIPER_U_MM)
 
 
 if __name__ == "__main__":
