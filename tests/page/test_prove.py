@@ -1,6 +1,8 @@
 """Prove under AppTest: what is missing, phones mixed, pieces swapped, two persons; photos are measured elsewhere."""
 
 import io
+from dataclasses import replace
+from datetime import date
 from hashlib import sha256
 
 import numpy as np
@@ -25,7 +27,8 @@ def page(tmp_path, monkeypatch, make_measurement):
         assert settings.edge_a is None
         ((_, name, sha),) = photos
         off = np.random.default_rng(int(sha[:8], 16)).normal(0, 0.01)
-        return make_measurement(gap_mm=np.full(240, float(name.split("_")[0]) + off), u_mm=0.2)
+        m = make_measurement(gap_mm=np.full(240, float(name.split("_")[0]) + off), u_mm=0.2)
+        return replace(m, photos=(replace(m.photo, taken_at=f"{date.today()}T10:00:00"),))
 
     monkeypatch.setattr("gapvision.page.service.measure", measure)
     page = AppTest.from_file(str(ENTRY), default_timeout=60)
@@ -61,7 +64,7 @@ def test_counter_two_phones_result_and_a_new_study(page, tmp_path):
     page.run()
     assert "14 of 15 photos are there; missing: 1 of piece 3 (6.0mm)" in said(page)
     assert "Take it again. 6.12_4.jpg" in said(page)
-    assert "another phone, lens or picture size" in said(page)
+    assert "6.12_4.jpg' is of another phone than '3.12_0.jpg'" in said(page)
     give(page, 2, 6.12, 5)
     page.run()
     assert "On this phone, in this light: bias +0.12 mm" in said(page)
