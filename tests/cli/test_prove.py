@@ -248,4 +248,9 @@ def test_photos_drawn_measured_and_counted(here, capsys):
     assert after["settings"]["proofs"][0]["name"] == "Grey phone, bench light"
     (kept,) = read_phones(here / "data")
     off = kept.bias_mm if kept.bias_proven else 0.0
-    assert after["gap"]["mean_mm"] == pytest.approx(before["gap"]["mean_mm"] - off, abs=2e-4)
+    # The lens that was found moves it a little too; without it the bias alone.
+    assert after["gap"]["mean_mm"] == pytest.approx(before["gap"]["mean_mm"] - off, abs=0.01)
+    write_phone(here / "data", replace(kept, lens=None))
+    assert main(["measure", "4.76_0.jpg", *lines, "plain.json"]) == 0
+    plain = json.loads((here / "plain.json").read_text())
+    assert plain["gap"]["mean_mm"] == pytest.approx(before["gap"]["mean_mm"] - off, abs=2e-4)
