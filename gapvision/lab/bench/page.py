@@ -203,8 +203,10 @@ def _sets(page: Any) -> tuple[float, float]:
         into.wait_for()
         page.get_by_role("button", name="They show one seam").click()
         page.locator(".gv-verdict", has_text="2 photos together").wait_for()
+        moved, pair = page.get_by_label(f"Move {k}0.jpg", exact=True), f"to {k}1.jpg and 1 more"
+        moved.locator("option", has_text=pair).wait_for(state="attached")  # the strip is drawn after the verdict
         begun = time.monotonic()
-        page.get_by_label(f"Move {k}0.jpg", exact=True).select_option(index=1)
+        moved.select_option(label=pair)
         page.locator(".gv-verdict", has_text="3 photos together").wait_for()
         together.append(time.monotonic() - begun)
     return statistics.median(alone), statistics.median(together)
