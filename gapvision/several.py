@@ -48,14 +48,16 @@ from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band, CentreLine, normals_along, sample_band
 from gapvision.vision.doubts import by_photo, doubts_of_several
 from gapvision.vision.edges import Choice, SeamEdges, choose_edges, edges_of, find_edges
+from gapvision.vision.field import THICKNESS_STATED_STD_MM, THICKNESS_STD_MM
 from gapvision.vision.joint_edges import Face, JointEdge, PhotoLook, join_edges, photo_look
 from gapvision.vision.joint_field import JointFields, fit_jointly
 from gapvision.vision.joint_gap import joint_profile
 from gapvision.vision.known import known_notices
 from gapvision.vision.painted import looks_painted
+from gapvision.vision.painted_sets import all_look_painted, mark_figures
 from gapvision.vision.phone import PictureDoubt, picture_doubt, veil_light, without_veil
 from gapvision.vision.proven import with_proofs_of_set
-from gapvision.vision.seam import recentre
+from gapvision.vision.seam import moved, recentre
 
 #: How many photos of one seam are measured together, and how many of them show one place.
 MOST_PHOTOS = 40
@@ -380,11 +382,13 @@ def _common_line(
 ) -> tuple[CentreLine, list[Notice], int | None]:
     """The line of the surest photo, made longer by the others, its normals from A to B; who has another line.
 
+    Where two others or more have the seam in one place that the surest leaves, it lies there.
+
     Where one strip alone joins a photo to the rest, a line far off is another seam or a strip that was moved: that
     photo's number is told.
     """
     carried = [_carried(each, field, sides) for each, field in zip(kept, fields, strict=True)]
-    line, notices = carried[0], list[Notice]()
+    line, notices = _where_most_have_it(carried), list[Notice]()
     for k, (each, other) in enumerate(zip(kept, carried, strict=True)):
         if k == 0:
             continue
@@ -428,6 +432,19 @@ def _off(line: CentreLine, other: CentreLine) -> FloatArray:
     return np.where(ahead[rows, near] < 1.0, off, np.nan)
 
 
+def _where_most_have_it(carried: list[CentreLine]) -> CentreLine:
+    """The first line, moved to where it leaves all others, two or more, that have the seam in one place."""
+    line = carried[0]
+    others = np.array([_off(line, other) for other in carried[1:]])
+    low, high = np.nan_to_num(others, nan=np.inf).min(0), np.nan_to_num(others, nan=-np.inf).max(0)
+    agreed = np.flatnonzero((np.isfinite(others).sum(0) > 1) & (high - low < _LINES_APART_MM))
+    middle = 0.5 * (low + high)[agreed]
+    middle = np.where(np.abs(middle) > _LINES_APART_MM, middle, 0.0)
+    if not middle.any():
+        return line
+    return moved(line, np.interp(np.arange(len(line.s_mm)), agreed, middle), float(line.s_mm[1] - line.s_mm[0]))
+
+
 def _seen_by_one(carried: list[CentreLine], line: CentreLine) -> FloatArray:
     """Standard uncertainty of the seam itself at each station [mm]: where no two photos that reach it have it there."""
     off = np.sort(np.abs([_off(line, other) for other in carried]), axis=0)  # NaN last
@@ -455,9 +472,10 @@ def _longer(line: CentreLine, other: CentreLine) -> CentreLine:
 
 def _faces(step: Step, settings: Settings) -> tuple[Face, Face]:
     """Heights of both panels' faces below the strips' print, as far as they are known."""
-    face = settings.strip_thickness_mm or FACE_HEIGHT_MM
-    # How thick the strips are matters to depths and radii, hardly to the gap: it is taken as known here.
-    return Face(-face, 0.0), Face(step.mean_mm - face, step.expanded_u_mm / COVERAGE_FACTOR)
+    stated = settings.strip_thickness_mm
+    face, std = stated or FACE_HEIGHT_MM, THICKNESS_STD_MM if stated is None else THICKNESS_STATED_STD_MM
+    step_std = step.expanded_u_mm / COVERAGE_FACTOR
+    return Face(-face, std), Face(step.mean_mm - face, float(np.hypot(std, step_std)))
 
 
 def _see(
@@ -534,6 +552,8 @@ def _made(
     painted = all(
         looks_painted(each.band, each.edges, look.quality.black) for each, look in zip(shown, looks, strict=True)
     )
+    marks = [mark_figures(each.band, each.edges) for each in shown]
+    painted |= all_look_painted(marks, [look.quality.paper for look in looks])
     profile = joint_profile(
         fields,
         line,

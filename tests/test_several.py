@@ -16,7 +16,7 @@ from gapvision.judgement.coach import next_photo, seen_slopes, u_with
 from gapvision.lab.scenes import CameraSpec, EdgeSpec, SceneSpec, StripSpec, render_grey
 from gapvision.model import LeftOut, Notice, Photo, Settings
 from gapvision.recipe import measure_photo
-from gapvision.several import Shot, _looks, _seen_by_one, measure_photos
+from gapvision.several import Shot, _looks, _seen_by_one, _where_most_have_it, measure_photos
 from gapvision.vision.band import CentreLine
 from tests.conftest import hand_made_measurement
 
@@ -153,6 +153,21 @@ def test_a_seam_that_no_two_photos_have_in_one_place_is_doubted():
     np.testing.assert_allclose(_seen_by_one([along(off), along(0.2)], along(off)), np.where(s < 60, 0.0, 1.9))
     assert not _seen_by_one([along(0.0), along(0.2), along(4.0)], along(0.0)).any()
     assert not _seen_by_one([along(0.0), along(4.0, first=50)], along(0.0))[:49].any()  # seen by one alone
+
+
+def test_where_two_photos_have_the_seam_in_one_place_that_the_surest_leaves_it_lies_there():
+    """As own set o83: the surest photo's line left the seam by 4 mm at one end."""
+    s = np.arange(100.0)
+
+    def along(t):
+        return CentreLine(s, np.stack([s, t * np.ones(100)], 1), np.tile([0.0, 1.0], (100, 1)))
+
+    leaves = along(np.where(s < 60, 0.0, 4.0))
+    t = _where_most_have_it([leaves, along(0.2), along(0.4)]).points[:, 1]
+    np.testing.assert_allclose(t[:45], 0.0, atol=1e-9)
+    np.testing.assert_allclose(t[75:], 0.3, atol=0.05)
+    for others in ([along(0.2)], [along(0.2), along(-3.0)]):  # one other is no more than the surest; two that differ
+        assert _where_most_have_it([leaves, *others]) is leaves
 
 
 def test_of_a_photo_given_twice_the_first_by_name_stays_whichever_is_read_first(monkeypatch):

@@ -65,7 +65,7 @@ _SIZE_OF_SHEETS = 0.01 / np.sqrt(3)
 _SIZE_MEASURED = 0.001  # a steel rule over 150 mm read to 0.25 mm, check_values H-07
 _SIZE_WITHIN_SHEET = 0.0001  # paper takes up damp: 0.02 mm over a strip; common practice, no source
 # Paper taped down lies 0.1 mm high, magnetic sheet with paper on it 0.4 to 1.0 mm; common practice, no source.
-_THICKNESS_MM, _THICKNESS_STATED_MM = 0.35, 0.03
+THICKNESS_STD_MM, THICKNESS_STATED_STD_MM = 0.35, 0.03
 _LEAST_BELIEVED, _LEAST_SAY = 1e-3, 1e-3
 _LEAST_TO_TELL, _ODD_SHARE = 3, 0.4
 _HELD_STEP_MM = 1e-6  # strips on one panel only: the step is no part of the fit; its doubt is added where it matters
@@ -395,11 +395,11 @@ def _likeness(views: list[StripView], known: KnownStrips) -> tuple[FloatArray, F
     # The one sheet's own scale is what the check lines tell; its doubt is added to the gap apart.
     between = np.array([_SIZE_MEASURED if v.sheet in known.measured else _SIZE_OF_SHEETS for v in views])
     between *= not are_alike(views, known)
-    thickness = _THICKNESS_STATED_MM if known.thickness_stated else _THICKNESS_MM
+    thickness = THICKNESS_STATED_STD_MM if known.thickness_stated else THICKNESS_STD_MM
     own = np.eye(len(views))
     return (
         _SIZE_WITHIN_SHEET**2 * own + np.outer(between, between) * same,
-        _THICKNESS_STATED_MM**2 * own + thickness**2 * same,
+        THICKNESS_STATED_STD_MM**2 * own + thickness**2 * same,
     )
 
 

@@ -59,7 +59,9 @@ _OWN_SHARE = 0.3
 _STATIONS_ALIKE = 240.0
 _DEPTHS_MM = np.arange(0.05, 3.01, 0.15)
 _OPEN_DEPTHS_MM = (-1.1, 3.8, 0.15)  # of an outline below where an open face is thought to lie: from, to, apart
-_OPEN_STD_MM = 0.15  # a face whose height is known no better leaves the height of the outline open
+# A face whose height is known no better leaves the height of the outline open: strips of any thickness do not, a step
+# that nothing tells does.
+_OPEN_STD_MM = 0.45
 _BROAD_SHARE = 0.15  # of the depth's prior: hems of 1.5 +- 0.7 mm, and one cut edge in about seven
 _BROAD_ROLL_MM, _BROAD_CUT_MM, _BROAD_CUT = (1.5, 0.7), (0.15, 0.1), 0.3
 _SURE_STD_MM, _LEAST_SURE = 0.2, 20
@@ -234,8 +236,8 @@ def join_edges(
         One for each photo, all along one common line.
     faces : tuple of Face
         Of panels A and B in the common frame.  With strips on both sides: the strips' own thickness below the print,
-        B higher by the step, whose doubt goes with B.  With strips on one side only the other face is open
-        (:data:`gapvision.vision.gap.STEP_UNKNOWN`), or as stated.
+        with its doubt, B higher by the step, whose doubt goes with B.  With strips on one side only the other face is
+        open (:data:`gapvision.vision.gap.STEP_UNKNOWN`), or as stated.
     band_height_mm : float
         Height on which the bands were drawn [mm].
     known : tuple of KnownEdge or None
@@ -275,7 +277,10 @@ def _join(looks: list[PhotoLook], k: int, face: Face, band_height_mm: float, kno
     t = (np.arange(rows.start, rows.stop) - len(edges[0].chance) // 2) * ROW_MM
     place, std, depth_part = _read_off(_forward_backward(_OWN_SHARE * like), weight, t)
     height, height_std = _moments(weight, heights)
-    kind = told.kind if face.is_open else _joined_kind(told.kind, weight, depths)
+    kind = told.kind
+    if not face.is_open:  # of all thicknesses of strips, the one taken is the likeliest
+        as_thought = _hypotheses(told, by_shading, Face(face.height_mm, 0.0))[2]
+        kind = _joined_kind(kind, _normalised(as_thought * np.exp(evidence - evidence.max())), depths, face)
     shown = [place + _shift_mm(look.slope, band_height_mm, height, kind.depth_mm, outward) for look in looks]
     rise, rise_std = _rise(looks, edges, shown)
     dark = 1 - np.mean([look.lit for look in looks], axis=0)
@@ -355,8 +360,11 @@ def _hypotheses(
     return np.full(len(heights), prior @ depths), heights, _normalised(likely) + _LEAST
 
 
-def _joined_kind(kind: EdgeKind, weight: FloatArray, depths: FloatArray) -> EdgeKind:
-    """The kind with depth and chances as all photos tell them."""
+def _joined_kind(kind: EdgeKind, weight: FloatArray, depths: FloatArray, face: Face) -> EdgeKind:
+    """The kind with depth and chances as all photos tell them.
+
+    They tell the outline's height; what the face above it is off by is the depth's error too, unless shading tells it.
+    """
     depth, std = _moments(weight, depths)
     rolled = depths > _DEEPEST_CUT_MM
     roll, roll_std = _moments(_normalised(np.where(rolled, weight, 0.0)), depths)
@@ -364,7 +372,10 @@ def _joined_kind(kind: EdgeKind, weight: FloatArray, depths: FloatArray) -> Edge
     name = "cut" if cut > _SURE_CUT else "rolled" if cut < _SURE_ROLL else "unknown"
     if kind.cut_chance in (0.0, 1.0):  # stated, and the shading does not say otherwise
         name, cut = kind.kind, kind.cut_chance
-    std, roll_std = (float(np.hypot(v, _GRID_STD_MM)) for v in (std, roll_std))
+    std, roll_std = (
+        float(np.linalg.norm([seen, _GRID_STD_MM, _either(face.std_u_mm, own)]))
+        for seen, own in ((std, kind.depth_std_mm), (roll_std, kind.roll_std_mm))
+    )
     return EdgeKind(name, depth, std, cut, roll, roll_std)
 
 
@@ -503,6 +514,11 @@ def _normal(x: FloatArray, mean: FloatArray | float, std: FloatArray | float) ->
 
 def _normalised(values: FloatArray) -> FloatArray:
     return np.asarray(values / max(float(values.sum()), _LEAST), float)
+
+
+def _either(std: float, other_std: float) -> float:
+    """Standard uncertainty of what two tell together."""
+    return std * other_std / max(float(np.hypot(std, other_std)), _LEAST)
 
 
 def _moments(weight: FloatArray, values: FloatArray) -> tuple[float, float]:

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from gapvision.geometry.edge_form import jump_mm
 from gapvision.geometry.uncertainty import combine, sensitivities
 from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, GapProfile
 from gapvision.vision.band import CentreLine, normals_along
@@ -103,8 +104,11 @@ def joint_profile(
     shared = [edge.shared_std_mm[pick] for edge in edges]
     by_place = [np.sqrt(np.maximum(w**2 - d**2, 0.0)) for w, d in zip(whole, by_depth, strict=True)]
     dark = 1 - np.mean([look.lit for look in looks], axis=0)
+    offset_a, offset_b = straight_offsets(place_a, place_b, normals)
+    # Where an edge jumps, either course may be the metal's.
+    jumps = [jump_mm(offset, station_mm) / COVERAGE_FACTOR for offset in (offset_a, offset_b)]
     parts = {
-        "edge": combine(by_place),
+        "edge": combine([*by_place, *jumps]),
         "shared": combine(shared),
         "depth": combine(by_depth),
         "corner": corner_part(*(edge.told.kind.cut_chance * dark[pick] for edge in edges)),
@@ -118,7 +122,6 @@ def joint_profile(
     step = fields[0].step_mm + b.rise_mm - a.rise_mm
     step_std = combine([fields[0].step_std_mm, a.rise_std_mm, b.rise_std_mm])
     told = fields[0].step_free & np.isfinite(step)
-    offset_a, offset_b = straight_offsets(place_a, place_b, normals)
     u_a, u_b = (COVERAGE_FACTOR * np.hypot(*both) for both in zip(whole, shared, strict=True))
     return GapProfile(
         s_mm=line.s_mm[pick],

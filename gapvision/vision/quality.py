@@ -67,6 +67,11 @@ class StripQuality:
     black: float = math.nan
     grain: PrintGrain = USUAL_GRAIN
 
+    @property
+    def paper(self) -> float:
+        """Linear light of the strips' white paper; NaN where none was seen."""
+        return self.black * (1 + self.contrast) / max(1 - self.contrast, 1e-6)
+
 
 def px_per_mm(view: StripView) -> float:
     """Mean resolution at one strip [px per mm]."""

@@ -338,8 +338,22 @@ def recentre(line: CentreLine, middle_mm: FloatArray, station_mm: float) -> Cent
     station_mm : float
         Spacing of the new stations [mm].
     """
-    points = line.points + line.normals * _smooth(_without_strays(line, middle_mm), 21)[:, None]
-    new = line_through(points, station_mm)
+    return moved(line, _without_strays(line, middle_mm), station_mm)
+
+
+def moved(line: CentreLine, by_mm: FloatArray, station_mm: float) -> CentreLine:
+    """Move a centre line across, smoothly, and put stations on it anew.
+
+    Parameters
+    ----------
+    line : CentreLine
+        Earlier line.
+    by_mm : ndarray, shape (n,)
+        How far, at every station [mm].
+    station_mm : float
+        Spacing of the new stations [mm].
+    """
+    new = line_through(line.points + line.normals * _smooth(by_mm, 21)[:, None], station_mm)
     before = line.normals[np.minimum(np.arange(len(new.normals)), len(line.normals) - 1)]
     return new if (new.normals * before).sum() >= 0 else replace(new, normals=-new.normals)
 

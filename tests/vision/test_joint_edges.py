@@ -131,6 +131,20 @@ def test_strips_on_one_side_need_neither_step_nor_depth(step):
     assert b.height_mm == pytest.approx(FACE + step - 1.9, abs=0.1)
 
 
+def test_strips_thicker_than_thought_change_radii_within_their_u_and_not_the_gap():
+    """Magnets 0.8 mm thick where 0.5 is taken: the faces lie 0.3 mm lower than thought, both alike."""
+    views = [look_at(slope, faces=(FACE - 0.3, FACE - 0.3)) for slope in (SQUARE, FROM_A, FROM_B)]
+    doubted = Face(FACE, 0.35)
+    a, b = join(*views, faces=(doubted, doubted))
+    np.testing.assert_allclose(b.t_mm - a.t_mm, C_B - C_A, atol=0.05)
+    for edge, radius in ((a, 1.3), (b, 1.9)):
+        off = abs(edge.told.kind.depth_mm - radius)
+        assert off == pytest.approx(0.3, abs=0.12)
+        assert off < 2 * edge.told.kind.depth_std_mm
+    sure, _ = join(*views)
+    assert sure.told.kind.depth_std_mm < 0.8 * a.told.kind.depth_std_mm
+
+
 def test_a_face_that_rises_along_the_seam_is_seen_to():
     ramp = np.linspace(-0.4, 0.4, N)
     looks = [look_at(k, faces=(FACE, FACE + ramp)) for k in (SQUARE, FROM_A, FROM_B)]

@@ -134,3 +134,19 @@ def test_where_photos_have_the_seam_in_two_places_u_reaches_from_one_to_the_othe
         for mm in (apart, 0.0)
     )
     np.testing.assert_allclose(with_it.expanded_u_mm, np.hypot(without.expanded_u_mm, 2 * apart))
+
+
+def test_where_an_edge_jumps_u_is_as_large_as_the_jump(three):
+    """As of one photo: tape over an edge or a clip leaves its course for a short way, and all photos show it so."""
+    _, line, fields, looks = three
+    faces = Face(-FACE_HEIGHT_MM, 0.0), Face(-FACE_HEIGHT_MM + fields[0].step_mm, fields[0].step_std_mm)
+    a, b = join_edges(looks, faces, H)
+    there = np.zeros(N, bool)
+    there[28:33] = True
+    jumping = replace(a, t_mm=a.t_mm - np.where(there, 1.5, 0.0))
+    profile, usual = (
+        joint_profile(fields, line, looks, (edge, b), H, print_scale_checked=True, station_mm=2.0)  # long enough
+        for edge in (jumping, a)
+    )
+    assert np.all(profile.expanded_u_mm[there] > 1.4)
+    np.testing.assert_allclose(profile.expanded_u_mm[:20], usual.expanded_u_mm[:20], atol=0.02)

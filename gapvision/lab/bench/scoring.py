@@ -184,8 +184,11 @@ class SetScore(Score):
     ----------
     radius_errors_mm : list of float
         Measured less true radius of each rolled edge whose radius is told.
+    beside_mm : float
+        Length of the stations with U <= 0.25 that lie on no seam.
     """
 
+    beside_mm: float = 0.0
     radius_errors_mm: list[float] = field(default_factory=list)
 
 
@@ -221,6 +224,7 @@ def score_set(measurement: Measurement, truths: Sequence[dict[str, Any]]) -> Set
         return made
     at, inside, swapped, *_ = stations_on_truth(profile, measurement, truths)
     made.stray = int((~inside).sum())
+    made.beside_mm = float((~inside & (profile.expanded_u_mm <= TRUSTED_U_MM)).sum() * profile.spacing_mm)
     if not inside.any():
         return made
     error, u = profile.gap_mm[inside] - np.interp(at[inside], s, gap), profile.expanded_u_mm[inside]

@@ -168,6 +168,7 @@ FIGURES: tuple[tuple[str, Callable[[Sequence[Measured]], float], int, bool], ...
     ("trusted share", _share("trusted_mm"), 3, False),
     ("covered share", _share("covered_mm"), 3, False),
     ("trusted yet off by more than 0.40 mm", _share("wrong_mm"), 4, False),
+    ("trusted beside the seam", _share("beside_mm"), 4, False),
     ("95th percentile where trusted, mm", _p95_trusted, 3, False),
     ("right within 0.15 mm, of the stations", lambda m: float(np.mean(_stations(m)[0] <= 0.15)), 3, False),
     ("mean U, mm", lambda m: float(np.mean(_stations(m)[1])), 3, False),
