@@ -87,6 +87,18 @@ usage value-out-of-range
 usage measurement-file-bad
     The file is not a gapvision measurement.
     Choose a file written by 'gapvision measure --json'.
+usage edge-has-no-gap
+    The file holds one edge alone: there is no gap in it.
+    Draw the part with 'gapvision template FILE --gap 4mm'; measure the seam once the part is in.
+usage seam-closes
+    A seam that goes round has no place on a panel, and no plan can be made of it.
+    Judge it with 'gapvision judge'; measure each side that runs straight by itself, without --closed, to plan it.
+usage closed-needs-one-photo
+    A seam that goes round is measured in one photo.
+    Take one photo that shows all of it, or measure each photo by itself.
+usage part-too-large
+    No part is left inside the edge, less the wanted gap.
+    Check the wanted gap, and that the strip lies on the panel whose edge was measured.
 usage folder-not-writable
     The result could not be written there.
     Choose another folder or free some space, then try again.
@@ -187,8 +199,29 @@ refusal line-too-narrow
 refusal edges-not-found
     The gap was found, but its edges could not be told apart from what is around them.
     Slip white paper into the gap or light it from behind, and take the photo again.
+refusal edge-not-found
+    No edge could be found beside the strip.
+    Lay dark cloth or white paper behind the opening, light it evenly, or show the edge with two points.
+refusal edge-not-alone
+    Another edge lies across from this one, so it is a gap and not one edge alone.
+    Measure it as a seam, without --one-edge; or lay dark cloth or white paper behind the opening.
+refusal strips-on-both-sides
+    Strips lie on both sides of the edge, so it is not one edge alone.
+    Lay all strips on the panel whose edge is measured, or measure it as a seam.
 
 # measuring: warnings
+warning edge-has-rival
+    Another line looks nearly as much like the panel's edge.
+    Look at the drawn edge; where it lies wrong, show it with points, or lay dark cloth behind the opening.
+note edge-size-unsure
+    The strips may come from different sheets, so the size of the line is hardly known; U allows for it.
+    Use strips of one sheet and say so, or measure the check lines of each sheet.
+warning seam-in-part
+    The seam does not show all round: the longest part of it that shows was measured, from one end of that.
+    Show all of it in one photo, strips beside or inside it, or show it with points all round.
+warning edge-in-part
+    The edge does not show all round.
+    Show all of it in one photo, or use the part that was measured: the template leaves the rest open.
 warning edge-jumps
     An edge leaves its course for a short way, as where tape, sealer or a clip lies over it; U is as large as the jump.
     Look at that place in the photo: clear the edge and take the photo again; if the metal is so, measure it by hand.

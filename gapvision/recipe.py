@@ -22,6 +22,7 @@ from gapvision.model import (
     GapProfile,
     Measurement,
     Notice,
+    PhoneProof,
     Photo,
     ScaleInfo,
     SeamQuality,
@@ -32,6 +33,16 @@ from gapvision.model import (
 )
 from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band, CentreLine, sample_band
+from gapvision.vision.closed import (
+    Round,
+    find_round,
+    length_of,
+    once,
+    orient_round,
+    over_the_end,
+    recentre_closed,
+    seam_find,
+)
 from gapvision.vision.detect import FoundStrips, look_for_strips
 from gapvision.vision.doubts import check_lines_contradicted, doubts, strip_notices
 from gapvision.vision.edges import SeamEdges, find_edges
@@ -109,6 +120,8 @@ class Look:
         The seam's, in ``field``'s frame.
     sides : dict of str to str
         Panel of each strip, A or B.
+    closed : bool
+        Whether the line closes.
     """
 
     photo: Photo
@@ -122,10 +135,61 @@ class Look:
     line: CentreLine
     sides: dict[str, str]
     notices: list[Notice]
+    closed: bool = False
 
 
 def look_at(photo: Photo, settings: Settings, seen: list[StripView]) -> Look:
     """Strips, which ``seen`` gets, map, seam and sides of one photo; raises a refusal where they are not to be had."""
+    start = map_of(photo, settings, seen)
+    settings, views, flat, known, notices = start.settings, start.views, start.flat, start.known, start.notices
+    hint = np.array(settings.seam_hint_px, float) if settings.seam_hint_px else None
+    all_round: Round | None = None
+    if settings.closed:
+        all_round = find_round(photo, flat, views, settings.station_mm, hint)
+        found = seam_find(all_round, flat)
+        field, line, sides = orient_round(photo, views, flat, all_round, known)
+    else:
+        found = find_seam(photo, flat, views, settings.station_mm, hint)
+        field, line, sides = orient(photo, views, flat, found, known)
+    proof, of_phone = start.proof, start.of_phone
+    if proof is not None and proof.lens is not None:
+        if contradicts(field, photo.focal_35mm_mm, proof.lens):
+            proof, of_phone = None, [of_other_lens(proof)]
+        else:
+            own = replace(known, lens=proof.lens)
+            flat = fit_field(views, flat.size_px, photo.focal_35mm_mm, start=flat, known=own)
+            if all_round is not None:
+                field, line, sides = orient_round(photo, views, flat, all_round, own)
+            else:
+                field, line, sides = orient(photo, views, flat, found, own)
+    settings = replace(settings, proofs=(proof,) if proof else ())
+    notices += strip_notices(field, views, photo.focal_35mm_mm, known)
+    _refuse(notices)
+    notices += of_phone
+    closed = all_round is not None and all_round.closed
+    if all_round is not None and not closed:
+        notices.append(Notice(code="seam-in-part"))
+    quality = start.quality
+    return Look(photo, settings, views, start.to_scale, quality, known, found, field, line, sides, notices, closed)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Start:
+    """A photo as far as its map, all its strips taken to lie at one height; attributes as of :class:`Look`."""
+
+    settings: Settings
+    views: list[StripView]
+    to_scale: bool
+    quality: StripQuality
+    known: KnownStrips
+    flat: FittedField
+    notices: list[Notice]
+    proof: PhoneProof | None
+    of_phone: list[Notice]
+
+
+def map_of(photo: Photo, settings: Settings, seen: list[StripView]) -> Start:
+    """Strips, which ``seen`` gets, and map of one photo; raises a refusal where they are not to be had."""
     looked, size = look_for_strips(photo), (photo.width_px, photo.height_px)
     views = _strips(photo, settings, looked)
     seen.extend(views)
@@ -147,20 +211,7 @@ def look_at(photo: Photo, settings: Settings, seen: list[StripView]) -> Look:
             doubt = CODES["check-lines-doubtful"]
             raise GapvisionError(error.code, doubt.text, doubt.next_step) from error
         raise
-    hint = np.array(settings.seam_hint_px, float) if settings.seam_hint_px else None
-    found = find_seam(photo, flat, views, settings.station_mm, hint)
-    field, line, sides = orient(photo, views, flat, found, known)
-    if proof is not None and proof.lens is not None:
-        if contradicts(field, photo.focal_35mm_mm, proof.lens):
-            proof, told_of_phone = None, [of_other_lens(proof)]
-        else:
-            own = replace(known, lens=proof.lens)
-            flat = fit_field(views, size, photo.focal_35mm_mm, start=flat, known=own)
-            field, line, sides = orient(photo, views, flat, found, own)
-    settings = replace(settings, proofs=(proof,) if proof else ())
-    notices += strip_notices(field, views, photo.focal_35mm_mm, known)
-    _refuse(notices)
-    return Look(photo, settings, views, to_scale, quality, known, found, field, line, sides, notices + told_of_phone)
+    return Start(settings, views, to_scale, quality, known, flat, notices, proof, told_of_phone)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -198,25 +249,29 @@ class Sighted:
             field,
             replace(self.rectified, line=line),
             EDGE_HEIGHT_MM,
-            _reading(self.edges, "a", told[0], self.picture),
-            _reading(self.edges, "b", told[1], self.picture),
+            reading_of(self.edges, "a", told[0], self.picture),
+            reading_of(self.edges, "b", told[1], self.picture),
             print_scale_checked=self.look.to_scale,
             station_mm=settings.station_mm,
             step=(step.mean_mm, step.expanded_u_mm / COVERAGE_FACTOR),
             face_mm=settings.strip_thickness_mm or FACE_HEIGHT_MM,
             picture_mm=self.picture.common_mm,
             doubted=self.painted and settings.seam_hint_px is None,
+            own_line=settings.closed,
+            closed=self.look.closed,
         )
 
 
 def sight(look: Look) -> Sighted:
     """Both edges along the seam that was found."""
     photo, settings, field = look.photo, look.settings, look.field
-    band, edges = _edges(photo, field, look.line, settings)
+    band, edges = _edges(photo, field, look.line, settings, look.closed)
     # A gap that is lit from behind is no darker for a veil.
     clear = None if edges.lit else without_veil(band, veil_light(look.quality, photo))
     if clear is not None:
         edges = either(edges, find_edges(clear, settings.edges))
+    if look.closed:
+        band, edges = once(band, edges)
     picture = picture_doubt(look.quality, band.px_per_mm, field.project(band.line.points))
     refuse_tilted(band)
     return Sighted(look, band, edges, looks_painted(band, edges, look.quality.black), picture)
@@ -298,6 +353,7 @@ def refuse_profile(profile: GapProfile, shown: bool, cut_by_frame: bool) -> None
 
 
 def _refuse(notices: list[Notice]) -> None:
+    """Raise the first refusal among them."""
     for notice in notices:
         if notice.kind == "refusal":
             raise GapvisionError(notice.code, notice.message, notice.advice)
@@ -327,16 +383,24 @@ def _printed(view: StripView, settings: Settings) -> StripView:
     return replace(view, corners_mm=view.corners_mm * scale, print_scale=scale)
 
 
-def _edges(photo: Photo, field: FittedField, line: CentreLine, settings: Settings) -> tuple[Band, SeamEdges]:
-    """Edges on the band; again with the band's middle on the gap's middle, where it was far from it."""
+def _edges(
+    photo: Photo, field: FittedField, line: CentreLine, settings: Settings, closed: bool
+) -> tuple[Band, SeamEdges]:
+    """Edges on the band; again with the band's middle on the gap's middle, where it was far from it.
+
+    Of a line that closes, some stations are there twice.
+    """
 
     def look() -> tuple[Band, SeamEdges]:
-        band = sample_band(photo, field, line, EDGE_HEIGHT_MM, settings.station_mm)
+        whole = over_the_end(line) if closed else line
+        apart = length_of(line) / len(line.s_mm) if closed else settings.station_mm
+        band = sample_band(photo, field, whole, EDGE_HEIGHT_MM, apart)
         return band, find_edges(band, settings.edges)
 
     band, edges = look()
     for _ in range(looks_more(edges.middle_mm)):
-        line = recentre(line, edges.middle_mm, settings.station_mm)
+        centred = recentre_closed if closed else recentre
+        line = centred(line, edges.middle_mm, settings.station_mm)
         band, edges = look()
     return band, edges
 
@@ -357,7 +421,7 @@ def step_to_use(field: FittedField, settings: Settings) -> Step:
     return Step(mean_mm=mean_mm, expanded_u_mm=COVERAGE_FACTOR * std_u_mm, source="assumed")
 
 
-def _reading(edges: SeamEdges, name: str, told: ToldEdge, picture: PictureDoubt) -> EdgeReading:
+def reading_of(edges: SeamEdges, name: str, told: ToldEdge, picture: PictureDoubt) -> EdgeReading:
     """What is known of edge ``a`` or ``b`` before geometry."""
     outwards = (-1 if name == "a" else 1) * picture.inwards_mm * (not edges.lit)
     return EdgeReading(

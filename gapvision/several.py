@@ -12,7 +12,7 @@ import numpy as np
 from gapvision import METHOD_VERSION
 from gapvision.along import measure_chain, two_at_a_time
 from gapvision.codes import CODES
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.geometry.edge_form import figures_of
 from gapvision.geometry.leaving_out import leave_out
 from gapvision.model import (
@@ -127,6 +127,7 @@ def measure_photos(
     shots = sorted((_shot(photo) for photo in photos), key=lambda shot: shot.file)
     if len(shots) == 1:
         return measure_photo(shots[0].read(), settings)
+    require("closed-needs-one-photo", not settings.closed)
     seen = list[SeenPhoto]()
     try:
         return leave_out(_measure(shots, replace(settings, left_out=()), seen, progress, remember), settings.left_out)

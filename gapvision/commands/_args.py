@@ -233,7 +233,7 @@ def print_of(args: argparse.Namespace) -> dict[str, Any]:
 
 
 def add_known(parser: argparse.ArgumentParser) -> None:
-    """Add --edge-a, --edge-b, --step, --step-u, --one-sheet and --strip-thickness."""
+    """Add --edge-a, --edge-b, --step, --step-u, --closed, --one-sheet and --strip-thickness."""
     group = parser.add_argument_group("what you know of the edges (A is the panel with the lowest letter)")
     for name, text in (("a", "cut, rolled, rolled:1.5mm (radius); or --edge-b"), ("b", argparse.SUPPRESS)):
         group.add_argument(f"--edge-{name}", type=parse_edge, metavar="KIND", help=text)
@@ -242,6 +242,7 @@ def add_known(parser: argparse.ArgumentParser) -> None:
     text = "longest distance between corners of two strips, as taped; --taped-u: its U (default: 1mm)"
     group.add_argument("--taped", type=parse_taped, metavar="A-D=LENGTH", help=text)
     group.add_argument("--taped-u", type=parse_length, metavar="LENGTH", help=argparse.SUPPRESS)
+    group.add_argument("--closed", action="store_true", help="it goes all round: a fuel flap, a lamp cover")
     group.add_argument("--one-sheet", action="store_true", help="all strips are of one sheet, on one kind of magnet")
     text = "strip and magnet (default: about 0.5mm)"
     group.add_argument("--strip-thickness", type=parse_length, metavar="LENGTH", help=text)
@@ -273,6 +274,8 @@ def known_of(args: argparse.Namespace) -> dict[str, Any]:
         strips, length = args.taped
         u = {} if args.taped_u is None else {"expanded_u_mm": args.taped_u}
         known["taped"] = Taped(strips=strips, length_mm=length, **u)
+    if args.closed:
+        known["closed"] = True
     if args.one_sheet:
         known["one_sheet"] = True
     if args.strip_thickness is not None:

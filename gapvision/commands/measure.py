@@ -44,6 +44,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photo, or folder of photos")
     parser.add_argument("--one-seam", action="store_true", help="up to 40 photos of one seam, of a place or along it")
+    text = "only one edge is there, as of an opening before its cover: its line, for 'gapvision template'"
+    parser.add_argument("--one-edge", action="store_true", help=text)
     add_wanted(parser)
     add_known(parser)
     photo = parser.add_argument_group("the photo")
@@ -67,6 +69,10 @@ def run(args: argparse.Namespace) -> int:
     from gapvision.commands._batch import measure_all, measure_one
 
     photos, many = list_photos(args.photos)
+    if args.one_edge:
+        from gapvision.commands._one_edge import run_one_edge
+
+        return run_one_edge(args, photos)
     if args.one_seam:
         from gapvision.several import MOST_PHOTOS
 

@@ -25,8 +25,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "-o gapvision_demo/template.pdf"
     )
     parser.add_argument(
-        "plan", metavar="PLAN", help="a panel file (.toml), or a plan written by 'gapvision plan --json'"
+        "plan",
+        metavar="PLAN",
+        help="a panel file (.toml), a plan written by 'gapvision plan --json', or an edge by 'measure --one-edge'",
     )
+    parser.add_argument("--gap", metavar="LENGTH", help="of an edge alone: the wanted gap round the part to be made")
+    parser.add_argument("--part", metavar="NAME", help="what that part is called")
     parser.add_argument("--seam", metavar="NAME", help="only this seam (default: every seam whose edge is changed)")
     add_free(parser)
     parser.add_argument("--paper", metavar="a4|letter", help="paper in the printer (default: a4)")
@@ -58,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
     pdf = args.output or (None if args.dxf else "./")
     places = {"-o": ("pdf", pdf, "template"), "--dxf": ("dxf", args.dxf, "template")}
     outputs = outputs_of(places, [args.plan])
-    drawings = _drawings(args.plan, args.free_seams)
+    drawings = _part(args) or _drawings(args.plan, args.free_seams)
     if args.seam:
         drawings = [d for d in drawings if d.seam == args.seam]
     if not drawings:
@@ -87,6 +91,26 @@ def run(args: argparse.Namespace) -> int:
         layer = "CUT_PATH, half of the tool beside the new edge" if tool_mm else "SCRIBE"
         print(f"Wrote {outputs['--dxf']}: millimetres; the line to cut is on the layer {layer}.")
     return 0
+
+
+def _part(args: argparse.Namespace) -> list[TemplateDrawing]:
+    """The part to one edge alone; none where the file is of something else."""
+    from gapvision.formats.declared import read_file
+    from gapvision.formats.edge_json import from_json, is_edge
+    from gapvision.judgement.part import part_drawing
+
+    data = b"" if Path(args.plan).suffix.lower() == ".toml" else read_file(args.plan)
+    if not is_edge(data):
+        if args.gap or args.part:
+            raise nonsense(
+                "--gap and --part are for an edge alone.", "Give the file that 'gapvision measure --one-edge' wrote."
+            )
+        return []
+    if not args.gap:
+        raise nonsense("It is not said what gap the part is to have.", "Give it, like --gap 4mm.")
+    if args.seam or args.free_seams or args.marks_apart:
+        raise nonsense("--seam, --free-seams and --marks-apart are for a plan.", "Leave them out.")
+    return [part_drawing(from_json(data, Path(args.plan).name), parse_length(args.gap), args.part or "")]
 
 
 def _drawings(path: str, free_seams: bool) -> list[TemplateDrawing]:

@@ -35,6 +35,8 @@ from gapvision.model.profile import COLUMNS
 from gapvision.targets.strip import CORNERS_PER_STRIP, STRIP_LETTERS, corners_mm
 
 SCHEMA, _FORMER_SCHEMA = "gapvision-measurement/2", "gapvision-measurement/1"
+#: Of files of one edge alone (:mod:`gapvision.formats.edge_json`): no measurement of a gap.
+EDGE_SCHEMA = "gapvision-edge/1"
 _DECIMALS_MM, _DECIMALS_PX = 5, 3
 
 
@@ -67,6 +69,8 @@ def to_dict(measurement: model.Measurement) -> dict[str, Any]:
     numbers = plain_data(numbers, _DECIMALS_MM)
     if m.settings.taped is None:
         numbers["settings"].pop("taped")
+    if m.profile is not None and m.profile.own_line:
+        numbers["closed"] = {"round_mm": m.profile.round_mm}
     if m.profile is None or m.profile.course is None:
         _only_of_whole_seams(numbers)
     else:
@@ -77,7 +81,7 @@ def to_dict(measurement: model.Measurement) -> dict[str, Any]:
         "warnings": [n for kind, n in notices if kind != "note"],
         "notes": [n for kind, n in notices if kind == "note"],
         "photo": _about(m.photo),
-        "photos": [_photo_dict(p) for p in m.photos],
+        "photos": [photo_dict(p) for p in m.photos],
         "stations": [] if m.profile is None else _stations(m.profile, m.step_used),
         **numbers,
     }
@@ -117,7 +121,8 @@ def _about(photo: model.SeenPhoto) -> dict[str, Any]:
     return {name: getattr(photo, name) for name in ("file", "sha256", "width_px", "height_px", "taken_at")}
 
 
-def _photo_dict(photo: model.SeenPhoto) -> dict[str, Any]:
+def photo_dict(photo: model.SeenPhoto) -> dict[str, Any]:
+    """A photo, its strips and its map in the file's form."""
     strips = {
         v.letter: {
             "sheet": v.sheet, "print_scale": v.print_scale, "ids": v.corner_ids.tolist(),
@@ -250,7 +255,9 @@ class _Field(Loose):
     strain: float = 0.0
 
 
-class _Photo(Loose):
+class PhotoRead(Loose):
+    """A photo as a file tells of it."""
+
     file: str
     sha256: str
     width_px: _Size
@@ -262,6 +269,7 @@ class _Photo(Loose):
     frame: tuple[_Length, _Length, _Length] = (0.0, 0.0, 0.0)
 
     def seen(self) -> model.SeenPhoto:
+        """The photo as it is kept; ValueError where the file contradicts itself."""
         f, field = self.field, None
         if wrong := (set(self.strips) | set(f.letters if f else ())) - set(STRIP_LETTERS):
             raise ValueError(f"strips: no strip has the letter {min(wrong)[:60]!r}")
@@ -340,6 +348,10 @@ class _Course(Loose):
     modes_mm: list[list[_Length]]
 
 
+class _Closed(Loose):
+    round_mm: _Length | None = None
+
+
 class _Forms(Loose):
     edge_a: _Form | None = None
     edge_b: _Form | None = None
@@ -355,8 +367,8 @@ class _File(Loose, kw_only=True):
     status: Literal["ok", "warn", "refused"]
     warnings: tuple[_Notice, ...]
     notes: tuple[_Notice, ...] = ()
-    photo: _Photo
-    photos: tuple[_Photo, ...] = ()
+    photo: PhotoRead
+    photos: tuple[PhotoRead, ...] = ()
     scale: model.ScaleInfo | None = None
     spacing_mm: float | None = None
     stations: list[_Station]
@@ -365,6 +377,7 @@ class _File(Loose, kw_only=True):
     step: _Step | None = None
     straightness: _Forms | None = None
     course: _Course | None = None
+    closed: _Closed | None = None
     edges: _Edges | None = None
     quality: model.SeamQuality | None = None
     seam_kind: str = "straight"
@@ -408,6 +421,8 @@ def _measurement(content: dict[str, Any], name: str) -> model.Measurement:
     schema = content.get("schema")
     if schema == _FORMER_SCHEMA:
         content = _from_version_1(content, name)
+    elif schema == EDGE_SCHEMA:
+        raise GapvisionError("edge-has-no-gap", f"'{name}' holds one edge alone: there is no gap in it.")
     elif schema != SCHEMA:
         if isinstance(schema, str) and schema.startswith(SCHEMA.split("/")[0] + "/"):
             raise _bad(name, f"it was written by another version of gapvision ({schema[:60]})")
@@ -453,6 +468,8 @@ def _profile(f: _File) -> model.GapProfile:
         parts_mm=_parts(told["parts_u_mm"]),
         spacing_mm=1.0 if f.spacing_mm is None else f.spacing_mm,
         course=None if f.course is None else f.course.to(model.Course),
+        own_line=f.closed is not None,
+        round_mm=None if f.closed is None else f.closed.round_mm,
     )
 
 

@@ -83,9 +83,12 @@ def judge_edges(profile: GapProfile) -> tuple[Straightness | None, Straightness 
     edge_a, edge_b : Straightness or None
         None where too little of the edge can be trusted.
     kind : str
-        ``straight`` or ``curved`` (by design, as its sag tells).
+        ``straight``, ``curved`` (by design, as its sag tells), or ``closed``: bent round a lid, or part of that; no
+        form is told of it.
     """
     s = profile.s_mm
+    if profile.own_line:
+        return None, None, "closed"
     if len(s) < 10:
         return None, None, "straight"
     mid = 0.5 * (profile.edge_a_mm + profile.edge_b_mm)
@@ -106,7 +109,7 @@ def figures_of(profile: GapProfile) -> dict[str, Any]:
         With one station or more.
     """
     gap = profile.gap_mm
-    slope = fit_line(profile.s_mm, gap).slope if len(gap) > 2 else 0.0
+    slope = fit_line(profile.s_mm, gap).slope if len(gap) > 2 and not profile.own_line else 0.0
     summary = GapSummary(
         mean_mm=float(gap.mean()),
         min_mm=float(gap.min()),

@@ -45,7 +45,7 @@ def reading_from_measurement(
     Raises
     ------
     GapvisionError
-        ``measurement-was-refused``.
+        ``measurement-was-refused``; ``seam-closes`` where a seam that goes round is to be placed on a panel.
 
     Notes
     -----
@@ -57,6 +57,8 @@ def reading_from_measurement(
         said = measurement.notices[0].message if measurement.notices else ""
         refused = f"'{measurement.photo.file}' was refused, so there is no gap to judge. {said}".strip()
         raise GapvisionError("measurement-was-refused", refused)
+    if at_mm is not None and p.own_line:
+        raise GapvisionError("seam-closes", f"The seam in '{measurement.photo.file}' goes round a lid or an opening.")
     edge = f"'{panel_edge}' is not an edge in the photo."
     require("panel-file-bad", panel_edge in ("A", "B"), edge, "Write A or B for panel_edge.")
     own = p.edge_a_mm if panel_edge == "A" else -p.edge_b_mm
@@ -85,6 +87,7 @@ def reading_from_measurement(
         panel_straightness=own_form,
         neighbour_straightness=other_form,
         curved=measurement.seam_kind == "curved",
+        closed=p.own_line,
         edge_seen=made.kind if made is not None and made.kind != "other" else "",
         edge_stated=made is not None and made.source == "stated" and not made.contradicted,
         panel_on_left=_on_left(measurement, panel_edge) != reverse,

@@ -40,6 +40,28 @@ class Label:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PartToMake:
+    """A part to be made to an edge alone.
+
+    Attributes
+    ----------
+    gap_mm : float
+        What its line lies inside the edge [mm].
+    u_mm : float
+        U (k = 2) of the edge's line, the largest of its stations [mm].
+    whole : bool
+        The line closes and has no hole.
+    words : tuple of Label
+        What lies on either side of the line.
+    """
+
+    gap_mm: float
+    u_mm: float
+    whole: bool
+    words: tuple[Label, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TemplateDrawing:
     """The lines of one template [mm].
 
@@ -71,6 +93,8 @@ class TemplateDrawing:
         Where rising numbers lead, in the panel's own words for its directions.
     move_first : bool
         Whether the plan moves the panel before its edge is changed.
+    part : PartToMake or None
+        The part that is made to fit an edge alone; ``present`` is then that edge, ``scribe`` the part's own.
     edge, edge_stated : str, bool
         What the edge is, one of EDGES, or empty for not known; whether a person said so.
     measured_apart_mm : float or None
@@ -96,6 +120,7 @@ class TemplateDrawing:
     edge: str = ""
     edge_stated: bool = False
     measured_apart_mm: float | None = None
+    part: PartToMake | None = None
 
     @property
     def marks_apart_mm(self) -> float | None:
@@ -134,6 +159,10 @@ class TemplateDrawing:
         GapvisionError
             ``edge-not-for-cutter``.
         """
+        if self.part is not None:
+            holes = f"The part's line ({self.photo}) has holes where the edge was not measured."
+            require("edge-not-for-cutter", self.part.whole or len(self.scribe) == 1, holes)
+            return
         what = f"is {self.edge}" if self.edge_stated else "is not stated to be cut"
         told = f"The edge at seam '{self.seam}' ({self.photo}) {what}: a machine would cut through it."
         require("edge-not-for-cutter", self.edge == "cut" and self.edge_stated, told)

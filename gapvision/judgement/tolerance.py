@@ -318,7 +318,7 @@ def form_checks(
         value, std, told = taper or taper_of([reading], spec, extent_mm)
         where = {"over_mm": spec.taper_over_mm} if spec.taper_over_mm else {}
         look("taper", value, COVERAGE_FACTOR * std, spec.taper_mm_per_m, unit="mm/m", **where)
-        if not told:
+        if not told or reading.closed:
             checks[-1] = replace(checks[-1], state=HOLE)
     if spec.jump_10_mm is not None:
         at, jump = window_jumps(s, off, reading.spacing_mm)

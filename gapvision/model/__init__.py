@@ -29,6 +29,7 @@ from gapvision.model.car import (
 from gapvision.model.car_plan import CarPlan, EdgeWork, HangStep, SeamAfter, WaySetting, seam_state
 from gapvision.model.coach import NextPhoto
 from gapvision.model.comparison import BETTER, SAME, TIGHTER, WIDER, WORSE, ChangeSpan, Comparison, Datum
+from gapvision.model.edge_line import EdgeAlone, EdgeProfile
 from gapvision.model.field import FittedField
 from gapvision.model.finish import STAGES, Coat, FilmLoss, FinishForecast, FinishPlan, Swing, TakenFilm
 from gapvision.model.judgement import (

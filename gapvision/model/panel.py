@@ -42,6 +42,8 @@ class SeamReading:
         Form of the two edges as measured.
     edge_seen, edge_stated : str, bool
         How this panel's edge is made as its photo tells it, ``cut``, ``rolled`` or empty; whether a person said so.
+    curved, closed : bool
+        Bent by design; goes round a lid or an opening, so that it has no taper.
     panel_on_left : bool
         True when this panel lies to the left of a person who looks along increasing s from outside the car.
     notices : tuple of Notice
@@ -62,6 +64,7 @@ class SeamReading:
     panel_straightness: Straightness | None = None
     neighbour_straightness: Straightness | None = None
     curved: bool = False
+    closed: bool = False
     edge_seen: str = ""
     edge_stated: bool = False
     panel_on_left: bool = True

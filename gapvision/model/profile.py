@@ -65,6 +65,11 @@ class GapProfile:
         it there.  Default: nowhere.
     course : Course or None
         Of a seam that was joined from photos along it.
+    own_line : bool
+        The seam bends round a lid or an opening: offsets count from its own smooth middle, and no straightness or
+        taper can be told.
+    round_mm : float or None
+        Length all round of a seam that closes [mm]: station 0 lies beside the last.
     """
 
     s_mm: FloatArray
@@ -82,6 +87,8 @@ class GapProfile:
     step_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
     step_u_mm: FloatArray = field(default_factory=lambda: np.zeros(0))
     course: Course | None = None
+    own_line: bool = False
+    round_mm: float | None = None
 
     def __post_init__(self) -> None:
         for name in _STEP_COLUMNS:

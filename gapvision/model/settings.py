@@ -112,6 +112,8 @@ class Settings:
         All strips in view come from one printed sheet and lie on magnets of one kind, so that they count as alike.
     strip_thickness_mm : float or None
         How thick the strips are, paper and magnet together [mm]; None: 0.5 mm and not surely so.
+    closed : bool
+        The seam, or the edge, closes: it goes all round a lid or an opening.
     left_out : tuple of LeftOut
         Spans of stations to leave out; they become holes.
     proofs : tuple of PhoneProof
@@ -135,6 +137,7 @@ class Settings:
     step_u_mm: float = 0.2
     one_sheet: bool = False
     strip_thickness_mm: float | None = None
+    closed: bool = False
     left_out: tuple[LeftOut, ...] = ()
     sheets: tuple[SheetCheck, ...] = ()
     proofs: tuple[PhoneProof, ...] = ()

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.geometry.runs import runs
-from gapvision.model import OUT, FloatArray, Measurement, StripView, Verdict
+from gapvision.model import OUT, EdgeAlone, FloatArray, Measurement, StripView, Verdict
 from gapvision.reports.crops import SeamCrop
 from gapvision.reports.profile_picture import EDGE_A, EDGE_B, Mark, build_picture, marks_along, ticks
 from gapvision.units import MM_PER_INCH
@@ -93,6 +93,46 @@ def draw_overlay(
         pens.text((size[0] * _OVERSAMPLE / 2, size[1] * _OVERSAMPLE / 2), f"Refused: {words}", width=0.9)
     elif len(measurement.profile.s_mm) > 1:
         _draw_measured(pens, measurement, verdict, unit)
+    return pens.on(picture)
+
+
+def draw_edge_line(pixels: NDArray[Any], measured: EdgeAlone, *, longest_px: int = 1800) -> Image:
+    """Draw one edge alone on its photo: the line, and a tick away from the panel every 10 mm.
+
+    Parameters
+    ----------
+    pixels, longest_px
+        As for :func:`draw_overlay`.
+    measured : EdgeAlone
+        What was measured on it; a refused photo is shown with the reason only.
+    """
+    from PIL import Image
+
+    seen, p = measured.photo, measured.profile
+    full = (seen.width_px, seen.height_px)
+    scale = min(max(pixels.shape[:2]), longest_px) / max(full)
+    size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
+    picture = Image.fromarray(pixels).convert("RGB").resize(size, Image.Resampling.BOX, reducing_gap=2.0)
+    pens = _Pens(size, scale, max(size) / 1800)
+    if p is None:
+        words = measured.notices[0].message if measured.notices else "Not measured."
+        pens.text((size[0] * _OVERSAMPLE / 2, size[1] * _OVERSAMPLE / 2), f"Refused: {words}", width=0.9)
+        return pens.on(picture)
+    at, beyond = pens.at(p.edge_px), p.edge_px
+    if seen.field is not None:
+        beyond = seen.field.project(p.place_mm + 4 * p.outward)
+    out = pens.at(beyond)
+    for start, stop in runs(p.s_mm, p.spacing_mm):
+        if stop - start > 1:
+            pens.line(at[start:stop], EDGE_A, 2.4)
+    if p.whole:
+        pens.line(at[[-1, 0]], EDGE_A, 2.4)
+    for s in np.arange(np.ceil(p.s_mm[0] / 10) * 10, p.s_mm[-1] + 1e-6, 10):
+        k = int(np.argmin(np.abs(p.s_mm - s)))
+        if abs(p.s_mm[k] - s) <= p.spacing_mm:
+            pens.line(np.array([at[k], out[k]]), EDGE_A, 1.6)
+            if round(s) % 50 == 0:
+                pens.text(tuple(at[k] - 3.0 * (out[k] - at[k])), f"{s:.0f}")
     return pens.on(picture)
 
 

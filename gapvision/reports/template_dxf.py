@@ -77,18 +77,35 @@ def _offset(line: Line, towards: float, by_mm: float) -> Line:
     return tuple(zip((x + way * nx).tolist(), (y + way * ny).tolist(), strict=True))
 
 
+def _towards_edge(d: TemplateDrawing, by_mm: float) -> tuple[Line, ...]:
+    """The lines of a part moved towards the edge that it fits: that side of them is waste."""
+    from scipy.spatial import cKDTree
+
+    edge = np.concatenate([np.array(line) for line in d.present])
+    out = []
+    for line in d.scribe:
+        places = np.array(line)
+        away, nearest = cKDTree(edge).query(places)
+        moved = places + by_mm * (edge[nearest] - places) / away[:, None]
+        out.append(tuple(zip(moved[:, 0].tolist(), moved[:, 1].tolist(), strict=True)))
+    return tuple(out)
+
+
 def _one(space: Modelspace, d: TemplateDrawing, lift: float, tool_mm: float) -> None:
     groups = {"PRESENT_EDGE": d.present, "SCRIBE": d.scribe, "BUILD_UP": d.build_up, "SAFE_LIMIT": d.safe,
               "STATIONS": d.ticks}  # fmt: skip
     if tool_mm > 0:
-        groups["CUT_PATH"] = tuple(_offset(x, -d.into_panel, tool_mm / 2) for x in d.scribe if len(x) > 1)
+        waste = _towards_edge(d, tool_mm / 2) if d.part is not None else None
+        groups["CUT_PATH"] = waste or tuple(_offset(x, -d.into_panel, tool_mm / 2) for x in d.scribe if len(x) > 1)
     for outline in d.waste:
         points = [(x, y + lift) for x, y in outline]
         space.add_lwpolyline(points, close=True, dxfattribs={"layer": "WASTE"})
     for layer, lines in groups.items():
         for line in lines:
             if len(line) > 1:
-                space.add_lwpolyline([(x, y + lift) for x, y in line], dxfattribs={"layer": layer})
+                closes = line[0] == line[-1] and len(line) > 2
+                points = [(x, y + lift) for x, y in (line[:-1] if closes else line)]
+                space.add_lwpolyline(points, close=closes, dxfattribs={"layer": layer})
     for label in (*d.labels, *d.depths):
         space.add_text(label.text, height=3, dxfattribs={"layer": "STATIONS", "insert": (label.x, label.y + lift)})
     for mark in d.marks:

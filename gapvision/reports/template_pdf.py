@@ -126,7 +126,7 @@ def _drawing(c: Canvas, d: TemplateDrawing) -> None:
             _polyline(c, line)
     c.setDash([])
     c.setStrokeColorRGB(*red)
-    for line in d.scribe:
+    for line in d.scribe if d.part is None else ():
         _ends(c, line, d.into_panel)
     c.setStrokeColorRGB(*black)
     for labels, size in ((d.labels, 3.2), (d.depths, 2.4)):
@@ -143,6 +143,11 @@ def _drawing(c: Canvas, d: TemplateDrawing) -> None:
 
 def _words(c: Canvas, d: TemplateDrawing) -> None:
     """Say what lies on either side and which way it runs, once in the middle of every 150 mm."""
+    if d.part is not None:
+        c.setFont("Helvetica", 3.0)
+        for label in d.part.words:
+            c.drawCentredString(label.x, label.y, label.text)
+        return
     (x0, _), (x1, _) = d.present[0][0], d.present[-1][-1]
     points = sorted(p for line in d.present for p in line)
     c.setFont("Helvetica", 3.0)
@@ -175,7 +180,10 @@ def _polyline(c: Canvas, line: Line) -> None:
 def _head(c: Canvas, d: TemplateDrawing, tile: Tile, number: int, count: int) -> None:
     top = _MARGIN_MM + tile.height + _HEAD_MM
     c.setFont("Helvetica-Bold", 4.2)
-    c.drawString(_MARGIN_MM, top - 4, _short(f"{d.panel}: {d.seam} seam, new edge at true scale", 58))
+    title = f"{d.panel}: {d.seam} seam, new edge at true scale"
+    if d.part is not None:
+        title = f"{d.panel}: a part to be made, at true scale"
+    c.drawString(_MARGIN_MM, top - 4, _short(title, 58))
     c.setFont("Helvetica", 3.0)
     for k, text in enumerate(_heed(d, f"page {number} of {count}, tile {tile.name} of {tile.columns} x {tile.rows}")):
         c.drawString(_MARGIN_MM, top - 8 - 3.6 * k, _short(text, 115 if k == 0 else 165))
@@ -197,6 +205,15 @@ def _head(c: Canvas, d: TemplateDrawing, tile: Tile, number: int, count: int) ->
 
 def _heed(d: TemplateDrawing, page: str) -> list[str]:
     """What stands above the drawing, a line each."""
+    if d.part is not None:
+        gap, u = (f"{x:.2f} mm ({x / MM_PER_INCH:.3f} in)" for x in (d.part.gap_mm, d.part.u_mm))
+        holes = "" if d.part.whole else " The line ends where the edge was not measured: nothing is known there."
+        return [
+            f"from {_short(d.photo, 60)}; {page}",
+            f"red line: the part's finished edge, {gap} inside the dashes, the panel's edge as measured, U {u}.",
+            f"Leave U outside the line, offer the part up, then file to fit. Metal for a fold comes on top.{holes}",
+            "Seen from outside, print up, flat along its bend. Print at 100 %; if a check line is off, do not use it.",
+        ]
     first = "Do step 1 of the plan (the move) first, close it, look, measure. " if d.move_first else ""
     told = [
         f"from {_short(d.photo, 60)}; {page}",

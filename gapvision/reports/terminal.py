@@ -8,7 +8,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from gapvision import words
-from gapvision.model import HOLE, IN, OPEN, OUT, GapProfile, Measurement, Notice, Span, Verdict
+from gapvision.model import HOLE, IN, OPEN, OUT, EdgeAlone, GapProfile, Measurement, Notice, Span, Verdict
 from gapvision.model.finish import FinishForecast
 from gapvision.model.plan import CorrectionPlan, StretchPlan
 from gapvision.words import MM, Lengths
@@ -46,6 +46,14 @@ def describe(
     if table and profile is not None and len(profile.s_mm):
         told += "\n".join(["", *_summary(measurement, say), "", *_stations(profile, say)]) + "\n"
     return told
+
+
+def describe_edge(measured: EdgeAlone, say: Lengths = MM) -> str:
+    """What a person wants to read of one edge alone, ending in a newline."""
+    lines = [f"{measured.photo.file}: {words.STATUS[measured.status]}"]
+    if told := words.edge_line(measured, say):
+        lines.append(wrap(told))
+    return "\n".join([*lines, *notice_lines(measured.notices, say)]) + "\n"
 
 
 def _summary(m: Measurement, say: Lengths) -> list[str]:

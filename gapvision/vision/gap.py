@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gapvision.geometry.edge_form import jump_mm
 from gapvision.geometry.lines import fit_total_line
@@ -19,6 +20,7 @@ from gapvision.targets.strip import CHECK_ACROSS_MM, CHECK_ALONG_MM, FACE_HEIGHT
 from gapvision.vision.band import Band, normals_along
 from gapvision.vision.placing import EdgeKind
 
+_WRAP = 20  # stations seen twice where a seam closes, more than directions look ahead
 _SHEET_STD_MM = 0.15
 _SHEET_MM = 1.15  # 18 to 19 gauge, common practice, no source
 # Standard uncertainty as share of what shows of a cut face: the rules read it right on dark faces, off by up to all
@@ -80,6 +82,8 @@ def build_profile(
     face_mm: float = FACE_HEIGHT_MM,
     picture_mm: FloatArray | float = 0.0,
     doubted: bool = False,
+    own_line: bool = False,
+    closed: bool = False,
 ) -> GapProfile:
     """Gap, edges and uncertainty at every station where both edges are trusted.
 
@@ -104,6 +108,10 @@ def build_profile(
 
     doubted : bool
         It may be no gap at all: U is then the gap itself, and no verdict follows from it.
+    own_line : bool
+        The seam bends round: offsets count from the band's own line, and which edge faces the camera changes along it.
+    closed : bool
+        It closes: the last station lies beside the first.
 
     Returns
     -------
@@ -124,22 +132,27 @@ def build_profile(
 
     px_a, px_b = pixels(edge_a, CORNER_MM * corner_a), pixels(edge_b, -CORNER_MM * corner_b)
     angle = np.radians(band.sight_deg[0])[pick]
-    side = float(np.median(angle)) if n else 0.0
-    kind_a, kind_b = _outline_depth(edge_a, side > 0), _outline_depth(edge_b, side < 0)
+    side = angle if own_line else np.full(n, np.median(angle) if n else 0.0)
+    (depth_a, deep_a), (depth_b, deep_b) = _depths(edge_a, side > 0), _depths(edge_b, side < 0)
     step_mm, step_std_mm = (field.step_mm, field.step_std_mm) if field.step_free else step
 
     def places(inputs: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Where both edges lie on the panel, by step, depths and the field's parameters; (..., k) to (..., n, 2)."""
-        step, depth_a, depth_b = (inputs[..., i, None] for i in range(3))
+        step, more_a, more_b = (inputs[..., i, None] for i in range(3))
         # The frame's height 0 is the print; the face of its panel lies a strip's thickness below.
-        up_a, up_b = -face_mm - depth_a, step - face_mm - depth_b
+        up_a, up_b = -face_mm - depth_a - more_a * deep_a, step - face_mm - depth_b - more_b * deep_b
         return field.to_panel(px_a, up_a, inputs[..., 3:]), field.to_panel(px_b, up_b, inputs[..., 3:])
 
-    inputs = np.array([step_mm, kind_a.depth_mm, kind_b.depth_mm, *field.params])
+    inputs = np.array([step_mm, 0.0, 0.0, *field.params])
     a, b = places(inputs)
     normals = line.normals[pick]
-    if n > 2 * max(1, round(6 / station_mm)):  # long enough for directions of their own
-        finer = normals_along(0.5 * (a + b), station_mm)
+    whole = n == len(ok)
+    if closed:
+        station_mm = float(line.s_mm[1] - line.s_mm[0])
+    if n > 2 * max(1, round(6 / station_mm)) and (whole or not own_line):  # long enough for directions of their own
+        wrap = _WRAP * closed
+        middle = 0.5 * (a + b)[np.arange(-wrap, n + wrap) % n]
+        finer = normals_along(middle, station_mm)[wrap : n + wrap]
         normals = finer if (finer * normals).sum() > 0 else -finer
     # Outline of a roll seen at an angle lies outside its extreme point by r (1/cos a - 1): the gap reads too small.
     rolls = sum((1 - e.kind.cut_chance) * e.kind.roll_mm for e in (edge_a, edge_b))
@@ -152,9 +165,12 @@ def build_profile(
 
     gap = gap_at(inputs)
     field_std = np.sqrt(np.maximum(np.diag(field.covariance), 1e-30))
-    moved = sensitivities(gap_at, inputs, [step_std_mm, kind_a.depth_std_mm, kind_b.depth_std_mm, *field_std])
+    moved = sensitivities(gap_at, inputs, [step_std_mm, 1.0, 1.0, *field_std])
     by_step, by_depths, by_field = moved[0], moved[1:3], moved[3:]
-    offset_a, offset_b = straight_offsets(a, b, normals)
+    if own_line:
+        offset_a, offset_b = (((edge - line.points[pick]) * line.normals[pick]).sum(1) for edge in (a, b))
+    else:
+        offset_a, offset_b = straight_offsets(a, b, normals)
     std_a, std_b = edge_a.std_mm[pick], edge_b.std_mm[pick]
     parts = {
         # Where an edge jumps, either course may be the metal's.
@@ -164,7 +180,7 @@ def build_profile(
         "print_scale": gap * print_scale_std(print_scale_checked),
         "tilt_step": np.abs(by_step),
         "depth": combine(by_depths),
-        "rim": combine([_rim(edge_a, angle), _rim(edge_b, -angle)]),
+        "rim": combine([rim_part(edge_a, angle), rim_part(edge_b, -angle)]),
         "corner": np.full(n, corner_part(corner_a, corner_b)),
         "picture": 2 * np.broadcast_to(picture_mm, len(ok))[pick],
         "repeat": np.full(n, scatter(gap)),
@@ -182,10 +198,21 @@ def build_profile(
         edge_b_u_mm=COVERAGE_FACTOR * std_b,
         parts_mm=parts,
         spacing_mm=station_mm,
+        own_line=own_line,
+        round_mm=station_mm * len(ok) if closed else None,
     )
 
 
-def _rim(edge: EdgeReading, facing: FloatArray) -> FloatArray:
+def _depths(edge: EdgeReading, faces_camera: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+    """Depth of the visible outline and its standard uncertainty at each station [mm]."""
+    there, away = outline_depth(edge, True), outline_depth(edge, False)
+    return (
+        np.where(faces_camera, there.depth_mm, away.depth_mm),
+        np.where(faces_camera, there.depth_std_mm, away.depth_std_mm),
+    )
+
+
+def rim_part(edge: EdgeReading, facing: FloatArray) -> FloatArray:
     """A cut edge that faces the camera shows its face too: read as panel, the edge would lie up to its lower rim.
 
     ``facing`` is the angle at which the camera sees that face [rad]; below 0 it is hidden.
@@ -196,7 +223,7 @@ def _rim(edge: EdgeReading, facing: FloatArray) -> FloatArray:
     return out
 
 
-def _outline_depth(edge: EdgeReading, faces_camera: bool) -> EdgeKind:
+def outline_depth(edge: EdgeReading, faces_camera: bool) -> EdgeKind:
     """How deep the visible outline lies: over a bright gap, that of a cut edge facing the camera is its lower rim."""
     kind, cut = edge.kind, edge.kind.cut_chance
     if not edge.silhouette or not faces_camera or cut <= 0:

@@ -19,10 +19,10 @@ from gapvision.model import FittedField, FloatArray, Photo, StripView
 from gapvision.vision.band import CentreLine, Overview, normals_along, overview
 from gapvision.vision.field import KnownStrips, fit_field
 
-_CELL_S_MM, _CELL_T_MM = 2.0, 0.25  # of the overview
-_REACH_BEYOND_MM = 16.0  # seam measured beyond the outermost corners; scale is extrapolated there
-_SEARCH_MM = 62.0  # strip's edge to seam: 10 to 50 mm asked for, and some more
-_STRIP_HALF_WIDTH_MM = 22.0
+CELL_S_MM, CELL_T_MM = 2.0, 0.25  # of the overview
+REACH_BEYOND_MM = 16.0  # seam measured beyond the outermost corners; scale is extrapolated there
+SEARCH_MM = 62.0  # strip's edge to seam: 10 to 50 mm asked for, and some more
+STRIP_HALF_WIDTH_MM = 22.0
 _WIDTHS_MM = (1.25, 1.75, 2.5, 3.25, 4.0, 5.0, 6.0, 7.5, 9.0, 11.0, 13.0)
 _LOG_FLOOR = 0.01
 _CONTRAST_CAP = 1.2  # a stretch of extreme contrast must not outweigh a long fair one
@@ -64,7 +64,7 @@ class SeamFind:
     cut_by_frame: bool
 
 
-def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> FloatArray:
+def evidence(view: Overview, blocked: NDArray[np.bool_]) -> FloatArray:
     """For every place of the overview: how much it looks like the middle of a gap."""
     light = np.where(np.isfinite(view.linear), view.linear, 0.5)
     log = np.log(light + _LOG_FLOOR)
@@ -73,7 +73,7 @@ def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> FloatArray:
     log = (pad[:, :-2] + pad[:, 1:-1] + pad[:, 2:]) / 3
     cum = np.vstack([np.zeros((1, log.shape[1])), np.cumsum(log, axis=0)])
     n = log.shape[0]
-    reach = round(1.0 / _CELL_T_MM)
+    reach = round(1.0 / CELL_T_MM)
     rows = np.arange(n)
     up = np.clip(rows + 1 + reach, 0, n)
     down = np.clip(rows - reach, 0, n)
@@ -88,10 +88,10 @@ def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> FloatArray:
         grown[:-k] |= bad[k:]
     rise[grown] = 0.0
     best = np.zeros_like(log)
-    wide = round(6.0 / _CELL_T_MM)
+    wide = round(6.0 / CELL_T_MM)
     for w in _WIDTHS_MM:
         h = w / 2
-        k = round(h / _CELL_T_MM)
+        k = round(h / CELL_T_MM)
         lo, hi = np.zeros_like(rise), np.zeros_like(rise)
         lo[k:] = rise[:-k]
         hi[:-k] = rise[k:]
@@ -122,12 +122,12 @@ def _evidence(view: Overview, blocked: NDArray[np.bool_]) -> FloatArray:
     return best
 
 
-def _best_path(score: FloatArray) -> tuple[NDArray[np.int64], float]:
+def best_path(score: FloatArray) -> tuple[NDArray[np.int64], float]:
     """Path through all columns with the largest sum of score, less a price for moving."""
     n, m = score.shape
     total = score[:, 0].copy()
     back = np.zeros((n, m), np.int64)
-    most = round(_CELL_S_MM * 0.9 / _CELL_T_MM)
+    most = round(CELL_S_MM * 0.9 / CELL_T_MM)
     moves = range(-most, most + 1)
     for j in range(1, m):
         options = np.full((len(moves), n), -np.inf)
@@ -144,7 +144,7 @@ def _best_path(score: FloatArray) -> tuple[NDArray[np.int64], float]:
     return path, float(score[path, np.arange(m)].mean())
 
 
-def _search_frame(field: FittedField) -> tuple[FloatArray, list[tuple[float, float, float]]]:
+def search_frame(field: FittedField) -> tuple[FloatArray, list[tuple[float, float, float]]]:
     """Rotation to the strips' mean direction, and each strip's middle and angle in that frame."""
     places = np.array([field.strip_place(k) for k in range(len(field.letters))])
     # Directions, not arrows: a strip may lie upside down.
@@ -155,7 +155,10 @@ def _search_frame(field: FittedField) -> tuple[FloatArray, list[tuple[float, flo
     return turn, [(float(m[0]), float(m[1]), float(a)) for m, a in zip(middle, angle, strict=True)]
 
 
-def _blocked(view: Overview, boxes: list[tuple[float, float, float]], along: float, across: float) -> NDArray[np.bool_]:
+def blocked_by(
+    view: Overview, boxes: list[tuple[float, float, float]], along: float, across: float
+) -> NDArray[np.bool_]:
+    """Places of an overview that lie on strips, whose halves along and across are given [mm], shape (n_t, n_s)."""
     ss, tt = np.meshgrid(view.s_mm, view.t_mm)
     out = np.zeros(ss.shape, bool)
     for s0, t0, angle in boxes:
@@ -197,15 +200,15 @@ def find_seam(
     GapvisionError
         ``seam-not-found`` or ``gap-out-of-frame``.
     """
-    turn, boxes = _search_frame(field)
+    turn, boxes = search_frame(field)
     corners = np.concatenate([field.strip_corners(v) for v in views]) @ turn
     low, high = corners.min(0), corners.max(0)
-    low = low - np.array([_REACH_BEYOND_MM, _SEARCH_MM])
-    high = high + np.array([_REACH_BEYOND_MM, _SEARCH_MM])
-    view = overview(photo, field, turn, low, high, (_CELL_S_MM, _CELL_T_MM))
+    low = low - np.array([REACH_BEYOND_MM, SEARCH_MM])
+    high = high + np.array([REACH_BEYOND_MM, SEARCH_MM])
+    view = overview(photo, field, turn, low, high, (CELL_S_MM, CELL_T_MM))
     along, across = np.max(field.print_scales, axis=0)
-    blocked = _blocked(view, boxes, 124.0 * along + 1.0, _STRIP_HALF_WIDTH_MM * across + 0.6)
-    score = _evidence(view, blocked)
+    blocked = blocked_by(view, boxes, 124.0 * along + 1.0, STRIP_HALF_WIDTH_MM * across + 0.6)
+    score = evidence(view, blocked)
     if hint_px is not None:
         hint = field.to_panel(np.asarray(hint_px, float)) @ turn
         hint = hint[np.argsort(hint[:, 0])]
@@ -222,22 +225,23 @@ def find_seam(
         score = np.where(far, -1.0, score + 0.05)
     elif len(boxes) > 1:
         score = np.where(_between_or_beside(view, boxes), score, 0.0)
-    path, mean = _best_path(score)
+    path, mean = best_path(score)
     if mean < _MIN_SCORE:
-        raise GapvisionError("seam-not-found" if hint_px is not None or not _cut_by_frame(view) else "gap-out-of-frame")
+        cut_off = hint_px is None and cut_by_frame_of(view)
+        raise GapvisionError("gap-out-of-frame" if cut_off else "seam-not-found")
     rest = score.copy()
     rows = np.arange(len(view.t_mm))[:, None]
-    rest[np.abs(rows - path[None]) < 14.0 / _CELL_T_MM] = 0.0
-    _, rival = _best_path(rest)
+    rest[np.abs(rows - path[None]) < 14.0 / CELL_T_MM] = 0.0
+    _, rival = best_path(rest)
     t_path = view.t_mm[path]
-    t_smooth = _smooth(t_path, 9)
+    t_smooth = smooth(t_path, 9)
     sides = {}
     for k, letter in enumerate(field.letters):
         s0, t0, _ = boxes[k]
         sides[letter] = "up" if t0 < np.interp(s0, view.s_mm, t_smooth) else "down"
     line = centre_line(view.s_mm, t_smooth, station_mm)
     line = CentreLine(s_mm=line.s_mm, points=line.points @ turn.T, normals=line.normals @ turn.T)
-    return SeamFind(line=line, score=mean, rival=rival / max(mean, 1e-9), sides=sides, cut_by_frame=_cut_by_frame(view))
+    return SeamFind(line, mean, rival / max(mean, 1e-9), sides, cut_by_frame_of(view))
 
 
 def _between_or_beside(view: Overview, boxes: list[tuple[float, float, float]]) -> NDArray[np.bool_]:
@@ -256,12 +260,12 @@ def _between_or_beside(view: Overview, boxes: list[tuple[float, float, float]]) 
     return inside
 
 
-def _cut_by_frame(view: Overview) -> bool:
+def cut_by_frame_of(view: Overview) -> bool:
     """Whether part of the places where a seam may lie is outside the photo."""
     return bool((~np.isfinite(view.linear)).mean() > 0.15)
 
 
-def _smooth(y: FloatArray, window: int) -> FloatArray:
+def smooth(y: FloatArray, window: int) -> FloatArray:
     """Running median, then running mean; a coarse centre line needs no detail."""
     half = window // 2
     pad = np.pad(y, half, mode="edge")
@@ -317,7 +321,7 @@ def _without_strays(line: CentreLine, middle_mm: FloatArray) -> FloatArray:
         if np.mean(away < _COURSE_NEAR_MM) >= share:
             stray = away > _STRAY_MM
             # What only runs beside the seam runs parallel to it; a bend of the seam itself does not.
-            slope = np.abs(np.gradient(_smooth(across - course, 9))) / np.maximum(np.abs(np.gradient(along)), 1e-6)
+            slope = np.abs(np.gradient(smooth(across - course, 9))) / np.maximum(np.abs(np.gradient(along)), 1e-6)
             if stray.sum() < _STRAY_STATIONS or float(np.median(slope[stray])) > _PARALLEL:
                 return middle_mm
             # The axis and the normals are nearly square to each other; the sign says which way.
@@ -353,7 +357,7 @@ def moved(line: CentreLine, by_mm: FloatArray, station_mm: float) -> CentreLine:
     station_mm : float
         Spacing of the new stations [mm].
     """
-    new = line_through(line.points + line.normals * _smooth(by_mm, 21)[:, None], station_mm)
+    new = line_through(line.points + line.normals * smooth(by_mm, 21)[:, None], station_mm)
     before = line.normals[np.minimum(np.arange(len(new.normals)), len(line.normals) - 1)]
     return new if (new.normals * before).sum() >= 0 else replace(new, normals=-new.normals)
 

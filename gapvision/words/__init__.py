@@ -9,6 +9,7 @@ from gapvision.words.car import car_chance, car_words, edge_remedies, edge_work,
 from gapvision.words.cautions import CAUTIONS
 from gapvision.words.change import change, datum, heat
 from gapvision.words.coach import coach
+from gapvision.words.edge_line import edge_line
 from gapvision.words.finish import DATA_SHEET, chipping, film, forecast, set_now
 from gapvision.words.gauges import gauges
 from gapvision.words.glance import Glance, at_a_glance

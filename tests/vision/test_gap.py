@@ -8,7 +8,7 @@ from gapvision.model import StripView
 from gapvision.targets.strip import FACE_HEIGHT_MM, corners_mm
 from gapvision.vision.band import Band, CentreLine
 from gapvision.vision.field import fit_field
-from gapvision.vision.gap import EdgeReading, _outline_depth, build_profile
+from gapvision.vision.gap import EdgeReading, build_profile, outline_depth
 from gapvision.vision.placing import CUT_KIND, EdgeKind
 
 NOWHERE = np.zeros(3)
@@ -16,7 +16,7 @@ SHEET_MM, SHEET_STD_MM = 1.15, 0.15  # sheet of 18 to 19 gauge, common practice,
 
 
 def seen(kind, silhouette=True, faces_camera=True):
-    return _outline_depth(EdgeReading(NOWHERE, NOWHERE, kind, silhouette), faces_camera)
+    return outline_depth(EdgeReading(NOWHERE, NOWHERE, kind, silhouette), faces_camera)
 
 
 @pytest.mark.parametrize("cut", [0.001, 0.1, 0.5, 0.9, 0.9999, 1.0])

@@ -17,6 +17,7 @@ from gapvision.targets import sheet_code, strip
 Array = NDArray[Any]
 _COARSE = 8  # px between places where rays are cut exactly; interpolation errs below 0.003 px
 _ALONG, _ACROSS = 2, 4  # samples per pixel along and across the seam
+_FLOOR_LIGHT = 0.05  # of a dark floor under open sky
 _PAPER_BLACK = 0.05  # printed black over white paper
 
 
@@ -64,7 +65,7 @@ class _View:
     def __init__(self, spec: SceneSpec) -> None:
         self.spec = spec
         self.panel = space.PanelSurface(spec.bend, spec.bend_radius_mm)
-        self.seam = space.SeamLine(spec.seam_radius_mm)
+        self.seam = space.seam_of(spec)
         self.lens = space.make_lens(spec.camera, self.panel)
         h, w = self.lens.height, self.lens.width
         y = (np.arange(-1, -(-h // _COARSE) + 1) + 0.5) * _COARSE - 0.5
@@ -73,7 +74,8 @@ class _View:
         self.s, self.t = self.hit(0.0)
         self.sigma, self.offset = self.seam.locate(self.s, self.t)
         deep_sigma, deep_offset = self.seam.locate(*self.hit(-2.0))
-        self.lean_across, self.lean_along = (self.offset - deep_offset) / 2, (self.sigma - deep_sigma) / 2
+        self.lean_across, gained = (self.offset - deep_offset) / 2, self.sigma - deep_sigma
+        self.lean_along = self.near(gained, 0.0) / 2
         white = shading.paper_light(spec)
         self.gain = spec.camera.exposure / white
         middle = np.array([spec.camera.aim_s_mm, spec.camera.aim_t_mm])
@@ -86,6 +88,10 @@ class _View:
         """Developed coordinates of the coarse grid at a height."""
         s, t = self.panel.hit(self.lens.position, self.rays, n)
         return np.nan_to_num(s, nan=1e4), np.nan_to_num(t, nan=1e4)
+
+    def near(self, sigma: Array, to: float) -> Array:
+        """Lengths along a seam that closes as those next to ``to``; of any other as they are."""
+        return self.seam.near(sigma, to) if isinstance(self.seam, space.ClosedLine) else sigma
 
     def fine(self, coarse: Array, box: tuple[int, int, int, int], per_px: tuple[int, int] = (1, 1)) -> Array:
         """A coarse map at full size inside a box of pixels (y0, y1, x0, x1 in multiples of the coarse step)."""
@@ -121,6 +127,8 @@ def _panels(view: _View, rng: np.random.Generator) -> tuple[NDArray[np.float32],
     flat = np.abs(np.diff(view.offset[:, view.offset.shape[1] // 2])).mean()
     upright = np.abs(np.diff(view.offset[view.offset.shape[0] // 2])).mean() > flat
     per_px = (_ALONG, _ACROSS) if upright else (_ACROSS, _ALONG)
+    if spec.closed_mm is not None:
+        per_px = (_ACROSS, _ACROSS)
     for y0 in range(0, h, 512):
         for x0 in range(0, w, 512):
             y1, x1 = min(y0 + 512, -(-h // 8) * 8), min(x0 + 512, -(-w // 8) * 8)
@@ -169,7 +177,21 @@ def _face_tile(view: _View, box: tuple[int, int, int, int], faces: Any, grain: A
     for one in view.spec.lookalikes:
         lean = np.arctan(view.fine(view.lean_across, box)).astype(np.float32)
         face, factor = lookalikes.lay(one, view, (s, offset - one.t_mm, lean), face, factor)
-    return np.stack([np.maximum(face * factor, 0), factor], axis=-1).astype(np.float32)
+    face = face * factor
+    if view.spec.alone:
+        beyond = _beyond(view, offset, view.fine(view.lean_across, box))
+        face = np.where(on_b, beyond if view.spec.inside.kind == "backlit" else beyond * view.gain, face)
+    return np.stack([np.maximum(face, 0), factor], axis=-1).astype(np.float32)
+
+
+def _beyond(view: _View, offset: Array, m: Array) -> Array:
+    """Light of what lies beyond an edge that stands alone: backlit over clipping level, else sky = about 1."""
+    inside = view.spec.inside
+    if inside.kind == "backlit":
+        return np.full_like(offset, inside.level)
+    depth = inside.floor_depth_mm
+    from_edge = offset - m * depth + view.spec.gap_mm / 2
+    return np.asarray(_FLOOR_LIGHT * 0.5 * (1 + from_edge / np.hypot(from_edge, depth)))
 
 
 def _seam_box(view: _View, box: tuple[int, int, int, int], per_px: tuple[int, int], part: Array, reach: float) -> Any:
@@ -181,7 +203,7 @@ def _seam_box(view: _View, box: tuple[int, int, int, int], per_px: tuple[int, in
     offset = view.fine(view.offset, box, per_px)
     if np.abs(offset).min() > reach:
         return None
-    sigma = view.fine(view.sigma, box, per_px)
+    sigma = view.fine(view.near(view.sigma, float(view.sigma[box[0] // _COARSE, box[2] // _COARSE])), box, per_px)
     m, along = view.fine(view.lean_across, box, per_px), view.fine(view.lean_along, box, per_px)
     out_panel = np.zeros_like(offset)
     best = np.full_like(offset, -np.inf)
@@ -195,7 +217,8 @@ def _seam_box(view: _View, box: tuple[int, int, int, int], per_px: tuple[int, in
         low = place.astype(np.int32)
         return np.asarray(values[low] + (place - low) * (values[low + 1] - values[low]))
 
-    for side, sign, edge, height in (("A", 1, spec.edge_a, 0.0), ("B", -1, spec.edge_b, spec.step_mm)):
+    sides = (("A", 1, spec.edge_a, 0.0), ("B", -1, spec.edge_b, spec.step_mm))
+    for side, sign, edge, height in sides[: 1 if spec.alone else 2]:
         deep = height - edge.radius_mm
         own = at(edges[0] if side == "A" else edges[1], sigma + along * deep)
         x = sign * (offset + m * height - own)
@@ -221,6 +244,8 @@ def _seam_box(view: _View, box: tuple[int, int, int, int], per_px: tuple[int, in
 def _inside(view: _View, offset: Array, m: Array, sigma: Array, a: Array, b: Array) -> Array:
     """Light of the inside of the gap: backlit over clipping level, else sky = about 1."""
     inside = view.spec.inside
+    if view.spec.alone:
+        return _beyond(view, offset, m)
     if inside.kind == "backlit":
         if inside.level_end is None:
             return np.full_like(offset, inside.level)

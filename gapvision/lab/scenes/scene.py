@@ -150,11 +150,12 @@ class StripSpec:
     t_mm: float = -42.0
     angle_deg: float = 0.0
     sheet: int | None = None
+    on: str = ""
 
     @property
     def side(self) -> str:
-        """``A`` or ``B``."""
-        return "A" if self.t_mm < 0 else "B"
+        """``A`` or ``B``; where ``on`` does not say so, by its side of a straight seam."""
+        return self.on or ("A" if self.t_mm < 0 else "B")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -261,6 +262,11 @@ class SceneSpec:
         Face B above face A.
     seam_radius_mm : float or None
         Radius of a seam that curves in the panel; None: straight.
+    closed_mm : tuple of float, or None
+        A seam that closes about the origin, panel B inside: its width, height and corner radius, at the centre line.
+        Waves want periods that go into its length.
+    alone : bool
+        There is no panel B: what lies beyond edge A is a dark floor, or the light of a ``backlit`` inside.
     bend : str
         ``flat``, ``along`` or ``across``: which way the panels are bent, with ``bend_radius_mm`` (> 0 convex).
     lamps : tuple of (angle_deg, strength, width_deg)
@@ -280,6 +286,8 @@ class SceneSpec:
     defects: tuple[Defect, ...] = ()
     inside: Inside = field(default_factory=Inside)
     seam_radius_mm: float | None = None
+    closed_mm: tuple[float, float, float] | None = None
+    alone: bool = False
     bend: str = "flat"
     bend_radius_mm: float = 1500.0
     strips: tuple[StripSpec, ...] = (StripSpec(letter="A", t_mm=-42.0), StripSpec(letter="B", t_mm=42.0))
@@ -300,3 +308,5 @@ class SceneSpec:
             raise ValueError("a scene needs a gap, and a bend of flat, along or across")
         if self.seam_radius_mm is not None and abs(self.seam_radius_mm) < 200:
             raise ValueError("seam_radius_mm: expected at least 200 mm")
+        if self.closed_mm is not None and not 20 <= self.closed_mm[2] <= min(self.closed_mm[:2]) / 2:
+            raise ValueError("closed_mm: expected corners of 20 mm and more, no larger than half of the sides")

@@ -76,6 +76,78 @@ class SeamLine:
 
 
 @dataclass(frozen=True, slots=True)
+class ClosedLine:
+    """Centre line of a seam that closes: a rectangle with round corners about the origin, or a circle.
+
+    It starts in the middle of the side where t is lowest and goes towards rising s; offsets count inwards.
+    """
+
+    width_mm: float
+    height_mm: float
+    corner_mm: float
+
+    @property
+    def _flat(self) -> tuple[float, float]:
+        return self.width_mm / 2 - self.corner_mm, self.height_mm / 2 - self.corner_mm
+
+    @property
+    def round_mm(self) -> float:
+        """Length all round [mm]."""
+        a, b = self._flat
+        return 4 * (a + b) + 2 * np.pi * self.corner_mm
+
+    def near(self, sigma: Array, to: float) -> Array:
+        """The same places along the line, by lengths next to ``to``."""
+        half = self.round_mm / 2
+        return np.asarray(to + (sigma - to + half) % (2 * half) - half)
+
+    def place(self, sigma: Array, offset: Array) -> tuple[Array, Array]:
+        """Developed (s, t) of a distance along the line and an offset across it."""
+        sigma, offset = np.broadcast_arrays(np.asarray(sigma, dtype=float), np.asarray(offset, dtype=float))
+        a, b = self._flat
+        arc = self.corner_mm * np.pi / 2
+        ends = np.cumsum([a, arc, 2 * b, arc, 2 * a, arc, 2 * b, arc, a])
+        along = sigma % self.round_mm
+        part = np.minimum(np.searchsorted(ends, along, side="right"), 8)
+        left = along - np.concatenate([[0.0], ends])[part]
+        zero = np.zeros_like(left)
+        # Of each part: the middle of its corner, or the foot of its side's normal on the inner rectangle.
+        s = np.choose(part, [left, zero + a, zero + a, zero + a, a - left, zero - a, zero - a, zero - a, left - a])
+        t = np.choose(part, [zero - b, zero - b, left - b, zero + b, zero + b, zero + b, b - left, zero - b, zero - b])
+        turned = np.pi / 2 * (np.array([0, 0, 1, 1, 2, 2, 3, 3, 4])[part] - 1)
+        turned = turned + np.where(part % 2 == 1, left / self.corner_mm, 0.0)
+        reach = self.corner_mm - offset
+        return s + reach * np.cos(turned), t + reach * np.sin(turned)
+
+    def locate(self, s: Array, t: Array) -> tuple[Array, Array]:
+        """Inverse of :meth:`place`; sigma from 0 to the length all round."""
+        a, b = self._flat
+        arc = self.corner_mm * np.pi / 2
+        x, y = np.clip(s, -a, a), np.clip(t, -b, b)
+        dx, dy = s - x, t - y
+        deep = np.minimum(a - np.abs(s), b - np.abs(t))  # above 0 inside the inner rectangle
+        inner = deep > 0
+        upright = a - np.abs(s) < b - np.abs(t)
+        dx = np.where(inner, np.where(upright, np.sign(s), 0.0), dx)
+        dy = np.where(inner, np.where(upright, 0.0, np.where(t < 0, -1.0, 1.0)), dy)
+        offset = self.corner_mm - np.where(inner, -deep, np.hypot(dx, dy))
+        turn = np.arctan2(dx, -dy) % (2 * np.pi)  # 0 on the side where it starts
+        quarter = np.floor(turn / (np.pi / 2)).astype(int) % 4
+        # How far its sides have come where a corner begins, and how far along its own side a place lies.
+        corner = self.corner_mm * turn + np.array([a, a + 2 * b, 3 * a + 2 * b, 3 * a + 4 * b])[quarter]
+        on_side = (dx == 0) | (dy == 0)
+        side = np.rint(turn / (np.pi / 2)).astype(int) % 4
+        way = np.choose(side, [x, y + b + a, -x + 2 * b + 2 * a, -y + 3 * b + 3 * a])
+        sigma = np.where(on_side, arc * side + way, corner)
+        return sigma % self.round_mm, offset
+
+
+def seam_of(spec: SceneSpec) -> SeamLine | ClosedLine:
+    """The seam's centre line in the panel."""
+    return SeamLine(spec.seam_radius_mm) if spec.closed_mm is None else ClosedLine(*spec.closed_mm)
+
+
+@dataclass(frozen=True, slots=True)
 class Lens:
     """A camera: X_cam = rotation X + shift, radial distortion k1 and k2, centre of the top-left pixel at (0, 0)."""
 
@@ -137,11 +209,12 @@ def edge_offsets(spec: SceneSpec, sigma: Array) -> tuple[Array, Array]:
         for d in spec.defects:
             if d.side != side:
                 continue
-            x = (sigma - d.s_mm) / d.width_mm
+            away = sigma - d.s_mm if spec.closed_mm is None else ClosedLine(*spec.closed_mm).near(sigma - d.s_mm, 0.0)
+            x = away / d.width_mm
             if d.kind == "bump":
                 add = add + d.height_mm * np.where(np.abs(x) < 0.5, 0.5 + 0.5 * np.cos(2 * np.pi * x), 0.0)
             else:  # a step that takes 1 mm of edge
-                add = add + d.height_mm * np.clip(0.5 + (sigma - d.s_mm), 0, 1)
+                add = add + d.height_mm * np.clip(0.5 + away, 0, 1)
         opened[side] = add
     return -opened["A"], opened["B"]
 

@@ -53,7 +53,7 @@ def edge_form(x: NDArray[Any], y: NDArray[Any]) -> dict[str, float]:
 
 
 def scene_truth(
-    spec: SceneSpec, panel: space.PanelSurface, seam: space.SeamLine, lens: space.Lens, seed: int
+    spec: SceneSpec, panel: space.PanelSurface, seam: space.SeamLine | space.ClosedLine, lens: space.Lens, seed: int
 ) -> dict[str, Any]:
     """Work out where everything lies in the picture.
 
@@ -64,6 +64,8 @@ def scene_truth(
     """
     half = max([_HALF_MM, *(abs(one.s_mm) + _BEYOND_STRIP_MM for one in spec.strips)])
     sigma = np.arange(-half, half + _STEP_MM / 2, _STEP_MM)
+    if isinstance(seam, space.ClosedLine):
+        sigma = np.arange(0.0, seam.round_mm, _STEP_MM)
     t_a, t_b = space.edge_offsets(spec, sigma)
     n_a, n_b = -spec.edge_a.radius_mm, spec.step_mm - spec.edge_b.radius_mm
 
@@ -98,7 +100,10 @@ def scene_truth(
     keep = slice(some[0], some[-1] + 1) if len(some) else slice(0, 0)
     both = (seen["A"] & seen["B"])[keep]
     s, gap = sigma[keep], (t_b - t_a)[keep]
-    straight = spec.seam_radius_mm is None
+    straight = spec.seam_radius_mm is None and spec.closed_mm is None
+    kind: dict[str, Any] = {"kind": "straight"} if straight else {"kind": "arc", "radius": spec.seam_radius_mm}
+    if spec.closed_mm is not None:
+        kind = {"kind": "closed", "size": list(spec.closed_mm)}
     forms: dict[str, Any] = {}
     for side, edge_t in (("A", t_a[keep]), ("B", t_b[keep])):
         none = dict.fromkeys(("min_zone_mm", "lsq_mm", "lsq_rms_mm"))
@@ -132,7 +137,7 @@ def scene_truth(
             "radius": None if spec.bend == "flat" else spec.bend_radius_mm,
             "bend": {"flat": None, "along": "s", "across": "t"}[spec.bend],
         },
-        "seam": {"kind": "straight"} if straight else {"kind": "arc", "radius": spec.seam_radius_mm},
+        "seam": kind,
         "flush_mm": spec.step_mm,
         "edge_types": {
             **{side: _edge_type(e) for side, e in (("A", spec.edge_a), ("B", spec.edge_b))},
@@ -187,7 +192,7 @@ def _edge_type(edge: EdgeSpec) -> dict[str, Any]:
 
 
 def _strip_truth(
-    spec: SceneSpec, one: Any, panel: space.PanelSurface, seam: space.SeamLine, lens: space.Lens
+    spec: SceneSpec, one: Any, panel: space.PanelSurface, seam: space.SeamLine | space.ClosedLine, lens: space.Lens
 ) -> dict[str, Any]:
     s, t, n = space.strip_to_panel(spec, one, strip.corners_mm())
     px = lens.project(panel.point(s, t, n))

@@ -263,3 +263,19 @@ def test_what_is_remembered_of_a_finish_changes_no_table_and_cannot_be_changed()
     for remembered in shading._lobes(40.0):
         with pytest.raises(ValueError, match="read-only"):
             remembered[0] = 0
+
+
+@pytest.mark.parametrize("size", [(120, 120, 60), (150, 130, 30), (200, 100, 25)])
+def test_a_seam_that_closes_is_as_long_as_it_should_be_and_comes_back(size):
+    """Against the length of a rectangle with round corners, by hand: sides and a whole circle of the corners."""
+    width, height, corner = size
+    line = space.ClosedLine(*size)
+    assert line.round_mm == pytest.approx(2 * (width + height) - 8 * corner + 2 * np.pi * corner)
+    sigma = np.linspace(0, line.round_mm, 3001)[:-1]
+    places = np.stack(line.place(sigma, 0.0), 1)
+    drawn = np.linalg.norm(np.diff(places, axis=0, append=places[:1]), axis=1).sum()
+    assert drawn == pytest.approx(line.round_mm, abs=0.01)
+    for offset in (-9.0, 0.0, 12.0):
+        at, off = line.locate(*line.place(sigma, offset))
+        assert np.abs(line.near(at - sigma, 0.0)).max() < 1e-9
+        assert off == pytest.approx(offset, abs=1e-9)
