@@ -146,7 +146,7 @@ def look_at(photo: Photo, settings: Settings, seen: list[StripView]) -> Look:
     all_round: Round | None = None
     if settings.closed:
         all_round = find_round(photo, flat, views, settings.station_mm, hint)
-        found = seam_find(all_round, flat)
+        found = seam_find(all_round, flat, views)
         field, line, sides = orient_round(photo, views, flat, all_round, known)
     else:
         found = find_seam(photo, flat, views, settings.station_mm, hint)

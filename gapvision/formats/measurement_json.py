@@ -127,7 +127,7 @@ def photo_dict(photo: model.SeenPhoto) -> dict[str, Any]:
         v.letter: {
             "sheet": v.sheet, "print_scale": v.print_scale, "ids": v.corner_ids.tolist(),
             "corners_px": v.corners_px.tolist(),
-        }
+        } | ({"short": True} if v.short else {})
         for v in photo.strips
     }  # fmt: skip
     field: Any = None
@@ -241,6 +241,7 @@ class _Strip(Loose):
     corners_px: list[_Point]
     print_scale: _Point | None = None
     sheet: _Number | None = None
+    short: bool = False
 
 
 class _Field(Loose):

@@ -126,6 +126,8 @@ class StripView:
         Printed over nominal length along and across this strip, as applied.
     sheet : int or None
         Number of the printed sheet that the strip was cut from, read off it; None: not known.
+    short : bool
+        A short strip: the first 120 mm of a whole one, with the same numbers of corners.
     """
 
     letter: str
@@ -134,6 +136,7 @@ class StripView:
     corners_mm: FloatArray
     print_scale: tuple[float, float] = (1.0, 1.0)
     sheet: int | None = None
+    short: bool = False
 
     def __post_init__(self) -> None:
         n = frozen_array(self, "corners_px", (None, 2))

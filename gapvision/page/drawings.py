@@ -104,12 +104,12 @@ _PICTURES: dict[str, tuple[str, str]] = {
 
 #: Drawing -> the codes that it helps with.
 _HELPS = {
-    "points": "seams-differ line-too-narrow seam-not-found two-seams",
-    "print": "print-scale-matters foreign-target print-scale-unchecked template-marks-differ sheet-file-bad proof-file-bad sheet-unchecked sheets-differ strip-mirrored check-lines-doubtful print-pale",
+    "points": "seams-differ line-too-narrow seam-not-found two-seams edge-not-found edge-has-rival edge-not-alone",
+    "print": "edge-size-unsure print-scale-matters foreign-target print-scale-unchecked template-marks-differ sheet-file-bad proof-file-bad sheet-unchecked sheets-differ strip-mirrored check-lines-doubtful print-pale",
     "lay": (
         "measurement-was-refused photo-has-no-profile nothing-to-judge strip-not-found too-few-corners "
         "field-not-converged strip-repeated gap-out-of-frame strip-lifted strip-damaged step-unknown strips-apart step-large "
-        "strip-moved chain-broken chain-doubtful"
+        "strip-moved chain-broken chain-doubtful strips-on-both-sides edge-in-part seam-in-part"
     ),
     "write": (
         "length-not-understood value-out-of-range strip-letters-not-understood record-text-bad job-exists "
@@ -125,7 +125,7 @@ _HELPS = {
     "choose": (
         "photo-place-unknown seam-has-specification photo-at-two-stages place-in-file-name seams-not-measured panel-side-unknown not-measured-well-enough seams-left-free edge-contradicted edge-looks-other edge-not-for-cutter stated-side-unsure job-here-already job-not-found seam-not-in-job visit-not-found "
         "measurement-not-found bin-item-not-found preset-unknown rule-unknown paper-unknown "
-        "template-has-no-line"
+        "template-has-no-line edge-has-no-gap part-too-large seam-closes closed-needs-one-photo"
     ),
     "folder": (
         "photos-too-many shop-key-bad signature-bad time-stamp-bad too-many-photos folder-not-writable records-newer records-damaged records-busy stored-photo-missing "

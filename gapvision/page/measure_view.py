@@ -18,7 +18,7 @@ from gapvision.formats.table import csv_text
 from gapvision.judgement import simple_spec
 from gapvision.judgement.coach import next_photo
 from gapvision.model import HOLE, LeftOut, Measurement, NextPhoto, Settings, Specification, Verdict
-from gapvision.page import save_view, service, session, sheet_view, widgets
+from gapvision.page import edge_view, save_view, service, session, sheet_view, widgets
 from gapvision.page import strip as photo_strip
 from gapvision.page.books import load, records, show_origin, stored_photo, stored_photos, wanted_of
 from gapvision.page.inbox import Inbox
@@ -83,6 +83,7 @@ def show(ticket: str) -> None:
             save_view.offer(together, measurement, spec)
         _leave_out(together, measurement)
     _details(measurement, verdict)
+    edge_view.offer(photo, settings)
     with st.expander("Download", key="download_box"):
         _downloads(shown.photo, measurement, verdict)
 
@@ -321,6 +322,7 @@ def _known_fields() -> None:
             left.selectbox(f"Edge {name.upper()} is", list(_MADE), key=f"known_{name}")
             radius = f"Radius of {name.upper()}, if rolled: half its thickness"
             right.text_input(radius, key=f"known_{name}_radius", placeholder="e.g. 1.5mm or 1/16in")
+        st.checkbox("It goes all round, as of a fuel flap or a lamp cover", key="known_closed")
         st.checkbox("All strips are of one printed sheet, on one kind of magnet", key="known_one_sheet")
         st.write(
             "With strips on one side only: the step between the faces, read with feeler gauges under a straight-edge, "
@@ -347,6 +349,8 @@ def _known_words() -> str:
             said.append(f"edge {name.upper()} {made} {radius}".rstrip())
     if step := session.text("known_step"):
         said.append(f"B above A by {step}")
+    if st.session_state["known_closed"]:
+        said.append("goes all round")
     if st.session_state["known_one_sheet"]:
         said.append("strips of one sheet")
     return ", ".join(said)
@@ -354,7 +358,7 @@ def _known_words() -> str:
 
 def _known_typed() -> dict[str, Any]:
     """The same as settings of a measurement."""
-    known: dict[str, Any] = {"one_sheet": st.session_state["known_one_sheet"]}
+    known: dict[str, Any] = {name: st.session_state[f"known_{name}"] for name in ("one_sheet", "closed")}
     for name in ("a", "b"):
         known[f"edge_{name}"] = made = _MADE.get(session.text(f"known_{name}"))
         if made == "rolled" and (radius := session.text(f"known_{name}_radius")):

@@ -23,12 +23,12 @@ NEW = "new ..."
 _TEXTS = (
     "check_length check_width photo remarks who metal_temp support known_a_radius known_b_radius known_step known_step_u "
     "new_reference new_customer new_car new_seam new_side note_text job_reference job_customer job_car job_notes "
-    "smallest_gap movement panel_shape panel_usual panel_side car_seam car_side search span_from span_to span_reason"
+    "smallest_gap movement panel_shape panel_usual panel_side car_seam car_side search span_from span_to span_reason part_gap part_name"
 )
 #: Widgets whose content is kept in the draft, with what they hold at first.
 DEFAULTS: dict[str, Any] = {
     **dict.fromkeys(_TEXTS.split(), ""),
-    **dict.fromkeys((*TICKS, "known_one_sheet", "join_set"), False),
+    **dict.fromkeys((*TICKS, "known_one_sheet", "known_closed", "one_edge", "join_set"), False),
     **dict.fromkeys(("move_shift", "move_turn", "panel_x", "panel_y", "panel_turn"), 0.0),
     **dict.fromkeys(("known_a", "known_b"), "not sure"),
     **dict.fromkeys(("save_job", "save_seam"), NEW),

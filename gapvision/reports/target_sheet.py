@@ -100,7 +100,9 @@ def sheets_needed(letters: Sequence[str]) -> int:
     return -(-len(letters) // STRIPS_PER_PAGE)
 
 
-def target_sheet_pdf(letters: Sequence[str], paper: str = "a4", sheets: Sequence[int] = ()) -> bytes:
+def target_sheet_pdf(
+    letters: Sequence[str], paper: str = "a4", sheets: Sequence[int] = (), short: str = ""
+) -> bytes:
     """Draw the strips, four to a page, and one page of how-to.
 
     Parameters
@@ -111,6 +113,8 @@ def target_sheet_pdf(letters: Sequence[str], paper: str = "a4", sheets: Sequence
         ``a4`` or ``letter``.
     sheets : sequence of int
         Number of each page of strips (:func:`gapvision.targets.sheet_code.draw_sheet_number`); none: strips without.
+    short : str
+        Which of the letters are short strips, 120 mm.
 
     Returns
     -------
@@ -120,13 +124,15 @@ def target_sheet_pdf(letters: Sequence[str], paper: str = "a4", sheets: Sequence
     Raises
     ------
     GapvisionError
-        ``paper-unknown``, or ``strip-letters-not-understood`` if there are none.
+        ``paper-unknown``, or ``strip-letters-not-understood`` if there are none, or a short one is none of them.
     """
     from reportlab.pdfgen.canvas import Canvas
 
     where = layout(paper)
     if not letters:
         raise GapvisionError("strip-letters-not-understood", "No strip letters were given.")
+    if other := set(short) - set(letters):
+        raise GapvisionError("strip-letters-not-understood", f"Strip {min(other)} is to be short, but is not printed.")
     pages = [letters[i : i + STRIPS_PER_PAGE] for i in range(0, len(letters), STRIPS_PER_PAGE)]
     numbers: Sequence[int | None] = sheets or [None] * len(pages)
     out = io.BytesIO()
@@ -139,7 +145,7 @@ def target_sheet_pdf(letters: Sequence[str], paper: str = "a4", sheets: Sequence
     pdf.setViewerPreference("PrintScaling", "None")
     for page, sheet in zip(pages, numbers, strict=True):
         _start_page(pdf, where)
-        _draw_page(pdf, where, page, sheet)
+        _draw_page(pdf, where, page, sheet, short)
         pdf.showPage()
     _start_page(pdf, where)
     draw_howto(pdf, where.width_mm, where.height_mm, numbered=bool(sheets))
@@ -152,7 +158,9 @@ def _of_sheets(sheets: Sequence[int]) -> str:
     return f" of sheet {' and '.join(sheet_code.sheet_text(n) for n in sheets)}" if sheets else ""
 
 
-def write_target_sheet(path: str | Path, letters: Sequence[str], paper: str = "a4", sheets: Sequence[int] = ()) -> None:
+def write_target_sheet(
+    path: str | Path, letters: Sequence[str], paper: str = "a4", sheets: Sequence[int] = (), short: str = ""
+) -> None:
     """Write the PDF; an existing sheet is replaced only once the new one is complete.
 
     Raises
@@ -160,7 +168,7 @@ def write_target_sheet(path: str | Path, letters: Sequence[str], paper: str = "a
     GapvisionError
         ``folder-not-writable`` if the file cannot be written, or as :func:`target_sheet_pdf`.
     """
-    write_whole(path, target_sheet_pdf(letters, paper, sheets))
+    write_whole(path, target_sheet_pdf(letters, paper, sheets, short))
 
 
 def _start_page(pdf: Any, where: SheetLayout) -> None:
@@ -181,7 +189,7 @@ def _text(pdf: Any, x: float, y: float, words: str, size_mm: float, bold: bool =
     pdf.restoreState()
 
 
-def _draw_page(pdf: Any, where: SheetLayout, letters: Sequence[str], sheet: int | None) -> None:
+def _draw_page(pdf: Any, where: SheetLayout, letters: Sequence[str], sheet: int | None, short: str) -> None:
     first, last = letters[0], letters[-1]
     name = f"Strip {first}" if len(letters) == 1 else f"Strips {', '.join(letters[:-1])} and {last}"
     how = f'{name}. Print at 100 % ("actual size") on matt paper. Cut along the grey lines; keep the white margin.'
@@ -189,29 +197,29 @@ def _draw_page(pdf: Any, where: SheetLayout, letters: Sequence[str], sheet: int 
         how = f"Sheet {sheet_code.sheet_text(sheet)}. {how} Print once, copy never."
     _text(pdf, where.left_mm, where.top_mm - 2.6, how, 3.2)
     for place, letter in enumerate(letters):
-        _draw_strip(pdf, where, place, letter)
+        _draw_strip(pdf, where, place, letter, letter in short)
         if sheet is not None:
-            _draw_number(pdf, where, place, sheet)
-    _draw_cut_lines(pdf, where, len(letters))
+            _draw_number(pdf, where, place, sheet, letter in short)
+    _draw_cut_lines(pdf, where, [letter in short for letter in letters])
     _draw_check_lines(pdf, where, sheet)
 
 
-def _draw_strip(pdf: Any, where: SheetLayout, place: int, letter: str) -> None:
+def _draw_strip(pdf: Any, where: SheetLayout, place: int, letter: str, short: bool) -> None:
     x0, y0 = where.pattern_origin(place)
     side = strip.SQUARE_MM
     # One path each: squares that touch would show hairlines between them if they were filled one by one.
     black = pdf.beginPath()
     for r in range(strip.SQUARES_ACROSS):
-        for c in range(strip.SQUARES_ALONG):
+        for c in range(strip.squares_along(short)):
             if (c + r) % 2 == 0:
                 black.rect(x0 + c * side, y0 + r * side, side, side)
     rim = (side - strip.MARKER_MM) / 2
-    for c, r in strip.marker_squares():
+    for c, r in strip.marker_squares(short):
         black.rect(x0 + c * side + rim, y0 + r * side + rim, strip.MARKER_MM, strip.MARKER_MM)
     pdf.setFillGray(0)
     pdf.drawPath(black, stroke=0, fill=1)
     white = pdf.beginPath()
-    for (c, r), bits in zip(strip.marker_squares(), strip.module_grid(letter), strict=True):
+    for (c, r), bits in zip(strip.marker_squares(short), strip.module_grid(letter, short), strict=True):
         for row, line in enumerate(bits):
             for start, stop in _runs(~line):
                 white.rect(
@@ -224,17 +232,18 @@ def _draw_strip(pdf: Any, where: SheetLayout, place: int, letter: str) -> None:
     pdf.drawPath(white, stroke=0, fill=1)
     pdf.setFillGray(0)
     # The letter in the margin at both ends, beside a black square (never beside a marker), and large beside the strip.
+    end = x0 + strip.pattern_mm(short)
     _text(pdf, x0 - 3.2, y0 + side / 2 + 1.1, letter, 3.2, bold=True)
-    _text(pdf, x0 + strip.PATTERN_LENGTH_MM + 0.9, y0 + strip.PATTERN_WIDTH_MM / 2 + 1.1, letter, 3.2, bold=True)
-    _text(pdf, x0 + strip.PATTERN_LENGTH_MM + 5.2, y0 + strip.PATTERN_WIDTH_MM / 2 + 2.4, letter, 7.0, bold=True)
+    _text(pdf, end + 0.9, y0 + strip.PATTERN_WIDTH_MM / 2 + 1.1, letter, 3.2, bold=True)
+    _text(pdf, end + 5.2, y0 + strip.PATTERN_WIDTH_MM / 2 + 2.4, f"{letter} short" if short else letter, 7.0, bold=True)
 
 
-def _draw_number(pdf: Any, where: SheetLayout, place: int, sheet: int) -> None:
+def _draw_number(pdf: Any, where: SheetLayout, place: int, sheet: int, short: bool) -> None:
     """The sheet's number on one strip: for the camera along both long sides, for people at its left end."""
     x0, y0 = where.pattern_origin(place)
     black = pdf.beginPath()
     for (low, high), cells in zip(sheet_code.cell_rows_mm(), sheet_code.black_cells(sheet), strict=True):
-        for start, stop in _runs(cells):
+        for start, stop in _runs(cells[: round(strip.pattern_mm(short) / sheet_code.CELL_MM)]):
             black.rect(x0 + start * sheet_code.CELL_MM, y0 + low, (stop - start) * sheet_code.CELL_MM, high - low)
     pdf.setFillGray(0)
     pdf.drawPath(black, stroke=0, fill=1)
@@ -247,18 +256,23 @@ def _runs(flags: Any) -> list[tuple[int, int]]:
     return [(start, stop) for start, stop in runs(range(len(flags)), 1.0, flags) if flags[start]]
 
 
-def _draw_cut_lines(pdf: Any, where: SheetLayout, count: int) -> None:
+def _draw_cut_lines(pdf: Any, where: SheetLayout, shorts: Sequence[bool]) -> None:
     pdf.saveState()
     pdf.setStrokeGray(0.55)
     pdf.setLineWidth(0.15)
     pdf.setDash(2.0, 1.0)
     right = where.left_mm + strip.STRIP_LENGTH_MM
+    count = len(shorts)
     bottom = where.top_mm + count * strip.STRIP_WIDTH_MM
     for i in range(count + 1):
         y = where.top_mm + i * strip.STRIP_WIDTH_MM
         pdf.line(where.left_mm, y, right, y)
     for x in (where.left_mm, right):
         pdf.line(x, where.top_mm, x, bottom)
+    end = where.left_mm + strip.SHORT_LENGTH_MM + 2 * strip.MARGIN_MM
+    for i, short in enumerate(shorts):
+        if short:
+            pdf.line(end, where.top_mm + i * strip.STRIP_WIDTH_MM, end, where.top_mm + (i + 1) * strip.STRIP_WIDTH_MM)
     pdf.restoreState()
 
 

@@ -5,6 +5,10 @@ with marker ids 30 k to 30 k + 29 for letter number k (A = 0), legacy pattern
 off.  The pattern is 240 x 36 mm; with a white margin of 4 mm all round the
 strip is 248 x 44 mm.
 
+A short strip is ``CharucoBoard((10, 3), ...)`` with ids 30 k to 30 k + 14: 120 x 36 mm.  Its markers stand in another
+order than those of a whole strip, so that half of a whole one is never taken for it.  Its corners have the numbers of
+those of a whole strip in the same places.
+
 The strip's own frame has its origin at the pattern's top-left corner as it is
 printed, x along the 240 mm and y down across the 36 mm, both in mm of the
 artwork (before the print scale is applied).  Corner 0 is at (12, 12); the
@@ -33,6 +37,9 @@ MODULE_MM = MARKER_MM / MARKER_MODULES
 PATTERN_LENGTH_MM, PATTERN_WIDTH_MM = SQUARES_ALONG * SQUARE_MM, SQUARES_ACROSS * SQUARE_MM
 MARGIN_MM = 4.0
 STRIP_LENGTH_MM, STRIP_WIDTH_MM = PATTERN_LENGTH_MM + 2 * MARGIN_MM, PATTERN_WIDTH_MM + 2 * MARGIN_MM
+#: Of a short strip.
+SHORT_SQUARES_ALONG = 10
+SHORT_LENGTH_MM = SHORT_SQUARES_ALONG * SQUARE_MM
 MARKERS_PER_STRIP = SQUARES_ALONG * SQUARES_ACROSS // 2
 CORNERS_ALONG, CORNERS_ACROSS = SQUARES_ALONG - 1, SQUARES_ACROSS - 1
 CORNERS_PER_STRIP = CORNERS_ALONG * CORNERS_ACROSS
@@ -56,10 +63,20 @@ def letter_index(letter: str) -> int:
     return k
 
 
-def marker_ids(letter: str) -> NDArray[np.int32]:
-    """Marker ids of one strip in board order, shape (30,)."""
+def squares_along(short: bool) -> int:
+    """Squares along a strip."""
+    return SHORT_SQUARES_ALONG if short else SQUARES_ALONG
+
+
+def pattern_mm(short: bool) -> float:
+    """Length of a strip's pattern [mm]."""
+    return SHORT_LENGTH_MM if short else PATTERN_LENGTH_MM
+
+
+def marker_ids(letter: str, short: bool = False) -> NDArray[np.int32]:
+    """Marker ids of one strip in board order, shape (30,), or (15,) of a short one."""
     first = MARKERS_PER_STRIP * letter_index(letter)
-    return np.arange(first, first + MARKERS_PER_STRIP, dtype=np.int32)
+    return np.arange(first, first + squares_along(short) * SQUARES_ACROSS // 2, dtype=np.int32)
 
 
 def letter_of_marker(marker_id: int) -> str | None:
@@ -83,18 +100,20 @@ def dictionary() -> cv2.aruco.Dictionary:
 
 
 @cache
-def board(letter: str) -> cv2.aruco.CharucoBoard:
+def board(letter: str, short: bool = False) -> cv2.aruco.CharucoBoard:
     """ChArUco board of one strip.
 
     Parameters
     ----------
     letter : str
         A to H.
+    short : bool
+        Of a short strip.
 
     Returns
     -------
     cv2.aruco.CharucoBoard
-        Shared; do not change it.  Its corners equal :func:`corners_mm`.
+        Shared; do not change it.  Its corners equal those of :func:`corners_mm`, of a short one by :func:`corner_ids`.
 
     Raises
     ------
@@ -104,7 +123,7 @@ def board(letter: str) -> cv2.aruco.CharucoBoard:
     import cv2
 
     made = cv2.aruco.CharucoBoard(
-        (SQUARES_ALONG, SQUARES_ACROSS), SQUARE_MM, MARKER_MM, dictionary(), marker_ids(letter)
+        (squares_along(short), SQUARES_ACROSS), SQUARE_MM, MARKER_MM, dictionary(), marker_ids(letter, short)
     )
     made.setLegacyPattern(False)
     return made
@@ -122,24 +141,31 @@ def corners_mm() -> NDArray[np.float64]:
 
 
 @cache
-def marker_squares() -> tuple[tuple[int, int], ...]:
+def corner_ids(short: bool = False) -> NDArray[np.int64]:
+    """Numbers of a board's corners, in its own order, as they count on a whole strip; shape (38,) or (18,)."""
+    across, along = np.divmod(np.arange(CORNERS_ACROSS * (squares_along(short) - 1)), squares_along(short) - 1)
+    return np.asarray(across * CORNERS_ALONG + along, np.int64)
+
+
+@cache
+def marker_squares(short: bool = False) -> tuple[tuple[int, int], ...]:
     """Square (column, row) of each marker of a strip in board order; the other squares are black.
 
     Markers sit in the white squares: those where column + row is odd.
     """
-    return tuple((c, r) for r in range(SQUARES_ACROSS) for c in range(SQUARES_ALONG) if (c + r) % 2)
+    return tuple((c, r) for r in range(SQUARES_ACROSS) for c in range(squares_along(short)) if (c + r) % 2)
 
 
 @cache
-def module_grid(letter: str) -> NDArray[np.bool_]:
+def module_grid(letter: str, short: bool = False) -> NDArray[np.bool_]:
     """Bits of each marker of a strip, its black border included.
 
     Returns
     -------
-    ndarray, shape (30, 7, 7), bool
+    ndarray, shape (30, 7, 7) or (15, 7, 7), bool
         True where a module is black; rows go down the strip's y, in board order.  Read-only.
     """
-    pictures: list[Any] = [dictionary().generateImageMarker(int(i), MARKER_MODULES) for i in marker_ids(letter)]
+    pictures: list[Any] = [dictionary().generateImageMarker(int(i), MARKER_MODULES) for i in marker_ids(letter, short)]
     grid = np.stack(pictures) < 128
     grid.setflags(write=False)
     return grid

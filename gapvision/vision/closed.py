@@ -16,11 +16,10 @@ from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
 from gapvision.model import FittedField, FloatArray, Photo, StripView
-from gapvision.targets.strip import PATTERN_LENGTH_MM
 from gapvision.vision.band import Band, CentreLine, Overview, normals_along, overview
 from gapvision.vision.edges import SeamEdges
 from gapvision.vision.field import KnownStrips, fit_field
-from gapvision.vision.seam import SEARCH_MM, STRIP_HALF_WIDTH_MM, SeamFind, evidence, smooth
+from gapvision.vision.seam import SEARCH_MM, SeamFind, blocked_by, evidence, middles, smooth
 
 #: Stations that are seen twice, before the first and after the last: what joins stations looks no further.
 OVERLAP = 40
@@ -145,7 +144,7 @@ def find_round(
     low, high = corners.min(0) - far, corners.max(0) + far
     low, high = _within_photo(field, low, high)
     flat = overview(photo, field, np.eye(2), low, high, (_CELL_MM, _CELL_MM))
-    paper = _paper(flat, field)
+    paper = _paper(flat, field, views)
     log = np.log(np.where(np.isfinite(flat.linear), flat.linear, np.nan) + 0.01)
     log[paper] = np.nan
     marks = _marks(log, looks_like)
@@ -173,7 +172,7 @@ def find_round(
         raise GapvisionError("seam-not-found")
     middle = course.mean(0)
     rivals = [s for s, c in others if np.linalg.norm(c - middle) > 2 * _NET_MM]
-    line, closed = _stations(course, seen > _SEEN_SCORE, station_mm, field.strip_place(_lowest(field))[:2])
+    line, closed = _stations(course, seen > _SEEN_SCORE, station_mm, middles(field, views)[_lowest(field), :2])
     return Round(line, closed, score, max(rivals, default=0.0) / score)
 
 
@@ -192,18 +191,10 @@ def _within_photo(field: FittedField, low: FloatArray, high: FloatArray) -> tupl
     return np.maximum(low, shown.min(0)), np.minimum(high, shown.max(0))
 
 
-def _paper(flat: Overview, field: FittedField) -> NDArray[np.bool_]:
+def _paper(flat: Overview, field: FittedField, views: list[StripView]) -> NDArray[np.bool_]:
     """Where strips lie, and their rims."""
-    ss, tt = np.meshgrid(flat.s_mm, flat.t_mm)
-    out = np.zeros(ss.shape, bool)
-    for k, (along, across) in enumerate(field.print_scales):
-        s0, t0, angle = field.strip_place(k)
-        c, d = np.cos(angle), np.sin(angle)
-        u, v = (ss - s0) * c + (tt - t0) * d, -(ss - s0) * d + (tt - t0) * c
-        out |= (np.abs(u) < (PATTERN_LENGTH_MM / 2 + 4) * along + 1.5) & (
-            np.abs(v) < STRIP_HALF_WIDTH_MM * across + 1.5
-        )
-    return out
+    boxes = [(float(s), float(t), float(angle)) for s, t, angle in middles(field, views)]
+    return cv2.dilate(blocked_by(flat, boxes, field, views).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
 
 
 def _marks(log: FloatArray, looks_like: str) -> NDArray[np.float32]:
@@ -338,7 +329,7 @@ def _round_path(score: FloatArray, row_mm: float, column_mm: float) -> NDArray[n
 
 
 def _stations(
-    course: FloatArray, seen: NDArray[np.bool_], station_mm: float, strip: tuple[float, float]
+    course: FloatArray, seen: NDArray[np.bool_], station_mm: float, strip: FloatArray
 ) -> tuple[CentreLine, bool]:
     """Stations all round, from the place nearest to the middle of the first strip; or along the longest arc seen."""
     m = len(course)
@@ -349,7 +340,7 @@ def _stations(
         cv2.erode(np.tile((~seen).astype(np.uint8), 3)[None], np.ones((1, 25), np.uint8)), np.ones((1, 25), np.uint8)
     )[0, m : 2 * m] > 0  # fmt: skip
     if hidden.mean() <= 1 - _LEAST_SEEN:
-        line = close_line(course, station_mm, np.array(strip))
+        line = close_line(course, station_mm, strip)
         return (line if _inwards(line) else replace(line, normals=-line.normals)), True
     start = int(np.flatnonzero(hidden)[0])
     shows = ~np.roll(hidden, -start)
@@ -368,11 +359,11 @@ def _inwards(line: CentreLine) -> bool:
     return bool(((line.points.mean(0) - line.points) * line.normals).sum() > 0)
 
 
-def strip_sides(found: Round, field: FittedField) -> dict[str, str]:
+def strip_sides(found: Round, field: FittedField, views: list[StripView]) -> dict[str, str]:
     """Of each strip whether it lies ``in`` or ``out``: inside the line or around it."""
     out = {}
     for k, letter in enumerate(field.letters):
-        place = np.array(field.strip_place(k)[:2])
+        place = middles(field, views)[k, :2]
         near = int(np.argmin(np.linalg.norm(found.line.points - place, axis=1)))
         out[letter] = "in" if (place - found.line.points[near]) @ found.line.normals[near] > 0 else "out"
     return out
@@ -382,7 +373,7 @@ def orient_round(
     photo: Photo, views: list[StripView], flat: FittedField, found: Round, known: KnownStrips | None = None
 ) -> tuple[FittedField, CentreLine, dict[str, str]]:
     """Name the sides of a line that goes round, as :func:`gapvision.vision.seam.orient` does of one that does not."""
-    lies = strip_sides(found, flat)
+    lies = strip_sides(found, flat, views)
     first = lies[min(lies)]
     sides = {letter: "A" if lie == first else "B" for letter, lie in lies.items()}
     side_b = frozenset(letter for letter, side in sides.items() if side == "B")
@@ -398,6 +389,6 @@ def orient_round(
     return field, line if first == "out" else replace(line, normals=-line.normals), sides
 
 
-def seam_find(found: Round, field: FittedField) -> SeamFind:
+def seam_find(found: Round, field: FittedField, views: list[StripView]) -> SeamFind:
     """The line as a seam that was found, its sides as :func:`strip_sides` names them."""
-    return SeamFind(found.line, found.score, found.rival, strip_sides(found, field), not found.closed)
+    return SeamFind(found.line, found.score, found.rival, strip_sides(found, field, views), not found.closed)

@@ -16,7 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gapvision.model import Photo, StripView
-from gapvision.targets.strip import STRIP_LETTERS, board
+from gapvision.targets.strip import (
+    MARKER_MM,
+    SQUARE_MM,
+    STRIP_LETTERS,
+    board,
+    corner_ids,
+    corners_mm,
+    marker_squares,
+)
 
 _DICTIONARY = cv2.aruco.DICT_5X5_250  # the strips' markers
 _SEARCH_SIDE_PX = 2016
@@ -27,6 +35,7 @@ _MAX_OUTLIER_PX = 2.5
 # that could not be read (shared photos: 0 or 1 of them, a mirrored strip: 30).
 _UNREAD, _ALIKE = 8, (0.6, 1.6)
 _REPEATED = 4
+_LEAST_TO_TELL = 3  # markers by which a short strip is known: two fit nearly any order
 
 
 @lru_cache(maxsize=4)
@@ -36,8 +45,8 @@ def _marker_detector(dictionary: int) -> cv2.aruco.ArucoDetector:
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(dictionary), parameters)
 
 
-@lru_cache(maxsize=8)
-def _board_detector(letter: str) -> cv2.aruco.CharucoDetector:
+@lru_cache(maxsize=16)
+def _board_detector(letter: str, short: bool) -> cv2.aruco.CharucoDetector:
     parameters = cv2.aruco.CharucoParameters()
     # The built-in check compares pixel distances and rejects true boards in steep
     # views; the homography test below does its job.
@@ -48,7 +57,7 @@ def _board_detector(letter: str) -> cv2.aruco.CharucoDetector:
     # OpenCV stops refining a corner at 0.1 px; the scatter of corners falls from 0.037 to 0.014 px with 0.01 px.
     detector.cornerRefinementMinAccuracy = 0.01
     detector.cornerRefinementMaxIterations = 60
-    return cv2.aruco.CharucoDetector(board(letter), parameters, detector)
+    return cv2.aruco.CharucoDetector(board(letter, short), parameters, detector)
 
 
 def eight_bit(grey: NDArray[np.uint8] | NDArray[np.uint16]) -> NDArray[np.uint8]:
@@ -91,17 +100,36 @@ def _find_markers(
 
 def _corners_of(
     letter: str, grey: NDArray[np.uint8], corners: list[NDArray[np.float32]], ids: NDArray[np.int32]
-) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+) -> tuple[NDArray[np.float64], NDArray[np.int64], bool]:
+    """Corners of a strip [px], their numbers on a whole one, and whether it is a short one."""
     first = 30 * STRIP_LETTERS.index(letter)
     own = _of_one_strip([i for i, v in enumerate(ids) if first <= v < first + 30], corners, ids)
     if not own:
-        return np.zeros((0, 2)), np.zeros(0, np.int64)
-    px, cid, _, _ = _board_detector(letter).detectBoard(
+        return np.zeros((0, 2)), np.zeros(0, np.int64), False
+    short = _is_short([int(ids[i]) - first for i in own], [corners[i] for i in own])
+    px, cid, _, _ = _board_detector(letter, short).detectBoard(
         grey, markerCorners=[corners[i] for i in own], markerIds=np.asarray(ids)[own].reshape(-1, 1).astype(np.int32)
     )
     if px is None or cid is None:
-        return np.zeros((0, 2)), np.zeros(0, np.int64)
-    return np.asarray(px, float).reshape(-1, 2), np.asarray(cid, np.int64).ravel()
+        return np.zeros((0, 2)), np.zeros(0, np.int64), short
+    return np.asarray(px, float).reshape(-1, 2), corner_ids(short)[np.asarray(cid, np.int64).ravel()], short
+
+
+def _is_short(places: list[int], corners: list[NDArray[np.float32]]) -> bool:
+    """Whether markers, by their places in a strip's order, lie as on a short strip: the two orders differ."""
+    if max(places) >= len(marker_squares(short=True)) or len(places) < _LEAST_TO_TELL:
+        return False
+    px = np.concatenate([c.reshape(4, 2) for c in corners]).astype(np.float64)
+    rim = (SQUARE_MM - MARKER_MM) / 2
+    box = rim + MARKER_MM * np.array([[0, 0], [1, 0], [1, 1], [0, 1]])
+    off = []
+    for short in (False, True):
+        squares = np.array(marker_squares(short))[places]
+        flat = (SQUARE_MM * squares[:, None] + box).reshape(-1, 2)
+        h, _ = cv2.findHomography(flat, px, 0)
+        lies = np.full_like(px, np.inf) if h is None else cv2.perspectiveTransform(flat[None], h)[0]
+        off.append(float(np.median(np.hypot(*(lies - px).T))))
+    return off[1] < off[0]
 
 
 def _of_one_strip(own: list[int], corners: list[NDArray[np.float32]], ids: NDArray[np.int32]) -> list[int]:
@@ -184,10 +212,10 @@ def look_for_strips(photo: Photo, print_scale_along: float = 1.0, print_scale_ac
     views = []
     scale_mm = np.array([print_scale_along, print_scale_across])
     for letter in STRIP_LETTERS:
-        px, cid = _corners_of(letter, grey, corners, ids)
+        px, cid, short = _corners_of(letter, grey, corners, ids)
         if len(px) < _MIN_CORNERS:
             continue
-        flat = np.asarray(board(letter).getChessboardCorners(), float)[cid, :2]
+        flat = corners_mm()[cid]
         keep = _consistent(px, flat)
         if keep.sum() < _MIN_CORNERS:
             continue
@@ -198,6 +226,7 @@ def look_for_strips(photo: Photo, print_scale_along: float = 1.0, print_scale_ac
                 corners_px=px[keep],
                 corners_mm=flat[keep] * scale_mm,
                 print_scale=(print_scale_along, print_scale_across),
+                short=short,
             )
         )
     numbers, times = np.unique(ids, return_counts=True)

@@ -11,6 +11,7 @@ from gapvision.errors import GapvisionError
 from gapvision.geometry.edge_form import jump_mm
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.model import FittedField, GapProfile, Notice, Photo, Settings, StripView
+from gapvision.targets.strip import corner_ids
 from gapvision.vision.band import Band
 from gapvision.vision.edges import SeamEdges, is_unfamiliar
 from gapvision.vision.field import KnownStrips, are_alike, fit_field, odd_strip, step_if_alike_mm, strips_apart
@@ -24,7 +25,7 @@ _TILT_COUNTS_DEG = 5.0
 _LIFTED_RMS_PX = 0.5  # usual: 0.06 to 0.13
 _RIVAL_SHARE = 0.72
 _TRUSTED_U_MM = 0.25
-_WHOLE_STRIP_CORNERS = 28
+_WHOLE_SHARE = 0.72  # of its corners: 28 of a whole strip
 _BURNT_SHARE = 0.3
 _DIM = "Dim the lamp behind the gap until the gap is bright but not pure white, and take the photo again."
 _EVEN_OUT = "Spread the light behind the gap evenly with white paper, keep other light off, and take the photo again."
@@ -113,7 +114,7 @@ def _of_photo(
     white = 250 if photo.grey.dtype == np.uint8 else 64250
     burnt_out = edges.over_share > 0.7 and float((photo.grey[::8, ::8] >= white).mean()) > 0.05
     rules_only = settings.edges == "auto" and edges.method == BY_RULES
-    hidden = [v.letter for v in views if len(v.corner_ids) < _WHOLE_STRIP_CORNERS]
+    hidden = [v.letter for v in views if len(v.corner_ids) < _WHOLE_SHARE * len(corner_ids(v.short))]
     out = [
         *_lifted(field, views, photo, likeness),
         *_if(found.rival > _RIVAL_SHARE and settings.seam_hint_px is None, "two-seams"),

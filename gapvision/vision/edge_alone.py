@@ -37,7 +37,6 @@ from gapvision.vision.seam import (
     CELL_T_MM,
     REACH_BEYOND_MM,
     SEARCH_MM,
-    STRIP_HALF_WIDTH_MM,
     best_path,
     blocked_by,
     line_through,
@@ -105,18 +104,17 @@ def find_edge_line(
             found = find_round(photo, field, views, station_mm, hint_px, looks_like="edge")
         except GapvisionError as error:
             raise GapvisionError("edge-not-found") from error
-        sides = set(strip_sides(found, field).values())
+        sides = set(strip_sides(found, field, views).values())
         if len(sides) > 1:
             raise GapvisionError("strips-on-both-sides")
         line = found.line if sides == {"out"} else replace(found.line, normals=-found.line.normals)
         return EdgeFind(line, found.closed, found.rival)
-    turn, boxes = search_frame(field)
+    turn, boxes = search_frame(field, views)
     corners = np.concatenate([field.strip_corners(v) for v in views]) @ turn
     low = corners.min(0) - np.array([REACH_BEYOND_MM, SEARCH_MM])
     high = corners.max(0) + np.array([REACH_BEYOND_MM, SEARCH_MM])
     view = overview(photo, field, turn, low, high, (CELL_S_MM, CELL_T_MM))
-    across = np.max(field.print_scales, axis=0)[1]
-    blocked = blocked_by(view, boxes, 126.0, STRIP_HALF_WIDTH_MM * across + 0.6)
+    blocked = blocked_by(view, boxes, field, views)
     score = edge_evidence(np.where(blocked, np.nan, view.linear).astype(np.float32))
     if hint_px is not None:
         hint = field.to_panel(np.asarray(hint_px, float)) @ turn

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
 from gapvision.model import FittedField, FloatArray, Photo, StripView
+from gapvision.targets.strip import MARGIN_MM, SHORT_LENGTH_MM, pattern_mm
 from gapvision.vision.band import CentreLine, Overview, normals_along, overview
 from gapvision.vision.field import KnownStrips, fit_field
 
@@ -144,9 +145,22 @@ def best_path(score: FloatArray) -> tuple[NDArray[np.int64], float]:
     return path, float(score[path, np.arange(m)].mean())
 
 
-def search_frame(field: FittedField) -> tuple[FloatArray, list[tuple[float, float, float]]]:
-    """Rotation to the strips' mean direction, and each strip's middle and angle in that frame."""
+def middles(field: FittedField, views: list[StripView]) -> FloatArray:
+    """Middle and angle of each strip of a field (s, t [mm], rad), shape (k, 3); of a short one, of what there is."""
+    short = {v.letter for v in views if v.short}
     places = np.array([field.strip_place(k) for k in range(len(field.letters))])
+    for k, letter in enumerate(field.letters):
+        if letter in short:
+            back = 0.5 * SHORT_LENGTH_MM * field.print_scales[k][0]
+            places[k, :2] -= back * np.array([np.cos(places[k, 2]), np.sin(places[k, 2])])
+    return places
+
+
+def search_frame(
+    field: FittedField, views: list[StripView]
+) -> tuple[FloatArray, list[tuple[float, float, float]]]:
+    """Rotation to the strips' mean direction, and each strip's middle and angle in that frame."""
+    places = middles(field, views)
     # Directions, not arrows: a strip may lie upside down.
     mean = 0.5 * float(np.angle(np.exp(2j * places[:, 2]).sum()))
     turn = np.array([[np.cos(mean), -np.sin(mean)], [np.sin(mean), np.cos(mean)]])
@@ -156,16 +170,20 @@ def search_frame(field: FittedField) -> tuple[FloatArray, list[tuple[float, floa
 
 
 def blocked_by(
-    view: Overview, boxes: list[tuple[float, float, float]], along: float, across: float
+    view: Overview, boxes: list[tuple[float, float, float]], field: FittedField, views: list[StripView]
 ) -> NDArray[np.bool_]:
-    """Places of an overview that lie on strips, whose halves along and across are given [mm], shape (n_t, n_s)."""
+    """Places of an overview that lie on strips, shape (n_t, n_s)."""
+    along, across = np.max(field.print_scales, axis=0)
+    across = STRIP_HALF_WIDTH_MM * across + 0.6
+    short = {v.letter for v in views if v.short}
     ss, tt = np.meshgrid(view.s_mm, view.t_mm)
     out = np.zeros(ss.shape, bool)
-    for s0, t0, angle in boxes:
+    for letter, (s0, t0, angle) in zip(field.letters, boxes, strict=True):
         c, d = np.cos(angle), np.sin(angle)
         u = (ss - s0) * c + (tt - t0) * d
         v = -(ss - s0) * d + (tt - t0) * c
-        out |= (np.abs(u) < along) & (np.abs(v) < across)
+        half = pattern_mm(letter in short) / 2 + MARGIN_MM
+        out |= (np.abs(u) < half * along + 1.0) & (np.abs(v) < across)
     return out
 
 
@@ -200,14 +218,13 @@ def find_seam(
     GapvisionError
         ``seam-not-found`` or ``gap-out-of-frame``.
     """
-    turn, boxes = search_frame(field)
+    turn, boxes = search_frame(field, views)
     corners = np.concatenate([field.strip_corners(v) for v in views]) @ turn
     low, high = corners.min(0), corners.max(0)
     low = low - np.array([REACH_BEYOND_MM, SEARCH_MM])
     high = high + np.array([REACH_BEYOND_MM, SEARCH_MM])
     view = overview(photo, field, turn, low, high, (CELL_S_MM, CELL_T_MM))
-    along, across = np.max(field.print_scales, axis=0)
-    blocked = blocked_by(view, boxes, 124.0 * along + 1.0, STRIP_HALF_WIDTH_MM * across + 0.6)
+    blocked = blocked_by(view, boxes, field, views)
     score = evidence(view, blocked)
     if hint_px is not None:
         hint = field.to_panel(np.asarray(hint_px, float)) @ turn

@@ -283,7 +283,7 @@ def _draw_strip(view: _View, light: Array, plain: Array, one: Any) -> None:
     rim = strip.MARGIN_MM
     near = (
         (x > -rim - 2)
-        & (x < strip.PATTERN_LENGTH_MM + rim + 2)
+        & (x < strip.pattern_mm(one.short) + rim + 2)
         & (y > -rim - 2)
         & (y < strip.PATTERN_WIDTH_MM + rim + 2)
     )
@@ -293,7 +293,7 @@ def _draw_strip(view: _View, light: Array, plain: Array, one: Any) -> None:
     limit_y, limit_x = near.shape[0] - 2, near.shape[1] - 2
     first = (max(rows.min() - 1, 0), max(columns.min() - 1, 0))
     last = (min(rows.max(), limit_y), min(columns.max(), limit_x))
-    cells = cells_of(one.letter)
+    cells = cells_of(one.letter, one.short)
     even = view.evenness * spec.camera.exposure
     for by in range(int(first[0]), int(last[0]), 32):
         for bx in range(int(first[1]), int(last[1]), 32):
@@ -316,15 +316,15 @@ def _draw_strip(view: _View, light: Array, plain: Array, one: Any) -> None:
                 target[:] = target * (1 - cover[part]) + (tone * bright)[part]
 
 
-def cells_of(letter: str) -> NDArray[np.bool_]:
+def cells_of(letter: str, short: bool = False) -> NDArray[np.bool_]:
     """Which cells are inked, on a grid of 0.107142.. mm (a twelfth of a module) so that every border falls on it."""
     fine = 28 * 4  # cells of a square: 12 mm / 112; a module of 9/7 mm is 12 cells, the rim of 1.5 mm 14
-    art = np.zeros((strip.SQUARES_ACROSS * fine, strip.SQUARES_ALONG * fine), bool)
+    art = np.zeros((strip.SQUARES_ACROSS * fine, strip.squares_along(short) * fine), bool)
     for r in range(strip.SQUARES_ACROSS):
-        for c in range(strip.SQUARES_ALONG):
+        for c in range(strip.squares_along(short)):
             if (c + r) % 2 == 0:
                 art[r * fine : (r + 1) * fine, c * fine : (c + 1) * fine] = True
-    for (c, r), bits in zip(strip.marker_squares(), strip.module_grid(letter), strict=True):
+    for (c, r), bits in zip(strip.marker_squares(short), strip.module_grid(letter, short), strict=True):
         y, x = r * fine + 14, c * fine + 14
         art[y : y + 84, x : x + 84] = np.kron(bits, np.ones((12, 12), bool))
     return art
@@ -333,8 +333,9 @@ def cells_of(letter: str) -> NDArray[np.bool_]:
 def ink_of(cells: NDArray[np.bool_], x: Array, y: Array) -> tuple[Array, Array]:
     """Whether places of the strip's frame are on the paper, and inked."""
     rim = strip.MARGIN_MM
-    paper = (x > -rim) & (x < strip.PATTERN_LENGTH_MM + rim) & (y > -rim) & (y < strip.PATTERN_WIDTH_MM + rim)
     per_mm = np.float32(112 / 12)
+    long, wide = cells.shape[1] / per_mm, cells.shape[0] / per_mm
+    paper = (x > -rim) & (x < long + rim) & (y > -rim) & (y < wide + rim)
     i, j = np.floor(y * per_mm).astype(np.int32), np.floor(x * per_mm).astype(np.int32)
     on = (i >= 0) & (j >= 0) & (i < cells.shape[0]) & (j < cells.shape[1])
     return paper, on & cells[np.clip(i, 0, cells.shape[0] - 1), np.clip(j, 0, cells.shape[1] - 1)]

@@ -151,6 +151,7 @@ class StripSpec:
     angle_deg: float = 0.0
     sheet: int | None = None
     on: str = ""
+    short: bool = False
 
     @property
     def side(self) -> str:

@@ -221,7 +221,8 @@ def edge_offsets(spec: SceneSpec, sigma: Array) -> tuple[Array, Array]:
 
 def strip_place(spec: SceneSpec, one: StripSpec) -> tuple[float, float, float]:
     """Where the strip's frame starts: developed s and t of its origin, and the height n of its printed face [mm]."""
-    length, width = strip.PATTERN_LENGTH_MM * spec.print_scale_along, strip.PATTERN_WIDTH_MM * spec.print_scale_across
+    length = strip.pattern_mm(one.short) * spec.print_scale_along
+    width = strip.PATTERN_WIDTH_MM * spec.print_scale_across
     turn = np.radians(one.angle_deg)
     s0 = one.s_mm - (length / 2 * np.cos(turn) + width / 2 * np.sin(turn))
     t0 = one.t_mm - (length / 2 * np.sin(turn) - width / 2 * np.cos(turn))

@@ -194,7 +194,7 @@ def _edge_type(edge: EdgeSpec) -> dict[str, Any]:
 def _strip_truth(
     spec: SceneSpec, one: Any, panel: space.PanelSurface, seam: space.SeamLine | space.ClosedLine, lens: space.Lens
 ) -> dict[str, Any]:
-    s, t, n = space.strip_to_panel(spec, one, strip.corners_mm())
+    s, t, n = space.strip_to_panel(spec, one, strip.corners_mm()[strip.corner_ids(one.short)])
     px = lens.project(panel.point(s, t, n))
     inside = (px[:, 0] >= 0) & (px[:, 1] >= 0) & (px[:, 0] <= lens.width - 1) & (px[:, 1] <= lens.height - 1)
     reach = None
