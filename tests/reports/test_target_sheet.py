@@ -77,6 +77,34 @@ def test_every_strip_carries_the_number_of_its_sheet(sheet):
     assert "copy never" in words
 
 
+def test_a_short_strip_is_known_as_such_and_half_of_a_whole_one_is_not():
+    """Off the rendered page: corners where the board of OpenCV has them, the sheet's number, and its own length."""
+    where = target_sheet.layout("a4")
+    picture, px_per_mm = rasterise(target_sheet.target_sheet_pdf("AC", "a4", [SHEET], short="C"))
+    soft = cv2.GaussianBlur(picture, (0, 0), 0.8)
+    right = round((where.pattern_origin(0)[0] + strip.SHORT_LENGTH_MM) * px_per_mm[0])
+    for cover in (False, True):  # all of strip A, and its first half
+        seen = soft.copy()
+        if cover:
+            seen[: round(where.pattern_origin(1)[1] * px_per_mm[1]) - 60, right:] = 150
+        whole, short = find_strips(Photo(grey=seen, file="page.png", sha256=""))
+        assert (whole.letter, whole.short, short.letter, short.short) == ("A", False, "C", True)
+        assert len(whole.corner_ids) == 18 if cover else 38
+        assert len(short.corner_ids) == 18
+        board = strip.board("C", short=True).getChessboardCorners()[:, :2]
+        order = np.argsort(short.corner_ids)
+        np.testing.assert_allclose(short.corners_mm[order], board, atol=1e-6)
+        want_mm = short.corners_mm + np.array(where.pattern_origin(1))
+        assert np.abs((short.corners_px + 0.5) / px_per_mm - want_mm).max() < 0.05
+        assert read_sheet(seen, short) == SHEET
+
+
+def test_a_short_strip_that_is_not_printed_is_refused():
+    with pytest.raises(GapvisionError) as error:
+        target_sheet.target_sheet_pdf("AB", "a4", short="C")
+    assert error.value.code == "strip-letters-not-understood"
+
+
 def test_each_page_of_strips_is_a_sheet():
     assert [target_sheet.sheets_needed(letters) for letters in ("A", "ABCD", "ABCDE", "ABCDEFGH")] == [1, 1, 2, 2]
     with pypdfium2.PdfDocument(target_sheet.target_sheet_pdf("ABCDE", "a4", [SHEET, 555000116])) as document:
