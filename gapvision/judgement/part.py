@@ -18,6 +18,7 @@ _FINE_MM = 0.1
 _TOUCHES_MM = 0.02
 _ROUNDS = 4
 _DRAWN_MM = 0.5  # between the points of the line that is drawn
+_UPRIGHT = 1.05
 _LEAST_LINE = 8  # stations; a shorter piece of line is of no use
 
 
@@ -93,7 +94,7 @@ def _level(profile: EdgeProfile) -> FloatArray:
     spread = profile.place_mm - profile.place_mm.mean(0)
     if profile.round_mm is not None:
         wide, high = np.ptp(spread, axis=0)
-        return np.array([[0.0, 1.0], [-1.0, 0.0]]) if high > wide else np.eye(2)
+        return np.array([[0.0, 1.0], [-1.0, 0.0]]) if high > _UPRIGHT * wide else np.eye(2)
     _, _, axes = np.linalg.svd(spread, full_matrices=False)
     c, d = axes[0] * (1.0 if axes[0, 0] >= 0 else -1.0)
     return np.array([[c, -d], [d, c]])

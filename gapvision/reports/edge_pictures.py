@@ -26,10 +26,12 @@ _EDGE, _U, _INK = "#0b5fa5", "#9fc3e3", "#1b1f24"
 _SHOWN = 20.0  # how much larger U is drawn about a line that closes
 
 
-def runs_of(p: EdgeProfile) -> list[slice]:
-    """Unbroken pieces of the line."""
+def runs_of(p: EdgeProfile) -> list[NDArray[np.int64]]:
+    """Stations of each unbroken piece of the line; of a whole one the first comes again at its end."""
+    if p.whole:
+        return [np.arange(len(p.s_mm) + 1) % len(p.s_mm)]
     breaks = np.flatnonzero(np.diff(p.s_mm) > 1.5 * p.spacing_mm) + 1
-    return [slice(i, k) for i, k in zip([0, *breaks], [*breaks, len(p.s_mm)], strict=True)]
+    return [np.arange(i, k) for i, k in zip([0, *breaks], [*breaks, len(p.s_mm)], strict=True)]
 
 
 def edge_figure(measured: EdgeAlone, say: Lengths) -> Figure:

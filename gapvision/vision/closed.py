@@ -36,6 +36,7 @@ _MIN_SCORE = 0.20
 _LEAST_SEEN = 0.97  # of the directions: else the line is an arc
 _SEEN_SCORE = 0.08
 _HINT_MM = 8.0
+_ENDS = 30  # rows at either end of an unrolled picture of which nothing is said: half of the widest gap
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -256,6 +257,7 @@ def _look_round(
     angle = 2 * np.pi * np.arange(_DIRECTIONS) / _DIRECTIONS
     view = Overview(linear=linear, s_mm=angle, t_mm=radius)
     score = evidence(view, ~np.isfinite(linear)) if looks_like == "gap" else edge_evidence(linear)
+    score[:_ENDS] = score[-_ENDS:] = 0.0
     if hint is not None:
         away = hint - centre
         turn = np.arctan2(away[:, 1], away[:, 0])
