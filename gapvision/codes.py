@@ -213,9 +213,9 @@ refusal strips-on-both-sides
 warning edge-has-rival
     Another line looks nearly as much like the panel's edge.
     Look at the drawn edge; where it lies wrong, show it with points, or lay dark cloth behind the opening.
-note edge-size-unsure
-    The strips may come from different sheets, so the size of the line is hardly known; U allows for it.
-    Use strips of one sheet and say so, or measure the check lines of each sheet.
+warning edge-size-unsure
+    The size of the line is hardly known: strips lie on one side of it only, or may come from different sheets.
+    Lay strips of one sheet on opposite sides of it, say that they are of one sheet, and take the photo again.
 warning seam-in-part
     The seam does not show all round: the longest part of it that shows was measured, from one end of that.
     Show all of it in one photo, strips beside or inside it, or show it with points all round.

@@ -30,7 +30,6 @@ from gapvision.vision.edge_alone import (
     place_line,
     second_edge_mm,
 )
-from gapvision.vision.field import are_alike
 from gapvision.vision.known import known_notices, weigh
 from gapvision.vision.phone import picture_doubt
 from gapvision.vision.sheet import print_notices
@@ -118,7 +117,7 @@ def _doubts(
     start: Start, photo: Photo, profile: EdgeProfile, placed: EdgeSeen, found: EdgeFind
 ) -> dict[str, bool]:
     """Which warnings and notes hold."""
-    settings, views, known = start.settings, start.views, start.known
+    settings = start.settings
     stations, edges = len(placed.rectified.line.s_mm), placed.edges
     own = np.hypot(profile.parts_mm["edge"], profile.parts_mm["repeat"])
     sure = float((COVERAGE_FACTOR * own <= _TRUSTED_U_MM).sum()) / stations
@@ -129,8 +128,7 @@ def _doubts(
         "edge-doubtful": sure < _SURE_SHARE,
         "edge-overexposed": edges.over_share > _BURNT_SHARE,
         "edge-underexposed": edges.under_share > _DARK_SHARE,
-        "edge-size-unsure": bool(np.median(profile.parts_mm["scale"]) > _TRUSTED_U_MM / COVERAGE_FACTOR)
-        and not are_alike(views, known),
+        "edge-size-unsure": bool(np.median(profile.parts_mm["scale"]) > _TRUSTED_U_MM / COVERAGE_FACTOR),
         "print-scale-matters": bool(np.median(profile.parts_mm["print_scale"]) > _TRUSTED_U_MM / COVERAGE_FACTOR),
         "focal-unknown": photo.focal_35mm_mm is None,
     }
