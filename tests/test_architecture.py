@@ -25,6 +25,7 @@ MAY_USE = {
     "vision": {"geometry", "targets", "intake"},
     "recipe": {"geometry", "targets", "intake", "vision"},
     "along": {"geometry", "targets", "vision", "recipe"},
+    "one_edge": {"targets", "vision", "recipe"},
     "several": {"geometry", "targets", "vision", "recipe", "along"},
     "judgement": {"geometry"},
     "words": set(),

@@ -89,7 +89,8 @@ def test_a_short_strip_is_known_as_such_and_half_of_a_whole_one_is_not():
             seen[: round(where.pattern_origin(1)[1] * px_per_mm[1]) - 60, right:] = 150
         whole, short = find_strips(Photo(grey=seen, file="page.png", sha256=""))
         assert (whole.letter, whole.short, short.letter, short.short) == ("A", False, "C", True)
-        assert len(whole.corner_ids) == 18 if cover else 38
+        low, high = (16, 20) if cover else (38, 38)
+        assert low <= len(whole.corner_ids) <= high
         assert len(short.corner_ids) == 18
         board = strip.board("C", short=True).getChessboardCorners()[:, :2]
         order = np.argsort(short.corner_ids)
