@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from gapvision.errors import GapvisionError
+from gapvision.errors import GapvisionError, require
 from gapvision.model import FittedField, FloatArray, Photo, StripView
 from gapvision.vision.band import Band, CentreLine, Overview, normals_along, overview
 from gapvision.vision.edges import SeamEdges
@@ -34,6 +34,7 @@ _WIDEST_MM = 15.0
 _MOVE_PRICE = 0.01
 _MIN_SCORE = 0.20
 _LEAST_SEEN = 0.97  # of the directions: else the line is an arc
+_LEAST_ARC_MM = 60.0  # what is shorter may be the border of anything
 _SEEN_SCORE = 0.08
 _HINT_MM = 8.0
 _ENDS = 30  # rows at either end of an unrolled picture of which nothing is said: half of the widest gap
@@ -350,6 +351,7 @@ def _stations(
     first, stop = max(zip(edges[::2], edges[1::2], strict=True), key=lambda x: x[1] - x[0])
     arc = np.roll(course, -start, axis=0)[first:stop]
     lengths = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(arc, axis=0), axis=1))])
+    require("seam-not-found", lengths[-1] > _LEAST_ARC_MM)
     s = np.arange(0, lengths[-1], station_mm)
     points = np.stack([np.interp(s, lengths, arc[:, k]) for k in range(2)], 1)
     line = CentreLine(s_mm=s, points=points, normals=normals_along(points, station_mm))
@@ -384,9 +386,9 @@ def orient_round(
         field = fit_field(views, flat.size_px, photo.focal_35mm_mm, side_b, flat, known)
         points, n = field.to_panel(flat.project(line.points)), len(line.points)
         apart = float(line.s_mm[1] - line.s_mm[0])
-        reach = np.arange(-OVERLAP, n + OVERLAP)
-        normals = normals_along(points[reach % n if found.closed else np.clip(reach, 0, n - 1)], apart)
-        line = replace(line, points=points, normals=normals[OVERLAP:-OVERLAP])
+        more = OVERLAP * found.closed
+        normals = normals_along(points[np.arange(-more, n + more) % n], apart)[more : n + more]
+        line = replace(line, points=points, normals=normals)
         line = line if _inwards(line) else replace(line, normals=-line.normals)
     return field, line if first == "out" else replace(line, normals=-line.normals), sides
 
