@@ -69,6 +69,8 @@ def to_dict(measurement: model.Measurement) -> dict[str, Any]:
     numbers = plain_data(numbers, _DECIMALS_MM)
     if m.settings.taped is None:
         numbers["settings"].pop("taped")
+    if not m.settings.closed:
+        numbers["settings"].pop("closed")
     if m.profile is not None and m.profile.own_line:
         numbers["closed"] = {"round_mm": m.profile.round_mm}
     if m.profile is None or m.profile.course is None:
