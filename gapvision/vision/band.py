@@ -78,6 +78,25 @@ def normals_along(points: FloatArray, station_mm: float) -> FloatArray:
     return np.stack([-ahead[:, 1], ahead[:, 0]], 1)
 
 
+def arc_along(places: FloatArray, closed: bool) -> tuple[FloatArray, float]:
+    """Length along a row of places up to each, shape (n,), and of all of it [mm]; of one that closes, all round.
+
+    Over 7 places their scatter is averaged, so that it does not make the way longer; where some are missing it is not.
+    """
+    n, more = len(places), 3 if closed else 0
+    apart = np.linalg.norm(np.diff(places, axis=0), axis=1)
+    if n < 8 or apart.max() > 3 * np.median(apart):  # a hole is not smeared over its neighbours
+        course = places
+    else:
+        whole = places[np.arange(-more, n + more) % n]
+        kernel = np.ones(7) / 7
+        inner = np.stack([np.convolve(whole[:, k], kernel, "valid") for k in range(2)], 1)
+        course = inner if closed else np.concatenate([places[:3], inner, places[-3:]])
+    steps = np.linalg.norm(np.diff(course, axis=0, append=course[:1]), axis=1)
+    total = float(steps.sum() if closed else steps[:-1].sum())
+    return np.concatenate([[0.0], np.cumsum(steps[:-1])]), total
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Band:
     """The photo along the seam, rectified.

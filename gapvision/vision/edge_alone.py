@@ -19,12 +19,11 @@ from gapvision.geometry.uncertainty import combine, sensitivities
 from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, Photo, StripView
 from gapvision.model.edge_line import EdgeProfile
 from gapvision.targets.strip import FACE_HEIGHT_MM
-from gapvision.vision.band import Band, CentreLine, normals_along, overview, sample_band
+from gapvision.vision.band import Band, CentreLine, arc_along, normals_along, overview, sample_band
 from gapvision.vision.closed import (
     close_line,
     edge_evidence,
     find_round,
-    length_of,
     once,
     over_the_end,
     strip_sides,
@@ -322,15 +321,16 @@ def build_edge(
         "picture": np.broadcast_to(picture_mm, len(edge.t_mm))[pick],
         "repeat": np.full(n, scatter(offset)),
     }
+    s_mm, long = arc_along(place, seen.closed) if n else (np.zeros(0), 0.0)  # the line runs beside the edge
     return EdgeProfile(
-        s_mm=line.s_mm[pick],
+        s_mm=s_mm,
         place_mm=place,
         outward=_outward(place, normals, station_mm, seen.closed and n == len(line.s_mm)),
         expanded_u_mm=COVERAGE_FACTOR * combine(list(parts.values())),
         edge_px=px,
         parts_mm=parts,
-        spacing_mm=station_mm,
-        round_mm=length_of(line) if seen.closed else None,
+        spacing_mm=long / len(line.s_mm) if seen.closed else station_mm,
+        round_mm=long if seen.closed else None,
     )
 
 

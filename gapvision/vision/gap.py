@@ -17,7 +17,7 @@ from gapvision.geometry.lines import fit_total_line
 from gapvision.geometry.uncertainty import combine, sensitivities
 from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, GapProfile
 from gapvision.targets.strip import CHECK_ACROSS_MM, CHECK_ALONG_MM, FACE_HEIGHT_MM
-from gapvision.vision.band import Band, normals_along
+from gapvision.vision.band import Band, arc_along, normals_along
 from gapvision.vision.placing import EdgeKind
 
 _WRAP = 20  # stations seen twice where a seam closes, more than directions look ahead
@@ -186,8 +186,12 @@ def build_profile(
         "repeat": np.full(n, scatter(gap)),
         "no_gap": (gap / COVERAGE_FACTOR) * doubted,
     }
+    s_mm, round_mm = line.s_mm[pick], None
+    if closed and n:  # by the gap's own middle, which the line only comes near
+        s_mm, round_mm = arc_along(0.5 * (a + b), closed=True)
+        station_mm = round_mm / len(ok)
     return GapProfile(
-        s_mm=line.s_mm[pick],
+        s_mm=s_mm,
         gap_mm=gap,
         expanded_u_mm=COVERAGE_FACTOR * combine(list(parts.values())),
         edge_a_px=px_a,
@@ -199,7 +203,7 @@ def build_profile(
         parts_mm=parts,
         spacing_mm=station_mm,
         own_line=own_line,
-        round_mm=station_mm * len(ok) if closed else None,
+        round_mm=round_mm,
     )
 
 

@@ -13,7 +13,7 @@ from gapvision.lab.training.camera import aim
 from gapvision.lab.training.render import crop_box
 from gapvision.lab.training.scenes import HALF_LENGTH_MM
 from gapvision.model import Photo
-from gapvision.vision.band import ROW_MM, CentreLine, sample_band
+from gapvision.vision.band import ROW_MM, CentreLine, arc_along, sample_band
 
 RED, GREY = (50, 90, 180), (128, 128, 128)  # blue, green, red as stored
 RED_OVER_GREEN, BLUE_OVER_GREEN = (
@@ -157,3 +157,14 @@ def test_the_product_samples_colour_as_training_does(tilt):
     assert np.ptp(want[1]) > 2
     # Between the map's knots a place is off by some thousandths of a pixel, which counts at the red's border.
     np.testing.assert_allclose(band.chroma, want, atol=0.005)
+
+
+def test_the_length_along_a_row_of_places_is_that_of_its_circle_and_not_of_its_scatter():
+    angle = 2 * np.pi * np.arange(377) / 377
+    way = np.stack([np.cos(angle), np.sin(angle)], 1)
+    scatter = np.random.default_rng(2).normal(0, 0.05, 377)[:, None]
+    s, round_mm = arc_along((60 + scatter) * way, closed=True)
+    assert round_mm == pytest.approx(2 * np.pi * 60, abs=0.4)
+    assert s[0] == 0
+    assert round_mm - s[-1] == pytest.approx(1.0, abs=0.05)
+    assert arc_along(np.stack([np.arange(50.0), np.zeros(50)], 1), closed=False)[1] == pytest.approx(49.0)
