@@ -1,5 +1,6 @@
 """Shared by all tests: measurements made by hand, without a photo; and sample photos measured once for all."""
 
+import os
 from dataclasses import fields
 from hashlib import sha256
 from pathlib import Path
@@ -75,6 +76,15 @@ def hand_made_refusal(code="file-unreadable"):
         notices=(Notice(code=code),),
         photos=(SeenPhoto(file="bad.jpg", sha256="1" * 64, width_px=2400, height_px=1200),),
     )
+
+
+@pytest.fixture(scope="session", autouse=True)
+def no_records_of_ones_own(tmp_path_factory):
+    """Where no data folder is named: an empty one, never that of the person who runs the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        if "GAPVISION_DATA" not in os.environ:
+            patch.setenv("GAPVISION_DATA", str(tmp_path_factory.mktemp("own")))
+        yield
 
 
 @pytest.fixture

@@ -203,8 +203,9 @@ def say_of(args: argparse.Namespace) -> Lengths:
 # --- the photo --------------------------------------------------------------------------
 def add_check_lines(parser: argparse._ActionsContainer) -> None:
     """Add --check-length and --check-width."""
-    parser.add_argument("--check-length", metavar="LENGTH", help="what the sheet's 200 mm check line measures")
-    parser.add_argument("--check-width", metavar="LENGTH", help="what its 150 mm line measures; one serves for both")
+    text = "sheet's 200 mm line measures; --check-width: 150 mm"
+    parser.add_argument("--check-length", metavar="LENGTH", help=text)
+    parser.add_argument("--check-width", metavar="LENGTH", help=argparse.SUPPRESS)
 
 
 def print_of(args: argparse.Namespace) -> dict[str, Any]:
@@ -237,9 +238,10 @@ def add_known(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("what you know of the edges (A is the panel with the lowest letter)")
     for name, text in (("a", "cut, rolled, rolled:1.5mm (radius); or --edge-b"), ("b", argparse.SUPPRESS)):
         group.add_argument(f"--edge-{name}", type=parse_edge, metavar="KIND", help=text)
-    group.add_argument("--step", type=parse_length, metavar="LENGTH", help="how far face B stands above face A")
-    group.add_argument("--step-u", type=parse_length, metavar="LENGTH", help="U (k = 2) of it (default: 0.2mm)")
-    text = "longest distance between corners of two strips, as taped; --taped-u: its U (default: 1mm)"
+    text = "how far face B stands above A; --step-u: its U"
+    group.add_argument("--step", type=parse_length, metavar="LENGTH", help=text)
+    group.add_argument("--step-u", type=parse_length, metavar="LENGTH", help=argparse.SUPPRESS)
+    text = "taped, far corner to far corner; --taped-u: its U"
     group.add_argument("--taped", type=parse_taped, metavar="A-D=LENGTH", help=text)
     group.add_argument("--taped-u", type=parse_length, metavar="LENGTH", help=argparse.SUPPRESS)
     group.add_argument("--closed", action="store_true", help="it goes all round: a fuel flap, a lamp cover")

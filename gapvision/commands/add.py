@@ -29,8 +29,8 @@ from gapvision.words import Lengths, coach, notice
 
 _EPILOG = """\
 Exit code: 0 stored, 2 unreadable, 3 refused. Example, after 'gapvision demo'
-and 'gapvision demo-job': gapvision add gapvision_demo/seam.jpg --job DEMO-1 --seam sill --stage "as found"
---data gapvision_demo_job
+and 'demo-job': gapvision add gapvision_demo/seam.jpg --job DEMO-1 --seam sill
+--stage "as found" --data gapvision_demo_job
 """
 
 

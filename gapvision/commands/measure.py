@@ -44,7 +44,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("photos", nargs="+", metavar="PHOTO", help="photo, or folder of photos")
     parser.add_argument("--one-seam", action="store_true", help="up to 40 photos of one seam, of a place or along it")
-    text = "only one edge is there, as of an opening before its cover: its line, for 'gapvision template'"
+    text = "only one edge is there: its line, for a template"
     parser.add_argument("--one-edge", action="store_true", help=text)
     add_wanted(parser)
     add_known(parser)
@@ -56,7 +56,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     add_shown(shown, table="every figure, and a station every 10 mm,")
     shown.add_argument("--json", metavar="F", help="measurement file")
     shown.add_argument("--csv", metavar="F.csv", help="stations as a table, or as a workbook: F.xlsx")
-    shown.add_argument("--csv-style", metavar="NAME", help="comma (default), semicolon, tab, or auto: this machine's")
+    shown.add_argument("--csv-style", metavar="NAME", help="comma (default), semicolon, tab, or auto")
     shown.add_argument("--plot", metavar="F.png", help="the profile (png, svg or pdf)")
     shown.add_argument("--overlay", metavar="F.jpg", help="the marked photo (jpg or png)")
     shown.add_argument("--beside", action="store_true", help="plot and marked photo beside each photo")

@@ -105,7 +105,7 @@ _PICTURES: dict[str, tuple[str, str]] = {
 #: Drawing -> the codes that it helps with.
 _HELPS = {
     "points": "seams-differ line-too-narrow seam-not-found two-seams edge-not-found edge-has-rival edge-not-alone",
-    "print": "edge-size-unsure print-scale-matters foreign-target print-scale-unchecked template-marks-differ sheet-file-bad proof-file-bad sheet-unchecked sheets-differ strip-mirrored check-lines-doubtful print-pale",
+    "print": "edge-size-unsure print-scale-matters foreign-target print-scale-unchecked template-marks-differ sheet-file-bad proof-file-bad sheet-unchecked sheets-differ strip-mirrored check-lines-doubtful print-pale taped-doubtful taped-unused",
     "lay": (
         "measurement-was-refused photo-has-no-profile nothing-to-judge strip-not-found too-few-corners "
         "field-not-converged strip-repeated gap-out-of-frame strip-lifted strip-damaged step-unknown strips-apart step-large "
