@@ -309,6 +309,9 @@ def read_job(data: bytes, give: Callable[[str], bytes]) -> JobFile:
         measured = from_dict(read_content(give(m.file), m.file), "a measurement of the export")
         wrong = contradiction(measured)
         require(_CODE, not wrong, f"{place(_WHERE, path)}: {wrong}.")
+        kept = {p.original_sha256 for p in m.photos or (job.shots[k].photo,)}
+        own = len(measured.photos) + len(m.photos) < 2 or all(seen.sha256 in kept for seen in measured.photos)
+        require(_CODE, own, f"{place(_WHERE, path)}: the photos with it are not those that it was measured from.")
         for v, verdict in enumerate(m.verdicts):
             _check_verdict(verdict, measured, wanted.get(job.shots[k].seam), f"{path}.verdicts[{v}]")
     for k, plan in enumerate(job.plans):

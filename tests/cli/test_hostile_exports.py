@@ -1,5 +1,6 @@
 """A zip made with care to harm: whatever stands in it, import refuses in words or the report still comes out."""
 
+import hashlib
 import io
 import json
 import random
@@ -12,9 +13,9 @@ from PIL import Image
 from gapvision.cli import main
 from gapvision.errors import GapvisionError
 from gapvision.formats.package import MANIFEST, Package, _Frame, write_package
-from gapvision.records import Conditions, Store
+from gapvision.records import Conditions, NewPhoto, Store
 from gapvision.workshop import evidence_report, export_job, import_job, judge_line, set_finish
-from tests.records.invented import invented
+from tests.records.invented import invented, invented_set
 
 
 def a_photo():
@@ -72,6 +73,30 @@ def test_one_picture_in_two_files_is_exported_once(tmp_path):
         taken = import_job(store, tmp_path / "x.zip")
         assert len(store.job_lines(taken.job_id)) == 2
         assert store.verify().problems == ()
+
+
+def test_photos_that_a_set_was_not_measured_from_are_refused(tmp_path):
+    """Each photo of a set stands in its result by its SHA-256; the export's own list of them is put another way."""
+    pictures = [a_photo() + bytes([k]) for k in range(2)]
+    names = {f"{k}.jpg": hashlib.sha256(data).hexdigest() for k, data in enumerate(pictures)}
+    with Store(tmp_path / "data") as store:
+        job = store.new_job(reference="17")
+        seam, visit = store.add_seam(job.job_id, "sill"), store.add_visit(job.job_id, "s", on_date="2026-01-01")
+        new = [NewPhoto(data=d, suffix=".jpg", file_name=n) for n, d in zip(names, pictures, strict=True)]
+        store.save_photos(seam.seam_id, visit.visit_id, new, invented_set(names))
+        export_job(store, job.job_id, tmp_path / "x.zip")
+    with Package(tmp_path / "x.zip") as package:
+        files = {f.name: package.read(f.name) for f in package.files}
+    other = files | {"job.json": files["job.json"].replace(names["1.jpg"].encode(), b"ab" * 32)}
+    alone = json.loads(files["job.json"])
+    alone["shots"][0]["measurements"][0]["photos"] = []
+    for k, bad in enumerate((other, files | {"job.json": json.dumps(alone).encode()})):
+        path = packed(bad, tmp_path / f"{k}.zip")
+        with Store(tmp_path / "next") as store, pytest.raises(GapvisionError, match="not those that it was measured"):
+            import_job(store, path)
+    with Store(tmp_path / "next") as store:
+        assert store.jobs() == []
+        assert len(store.job_lines(import_job(store, tmp_path / "x.zip").job_id)) == 1
 
 
 #: What a mean person might write in place of a value.
@@ -154,8 +179,6 @@ def test_spoilt_values_never_crash(exported, seeds, tmp_path, capsys):
 
 @pytest.mark.slow
 def test_a_photo_that_is_no_picture(exported, tmp_path):
-    import hashlib
-
     name = next(n for n in exported if n.startswith("photos/"))
     fake = b"GIF89a not a photo"
     sha256 = hashlib.sha256(fake).hexdigest()
