@@ -656,6 +656,38 @@ def panels_of(store: Store, job_id: int) -> dict[str, dict[str, Any]]:
     return {p.panel: p.body for p in store.plans(job_id) if p.body.get("schema") == PANEL_SCHEMA}
 
 
+def panels_beside(store: Store, seam: Seam) -> dict[str, str]:
+    """What the job calls the panels of edges ``A`` and ``B`` in a seam's photos, as far as a person said so.
+
+    By the car file where it tells ``panel_edge`` itself, or a panel's file.  Else, under an empty key, a sentence about
+    which panels the seam belongs to, if the job knows any.
+    """
+    title, other = seam.full_name, {"A": "B", "B": "A"}
+    with suppress(GapvisionError):  # a car of a newer program: other rooms refuse it in words
+        car = car_of(store, seam.job_id)
+        for s in () if car is None else car.seams:
+            if title in (s.name, s.other_name):
+                if s.name in _edges_said(store, seam.job_id):
+                    return {s.panel_edge: s.one, other[s.panel_edge]: s.other}
+                return {"": f"The seam lies between {s.one} and {s.other}."}
+    known = dict[str, str]()
+    for panel, body in panels_of(store, seam.job_id).items():
+        for own in body.get("photos", {}).values():
+            if own.get("edge") in other and any(photo.get("seam") == title for photo in own.get("photos", ())):
+                known[own["edge"]] = panel
+    if not known and seam.panel_id is not None:
+        own_panel = next((p for p in store.panels(seam.job_id) if p.panel_id == seam.panel_id), None)
+        return {} if own_panel is None else {"": f"It is a seam of the {own_panel.full_name}."}
+    return known
+
+
+def _edges_said(store: Store, job_id: int) -> set[str]:
+    """The seams of which the job's car file itself says which edge in the photos is the first body's."""
+    (*_, last) = (p for p in store.plans(job_id) if p.body.get("schema") == CAR_SCHEMA)
+    seams = toml_from_text(str(last.body["file"]), "the job's car").get("seams", ())
+    return {str(s.get("name")) for s in seams if "panel_edge" in s}
+
+
 def set_panel(store: Store, job_id: int, text: str, photos: dict[str, Any]) -> str:
     """Keep a panel file with a job; return the panel's name.  Errors as :func:`layout_from_table`.
 
@@ -850,7 +882,7 @@ def _seam_evidence(
     visits = [x for x in history if visit_id in (None, x.visit.visit_id)]
     return ev.SeamEvidence(
         name=seam.full_name, after=after, before=before, comparison=None if compared is None else compared.comparison,
-        remarks=tuple(dict.fromkeys(remarks)),
+        remarks=tuple(dict.fromkeys(remarks)), panels=panels_beside(store, seam),
         forecast=None if kept is None or after.verdict is None else kept.body.get("forecast"),
         visits=tuple(
             ev.VisitRow(

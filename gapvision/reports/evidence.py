@@ -165,7 +165,7 @@ class _Maker:
         for number, seam in enumerate(self.e.seams, 1):
             pictures = [*self._whole([seam.after], 90), self._plot(seam, before=False)]
             made = para(f"{words.first_up(words.edges_made(seam.after.measurement, self.say))}.")
-            sides = para(words.sides(seam.after.measurement))
+            sides = para(words.sides(seam.after.measurement, panels=seam.panels))
             together = KeepTogether([Mark(self._name(seam)), para(self._name(seam), "h2"), made, sides, *pictures])
             parts += [together, *self._forecast(seam), Mark("")]
             progress(number, len(self.e.seams))
@@ -283,7 +283,8 @@ class _Maker:
     def _seam(self, seam: SeamEvidence) -> list[Flowable]:
         shown = [s for s in (seam.before, seam.after) if s is not None]
         parts: list[Flowable] = [para(self._name(seam), "h2"), self._facts(shown), Spacer(1, 2 * mm)]
-        parts += [KeepTogether([*self._whole(shown, _WHOLE_MM), para(words.sides(seam.after.measurement), "small")])]
+        sides = para(words.sides(seam.after.measurement, panels=seam.panels), "small")
+        parts += [KeepTogether([*self._whole(shown, _WHOLE_MM), sides])]
         parts += [KeepTogether([*self._photos(seam, shown), self._plot(seam)])]
         parts += [KeepTogether(self._verdict(seam)), *self._worst(seam)]
         if seam.comparison is not None:
@@ -558,7 +559,8 @@ class _Maker:
                 said = f"{_words_of(s, shown)}{s.stage}, {s.on_date}: gap {self._numbers(s)[0]}, {verdict}."
                 for k in range(len(s.photos)):
                     picture = self._picture(s, k, (wide / mm, tall)) or para("The photo is missing.", "quiet")
-                    under = para(_short(self._name(seam)), "headcell"), para(said, "quiet")
+                    sides = words.sides(s.measurement, k, seam.panels) if s is seam.after else ""
+                    under = para(_short(self._name(seam)), "headcell"), para(f"{said} {sides}".strip(), "quiet")
                     cells.append(_stacked([picture, *under], wide))
             if pairs:
                 cells += [Spacer(1, 1)] * (-len(cells) % columns)

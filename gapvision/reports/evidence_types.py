@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from gapvision.model import Car, Comparison, FinishPlan, GapProfile, Measurement, Verdict
@@ -104,6 +105,8 @@ class SeamEvidence:
         After paint, as the judgement's forecast in its file's form.
     visits : tuple of VisitRow
         Every result that the report's scope holds.
+    panels : mapping of str to str
+        What the panels of edges ``A`` and ``B`` are called, as far as the job knows; see :func:`gapvision.words.sides`.
     """
 
     name: str
@@ -113,6 +116,7 @@ class SeamEvidence:
     remarks: tuple[str, ...] = ()
     forecast: dict[str, Any] | None = None
     visits: tuple[VisitRow, ...] = ()
+    panels: Mapping[str, str] = field(default_factory=dict)
 
 
 class PlanEvidence(NamedTuple):

@@ -28,6 +28,7 @@ _STRIP = "#2f8f4f"
 _WHITE, _INK, _FOOT = "#ffffff", "#14161a", "#f4f6f8"
 _OVERSAMPLE = 2
 _MOST_JPEG_PX = 65000  # a JPEG's sides are 16-bit numbers, ITU-T T.81 B.2.2 (from memory)
+_ALONG_STRIP = (0.0, -0.5, 0.5, -0.8, 0.8)  # of half its length, where its name may stand
 _MOST_LABELS = 9  # more words than this hide the photo; every span stays in the list
 
 
@@ -83,8 +84,7 @@ def draw_overlay(
     size = (max(1, round(full[0] * scale)), max(1, round(full[1] * scale)))
     picture = Image.fromarray(pixels).convert("RGB").resize(size, Image.Resampling.BOX, reducing_gap=2.0)
     pens = _Pens(size, scale, max(size) / 1800 if letter_px is None else letter_px / 30)
-    for strip in seen.strips if strips else ():
-        _draw_strip(pens, strip)
+    named = [(strip.letter, _draw_strip(pens, strip)) for strip in (seen.strips if strips else ())]
     p = measurement.profile
     if p is not None and (p.photo != photo).any():  # marked spans may reach into another photo
         measurement, verdict = replace(measurement, profile=p.picked(p.photo == photo)), None
@@ -92,7 +92,9 @@ def draw_overlay(
         words = measurement.notices[0].message if measurement.notices else "Not measured."
         pens.text((size[0] * _OVERSAMPLE / 2, size[1] * _OVERSAMPLE / 2), f"Refused: {words}", width=0.9)
     elif len(measurement.profile.s_mm) > 1:
-        _draw_measured(pens, measurement, verdict, unit)
+        _draw_measured(pens, measurement, verdict, unit, named)
+        named = []
+    _name_strips(pens, named)
     return pens.on(picture)
 
 
@@ -254,22 +256,33 @@ class _Pens:
         return True
 
 
-def _draw_strip(pens: _Pens, strip: StripView) -> None:
+def _draw_strip(pens: _Pens, strip: StripView) -> FloatArray:
+    """Outline a strip; its outline on the sheet, shape (m, 2)."""
     import cv2
 
     hull = pens.at(np.asarray(cv2.convexHull(strip.corners_px.astype(np.float32))[:, 0], float))
     pens.line(np.concatenate([hull, hull[:1]]), _STRIP, 1.6)
-    pens.text(tuple(hull.mean(0)), f"strip {strip.letter}")
+    return hull
 
 
-def _draw_measured(pens: _Pens, measurement: Measurement, verdict: Verdict | None, unit: str) -> None:
+def _name_strips(pens: _Pens, strips: Sequence[tuple[str, FloatArray]]) -> None:
+    """Each strip's name in its middle, or towards an end where other words stand there."""
+    for letter, hull in strips:
+        middle = hull.mean(0)
+        far = hull[np.argmax(np.hypot(*(hull - middle).T))] - middle
+        any(pens.text(tuple(middle + share * far), f"strip {letter}", free=True) for share in _ALONG_STRIP)
+
+
+def _draw_measured(
+    pens: _Pens, measurement: Measurement, verdict: Verdict | None, unit: str, strips: Sequence[tuple[str, FloatArray]]
+) -> None:
     picture, profile = build_picture(measurement, verdict, unit=unit), measurement.profile_in_first
     assert profile is not None  # the caller has looked
     a, b = pens.at(profile.edge_a_px), pens.at(profile.edge_b_px)
     marks = [mark for mark in picture.marks if mark.number and mark.last > mark.first]
     for mark in marks:
         _hatch(pens, mark, a[mark.first : mark.last], b[mark.first : mark.last])
-    _draw_seam(pens, a, b, picture.lines[0].runs, marks_along(profile.s_mm, unit))
+    _draw_seam(pens, a, b, picture.lines[0].runs, marks_along(profile.s_mm, unit), strips)
     for mark in _worst(marks, verdict):
         _label(pens, f"{mark.labels[0]} {'mm' if unit == 'mm' else 'in'}", mark, a, b, _outward(a, b))
 
@@ -281,25 +294,31 @@ def _outward(a: FloatArray, b: FloatArray) -> FloatArray:
 
 
 def _draw_seam(
-    pens: _Pens, a: FloatArray, b: FloatArray, parts: Sequence[tuple[int, int]], marks: Sequence[tuple[int, bool, str]]
-) -> None:
-    """Both edges in their runs, their letters, and the stations: index, whether it is a long one, its words."""
+    pens: _Pens, a: FloatArray, b: FloatArray, parts: Sequence[tuple[int, int]],
+    marks: Sequence[tuple[int, bool, str]], strips: Sequence[tuple[str, FloatArray]] = (),
+) -> None:  # fmt: skip
+    """Both edges in their runs, their letters, the strips' names, and the stations: index, if it is long, its words.
+
+    No words stand on others: a station's are left out where there is no room, its line stays.
+    """
     outward = _outward(a, b)
     for start, stop in parts:
         if stop - start > 1:
             pens.line(a[start:stop], EDGE_A, 2.4)
             _dashed(pens, b[start:stop])
-    for i, long, words in marks:
+    for i, long, _ in marks:
         length = (26 if long else 12) * pens.weight
         for edge, sign, colour in ((a, -1, EDGE_A), (b, 1, EDGE_B)):
             foot = edge[i] + sign * 3 * pens.weight * outward[i]
             pens.line(np.array([foot, foot + sign * length * outward[i]]), colour, 2.0)
-        if long and words:
-            pens.text(tuple(b[i] + 62 * pens.weight * outward[i]), words)
     along = a[min(5, len(a) - 1)] - a[0]
     back = 34 * pens.weight * along / max(float(np.hypot(*along)), 1e-9)
     for edge, sign, letter in ((a, -1, "A"), (b, 1, "B")):
         pens.text(tuple(edge[0] - back + sign * 24 * pens.weight * outward[0]), letter)
+    _name_strips(pens, strips)
+    for i, long, words in marks:
+        if long and words:
+            pens.text(tuple(b[i] + 62 * pens.weight * outward[i]), words, free=True)
 
 
 def _worst(marks: list[Mark], verdict: Verdict | None) -> list[Mark]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -99,8 +99,14 @@ def wanted_briefly(verdict: Verdict, say: Lengths) -> str:
     return _running([f"{say.gap_alone(float(wanted[i]))} ({x})" for i, x in zip(ends, limits, strict=True)])
 
 
-def sides(m: Measurement, photo: int = 0) -> str:
-    """Which panel is A and which is B, as the upright photo shows them."""
+_WHICH_IS_A = "A is the panel on whose side the strip with the lowest letter lies."
+
+
+def sides(m: Measurement, photo: int = 0, panels: Mapping[str, str] | None = None) -> str:
+    """Which panel is A and which is B, as the upright photo shows them.
+
+    ``panels`` are their names, of ``A`` and of ``B``; under an empty key a sentence about both.
+    """
     p = m.profile
     if p is None or not (p.photo == photo).any():
         return ""
@@ -111,7 +117,10 @@ def sides(m: Measurement, photo: int = 0) -> str:
     lying = m.scale.strip_sides if m.scale is not None else {}
     on = {side: ", ".join(k for k in sorted(lying) if lying[k] == side) for side in "AB"}
     with_strips = {s: f" (strip {on[s]} lies on it)" if on[s] else "" for s in "AB"}
-    return f"Panel A lies {a} the gap{with_strips['A']}, panel B {b} it{with_strips['B']}."
+    names = panels or {}
+    on_car = {side: f", the {names[side]}," if names.get(side) else "" for side in "AB"}
+    said = f"Panel A{on_car['A']} lies {a} the gap{with_strips['A']}, panel B{on_car['B']} {b} it{with_strips['B']}."
+    return " ".join(filter(None, (said, names.get("", ""), "" if {"A", "B"} & set(names) else _WHICH_IS_A)))
 
 
 def edges_made(m: Measurement, say: Lengths) -> str:

@@ -233,3 +233,21 @@ def test_a_car_goes_with_its_job_through_export_and_import(tmp_path):
         assert {s.full_name for s in other.seams(taken.job_id)} == {s.name for s in car_from_table(ROADSTER).seams} | {
             "left door, top", "right door, top", "fuel flap, edge", "left lamp lid, edge", "right lamp lid, edge",
         }  # fmt: skip
+
+
+def test_papers_name_the_panels_only_as_a_person_told_them(tmp_path):
+    """A ready car knows which panels meet, but not which of them edge A is; a seam with its panel_edge does."""
+    from gapvision.records import Store
+    from gapvision.workshop import panels_beside, set_car
+
+    table = car_file("grey car", "two-door coupe", {})
+    with Store(tmp_path) as store:
+        job = store.new_job(reference="C-1")
+        other = store.add_seam(job.job_id, "tonneau")
+        assert panels_beside(store, other) == {}
+        set_car(store, job.job_id, tomli_w.dumps(table))
+        one = car_from_table(table).seams[0]
+        seam = store.find_seam(job.job_id, one.name)
+        assert panels_beside(store, seam) == {"": f"The seam lies between {one.one} and {one.other}."}
+        set_car(store, job.job_id, tomli_w.dumps({**table, "seams": [{"name": one.name, "panel_edge": "A"}]}))
+        assert panels_beside(store, seam) == {"A": one.one, "B": one.other}

@@ -10,6 +10,7 @@ from PIL import Image
 from gapvision.errors import GapvisionError
 from gapvision.judgement import judge_measurement, preset, simple_spec
 from gapvision.model import ExtraLine
+from gapvision.reports import overlay
 from gapvision.reports.figures import draw_profile, draw_straightness, figure_bytes, write_figure
 from gapvision.reports.overlay import draw_overlay, overlay_bytes
 from gapvision.reports.profile_picture import line_of
@@ -103,6 +104,20 @@ def test_overlay_marks_edges_and_spans_where_they_are(make_measurement):
     assert inside_wide > 5 * max(inside_good, 1), "the span out of tolerance is hatched, the rest is clear"
     in_hole = picture[570:630, 200 + 185 * 8 : 200 + 193 * 8]
     assert (in_hole == 128).all(), "nothing is drawn where nothing was measured"
+
+
+@pytest.mark.parametrize("wide_px", [300, 430, 900])
+def test_no_words_stand_on_others_in_a_small_picture(make_measurement, monkeypatch, wide_px):
+    """As papers show twelve seams: letters, names of strips, stations and spans, at the size of their print."""
+    pens = []
+    monkeypatch.setattr(overlay._Pens, "on", lambda self, picture: pens.append(self) or picture)
+    rgb = np.full((1200, 2400, 3), 128, np.uint8)
+    draw_overlay(rgb, *judged(_nick(make_measurement)), longest_px=wide_px, letter_px=16.8, strips=True)
+    plates = pens[0].taken
+    assert len(plates) >= 4, "both letters, and more"
+    for k, one in enumerate(plates):
+        for two in plates[:k]:
+            assert one[0] >= two[2] or two[0] >= one[2] or one[1] >= two[3] or two[1] >= one[3], (one, two)
 
 
 def test_overlay_of_a_smaller_copy_and_of_a_refusal(make_measurement, make_refusal):
