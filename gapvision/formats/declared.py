@@ -12,6 +12,7 @@ import math
 import os
 import re
 from dataclasses import fields, is_dataclass
+from functools import cache
 from typing import Annotated, Any, ClassVar, Self, TypeVar
 
 import msgspec
@@ -64,12 +65,17 @@ class Declared(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
 
     def to(self, kind: type[T], **others: Any) -> T:
         """Make a dataclass of the fields of the same names and ``others``."""
-        same = {f.name: getattr(self, f.name) for f in fields(kind) if hasattr(self, f.name)}  # type: ignore[arg-type]
-        return kind(**(same | others))
+        return kind(**({name: getattr(self, name) for name in _shared(type(self), kind)} | others))
 
     def but(self, *left_out: str) -> dict[str, Any]:
         """The fields as a dict, but for some."""
         return {name: getattr(self, name) for name in self.__struct_fields__ if name not in left_out}
+
+
+@cache
+def _shared(declared: type[Declared], kind: Any) -> tuple[str, ...]:
+    """The names of the fields that a dataclass shares with a table's type."""
+    return tuple(f.name for f in fields(kind) if f.name in declared.__struct_fields__)
 
 
 class Loose(Declared, forbid_unknown_fields=False):

@@ -213,6 +213,29 @@ def from_json(data: bytes, name: str = "the file") -> model.Measurement:
     return _measurement(content, name)
 
 
+def of_columns(head: bytes, columns: Mapping[str, Any]) -> model.Measurement:
+    """Read a measurement from its file's JSON without stations, and these as columns.
+
+    Parameters
+    ----------
+    head : bytes
+        The JSON; its stations are empty.
+    columns : mapping of str to ndarray
+        By the stations' keys: (n,), of places (n, 2), ``parts_u_mm`` a dict of (n,); NaN for null.
+
+    Raises
+    ------
+    ValueError, LookupError, GapvisionError
+        It is no measurement of today's version, for a reason that :func:`from_json` tells.
+    """
+    file = _DECODER.decode(head)
+    lengths = np.abs(np.concatenate([columns[key].ravel() for key in _LENGTHS])).max()
+    numbers = columns.get("photo", columns["u_mm"])
+    if file.schema != SCHEMA or not lengths <= _FARTHEST or columns["u_mm"].min() < 0 or not numbers.min() >= 0:
+        raise ValueError("it is told by from_json")
+    return _made(file, columns)
+
+
 def from_dict(content: Any, name: str = "the file") -> model.Measurement:
     """Turn the file's form back into a measurement, checking every field that is used.
 
@@ -232,7 +255,10 @@ def from_dict(content: Any, name: str = "the file") -> model.Measurement:
 # What stands in a file, key for key.  A file may hold more than this program knows.
 
 # No photo is a million pixels wide, no seam a kilometre long; what is larger would only overflow where it is used.
-_Length = Annotated[float, msgspec.Meta(ge=-1e6, le=1e6)]
+_FARTHEST = 1e6
+_Length = Annotated[float, msgspec.Meta(ge=-_FARTHEST, le=_FARTHEST)]
+#: What every station has.
+_LENGTHS = ("s_mm", "gap_mm", "u_mm", "edge_a_px", "edge_b_px", "edge_a_mm", "edge_b_mm")
 _Point = tuple[_Length, _Length]
 _Size = Annotated[int, msgspec.Meta(ge=1)]
 _Number = Annotated[int, msgspec.Meta(ge=0, lt=2**31)]
@@ -258,6 +284,12 @@ class _Field(Loose):
     strain: float = 0.0
 
 
+@lru_cache(maxsize=16)
+def _lower(n: int) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """Which places of a table stand up to its diagonal."""
+    return np.tri(n, dtype=bool)
+
+
 class PhotoRead(Loose):
     """A photo as a file tells of it."""
 
@@ -280,7 +312,7 @@ class PhotoRead(Loose):
             if [len(row) for row in f.covariance] != list(range(1, len(f.params) + 1)):
                 raise ValueError("covariance: expected one row for each of the params, each up to the diagonal")
             lower = np.zeros((len(f.params), len(f.params)))
-            lower[np.tril_indices(len(f.params))] = np.concatenate(f.covariance)
+            lower[_lower(len(f.params))] = list(chain.from_iterable(f.covariance))
             size = (self.width_px, self.height_px)
             scales = f.print_scales or (f.print_scale or (1.0, 1.0),) * len(f.letters)
             field = f.to(model.FittedField, covariance=lower + np.tril(lower, -1).T, size_px=size, print_scales=scales)
@@ -440,13 +472,13 @@ def _measurement(content: dict[str, Any], name: str) -> model.Measurement:
         raise _bad(name, f"its settings cannot be: {error.message}") from None
 
 
-def _made(f: _File) -> model.Measurement:
+def _made(f: _File, columns: Mapping[str, Any] | None = None) -> model.Measurement:
     forms, edges, step = f.straightness or _Forms(), f.edges or _Edges(), f.step or f.flush
     return f.to(
         model.Measurement,
         notices=tuple(n.to(model.Notice) for n in (*f.warnings, *f.notes)),
         photos=tuple(p.seen() for p in f.photos or (f.photo,)),
-        profile=None if f.status == "refused" else _profile(f),
+        profile=None if f.status == "refused" else _profile(f, _columns(f.stations) if columns is None else columns),
         summary=f.gap,
         step_used=None if step is None else step.to(model.Step),
         straightness_a=None if forms.edge_a is None else forms.edge_a.to(model.Straightness),
@@ -456,19 +488,26 @@ def _made(f: _File) -> model.Measurement:
     )
 
 
-def _profile(f: _File) -> model.GapProfile:
-    names = f.stations[0].__struct_fields__ if f.stations else _Station.__struct_fields__
-    rows = zip(*map(astuple, f.stations), strict=True) if f.stations else [()] * len(names)
+def _columns(stations: Sequence[Any]) -> dict[str, Any]:
+    """Each key's values: (n,), of places (n, 2), of parts a dict; NaN for null."""
+    names = stations[0].__struct_fields__ if stations else _Station.__struct_fields__
+    rows = zip(*map(astuple, stations), strict=True) if stations else [()] * len(names)
     told: dict[str, Any] = dict(zip(names, rows, strict=True))
-    plain = [c for c in COLUMNS if not c.endswith("_px")]
+    pairs = {e: np.fromiter(chain.from_iterable(told.pop(e)), float).reshape(-1, 2) for e in ("edge_a_px", "edge_b_px")}
+    parts = _parts(told.pop("parts_u_mm"))
+    return dict(zip(told, np.array(list(told.values()), float), strict=True)) | pairs | {"parts_u_mm": parts}
+
+
+def _profile(f: _File, told: Mapping[str, Any]) -> model.GapProfile:
+    names = list(COLUMNS)
     if len(f.photos or ()) > 1:  # one photo tells one step for the whole seam, and that stands in the file's head too
-        plain += ["step_mm", "step_u_mm"]
-    values = np.array([told[FILE_NAMES.get(c, c)] for c in plain], float)
-    edges = {e: np.fromiter(chain.from_iterable(told[e]), float).reshape(-1, 2) for e in ("edge_a_px", "edge_b_px")}
-    columns: dict[str, Any] = dict(zip(plain, values, strict=True)) | edges
+        names += ["step_mm", "step_u_mm"]
+    columns = {c: told[key] for c in names if (key := FILE_NAMES.get(c, c)) in told}
+    for name in set(names[: len(COLUMNS)]) - set(columns):
+        columns[name] = np.full(len(told["s_mm"]), 0 if name == "photo" else np.nan)
     return model.GapProfile(
         **columns,
-        parts_mm=_parts(told["parts_u_mm"]),
+        parts_mm=dict(told.get("parts_u_mm", {})),
         spacing_mm=1.0 if f.spacing_mm is None else f.spacing_mm,
         course=None if f.course is None else f.course.to(model.Course),
         own_line=f.closed is not None,

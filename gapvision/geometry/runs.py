@@ -18,7 +18,9 @@ def before_holes(s_mm: ArrayLike, spacing_mm: float) -> NDArray[np.intp]:
     return np.flatnonzero(np.diff(np.asarray(s_mm, float)) > HOLE_SPACINGS * spacing_mm)
 
 
-def runs(s_mm: ArrayLike, spacing_mm: float, key: ArrayLike | None = None) -> list[tuple[int, int]]:
+def runs(
+    s_mm: ArrayLike, spacing_mm: float, key: ArrayLike | None = None, last: NDArray[np.intp] | None = None
+) -> list[tuple[int, int]]:
     """Index ranges of neighbouring stations, cut at holes and, with a key, where it changes.
 
     Parameters
@@ -29,6 +31,8 @@ def runs(s_mm: ArrayLike, spacing_mm: float, key: ArrayLike | None = None) -> li
         Distance between neighbours [mm].
     key : array_like, shape (n,), optional
         What the stations of one run have in common.
+    last : ndarray, optional
+        What :func:`before_holes` gives, where it is known.
 
     Returns
     -------
@@ -45,19 +49,22 @@ def runs(s_mm: ArrayLike, spacing_mm: float, key: ArrayLike | None = None) -> li
         return []
     new = np.zeros(n, bool)
     new[0] = True
-    new[before_holes(s_mm, spacing_mm) + 1] = True
+    new[(before_holes(s_mm, spacing_mm) if last is None else last) + 1] = True
     if key is not None:
         keys = np.asarray(key)
         new[1:] |= keys[1:] != keys[:-1]
     return list(pairwise([*np.flatnonzero(new).tolist(), n]))
 
 
-def holes(s_mm: ArrayLike, spacing_mm: float, extent_mm: tuple[float, float] | None = None) -> list[Span]:
+def holes(
+    s_mm: ArrayLike, spacing_mm: float, extent_mm: tuple[float, float] | None = None,
+    last: NDArray[np.intp] | None = None,
+) -> list[Span]:  # fmt: skip
     """Stretches of a seam that were not measured.
 
     Parameters
     ----------
-    s_mm, spacing_mm
+    s_mm, spacing_mm, last
         As :func:`runs`.
     extent_mm : (float, float), optional
         Start and end of the seam [mm]; without it only what lies between stations counts.
@@ -68,7 +75,8 @@ def holes(s_mm: ArrayLike, spacing_mm: float, extent_mm: tuple[float, float] | N
         In the state HOLE, in order; each station stands for half a spacing to either side.
     """
     s, half = np.asarray(s_mm, float), spacing_mm / 2
-    found = [(float(s[i]) + half, float(s[i + 1]) - half) for i in before_holes(s, spacing_mm)]
+    last = before_holes(s, spacing_mm) if last is None else last
+    found = [(float(s[i]) + half, float(s[i + 1]) - half) for i in last]
     if extent_mm is not None and len(s):
         beyond = HOLE_SPACINGS * spacing_mm
         if s[0] - extent_mm[0] > beyond:

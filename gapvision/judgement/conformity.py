@@ -111,19 +111,26 @@ def decide(
     ndarray of str, shape (n,)
         IN, OUT or OPEN.
     """
-    state = np.full(gap_mm.shape, OPEN, dtype="U16")
+    return np.asarray(np.array((IN, OPEN, OUT))[decide_codes(gap_mm, expanded_u_mm, lower_mm, upper_mm, rule)])
+
+
+def decide_codes(
+    gap_mm: FloatArray, expanded_u_mm: FloatArray, lower_mm: FloatArray, upper_mm: FloatArray, rule: DecisionRule
+) -> NDArray[np.intp]:
+    """The same as numbers: 0 in tolerance, 1 not proven, 2 out of tolerance; arguments as :func:`decide`."""
+    code = np.ones(gap_mm.shape, np.intp)
     if rule.name in ("proven", "simple"):
         lower, upper = lower_mm - _ON_THE_LIMIT_MM, upper_mm + _ON_THE_LIMIT_MM
-        u = expanded_u_mm if rule.name == "proven" else np.zeros(gap_mm.shape)
-        state[(gap_mm + u < lower) | (gap_mm - u > upper)] = OUT
-        state[(gap_mm - u >= lower) & (gap_mm + u <= upper)] = IN
-        return state
+        low, high = (gap_mm - expanded_u_mm, gap_mm + expanded_u_mm) if rule.name == "proven" else (gap_mm, gap_mm)
+        code[(high < lower) | (low > upper)] = 2
+        code[(low >= lower) & (high <= upper)] = 0
+        return code
     if rule.name != "risk":
         raise NotImplementedError(rule.name)
     p = conformance_probability(gap_mm, expanded_u_mm / COVERAGE_FACTOR, lower_mm, upper_mm)
-    state[p >= 1 - rule.risk] = IN
-    state[p <= rule.risk] = OUT
-    return state
+    code[p >= 1 - rule.risk] = 0
+    code[p <= rule.risk] = 2
+    return code
 
 
 def decide_limit(value: float, expanded_u: float, limit: float, rule: DecisionRule) -> str:

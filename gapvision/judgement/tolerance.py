@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
-from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -13,7 +12,7 @@ from numpy.typing import NDArray
 
 from gapvision.errors import GapvisionError
 from gapvision.geometry.runs import HOLE_SPACINGS, before_holes, holes, runs
-from gapvision.judgement.conformity import conformance_probability, decide, decide_limit
+from gapvision.judgement.conformity import conformance_probability, decide_codes, decide_limit
 from gapvision.judgement.linear import slope, window_jump_factor, window_jumps
 from gapvision.judgement.readings import laid_on, reading_from_measurement
 from gapvision.judgement.specification import for_photo, nominal_at
@@ -186,8 +185,7 @@ def _weigh(
     extent = extent or _extent(s, spec)
     nominal = nominal_at(spec, s, seam or extent)
     lower, upper = nominal - spec.allow_below_mm, nominal + spec.allow_above_mm
-    states = decide(gap, u, lower, upper, rule)
-    codes = np.where(states == IN, 0, np.where(states == OUT, 2, 1))
+    codes = decide_codes(gap, u, lower, upper, rule)
     above, below = gap - upper, lower - gap
     wide, excess = above >= below, np.maximum(above, below)
     spans = _spans(s, gap, u, codes, excess, wide, spacing, extent)
@@ -391,27 +389,36 @@ def _spans(
     """All runs and holes in order; see :data:`JOIN_MM`."""
     # Out on one side and out on the other are two runs; what is not proven may lie near both limits at once.
     key = codes + (wide & (codes == 2))
-    for one, milder in ((3, (0, 1)), (2, (0, 1)), (1, (0,))):
-        _join(key, one, milder, s, spacing)
-    spans = holes(s, spacing, extent)
-    for start, stop in runs(s, spacing, key):
+    last = before_holes(s, spacing)
+    pieces = [(start, stop, int(key[start])) for start, stop in runs(s, spacing, key, last)]
+    spans = holes(s, spacing, extent, last)
+    if pieces[1:]:
+        behind = set((last + 1).tolist())
+        for one, milder in ((3, (0, 1)), (2, (0, 1)), (1, (0,))):
+            pieces = _joined(pieces, one, milder, s, behind)
+    for start, stop, code in pieces:
         i = start + int(np.argmax(excess[start:stop]))
-        state = (IN, OPEN, OUT, OUT)[key[start]]
+        state = (IN, OPEN, OUT, OUT)[code]
         side = "" if state == IN else _WIDE if wide[i] else _TIGHT
         spans.append(Span.of(state, (s[start], s[stop - 1]), (gap[i], s[i], u[i], excess[i]), side))
     return sorted(spans, key=lambda x: (x.from_mm, x.to_mm))
 
 
-def _join(key: NDArray[np.intp], state: int, milder: tuple[int, ...], s: FloatArray, spacing: float) -> None:
-    """Give short interruptions of a state by milder ones its name (in place); never over a hole."""
-    if state not in key:
-        return
-    same = [run for run in runs(s, spacing, key) if key[run[0]] == state]
-    hole = set((before_holes(s, spacing) + 1).tolist()) if same[1:] else set()
-    for (_, stop), (start, _) in pairwise(same):
-        short = s[start] - s[stop - 1] < JOIN_MM
-        if short and set(key[stop:start].tolist()) <= set(milder) and not hole & set(range(stop, start + 1)):
-            key[stop:start] = state
+def _joined(
+    pieces: Sequence[tuple[int, int, int]], state: int, milder: Sequence[int], s: FloatArray, behind_holes: set[int]
+) -> list[tuple[int, int, int]]:
+    """Runs (start, stop, state) with short interruptions of one state by milder ones taken into it; no hole is."""
+    out, last = list[tuple[int, int, int]](), -1
+    for start, stop, code in pieces:
+        if start in behind_holes or code not in (state, *milder):
+            last = -1
+        if code == state and last >= 0 and s[start] - s[out[last][1] - 1] < JOIN_MM:
+            out[last:] = [(out[last][0], stop, state)]
+            continue
+        out.append((start, stop, code))
+        if code == state:
+            last = len(out) - 1
+    return out
 
 
 def _reasons(

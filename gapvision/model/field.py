@@ -80,8 +80,9 @@ class FittedField:
         n = own_parameters(len(self.letters)).stop
         n += len(self.params) == n + 1
         missing = 2 * len(self.letters) * (len(self.params) == n - 2 * len(self.letters))
-        object.__setattr__(self, "params", np.pad(np.asarray(self.params, float), (0, missing)))
-        object.__setattr__(self, "covariance", np.pad(np.asarray(self.covariance, float), (0, missing)))
+        if missing:
+            object.__setattr__(self, "params", np.pad(np.asarray(self.params, float), (0, missing)))
+            object.__setattr__(self, "covariance", np.pad(np.asarray(self.covariance, float), (0, missing)))
         frozen_array(self, "params", (n,))
         frozen_array(self, "covariance", (n, n))
 

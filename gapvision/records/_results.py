@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 import sqlite3
 import statistics
-import zlib
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 from gapvision import __version__
 from gapvision.errors import GapvisionError, require
+from gapvision.formats.measurement_packed import pack, unpack
 from gapvision.model import IN, OPEN, OUT
 from gapvision.records._common import from_json, insert, made_of, new_uid, now_utc
 from gapvision.records._jobs import JobsPart, visit_of
@@ -19,29 +19,6 @@ from gapvision.records.photos import is_hash
 from gapvision.records.types import MeasurementLine, NewPhoto, SeamState, StoredPhoto, StoredPlan, StoredVerdict
 
 STATUSES = ("ok", "warn", "refused")
-#: A measurement file is some 100 kB; anything near this is not one [byte].
-MAX_BODY_BYTES = 64_000_000
-
-
-def pack(measurement: dict[str, Any]) -> bytes:
-    """Write a measurement as small as it goes without losing a digit."""
-    return zlib.compress(json.dumps(measurement, ensure_ascii=False, separators=(",", ":")).encode(), 6)
-
-
-def unpack(body: bytes) -> dict[str, Any]:
-    """Read a measurement back; ``records-damaged``."""
-    return from_json(unpack_bytes(body))
-
-
-def unpack_bytes(body: bytes) -> bytes:
-    """A measurement's JSON; refuse one that would not fit in memory."""
-    worker = zlib.decompressobj()
-    try:
-        text = worker.decompress(body, MAX_BODY_BYTES)
-        require("records-damaged", not worker.unconsumed_tail, "A stored measurement is far larger than one can be.")
-    except (zlib.error, TypeError):
-        raise GapvisionError("records-damaged", "A stored measurement is damaged.") from None
-    return text
 
 
 def _line_of(row: sqlite3.Row) -> MeasurementLine:

@@ -197,7 +197,14 @@ def _step_4(db: sqlite3.Connection) -> None:
     _run(db, _VERSION_4)
 
 
-STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_step_1, _step_2, _step_3, _step_4)
+def _step_5(db: sqlite3.Connection) -> None:
+    """From here on bodies may stand in columns (formats/measurement_packed.py): an earlier program could not read them.
+
+    Those that are stored stay as they are, and are read as ever: a result is never rewritten.
+    """
+
+
+STEPS: tuple[Callable[[sqlite3.Connection], None], ...] = (_step_1, _step_2, _step_3, _step_4, _step_5)
 
 
 def version_of(db: sqlite3.Connection) -> int:
