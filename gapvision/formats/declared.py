@@ -65,7 +65,8 @@ class Declared(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
 
     def to(self, kind: type[T], **others: Any) -> T:
         """Make a dataclass of the fields of the same names and ``others``."""
-        return kind(**({name: getattr(self, name) for name in _shared(type(self), kind)} | others))
+        wanted: Any = kind
+        return kind(**({name: getattr(self, name) for name in _shared(type(self), wanted)} | others))
 
     def but(self, *left_out: str) -> dict[str, Any]:
         """The fields as a dict, but for some."""

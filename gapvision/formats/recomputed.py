@@ -11,6 +11,8 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from gapvision.geometry.edge_form import LEAST_TRUSTED, TRUSTED_EDGE_U_MM, figures_of, running_medians
 from gapvision.geometry.straightness import tight_widths
@@ -123,6 +125,16 @@ def _trusted(s: FloatArray, edge: FloatArray, u: FloatArray) -> tuple[FloatArray
     return (s, edge, u) if count == len(u) else (s[good], edge[good], u[good])
 
 
+def _windows(
+    table: FloatArray, row: NDArray[np.intp], begin: NDArray[np.intp], end: NDArray[np.intp]
+) -> FloatArray:  # fmt: skip
+    """Pieces of a table's rows as one table; shorter ones go on with their last value."""
+    most = int((end - begin).max())
+    if (end - begin == most).all():  # stations without a hole; copied as they lie
+        return np.asarray(sliding_window_view(table, most, axis=1)[row, begin])
+    return np.asarray(table[row[:, None], np.minimum(begin[:, None] + np.arange(most), end[:, None] - 1)])
+
+
 def _middle(table: FloatArray, own: FloatArray) -> FloatArray:
     """Median of each row's own values."""
     ordered, count = np.sort(np.where(own > 0, table, np.inf), axis=1), own.sum(axis=1).astype(int)
@@ -167,8 +179,7 @@ def _edges_hold(edges: Sequence[tuple[Straightness, FloatArray, FloatArray, Floa
         first = np.cumsum([0, *(len(at) for _, _, at in asked)])
         enough = most.copy()
         enough[first[:-1]] = 0.0  # of the window that is told the width itself is wanted
-        inside = np.minimum(begin[:, None] + np.arange((end - begin).max()), end[:, None] - 1)
-        widths = tight_widths(s[row[:, None], inside], clean[row[:, None], inside], enough)
+        widths = tight_widths(*(_windows(table, row, begin, end) for table in (s, clean)), enough)
         for (k, told, _), a, b in zip(asked, first[:-1], first[1:], strict=True):
             held[k] = _near(told, float(widths[a]), _ROUNDED_SHARE) and bool((widths[a:b] <= most[a:b]).all())
     return held

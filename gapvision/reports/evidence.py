@@ -554,13 +554,14 @@ class _Maker:
         tall = max((self.height - 58 * mm) / rows / mm - 14, 20) if rows else 0
         for number, seam in enumerate(seams, 1):
             shown = [s for s in (seam.before if pairs else None, seam.after) if s is not None]
+            names = f" {', '.join(f'{side} is the {seam.panels[side]}' for side in 'AB' if seam.panels.get(side))}."
             for s in shown:
                 verdict = "not judged" if s.verdict is None else s.verdict.state
                 said = f"{_words_of(s, shown)}{s.stage}, {s.on_date}: gap {self._numbers(s)[0]}, {verdict}."
+                said += names if len(names) > 2 and len(seams) > 1 else ""
                 for k in range(len(s.photos)):
                     picture = self._picture(s, k, (wide / mm, tall)) or para("The photo is missing.", "quiet")
-                    sides = words.sides(s.measurement, k, seam.panels) if s is seam.after else ""
-                    under = para(_short(self._name(seam)), "headcell"), para(f"{said} {sides}".strip(), "quiet")
+                    under = para(_short(self._name(seam)), "headcell"), para(said, "quiet")
                     cells.append(_stacked([picture, *under], wide))
             if pairs:
                 cells += [Spacer(1, 1)] * (-len(cells) % columns)
@@ -569,8 +570,8 @@ class _Maker:
         said = "The printed strips give the scale. Edge A is the full line, edge B the dashed one; the numbers along"
         said += " the seam are stations"
         said += f" in {'mm' if self.say.unit == 'mm' else 'inches'}."
-        sides = f" {words.sides(seams[0].after.measurement)}" if len(seams) == 1 else ""
-        return [*parts, para(said + sides, "quiet")]
+        one = words.sides(seams[0].after.measurement, panels=seams[0].panels) if len(seams) == 1 else words.WHICH_IS_A
+        return [*parts, para(f"{said} {one}", "quiet")]
 
     # --- the paint shop -------------------------------------------------------------------
     def _coats(self) -> list[Flowable]:
@@ -700,7 +701,10 @@ def _words_of(one: ShownResult, shown: Sequence[ShownResult]) -> str:
 
 def _short(name: str) -> str:
     # Long names mostly differ in their last words.
-    return name if len(name) <= 50 else f"{name[:33].rstrip()}… {name[-15:].lstrip()}"
+    if len(name) <= 50:
+        return name
+    start, end = name[:34].rpartition(" ")[0], name[-16:].partition(" ")[2]
+    return f"{start or name[:33]}… {end or name[-15:]}"
 
 
 def _clock(stamp: str) -> str:

@@ -19,6 +19,7 @@ from gapvision.words.needs import needs
 from gapvision.words.notices import notice, notice_dict, notice_line, notice_of
 from gapvision.words.paper import (
     INVENTED,
+    WHICH_IS_A,
     as_inches,
     check_by_hand,
     coat_row,

@@ -99,7 +99,8 @@ def wanted_briefly(verdict: Verdict, say: Lengths) -> str:
     return _running([f"{say.gap_alone(float(wanted[i]))} ({x})" for i, x in zip(ends, limits, strict=True)])
 
 
-_WHICH_IS_A = "A is the panel on whose side the strip with the lowest letter lies."
+#: How to tell them, for who has no names of panels.
+WHICH_IS_A = "Panel A is the one on whose side the strip with the lowest letter lies."
 
 
 def sides(m: Measurement, photo: int = 0, panels: Mapping[str, str] | None = None) -> str:
@@ -120,7 +121,7 @@ def sides(m: Measurement, photo: int = 0, panels: Mapping[str, str] | None = Non
     names = panels or {}
     on_car = {side: f", the {names[side]}," if names.get(side) else "" for side in "AB"}
     said = f"Panel A{on_car['A']} lies {a} the gap{with_strips['A']}, panel B{on_car['B']} {b} it{with_strips['B']}."
-    return " ".join(filter(None, (said, names.get("", ""), "" if {"A", "B"} & set(names) else _WHICH_IS_A)))
+    return " ".join(filter(None, (said, names.get("", ""), "" if {"A", "B"} & set(names) else WHICH_IS_A)))
 
 
 def edges_made(m: Measurement, say: Lengths) -> str:

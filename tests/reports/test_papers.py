@@ -243,7 +243,7 @@ def test_which_panel_is_a(turn):
     told = words.sides(replace(m, profile=p))
     assert told.startswith(f"Panel A lies {sides[turn]} the gap")
     assert f"panel B {sides[(turn + 2) % 4]} it" in told
-    assert told.endswith("A is the panel on whose side the strip with the lowest letter lies.")
+    assert told.endswith("Panel A is the one on whose side the strip with the lowest letter lies.")
     named = words.sides(replace(m, profile=p), panels={"A": "left wing", "B": "bonnet"})
     assert named.startswith(f"Panel A, the left wing, lies {sides[turn]} the gap")
     assert named.endswith(f"panel B, the bonnet, {sides[(turn + 2) % 4]} it.")
