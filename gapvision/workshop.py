@@ -663,12 +663,15 @@ def panels_beside(store: Store, seam: Seam) -> dict[str, str]:
     which panels the seam belongs to, if the job knows any.
     """
     title, other = seam.full_name, {"A": "B", "B": "A"}
-    with suppress(GapvisionError):  # a car of a newer program: other rooms refuse it in words
-        car = car_of(store, seam.job_id)
-        for s in () if car is None else car.seams:
+    with suppress(GapvisionError):  # a car that cannot be read: the page tells it
+        kept, car = _kept_car(store, seam.job_id), car_of(store, seam.job_id)
+        for s in () if car is None or kept is None else car.seams:
             if title in (s.name, s.other_name):
-                if s.name in _edges_said(store, seam.job_id):
-                    return {s.panel_edge: s.one, other[s.panel_edge]: s.other}
+                said = kept.places[s.name].edge if s.name in kept.places else None
+                own = toml_from_text(kept.file, "the job's car").get("seams", ())
+                said = said or next((x["panel_edge"] for x in own if x.get("name") == s.name and "panel_edge" in x), "")
+                if said in other:
+                    return {said: s.one, other[said]: s.other}
                 return {"": f"The seam lies between {s.one} and {s.other}."}
     known = dict[str, str]()
     for panel, body in panels_of(store, seam.job_id).items():
@@ -679,13 +682,6 @@ def panels_beside(store: Store, seam: Seam) -> dict[str, str]:
         own_panel = next((p for p in store.panels(seam.job_id) if p.panel_id == seam.panel_id), None)
         return {} if own_panel is None else {"": f"It is a seam of the {own_panel.full_name}."}
     return known
-
-
-def _edges_said(store: Store, job_id: int) -> set[str]:
-    """The seams of which the job's car file itself says which edge in the photos is the first body's."""
-    (*_, last) = (p for p in store.plans(job_id) if p.body.get("schema") == CAR_SCHEMA)
-    seams = toml_from_text(str(last.body["file"]), "the job's car").get("seams", ())
-    return {str(s.get("name")) for s in seams if "panel_edge" in s}
 
 
 def set_panel(store: Store, job_id: int, text: str, photos: dict[str, Any]) -> str:
