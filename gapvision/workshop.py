@@ -665,9 +665,9 @@ def panels_beside(store: Store, seam: Seam) -> dict[str, str]:
     title, other = seam.full_name, {"A": "B", "B": "A"}
     with suppress(GapvisionError):  # a car that cannot be read: the page tells it
         kept, car = _kept_car(store, seam.job_id), car_of(store, seam.job_id)
-        for s in () if car is None or kept is None else car.seams:
-            if title in (s.name, s.other_name):
-                said = kept.places[s.name].edge if s.name in kept.places else None
+        for s in () if car is None else car.seams:
+            if kept is not None and title in (s.name, s.other_name):
+                said: str = kept.places[s.name].edge if s.name in kept.places else ""
                 own = toml_from_text(kept.file, "the job's car").get("seams", ())
                 said = said or next((x["panel_edge"] for x in own if x.get("name") == s.name and "panel_edge" in x), "")
                 if said in other:

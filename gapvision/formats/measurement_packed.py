@@ -108,7 +108,7 @@ def _columns(stations: Any) -> tuple[list[tuple[str, _Part, int]], Any, Any] | N
     columns = list(_parted(stations))
     if not columns or any(values is None for *_, values in columns):
         return None
-    told, small, full = [], [], []
+    told, small, full = list[tuple[str, _Part, int]](), list[Any](), list[Any]()
     for key, part, values in columns:
         found = _whole(values)
         if found is None:
@@ -117,12 +117,12 @@ def _columns(stations: Any) -> tuple[list[tuple[str, _Part, int]], Any, Any] | N
         (full if digits == _FULL else small).append(numbers)
         told.append((key, part, digits))
     n = len(stations)
-    return told, np.array(small, np.int64).reshape(-1, n), np.array(full, float).reshape(-1, n)
+    return told, np.array(small, np.int64).reshape(-1, n), np.array(full, np.float64).reshape(-1, n)
 
 
 def _parted(rows: Sequence[dict[str, Any]], inside: bool = False) -> Iterator[tuple[str, _Part, Any]]:
     """Key, part and values of each column; None for values that do not fit into columns."""
-    keys = tuple(max(rows, key=len))
+    keys = max(map(tuple, rows), key=len)
     uniform = all(tuple(row) == keys for row in rows)
     if not uniform and any(tuple(row) != tuple(k for k in keys if k in row) for row in rows):
         yield "", None, None

@@ -179,7 +179,7 @@ def _edges_hold(edges: Sequence[tuple[Straightness, FloatArray, FloatArray, Floa
         first = np.cumsum([0, *(len(at) for _, _, at in asked)])
         enough = most.copy()
         enough[first[:-1]] = 0.0  # of the window that is told the width itself is wanted
-        widths = tight_widths(*(_windows(table, row, begin, end) for table in (s, clean)), enough)
+        widths = tight_widths(_windows(s, row, begin, end), _windows(clean, row, begin, end), enough)
         for (k, told, _), a, b in zip(asked, first[:-1], first[1:], strict=True):
             held[k] = _near(told, float(widths[a]), _ROUNDED_SHARE) and bool((widths[a:b] <= most[a:b]).all())
     return held
