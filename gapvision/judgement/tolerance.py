@@ -25,6 +25,7 @@ from gapvision.model import (
     Check,
     DecisionRule,
     FloatArray,
+    GapProfile,
     Measurement,
     Notice,
     Reason,
@@ -145,6 +146,7 @@ def outcome(measurement: Measurement, spec: Specification, rule: DecisionRule | 
         told = {f.name: getattr(v, f.name) for f in fields(Outcome)}
         return Outcome(**told)
     here, extent = for_photo(spec, p.s_mm)
+    extent = extent or _all_round(p, spec)
     w = _weigh(p.s_mm, p.gap_mm, p.expanded_u_mm, here, rule, p.spacing_mm, extent)
     lengths = {"in_mm": w.lengths[IN], "out_mm": w.lengths[OUT], "open_mm": w.lengths[OPEN], "hole_mm": w.lengths[HOLE]}
     return Outcome(state=_overall(w, ()), spans=tuple(w.spans), checks=(), **lengths)
@@ -262,8 +264,17 @@ def judge_measurement(
     """
     reading = reading_from_measurement(measurement, spec.name, panel_edge=panel_edge)
     here, extent = for_photo(spec, reading.s_mm)
+    if measurement.profile is not None:
+        extent = extent or _all_round(measurement.profile, spec)
     other = None if opposite is None else laid_on(opposite, reading)
     return judge_reading(reading, here, rule, opposite=other, extent_mm=extent)
+
+
+def _all_round(p: GapProfile, spec: Specification) -> tuple[float, float] | None:
+    """First and last station of a seam that closes, were all of it measured: what lies between its ends counts too."""
+    if p.round_mm is None or spec.length_mm is not None:
+        return None
+    return float(p.s_mm[0]), float(p.s_mm[0]) + p.round_mm - p.spacing_mm
 
 
 def _extent(s: FloatArray, spec: Specification) -> tuple[float, float]:

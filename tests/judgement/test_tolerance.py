@@ -1,6 +1,7 @@
 """Verdicts: spans, lengths, checks of the seam as a whole."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from gapvision.judgement import (
     simple_spec,
 )
 from gapvision.judgement.linear import slope, window_jump_factor, window_jumps
+from gapvision.judgement.tolerance import outcome
 from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Notice, Straightness
 from gapvision.words import MM
 
@@ -64,6 +66,24 @@ def test_holes_stop_a_proof_only_when_long():
     nan = gap.copy()
     nan[100:120] = np.nan
     assert judge_gap(S, nan, U, spec()).hole_mm == 20
+
+
+@pytest.mark.parametrize("missing", [(0, 20), (60, 80), (220, 240)])
+def test_a_hole_of_a_seam_that_closes_counts_wherever_its_stations_begin(make_measurement, missing):
+    """Stations of a seam that closes count from the first that was measured: a hole there lies behind the last."""
+    n, spacing, (low, high) = 240, 2 * np.pi * 38 / 240, missing
+    one = make_measurement(np.full(n, 4.76))
+    keep = np.delete(np.arange(n), np.arange(low, high))
+    s = spacing * (keep - keep[0])
+    closed = replace(one.profile.picked(keep, s_mm=s), spacing_mm=spacing, own_line=True, round_mm=n * spacing)
+    whole = replace(one.profile, s_mm=spacing * np.arange(n), spacing_mm=spacing, own_line=True, round_mm=n * spacing)
+    wanted = simple_spec(4.76, 0.5, 0.5)
+    assert judge_measurement(replace(one, profile=whole), wanted).state == IN
+    measured = replace(one, profile=closed)
+    v = judge_measurement(measured, wanted)
+    assert (v.state, v.hole_mm) == (OPEN, pytest.approx(20 * spacing, abs=1e-3))
+    told = outcome(measured, wanted)
+    assert (told.state, told.spans) == (v.state, v.spans)
 
 
 def test_seam_longer_than_the_photo_is_not_proven():
