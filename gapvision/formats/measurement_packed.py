@@ -73,7 +73,7 @@ def unpack(body: bytes) -> dict[str, Any]:
         text, *columns = _opened(body)
         content: dict[str, Any] = json.loads(text)
         return content | {"stations": _stations(*columns)}
-    except (ValueError, TypeError, LookupError, AttributeError, struct.error):
+    except (ValueError, TypeError, LookupError, AttributeError, ArithmeticError, struct.error):
         raise GapvisionError("records-damaged", "A stored measurement is damaged.") from None
 
 

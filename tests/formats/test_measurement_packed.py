@@ -100,6 +100,14 @@ def test_damage_is_said_in_words():
             assert read_or_refused(look, one) in ("read", "records-damaged", "measurement-file-bad")
 
 
+def test_digits_that_no_number_has_are_told_as_damage():
+    inside = zlib.decompress(pack(with_stations(CHANGES["as it is"], 4))[3:])
+    head = int.from_bytes(inside[4:8], "little") + 2
+    longer = inside[:4] + head.to_bytes(4, "little") + inside[8:].replace(b'"s_mm",null,3]', b'"s_mm",null,333]', 1)
+    for look in (unpack, measurement_of):
+        assert read_or_refused(look, b"GV1" + zlib.compress(longer)) == "records-damaged"
+
+
 def test_more_than_fits_into_memory_is_refused():
     bomb = zlib.compressobj(9)
     data = b"".join(bomb.compress(bytes(1_000_000)) for _ in range(80)) + bomb.flush()
