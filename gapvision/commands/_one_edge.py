@@ -64,4 +64,7 @@ def _refuse_what_needs_a_gap(args: argparse.Namespace, photos: list[Path]) -> No
         raise nonsense("There is no gap to judge where only one edge is there.", "Leave out what is wanted of a gap.")
     if args.edge_b is not None or args.step is not None:
         raise nonsense("There is no edge B where only one edge is there.", "State edge A only; there is no step.")
-
+    if args.taped is not None:
+        raise nonsense("A taped distance counts for photos along a seam.", "Leave --taped out.")
+    if args.csv is not None and args.csv.lower().endswith(".xlsx"):
+        raise nonsense("The line of one edge is written as a table, not as a workbook.", "Give a name like edge.csv.")

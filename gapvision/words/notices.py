@@ -168,7 +168,7 @@ def _proof_used(v: Values, say: Lengths) -> str:
 
 
 def _proof_too_old(v: Values, _: Lengths) -> str:
-    return f"The study '{v['name']}' of this phone, was made on {v['made_on']}, more than a year off, and was not used."
+    return f"The study '{v['name']}' of this phone, made on {v['made_on']}, is more than a year off and was not used."
 
 
 def _proof_of_another_phone(v: Values, _: Lengths) -> str:

@@ -72,6 +72,8 @@ def test_what_needs_a_gap_refuses_the_file_in_one_sentence(hole, capsys):
         (["--edge-b", "cut"], "no edge B"),
         (["--step", "1mm"], "no edge B"),
         (["--one-seam"], "contradict"),
+        (["--taped", "A-D=1012mm"], "photos along a seam"),
+        (["--csv", "edge.xlsx"], "not as a workbook"),
         (["--seam", "100,100"], "One point"),
         ([str(FOLDER / "left_door_3.jpg")], "one photo"),
     ],

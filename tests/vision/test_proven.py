@@ -93,6 +93,7 @@ def test_the_newest_study_counts_and_none_after_a_year():
     for far in ("2027-05-09T10:30:00", "2024-05-09T10:30:00"):
         found, notices = proof_for(photo(taken_at=far), Settings(proofs=(newer, PROOF)), ())
         assert (found, codes(notices)) == (None, ["proof-too-old"]), "a year after, or a year before"
+        assert "of this phone, made on 2026-04-30, is more than a year off" in notice(notices[0], MM)[0]
     later = replace(PROOF, made_on="2027-06-30", name="later")
     assert proof_for(photo(), Settings(proofs=(later, PROOF)), ())[0] == PROOF, "the newer one is too far off"
 
