@@ -52,7 +52,7 @@ from gapvision.vision.field import KnownStrips
 from gapvision.vision.gap import print_scale_std, straight_offsets
 from gapvision.vision.known import ToldEdge, known_notices, weigh
 from gapvision.vision.placing import EdgeKind
-from gapvision.vision.proven import with_proofs_of_set
+from gapvision.vision.proven import bias_left_in, with_proofs_of_set
 from gapvision.vision.seam import line_through, recentre
 
 T = TypeVar("T")
@@ -532,7 +532,7 @@ def _made(
     refuse_profile(profile, hinted, any(look.found.cut_by_frame for look in looks))
     views = [v for look in looks for v in look.views]
     settings = of_seen(settings, views)
-    notices = [*notices, *by_photo([(look.photo.file, look.notices) for look in looks])]
+    notices = [*notices, *by_photo([(look.photo.file, bias_left_in(look.notices)) for look in looks])]
     if any(one.painted for one in kept):
         notices.append(Notice(code="gap-shown" if hinted else "gap-doubtful"))
     notices += doubts_of_several(

@@ -32,6 +32,7 @@ from gapvision.vision.edge_alone import (
 )
 from gapvision.vision.known import known_notices, weigh
 from gapvision.vision.phone import picture_doubt
+from gapvision.vision.proven import bias_left_in, edge_with_proof
 from gapvision.vision.sheet import print_notices
 
 _LEAST_STATIONS = 10
@@ -96,8 +97,10 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> EdgeAlo
         field, placed, EDGE_HEIGHT_MM, reading_of(edges, "a", told, picture), print_scale_checked=start.to_scale,
         face_mm=settings.strip_thickness_mm or FACE_HEIGHT_MM, picture_mm=picture.common_mm,
     )  # fmt: skip
+    if start.proof is not None:
+        profile = edge_with_proof(profile, start.proof)
     sides = {view.letter: "A" for view in views}
-    notices += start.of_phone + print_notices(views, settings)
+    notices += bias_left_in(start.of_phone) + print_notices(views, settings)
     notices += known_notices({"A": told}, None, None, min(sides))
     notices += [Notice(code=code) for code, holds in _doubts(start, photo, profile, placed, found).items() if holds]
     notices.sort(key=lambda notice: notice.kind == "note")

@@ -56,7 +56,7 @@ from gapvision.vision.known import known_notices
 from gapvision.vision.painted import looks_painted
 from gapvision.vision.painted_sets import all_look_painted, mark_figures
 from gapvision.vision.phone import PictureDoubt, picture_doubt, veil_light, without_veil
-from gapvision.vision.proven import with_proofs_of_set
+from gapvision.vision.proven import bias_left_in, with_proofs_of_set
 from gapvision.vision.seam import moved, recentre
 
 #: How many photos of one seam are measured together, and how many of them show one place.
@@ -575,7 +575,7 @@ def _made(
     settings = of_seen(settings, views)
     told_a, told_b = edges[0].told, edges[1].told
     notices = [*notices, *own_lines, *taped_unused(settings)]
-    notices += by_photo([(look.photo.file, look.notices) for look in looks])
+    notices += by_photo([(look.photo.file, bias_left_in(look.notices)) for look in looks])
     if painted:
         notices.append(Notice(code="gap-shown" if hinted else "gap-doubtful"))
     notices += doubts_of_several(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 
@@ -12,6 +12,8 @@ from gapvision.geometry.uncertainty import combine
 from gapvision.model import (
     COVERAGE_FACTOR,
     SMALL_PARTS,
+    EdgeProfile,
+    FloatArray,
     GapProfile,
     Notice,
     PhoneKey,
@@ -81,8 +83,32 @@ def with_proofs_of_set(profile: GapProfile, proofs: Sequence[PhoneProof]) -> Gap
     if not proofs:
         return profile
     widest = max(proofs, key=lambda proof: proof.growth)
-    doubt = float(np.hypot(widest.bias_std_u_mm, 0.5 * widest.bias_mm))
+    doubt = _doubt_of_bias(widest)
     return with_proof(profile, replace(widest, bias_proven=False, small_share=1.0, bias_std_u_mm=doubt))
+
+
+def _doubt_of_bias(proof: PhoneProof) -> float:
+    """Standard uncertainty of a gap where the bias is left in it [mm]."""
+    return float(np.hypot(proof.bias_std_u_mm, 0.5 * proof.bias_mm))
+
+
+def edge_with_proof(profile: EdgeProfile, proof: PhoneProof) -> EdgeProfile:
+    """One edge alone with its phone's study, which is of gaps: that makes no edge surer, half its bias is a doubt."""
+    parts = profile.parts_mm | {"phone_bias": np.full(len(profile.s_mm), 0.5 * _doubt_of_bias(proof))}
+    if proof.growth > 1:
+        parts["phone_growth"] = _growth(parts, proof)
+    return replace(profile, parts_mm=parts, expanded_u_mm=COVERAGE_FACTOR * combine(list(parts.values())))
+
+
+def bias_left_in(notices: Sequence[Notice]) -> list[Notice]:
+    """A photo's notices where its study's bias is a doubt and nothing gets surer: in sets, and of one edge alone."""
+    told = {"bias_proven": False, "small_share": 1.0, "doubt": True}
+    return [replace(n, values={**n.values, **told}) if n.code == "proof-used" else n for n in notices]
+
+
+def _growth(parts: Mapping[str, FloatArray], proof: PhoneProof) -> FloatArray:
+    """What the whole grows by, as a part of its own, where the study found U too small [mm]."""
+    return combine(list(parts.values())) * float(np.sqrt(proof.growth**2 - 1))
 
 
 def with_proof(profile: GapProfile, proof: PhoneProof) -> GapProfile:
@@ -96,7 +122,7 @@ def with_proof(profile: GapProfile, proof: PhoneProof) -> GapProfile:
     n = len(profile.gap_mm)
     parts["phone_bias"] = np.full(n, proof.bias_std_u_mm)
     if proof.growth > 1:
-        parts["phone_growth"] = combine(list(parts.values())) * np.sqrt(proof.growth**2 - 1)
+        parts["phone_growth"] = _growth(parts, proof)
     half = 0.5 * proof.bias_mm * proof.bias_proven
     way = np.sign(np.median(profile.edge_b_mm - profile.edge_a_mm)) if n else 1.0
     return replace(

@@ -157,8 +157,9 @@ def _step_large(v: Values, say: Lengths) -> str:
 
 
 def _proof_used(v: Values, say: Lengths) -> str:
-    off = f"bias {say.small(v['bias_mm'], signed=True)} " + ("taken off" if v["bias_proven"] else "not proven, left in")
-    u = "U is right as it is"
+    left = "left in, as a doubt" if v.get("doubt") else "not proven, left in"
+    off = f"bias {say.small(v['bias_mm'], signed=True)} {'taken off' if v['bias_proven'] else left}"
+    u = "no part of U shrinks" if v.get("doubt") else "U is right as it is"
     if v["growth"] > 1:
         u = f"U is {v['growth']:.2f} times what it would be"
     elif v["small_share"] < 1:

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from gapvision.model import PhoneKey, PhoneProof, Settings, SheetCheck, StripView
+from gapvision.model import EdgeProfile, PhoneKey, PhoneProof, Settings, SheetCheck, StripView
 from gapvision.model.proof import program_of
-from gapvision.vision.proven import proof_for, with_proof
+from gapvision.vision.proven import bias_left_in, edge_with_proof, proof_for, with_proof
 from gapvision.words import MM, notice
 from tests.vision.conftest import photo_of
 
@@ -117,3 +117,26 @@ def test_gap_and_u_take_what_the_study_says(make_measurement):
     for one in (off, less, more):  # the parts still make up U
         assert np.allclose(one.expanded_u_mm, 2 * np.sqrt(sum(p**2 for p in one.parts_mm.values())))
 
+
+def test_in_a_set_the_words_do_not_take_a_bias_off_that_is_left_in():
+    """:func:`gapvision.vision.proven.with_proofs_of_set` leaves it in and shrinks nothing; the papers say so."""
+    study = replace(PROOF, small_share=0.5)
+    alone = proof_for(photo(), Settings(proofs=(study,)), ())[1]
+    assert "taken off; scale, blur and repeatability count with 50 %" in notice(alone[0], MM)[0]
+    told = notice(bias_left_in(alone)[0], MM)[0]
+    assert "left in, as a doubt; no part of U shrinks" in told
+    assert "taken off" not in told
+    others = proof_for(photo(zoom=2.0), Settings(proofs=(study,)), ())[1]
+    assert bias_left_in(others) == others
+
+
+def test_one_edge_alone_gets_no_surer_by_a_study_of_gaps():
+    n = 30
+    edge = EdgeProfile(
+        s_mm=np.arange(n), place_mm=np.zeros((n, 2)), outward=np.ones((n, 2)), edge_px=np.zeros((n, 2)),
+        expanded_u_mm=np.full(n, 0.1), parts_mm={"edge": np.full(n, 0.03), "scale": np.full(n, 0.04)},
+    )  # fmt: skip
+    found = edge_with_proof(edge, replace(PROOF, small_share=0.5, bias_std_u_mm=0.0))
+    assert np.allclose(found.expanded_u_mm, 2 * np.sqrt(0.03**2 + 0.04**2 + 0.01**2)), "half of 0.04 mm is one edge's"
+    more = edge_with_proof(edge, replace(PROOF, growth=2.0, bias_std_u_mm=0.0))
+    assert np.allclose(more.expanded_u_mm, 2 * found.expanded_u_mm)
