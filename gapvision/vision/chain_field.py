@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from gapvision.errors import GapvisionError
 from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, Notice, StripView, Taped
 from gapvision.model.field import CX, CY, K1, K2, KS, KST, KT, LOG_F, N_COMMON, RVEC, STEP, TVEC, own_parameters
-from gapvision.targets.strip import PATTERN_LENGTH_MM, PATTERN_WIDTH_MM
+from gapvision.targets.strip import PATTERN_LENGTH_MM, PATTERN_WIDTH_MM, pattern_mm
 from gapvision.vision.field import UNFIT_SHARE, Corners, KnownStrips, Prior, one_thread, prior_of
 from gapvision.vision.joint_field import APART_MM, APART_SHARE, MOVED_DEVIATIONS, MOVED_MM, SAME_FOCAL, TIE_K, TIE_LOG_F
 
@@ -43,7 +43,6 @@ _FAR_CORNER = 5.2  # standard deviations at which a corner has half its say: as 
 _MOST_STEPS, _STILL_TO_GO, _MOST_SPLITS = 80, 1e-3, 8
 _SAME_COST = 0.5  # of two ways to part a strip's photos; the later photos are taken for the moved ones
 _ARM_MM, _TURN_MM = 100.0, 100.0
-_OUTER_MM = 0.5 * np.array([PATTERN_LENGTH_MM, PATTERN_WIDTH_MM]) * [[-1, -1], [-1, 1], [1, -1], [1, 1]]
 _CONTRADICTS = 3.0  # standard deviations: one in 370 taped distances that are right
 _HELD = 1e-8
 _DIFFERENCE = 1e-6
@@ -637,7 +636,7 @@ def _taped(
             return fit, None, [Notice(code="taped-unused", message=f"The taped distance was not used: {why}.")]
         two.append(next(iter(seen.items())))
     columns = np.concatenate([5 * strip + np.arange(4) for strip, _ in two])
-    corners = [_OUTER_MM * next(v.print_scale for v in photos[i].views if v.letter == x) for _, (i, x) in two]
+    corners = [_outer_mm(next(v for v in photos[i].views if v.letter == x)) for _, (i, x) in two]
 
     def apart(x: FloatArray) -> float:
         ends = [placed(at[:3], own * (1 + at[3])) for at, own in zip(x.reshape(2, 4), corners, strict=True)]
@@ -667,6 +666,13 @@ def _taped(
     )
     times = 1 + told * print_std**2 * off / variance
     return better, Scale(times, print_std * float(np.sqrt(1 - by_print / variance))), []
+
+
+def _outer_mm(view: StripView) -> FloatArray:
+    """Corners of a strip's pattern, shape (4, 2), from the middle of a whole one, which a short one begins as."""
+    start, across = -0.5 * PATTERN_LENGTH_MM, 0.5 * PATTERN_WIDTH_MM
+    ends = (start, start + pattern_mm(view.short))
+    return np.array([(x, y) for x in ends for y in (-across, across)]) * view.print_scale
 
 
 # --- strips that were bumped ---------------------------------------------------------

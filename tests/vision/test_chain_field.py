@@ -7,7 +7,7 @@ import pytest
 
 from gapvision.lab.bench.long_simulation import ALIKE, PaperStrip, course_of, photo_at, row_of
 from gapvision.model import Taped
-from gapvision.targets.strip import PATTERN_LENGTH_MM, PATTERN_WIDTH_MM
+from gapvision.targets.strip import PATTERN_LENGTH_MM, PATTERN_WIDTH_MM, SHORT_LENGTH_MM, corner_ids
 from gapvision.vision.chain_field import fit_chain
 
 UNCHECKED, CHECKED = 0.012, 0.00075  # standard uncertainty of the print scale without check lines and with them
@@ -131,11 +131,12 @@ def test_a_photo_of_another_seam_is_left_out(row, name):
     assert "another seam" in notice.message
 
 
-def far_apart(*letters):
+def far_apart(*letters, short=""):
     """The longest distance between corners of two printed patterns, from how the strips were laid."""
     corners = []
     for one in (next(x for x in STRIPS if x.letter == letter) for letter in letters):
-        x, y = np.meshgrid(np.array([-0.5, 0.5]) * PATTERN_LENGTH_MM, np.array([-0.5, 0.5]) * PATTERN_WIDTH_MM)
+        end = SHORT_LENGTH_MM / PATTERN_LENGTH_MM - 0.5 if one.letter in short else 0.5
+        x, y = np.meshgrid(np.array([-0.5, end]) * PATTERN_LENGTH_MM, np.array([-0.5, 0.5]) * PATTERN_WIDTH_MM)
         c, d = np.cos(one.turn), np.sin(one.turn)
         corners.append(np.stack([one.s_mm + c * x - d * y, one.t_mm + d * x + c * y], -1).reshape(-1, 2))
     return float(np.linalg.norm(corners[0][:, None] - corners[1][None], axis=2).max())
@@ -158,6 +159,23 @@ def test_a_taped_distance_tells_the_print_scale(row):
         assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(600.0 * larger, abs=1.2)
         before, after = (course_of(c, seen)[2] for c in (plain, chain))
         assert np.trace(after) <= np.trace(before) * chain.scale.times**2 + 1e-9
+
+
+def test_a_short_strip_is_taped_to_its_own_end(row):
+    """A short strip is the first 120 mm of a whole one, so one end of its pattern lies elsewhere."""
+
+    def cut(view):
+        own = np.isin(view.corner_ids, corner_ids(short=True))
+        columns = {name: getattr(view, name)[own] for name in ("corner_ids", "corners_px", "corners_mm")}
+        return replace(view, short=True, **columns)
+
+    first, last = STRIPS[0].letter, max(STRIPS, key=lambda x: (x.s_mm, x.t_mm)).letter
+    photos = [replace(one, views=[cut(v) if v.letter == last else v for v in one.views]) for one in row[0]]
+    true = far_apart(first, last, short=last)
+    assert true < far_apart(first, last) - 50
+    chain = fit_chain(photos, ALIKE, Taped(strips=(first, last), length_mm=true), UNCHECKED)
+    assert not chain.notices
+    assert chain.scale.times == pytest.approx(1.0, abs=2 * chain.scale.std_u)
 
 
 def test_a_taped_distance_that_cannot_be_right_is_said_and_not_used(row):
