@@ -19,9 +19,12 @@ def edge_line(measured: EdgeAlone, say: Lengths) -> str:
         return f"One edge alone, {say.place(float(np.ptp(p.s_mm)))} of it, {u}. There is no gap."
     first = min(measured.scale.strips) if measured.scale is not None else "A"
     wide, high = np.ptp(p.place_mm, axis=0)
-    holes = "" if p.whole else f" Measured: {say.place(len(p.s_mm) * p.spacing_mm)}."
+    start, holes = f"is the place nearest to strip {first}", ""
+    if not p.whole:  # stations count from the first that was measured
+        start = f"is the first place that was measured, from that nearest to strip {first} on"
+        holes = f" Measured: {say.place(len(p.s_mm) * p.spacing_mm)}."
     return (
         f"One edge alone that closes: {say.place(p.round_mm)} round, {say.place(float(wide))} by "
-        f"{say.place(float(high))}, {u}. Station 0 is the place nearest to strip {first}; stations run clockwise as "
+        f"{say.place(float(high))}, {u}. Station 0 {start}; stations run clockwise as "
         f"the camera sees it.{holes} There is no gap."
     )

@@ -15,10 +15,13 @@ from gapvision.model import (
     Coat,
     Comparison,
     Datum,
+    EdgeAlone,
+    EdgeProfile,
     FinishPlan,
     Notice,
     PointMove,
     SeamReading,
+    SeenPhoto,
     Straightness,
     TrimRow,
     TrimSpan,
@@ -242,3 +245,18 @@ def test_reasons_of_a_file_that_cannot_be_meant_are_refused(make_measurement, wh
     with pytest.raises(GapvisionError) as caught:
         verdict_from_dict(body, make_measurement())
     assert caught.value.code == "stored-verdict-bad"
+
+
+def test_a_closed_edge_says_where_its_stations_count_from():
+    """Where the first stations are missing, station 0 is no longer the place nearest to the strip."""
+    n, angle = 377, 2 * np.pi * np.arange(377) / 377
+    way, spacing = np.stack([np.cos(angle), np.sin(angle)], 1), 2 * np.pi * 60 / 377
+    whole = EdgeProfile(
+        s_mm=spacing * np.arange(n), place_mm=60 * way, outward=-way, expanded_u_mm=np.full(n, 0.12),
+        edge_px=600 * way, spacing_mm=spacing, round_mm=n * spacing,
+    )  # fmt: skip
+    photo = SeenPhoto(file="hole.jpg", sha256="0" * 64, width_px=4000, height_px=3000)
+    edge = EdgeAlone(status="ok", notices=(), photo=photo, profile=whole)
+    assert "Station 0 is the place nearest to strip A; stations run clockwise" in words.edge_line(edge, MM)
+    told = words.edge_line(replace(edge, profile=whole.picked(np.arange(20, n))), MM)
+    assert "Station 0 is the first place that was measured, from that nearest to strip A on" in told
