@@ -55,7 +55,7 @@ def show(job: Job, states: Mapping[str, str]) -> None:
             st.write("Nothing to plan with yet: a seam counts when it was measured and its photo's place is kept.")
         else:
             _plan(job, laid, measured)
-            _try(laid, measured, now, numbers)
+            _try(job, laid, measured, now, numbers)
     with outline:
         st.header("The whole car", anchor=False)
         st.html(draw_outline(car, now, numbers))
@@ -197,11 +197,16 @@ def _listed(sentences: Sequence[str]) -> None:
 # --- sliders ----------------------------------------------------------------------------
 
 
-def _try(laid: CarOfJob, measured: MeasuredCar, now: Mapping[str, str], numbers: Mapping[str, int]) -> None:
+def _try(job: Job, laid: CarOfJob, measured: MeasuredCar, now: Mapping[str, str], numbers: Mapping[str, int]) -> None:
     """Set any adjuster and see every gap that changes, on the outline and in numbers."""
     car = laid.car
     with st.expander("Try it: set the adjusters and see the gaps", key="car_try_box"):
-        store: dict[Setting, float] = st.session_state.setdefault("car_tried", {}).setdefault(laid.key[0], {})
+        of = job.job_id, laid.key[0]
+        store: dict[Setting, float] = st.session_state.setdefault("car_tried", {}).setdefault(of, {})
+        if st.session_state.get("car_tried_of") != of:  # the sliders stand as they were left on another car
+            st.session_state["car_tried_of"] = of
+            for setting in settings_of_car(car):
+                st.session_state.pop(_key(setting), None)
         seen, right = st.columns(2)
         with right:
             name = widgets.pick("Panel to set", list(car.hang_order), "car_try_panel")

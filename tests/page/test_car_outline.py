@@ -154,3 +154,20 @@ def test_a_job_with_a_car_is_planned_on_its_page_and_another_shows_none(tmp_path
     assert "First: left door" in said
     page.button("car_keep_plan").click().run()
     assert "its report for an expert now carries it" in " ".join(x.value for x in page.success)
+
+
+@pytest.mark.slow
+def test_what_was_tried_on_one_car_is_not_set_on_another(tmp_path, monkeypatch):
+    monkeypatch.setenv("GAPVISION_DATA", str(tmp_path))
+    one, two = (car_job(records(), name, ready=False) for name in ("CAR-1", "CAR-2"))
+    page = AppTest.from_file(str(ENTRY), default_timeout=120)
+    page.session_state["view"], page.session_state["car_job"] = "Car", one.reference
+    page.run()
+    slider = "car_try_left door_upper hinge_0"
+    page.select_slider(slider).set_value(1.0).run()
+    for job, tried in ((two, 0.0), (one, 1.0)):
+        page.selectbox("car_job").set_value(job.reference).run()
+        assert not page.exception
+        assert page.select_slider(slider).value == tried
+        said = [m.value for m in page.markdown]
+        assert ("Nothing is set yet: move a slider." in said) == (not tried)
