@@ -112,6 +112,15 @@ def proof(lens, **changes):
     return PhoneProof(**(told | {"phone": key, "bias_proven": False, "lens": lens} | changes))
 
 
+def test_a_study_of_an_earlier_program_is_not_called_changed(studied, tmp_path):
+    path = write_phone(tmp_path, proof(studied[WIDE][0]))
+    lines = path.read_text().splitlines()
+    path.write_text("\n".join(x for x in lines if not x.startswith("digest")))
+    with pytest.raises(GapvisionError, match="earlier gapvisions") as caught:
+        read_phones(tmp_path)
+    assert "changed" not in caught.value.message
+
+
 @pytest.mark.parametrize(
     ("old", "new"),
     [("focal_px = 1", "focal_px = -1"), ("correlation = [", "correlation = [nan, nan, nan] #"), ("k1 = ", "k1 = 9"),
