@@ -243,7 +243,7 @@ def _read(path: Path) -> PhoneProof:
     table = read_toml(path)
     kept = read_declared(_Kept, table, f"'{path}'", "proof-file-bad")
     same = kept.digest == _digest({name: value for name, value in table.items() if name != "digest"})
-    why = "was changed after the study was kept" if kept.digest else "has no check figure, as earlier gapvisions kept it"
+    why = "was changed after the study was kept" if kept.digest else "has no digest: earlier gapvisions kept none"
     require("proof-file-bad", same, f"'{path}' {why}.")
     return kept.proof()
 
