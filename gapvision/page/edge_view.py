@@ -2,22 +2,13 @@
 
 from __future__ import annotations
 
-import tempfile
-from collections.abc import Sequence
 from dataclasses import replace
-from functools import partial
-from pathlib import Path
-from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from gapvision.errors import GapvisionError
 from gapvision.model import EdgeAlone, Settings
 from gapvision.page import service, session, widgets
 from gapvision.page.session import Chosen
-
-if TYPE_CHECKING:
-    from gapvision.judgement.template import TemplateDrawing
 
 
 def offer(photo: Chosen, settings: Settings | None) -> None:
@@ -66,31 +57,9 @@ def _show(photo: Chosen, measured: EdgeAlone) -> None:
     files = [("The edge as a file, JSON", f"{photo.stem}.edge.json", lambda: content_bytes(to_dict(measured)))]
     if gap:
         drawing = part_drawing(measured, widgets.typed_length(gap), session.text("part_name"))
-        files += _templates([drawing])
+        files += widgets.template_files([drawing], "part")
         st.write(
             "Print the template at 100 % and measure its check lines with a steel rule. Cut outside the line by its U "
             "and file to fit; metal for a fold comes on top."
         )
     widgets.downloads(files, "one_edge")
-
-
-def _templates(drawings: Sequence[TemplateDrawing]) -> list[widgets.File]:
-    def make(name: str) -> bytes:
-        from gapvision.reports.template_dxf import write_dxf
-        from gapvision.reports.template_pdf import write_template
-
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / name
-            if name.endswith(".dxf"):
-                write_dxf(drawings, path)
-            else:
-                write_template(drawings, path, "letter" if "letter" in name else "a4")
-            return path.read_bytes()
-
-    names = [("Template, A4", "part_a4.pdf"), ("Template, Letter", "part_letter.pdf")]
-    try:
-        drawings[0].check_cutter()
-        names.append(("Line for a cutter, DXF", "part.dxf"))
-    except GapvisionError as error:
-        st.write(f"No line for a cutter: {error}")
-    return [(label, name, partial(make, name)) for label, name in names]

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
-from functools import partial
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -299,27 +296,8 @@ def _templates(plan: CorrectionPlan) -> None:
         st.error(str(error))
         return
 
-    def make(name: str) -> bytes:
-        from gapvision.reports.template_dxf import write_dxf
-        from gapvision.reports.template_pdf import write_template
-
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / name
-            if name.endswith(".dxf"):
-                write_dxf(drawings, path)
-            else:
-                write_template(drawings, path, "letter" if "letter" in name else "a4")
-            return path.read_bytes()
-
     st.write("Print the template at 100 % and measure its check lines with a steel rule before you scribe.")
-    files = [("Template, A4", "template_a4.pdf"), ("Template, Letter", "template_letter.pdf")]
-    try:
-        for drawing in drawings:
-            drawing.check_cutter()
-        files.append(("Line for a cutter, DXF", "template.dxf"))
-    except GapvisionError as error:
-        st.write(f"No line for a cutter: {error}")
-    widgets.downloads([(label, name, partial(make, name)) for label, name in files], "template")
+    widgets.downloads(widgets.template_files(drawings, "template"), "template")
 
 
 def _say(plan: CorrectionPlan) -> None:

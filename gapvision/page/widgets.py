@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import html
+import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
-from typing import Any, TypeVar, cast
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import streamlit as st
 
@@ -16,6 +19,9 @@ from gapvision.page.drawings import drawing_for
 from gapvision.reports.profile_picture import listed_spans
 from gapvision.units import MM_PER_INCH, parse_length
 from gapvision.words import UNIT_NAMES, Lengths
+
+if TYPE_CHECKING:
+    from gapvision.judgement.template import TemplateDrawing
 
 _T = TypeVar("_T")
 #: State -> a sign that is no colour.
@@ -270,6 +276,31 @@ def table(label: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> No
 #: Label, file name, and what makes its bytes when it is asked for.
 File = tuple[str, str, Callable[[], bytes]]
 _MIME = {"svg": "image/svg+xml", "csv": "text/csv", "png": "image/png", "dxf": "image/vnd.dxf"}
+
+
+def template_files(drawings: Sequence[TemplateDrawing], stem: str) -> list[File]:
+    """The template at true scale, to scribe by, and its line to cut by where all edges are fit for a cutter."""
+
+    def make(name: str) -> bytes:
+        from gapvision.reports.template_dxf import write_dxf
+        from gapvision.reports.template_pdf import write_template
+
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / name
+            if name.endswith(".dxf"):
+                write_dxf(drawings, path)
+            else:
+                write_template(drawings, path, "letter" if "letter" in name else "a4")
+            return path.read_bytes()
+
+    names = [("Template, A4", f"{stem}_a4.pdf"), ("Template, Letter", f"{stem}_letter.pdf")]
+    try:
+        for drawing in drawings:
+            drawing.check_cutter()
+        names.append(("Line for a cutter, DXF", f"{stem}.dxf"))
+    except GapvisionError as error:
+        st.write(f"No line for a cutter: {error}")
+    return [(label, name, partial(make, name)) for label, name in names]
 
 
 def downloads(files: Sequence[File], key: str) -> None:
