@@ -82,7 +82,7 @@ def _opened(data: bytes, name: str) -> Drawing:
     require("car-file-bad", len(data) <= _MOST_BYTES, f"'{name}' is larger than {_MOST_BYTES // 1_000_000} MB.")
     text = data.decode("utf-8", errors="replace")
     what = GapvisionError("car-file-bad", f"'{name}' is no DXF drawing that can be read.", "Save it as DXF, as text.")
-    if data.startswith(b"AutoCAD Binary DXF"):
+    if b"\0" in data[:64]:  # a DXF of bytes; a text has none
         raise what
     try:
         return read(io.StringIO(decode_dxf_unicode(text)))
