@@ -2,6 +2,6 @@
 
 import sys
 
-from gapvision.cli import main
+from gapvision.cli import program
 
-sys.exit(main())
+sys.exit(program())

@@ -123,7 +123,7 @@ def two_at_a_time(
     Parameters
     ----------
     work : sequence of callable
-        Each gives its result or raises.
+        Each gives its result or raises.  After an interrupt what was begun is not waited for: none may write files.
     progress : callable, optional
         Called with (pieces done, pieces in all).
 
@@ -142,14 +142,17 @@ def two_at_a_time(
                 raise
             return error
 
-    pool = ThreadPoolExecutor(_WORKERS)
+    pool, wait = ThreadPoolExecutor(_WORKERS), True
     try:
         for result in pool.map(one, work):
             done.append(result)
             if progress is not None:
                 progress(len(done), len(work))
+    except KeyboardInterrupt:
+        wait = False  # a photo takes seconds
+        raise
     finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+        pool.shutdown(wait=wait, cancel_futures=True)
     return done
 
 
@@ -544,6 +547,7 @@ def _made(
         profile,
         looks[0].known,
         stations,
+        [look.views for look in looks],
     )
     measured = step if step.source == "strips" else None
     sides = {letter: side for of_photo in reversed(chain.sides) for letter, side in of_photo.items()}

@@ -57,6 +57,8 @@ gapvision gives the gap along a panel seam, from one phone photo with a printed 
 All commands: gapvision --help
 """
 _NEAR = 0.6
+#: Exit code of a command that Ctrl+C stopped, as shells have it.
+_STOPPED = 130
 
 
 class _OneScreen(argparse.HelpFormatter):
@@ -151,7 +153,17 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_USAGE
     except KeyboardInterrupt:
         sys.stderr.write("gapvision: stopped.\n")
-        return 130
+        return _STOPPED
+
+
+def program() -> int:
+    """Run one command as a program of its own, which Ctrl+C ends at once: work begun in threads is not waited for."""
+    code = main()
+    if code == _STOPPED:
+        for stream in (sys.stdout, sys.stderr):
+            stream.flush()
+        os._exit(code)
+    return code
 
 
 def _parse(words: list[str]) -> Any:
@@ -203,4 +215,4 @@ def _join_minus(words: list[str]) -> list[str]:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(program())

@@ -77,9 +77,9 @@ def measure_file(data: bytes, file_name: str, settings: model.Settings | None = 
 def measure_files(files: Sequence[File], settings: model.Settings | None = None) -> Measurement:
     """Measure one seam from the files of one photo or several, as :func:`measure_file` does."""
     from gapvision.intake.photo import read_photo
-    from gapvision.several import measure_photos
+    from gapvision.several import Shot, measure_photos
 
-    return measure_photos([read_photo(*file) for file in files], settings)
+    return measure_photos([Shot(name, partial(read_photo, data, name)) for data, name in files], settings)
 
 
 def add_photos(
@@ -154,17 +154,17 @@ def stored(store: Store, line: MeasurementLine) -> Measurement:
 def measure_again(store: Store, line: MeasurementLine) -> MeasurementLine:
     """Measure stored photos with today's method, with all that was stated for their result; the old one stays."""
     from gapvision.intake.photo import read_photo
-    from gapvision.several import measure_photos
+    from gapvision.several import Shot, measure_photos
 
     settings = stored(store, line).settings
     # Check lines that were measured since count as well.
     newest = {check.sheet: check for check in (*settings.sheets, *read_sheets(store.folder))}
     settings = replace(settings, sheets=tuple(newest.values()), proofs=read_phones(store.folder))
     # Measured on the stored copies, but evidence is of the photos as they were taken.
-    photos = [
-        replace(read_photo(store.photo_bytes(p), p.file_name), sha256=p.original_sha256) for p in line.photos
-    ]  # fmt: skip
-    new = measure_photos(photos, settings)
+    def read(p: StoredPhoto) -> model.Photo:
+        return replace(read_photo(store.photo_bytes(p), p.file_name), sha256=p.original_sha256)
+
+    new = measure_photos([Shot(p.file_name, partial(read, p)) for p in line.photos], settings)
     place = {photo.sha256: k for k, photo in enumerate(new.photos)}
     order = sorted(line.photos, key=lambda p: place.get(p.original_sha256, len(place)))
     return store.add_measurement(line.shot_id, measurement_json.to_dict(new), [p.sha256 for p in order])

@@ -1,7 +1,10 @@
 """A whole seam from photos along it: form and file by hand-made profiles, and the whole way on drawn photos (slow)."""
 
+import subprocess
+import sys
 import time
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -18,10 +21,11 @@ from gapvision.geometry.edge_form import figures_of
 from gapvision.judgement.coach import next_photo
 from gapvision.lab.bench.long_seams import score_long
 from gapvision.lab.scenes import CameraSpec, EdgeSpec, SceneSpec, StripSpec, render_grey
-from gapvision.model import Course, Notice, Photo, Settings, Taped
+from gapvision.model import Course, Notice, Photo, Settings, StripView, Taped
 from gapvision.reports.overlay import in_a_column
 from gapvision.reports.terminal import describe
 from gapvision.several import measure_photos
+from gapvision.vision import doubts
 from tests.conftest import hand_made_measurement
 
 
@@ -171,6 +175,41 @@ def test_ctrl_c_begins_nothing_more_and_leaves_no_file(tmp_path, monkeypatch, ca
     assert main(line) == 130
     assert capsys.readouterr().err == "gapvision: stopped.\n"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.jpg", "b.jpg"]
+
+
+def test_ctrl_c_does_not_wait_for_the_photos_in_hand():
+    """Two photos in hand took 12 s more on a busy machine; a person waits a second or two."""
+    script = (
+        "import sys, threading, time\n"
+        "from gapvision import cli\n"
+        "from gapvision.along import two_at_a_time\n"
+        "def stop(*_): raise KeyboardInterrupt\n"
+        "begun = threading.Event()\n"
+        "def in_hand(): begun.set(); time.sleep(30)\n"
+        "def run(*_): two_at_a_time([begun.wait, in_hand], stop)\n"
+        "cli.import_module = lambda name: type('Command', (), {'run': run, 'configure': lambda parser: None})\n"
+        "sys.argv = ['gapvision', 'measure']\n"
+        "sys.exit(cli.program())\n"
+    )
+    run = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, timeout=20, check=False)
+    assert run.returncode == 130
+    assert run.stderr == "gapvision: stopped.\n"
+
+
+def test_check_lines_are_missed_in_a_photo_that_cuts_off_all_its_strips(monkeypatch):
+    """In the middle photo of a chain every strip may end at the border; it was as if its sheet had been measured."""
+    monkeypatch.setattr(doubts, "_of_seam", lambda *_: [])
+    monkeypatch.setattr(doubts, "_lifted", lambda *_: [])
+    strip = StripView(letter="A", corner_ids=np.arange(4), corners_px=np.zeros((4, 2)), corners_mm=np.zeros((4, 2)))
+    photos = [Photo(grey=np.zeros((8, 8), np.uint8), file=f, sha256=f) for f in ("a.jpg", "b.jpg")]
+    some = SimpleNamespace(
+        rival=0.0, over_share=0.0, under_share=0.0, method="", burnt_share=0.0, line=SimpleNamespace(s_mm=[0.0])
+    )
+    told = doubts.doubts_of_several(
+        [(photos[0], [strip], some), (photos[1], [], some)], Settings(), [some] * 2, [some] * 2, [some] * 2, some, some,
+        1, [[strip], [strip]],
+    )  # fmt: skip
+    assert [n.photos for n in told if n.code == "print-scale-unchecked"] == [()]
 
 
 @pytest.mark.slow

@@ -7,6 +7,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -15,7 +16,7 @@ from gapvision.geometry.leaving_out import leave_out
 from gapvision.limits import LEAST_PX_PER_TOLERANCE
 from gapvision.model import ExtraLine, LeftOut, Measurement, Notice, Settings, Verdict
 from gapvision.page.inbox import InboxPhoto
-from gapvision.several import measure_photos
+from gapvision.several import Shot, measure_photos
 
 _T = TypeVar("_T")
 #: What is said of a photo in which nothing speaks against measuring it: not whether its seam is any good.
@@ -71,8 +72,9 @@ def measure(photos: Sequence[tuple[Path, str, str]], settings: Settings) -> Meas
 
         with _AT_ONCE:
             try:
-                read = [read_photo(path, name) for path, name, _ in photos]
-                return measure_photos(read, settings, remember=_parts.get)
+                # One after the other: forty at once would fill the memory.
+                shots = [Shot(name, partial(read_photo, path, name)) for path, name, _ in photos]
+                return measure_photos(shots, settings, remember=_parts.get)
             except MemoryError:
                 raise GapvisionError("file-too-large", "There is not enough memory to open the picture.") from None
 

@@ -53,7 +53,7 @@ def doubts(
     field, found, band, edges, profile
         What each part of the recipe gave.
     """
-    out = _of_photo(photo, views, settings, field, found, band, edges, likeness)
+    out = _of_photo(photo, views, views, settings, field, found, band, edges, likeness)
     return out + _of_seam(settings, field, [band], [edges], profile, len(band.line.s_mm))
 
 
@@ -66,6 +66,7 @@ def doubts_of_several(
     profile: GapProfile,
     likeness: KnownStrips,
     stations: int | None = None,
+    printed: Sequence[list[StripView]] = (),
 ) -> list[Notice]:
     """The same of a seam that was measured from several photos; what is about one of them names it.
 
@@ -79,10 +80,14 @@ def doubts_of_several(
         Of each photo.
     stations : int, optional
         How many the whole seam has; left out: as many as the first photo's band.
+    printed : sequence of list of StripView, optional
+        Each photo's strips whose check lines count, where ``photos`` leaves out those that it cuts off.
     """
     each = [
-        (photo.file, _of_photo(photo, views, settings, field, found, band, said, likeness))
-        for (photo, views, found), field, band, said in zip(photos, fields, rectified, edges, strict=True)
+        (photo.file, _of_photo(photo, views, strips, settings, field, found, band, said, likeness))
+        for (photo, views, found), strips, field, band, said in zip(
+            photos, printed or [views for _, views, _ in photos], fields, rectified, edges, strict=True
+        )
     ]
     stations = stations or len(rectified[0].line.s_mm)
     return [*by_photo(each), *_of_seam(settings, fields[0], rectified, edges, profile, stations)]
@@ -104,6 +109,7 @@ def by_photo(each: list[tuple[str, list[Notice]]]) -> list[Notice]:
 def _of_photo(
     photo: Photo,
     views: list[StripView],
+    printed: list[StripView],
     settings: Settings,
     field: FittedField,
     found: SeamFind,
@@ -122,7 +128,7 @@ def _of_photo(
         *_if(edges.under_share > 0.5, "edge-underexposed"),
         *_if(rules_only and is_unfamiliar(band), "seam-unfamiliar"),
         *_if(edges.burnt_share > _BURNT_SHARE, "gap-burnt-out"),
-        *print_notices(views, settings),
+        *print_notices(printed, settings),
         *_if(photo.focal_35mm_mm is None, "focal-unknown"),
     ]
     if hidden:

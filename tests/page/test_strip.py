@@ -27,7 +27,7 @@ def shop(tmp_path, monkeypatch, measured_sample):
     def together(photos, settings, remember=None):
         if len(photos) == 1:
             return measure_photos(photos, settings)
-        photos = sorted((p for p in photos if "odd" not in p.file), key=lambda p: p.file)
+        photos = sorted((p.read() for p in photos if "odd" not in p.file), key=lambda p: p.file)
         seen = tuple(replace(sample.photo, file=p.file, sha256=p.sha256) for p in photos)
         return replace(sample, photos=seen, settings=settings)
 
