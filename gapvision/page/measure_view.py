@@ -21,7 +21,7 @@ from gapvision.model import HOLE, LeftOut, Measurement, NextPhoto, Settings, Spe
 from gapvision.page import edge_view, save_view, service, session, sheet_view, widgets
 from gapvision.page import strip as photo_strip
 from gapvision.page.books import load, records, show_origin, stored_photo, stored_photos, wanted_of
-from gapvision.page.inbox import Inbox
+from gapvision.page.inbox import Inbox, InboxPhoto
 from gapvision.page.session import Chosen
 from gapvision.page.shown import OnScreen, draw_viewer, judged, plot_files, remember
 from gapvision.targets.print_scale import print_scales
@@ -211,12 +211,17 @@ def _upload(ticket: str, top: DeltaGenerator) -> None:
         with widgets.telling(top):
             kept = Inbox().add(ticket, file.name, file.getvalue(), into)
             session.choose(kept.sha256)
-            said, _ = service.quick_words(kept)
-            if said != service.WILL_DO and fresh[1:]:  # of one alone the answer says it
+            if fresh[1:] and (said := said_of_several(kept)):  # of one alone the answer says it
                 top.warning(f"{kept.name}: {said}")
             bar.progress((k + 1) / len(fresh), text=f"{kept.name} kept")
     bar.empty()
     st.session_state["join_set"] = False  # said of these photos alone: the next may come after something was moved
+
+
+def said_of_several(photo: InboxPhoto) -> str:
+    """What is wrong with a photo that came with others; along a seam strips end at the border, and go on in the next."""
+    said, code = service.quick_words(photo)
+    return "" if said == service.WILL_DO or code == "strip-damaged" else said
 
 
 def _choose(ticket: str) -> Chosen | None:

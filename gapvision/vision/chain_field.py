@@ -277,7 +277,7 @@ def _attach(photos: Sequence[ChainPhoto], laid: _Laid, i: int) -> bool:
     shared = sorted(x for x in own if names[x] in laid.now)
     there = {x: _ends(laid.strip_places[laid.now[names[x]]]) for x in shared}
     found: list[tuple[float, float, FloatArray, frozenset[str], bool]] = []
-    flat = 0.0
+    flat, crossed = 0.0, False
     for size in range(len(shared), 0, -1):
         for same in map(frozenset, combinations(shared, size)):
             flips = {photo.sides[x] != laid.strip_sides[laid.now[names[x]]] for x in same}
@@ -288,6 +288,10 @@ def _attach(photos: Sequence[ChainPhoto], laid: _Laid, i: int) -> bool:
             carried = [x for x in shared if x not in same]
             # Of as many strips that lie a little otherwise as lie as before, these may as well be the ones that moved.
             bumped = sum(away[x] < _CARRIED_MM for x in carried)
+            # Strips are carried along the seam, not over it: another seam has them on other sides.
+            if any((photo.sides[x] != laid.strip_sides[laid.now[names[x]]]) not in flips for x in carried):
+                crossed = True
+                continue
             if len(flips) > 1 or max(away[x] for x in same) > room or bumped >= size:
                 continue
             off = _seams_apart(photos, laid, placed(place, photo.middle_mm))
@@ -302,7 +306,7 @@ def _attach(photos: Sequence[ChainPhoto], laid: _Laid, i: int) -> bool:
         if flat:
             laid.elsewhere[i] = "by the strip that it shares, its seam lies elsewhere"
         elif len(shared) > 1:
-            laid.elsewhere[i] = _OTHERWISE if len(shared) > 2 else f"strip {' or '.join(shared)} was moved before it"
+            laid.elsewhere[i] = _OTHERWISE if crossed or len(shared) > 2 else f"strip {' or '.join(shared)} was moved before it"
         else:
             laid.elsewhere[i] = "its strips lie on other sides of the seam than in the others"
         return False

@@ -12,6 +12,7 @@ from gapvision.model import NextPhoto
 from gapvision.page import service, session, strip
 from gapvision.page.books import records
 from gapvision.page.inbox import Inbox
+from gapvision.page.measure_view import said_of_several
 from gapvision.page.server import ENTRY
 from gapvision.samples import DEMO_PHOTO
 from gapvision.several import measure_photos
@@ -224,3 +225,10 @@ def test_phones_that_call_every_photo_alike(tmp_path):
     inbox = Inbox(tmp_path)
     kept = [inbox.add("a" * 20, "image.jpg", bytes([k])) for k in range(3)]
     assert [p.name for p in kept] == ["image.jpg", "image (2).jpg", "image (3).jpg"]
+
+
+@pytest.mark.parametrize(("code", "told"), [("strip-damaged", ""), ("photo-blurred", "Do this.")])
+def test_a_strip_that_ends_at_the_border_is_no_fault_of_photos_along_a_seam(monkeypatch, code, told):
+    """Five photos of one metre put five boxes above the verdict, which was off a phone's screen."""
+    monkeypatch.setattr(service, "quick_words", lambda photo: ("Do this.", code))
+    assert said_of_several(None) == told

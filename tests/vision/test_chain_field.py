@@ -131,6 +131,20 @@ def test_a_photo_of_another_seam_is_left_out(row, name):
     assert "another seam" in notice.message
 
 
+def test_a_photo_with_a_strip_on_the_other_side_is_of_another_seam(row):
+    """Strip lies where it lay, another across the gap: taken for carried, it put a foreign gap among the true one."""
+    photos, _ = row
+    near = sorted((x for x in STRIPS if x.letter in photos[0].sides), key=lambda x: x.letter)
+    stays, crosses = near[0], next(x for x in near[1:] if x.t_mm * near[0].t_mm > 0)
+    other, _ = shoot((-300.0,), lambda k: [stays, replace(crosses, t_mm=-crosses.t_mm)])
+    chain = fit_chain([*photos, replace(other[0], file="odd.jpg")], ALIKE)
+    assert chain.kept == (0, 1, 2, 3)
+    (notice,) = chain.notices
+    assert notice.code == "photo-left-out"
+    assert "odd.jpg" in notice.message
+    assert "another seam" in notice.message
+
+
 def far_apart(*letters, short=""):
     """The longest distance between corners of two printed patterns, from how the strips were laid."""
     corners = []
