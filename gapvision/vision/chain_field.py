@@ -306,7 +306,8 @@ def _attach(photos: Sequence[ChainPhoto], laid: _Laid, i: int) -> bool:
         if flat:
             laid.elsewhere[i] = "by the strip that it shares, its seam lies elsewhere"
         elif len(shared) > 1:
-            laid.elsewhere[i] = _OTHERWISE if crossed or len(shared) > 2 else f"strip {' or '.join(shared)} was moved before it"
+            moved = f"strip {' or '.join(shared)} was moved before it"
+            laid.elsewhere[i] = _OTHERWISE if crossed or len(shared) > 2 else moved
         else:
             laid.elsewhere[i] = "its strips lie on other sides of the seam than in the others"
         return False
