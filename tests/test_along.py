@@ -196,6 +196,16 @@ def test_ctrl_c_does_not_wait_for_the_photos_in_hand():
     assert run.stderr == "gapvision: stopped.\n"
 
 
+def test_a_closed_seam_has_no_taper_to_contradict():
+    """The import of one's own export was refused."""
+    made = hand_made_measurement()
+    flat = replace(made, summary=replace(made.summary, taper_mm_per_m=0.0))
+    gap = made.profile.gap_mm + 0.001 * made.profile.s_mm
+    assert "taper" in contradiction(replace(flat, profile=replace(made.profile, gap_mm=gap)))
+    round_ = replace(made.profile, gap_mm=gap, round_mm=float(len(gap)), own_line=True)
+    assert "taper" not in contradiction(replace(flat, profile=round_, seam_kind="closed"))
+
+
 def test_check_lines_are_missed_in_a_photo_that_cuts_off_all_its_strips(monkeypatch):
     """In the middle photo of a chain every strip may end at the border; it was as if its sheet had been measured."""
     monkeypatch.setattr(doubts, "_of_seam", lambda *_: [])

@@ -76,6 +76,7 @@ def _summaries_wrong(some: Sequence[tuple[Measurement, GapProfile]]) -> list[lis
     mean = (gap * own).sum(axis=1, keepdims=True) / count
     off, ds = (gap - mean) * own, (s - (s * own).sum(axis=1, keepdims=True) / count) * own
     slope = np.where(count[:, 0] > 2, 1000 * (ds * off).sum(axis=1) / (ds * ds).sum(axis=1), 0.0)
+    slope[[p.own_line for _, p in some]] = 0.0  # a seam that closes has no taper
     std = np.sqrt((off * off).sum(axis=1) / count[:, 0])
     found = np.stack([mean[:, 0], gap.min(axis=1), gap.max(axis=1), std, slope], axis=1)
     room = np.full(found.shape, ROUNDED_MM)
