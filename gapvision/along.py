@@ -21,6 +21,7 @@ from gapvision.errors import GapvisionError
 from gapvision.geometry.blending import shares_of
 from gapvision.geometry.edge_form import figures_of
 from gapvision.geometry.uncertainty import combine
+from gapvision.limits import print_scale_std
 from gapvision.model import (
     COVERAGE_FACTOR,
     Course,
@@ -49,7 +50,7 @@ from gapvision.vision.band import CentreLine
 from gapvision.vision.chain_field import Chain, ChainPhoto, fit_chain
 from gapvision.vision.doubts import by_photo, doubts_of_several
 from gapvision.vision.field import KnownStrips
-from gapvision.vision.gap import print_scale_std, straight_offsets
+from gapvision.vision.gap import straight_offsets
 from gapvision.vision.known import ToldEdge, known_notices, weigh
 from gapvision.vision.placing import EdgeKind
 from gapvision.vision.proven import bias_left_in, with_proofs_of_set

@@ -14,6 +14,7 @@ from gapvision.codes import CODES
 from gapvision.errors import GapvisionError
 from gapvision.geometry.edge_form import figures_of
 from gapvision.geometry.leaving_out import leave_out
+from gapvision.limits import print_scale_std
 from gapvision.model import (
     COVERAGE_FACTOR,
     Edge,
@@ -53,7 +54,6 @@ from gapvision.vision.gap import (
     STEP_UNKNOWN,
     EdgeReading,
     build_profile,
-    print_scale_std,
 )
 from gapvision.vision.known import ToldEdge, known_notices, weigh
 from gapvision.vision.lens import contradicts

@@ -5,10 +5,15 @@ from dataclasses import fields
 from hashlib import sha256
 from pathlib import Path
 
+import hypothesis
 import numpy as np
 import pytest
 
 from gapvision.model import GapProfile, GapSummary, Measurement, Notice, ScaleInfo, SeenPhoto, Step, Straightness
+
+# How long a drawn input takes tells of the machine's load, not of the program.
+hypothesis.settings.register_profile("any load", deadline=None, suppress_health_check=[hypothesis.HealthCheck.too_slow])
+hypothesis.settings.load_profile("any load")
 
 
 def hand_made_measurement(gap_mm=None, u_mm=0.1, hole=None, notices=(), file="seam.jpg", px_per_mm=8.0):

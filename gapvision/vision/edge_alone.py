@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from gapvision.errors import GapvisionError
 from gapvision.geometry.edge_form import jump_mm
 from gapvision.geometry.uncertainty import combine, sensitivities
+from gapvision.limits import print_scale_std
 from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, Photo, StripView
 from gapvision.model.edge_line import EdgeProfile
 from gapvision.targets.strip import FACE_HEIGHT_MM
@@ -29,7 +30,7 @@ from gapvision.vision.closed import (
     strip_sides,
 )
 from gapvision.vision.edges import SeamEdges, find_edges
-from gapvision.vision.gap import CORNER_MM, EdgeReading, corner_part, outline_depth, print_scale_std, rim_part, scatter
+from gapvision.vision.gap import CORNER_MM, EdgeReading, corner_part, outline_depth, rim_part, scatter
 from gapvision.vision.rises import along
 from gapvision.vision.seam import (
     CELL_S_MM,

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from gapvision.geometry.edge_form import jump_mm
 from gapvision.geometry.lines import fit_total_line
 from gapvision.geometry.uncertainty import combine, sensitivities
+from gapvision.limits import print_scale_std
 from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, GapProfile
-from gapvision.targets.strip import CHECK_ACROSS_MM, CHECK_ALONG_MM, FACE_HEIGHT_MM
+from gapvision.targets.strip import FACE_HEIGHT_MM
 from gapvision.vision.band import Band, arc_along, normals_along
 from gapvision.vision.placing import EdgeKind
 
@@ -32,16 +33,7 @@ RIM_SHARE_RULES, RIM_SHARE_LEARNED = 0.22, 0.10
 # part of it is put right, what is left may lie on both edges alike, and each scatters by more than its trust says.  Of
 # gaps with U below 0.25 mm 94 % then lie within U between broken corners of bare metal (82 before), 96 to 98 of others.
 CORNER_MM, _CORNER_STD_MM, _CORNER_OWN_STD_MM = 0.03, 0.02, 0.03
-_STD_UNCHECKED_PRINT = 0.012  # anything within 2 % alike; common practice, no source
-_STD_CHECKED_PRINT = 0.0010  # of the 150 mm line, by a steel rule read to 0.25 mm
 STEP_UNKNOWN = (0.0, 0.50)  # a step of 1 mm shows at once and is taken as the 95 % limit; common practice, no source
-
-
-def print_scale_std(checked: bool, *, along: bool = False) -> float:
-    """Standard uncertainty of a print scale across the strips, or ``along`` them: check lines measured, or not."""
-    if not checked:
-        return _STD_UNCHECKED_PRINT
-    return _STD_CHECKED_PRINT * (CHECK_ACROSS_MM / CHECK_ALONG_MM if along else 1.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 
 from gapvision.geometry.edge_form import jump_mm
 from gapvision.geometry.uncertainty import combine, sensitivities
+from gapvision.limits import print_scale_std
 from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, GapProfile
 from gapvision.vision.band import CentreLine, normals_along
-from gapvision.vision.gap import corner_part, print_scale_std, scatter, straight_offsets
+from gapvision.vision.gap import corner_part, scatter, straight_offsets
 from gapvision.vision.joint_edges import JointEdge, PhotoLook
 from gapvision.vision.rises import along
 

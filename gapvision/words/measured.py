@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from gapvision.model import Measurement, ScaleInfo, Straightness
+from gapvision.limits import print_scale_std
+from gapvision.model import COVERAGE_FACTOR, Measurement, Straightness
 from gapvision.words.lengths import Lengths
 
 
@@ -17,26 +18,27 @@ def photo_names(m: Measurement) -> str:
 def print_scale(m: Measurement) -> str:
     """Where the print scale comes from: along and across each sheet, and which check lines told it."""
     scale = m.scale
+    known = (None, None) if scale is None else (scale.print_scale_along_u, scale.print_scale_u)
     if scale is not None and m.by_tape:
         by = "the check lines and the taped distance" if scale.print_scale_checked else "the taped distance"
-        return f"{_both(scale.print_scale_along, scale.print_scale_across, scale)}, by {by}"
+        return f"{_both(scale.print_scale_along, scale.print_scale_across, known)}, by {by}"
     if m.settings.print_scale_checked:
-        return f"{_both(m.settings.print_scale_along, m.settings.print_scale_across, scale)}, by the check lines given"
+        return f"{_both(m.settings.print_scale_along, m.settings.print_scale_across, known)}, by the check lines given"
     told = {check.sheet: check for check in m.settings.sheets}
     parts = []
     for sheet in sorted({view.sheet for view in m.photo.strips}, key=lambda n: n or 0):
         name = "strips of no known sheet" if sheet is None else f"sheet {sheet:,}".replace(",", " ")
         how = "check lines not measured"
         if check := told.get(sheet or 0):
-            how = _both(check.print_scale_along, check.print_scale_across, scale)
+            u_along, u_across = (COVERAGE_FACTOR * print_scale_std(True, along=a) for a in (True, False))
+            how = _both(check.print_scale_along, check.print_scale_across, (u_along, u_across))
             how += f" by its check lines, {check.checked_on}"
         parts.append(f"{name}: {how}")
     return "; ".join(parts) or "check lines not measured"
 
 
-def _both(along: float, across: float, scale: ScaleInfo | None) -> str:
+def _both(along: float, across: float, known: tuple[float | None, float | None]) -> str:
     """The print scale both ways, each with its U where that is known."""
-    known = (None, None) if scale is None else (scale.print_scale_along_u, scale.print_scale_u)
     u = ["" if value is None else f" (U {value:.4f})" for value in known]
     return f"{along:.4f} along{u[0]}, {across:.4f} across{u[1]}"
 
