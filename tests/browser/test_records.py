@@ -23,7 +23,7 @@ def test_before_and_after(shop, visit, shots, readme_picture, size):
     one.page.get_by_text("door, rear edge").first.wait_for()
     one.measured()
     one.page.get_by_text(re.compile("Mean change")).wait_for()
-    expect(one.page.locator(".gv-key")).to_contain_text("before: as found, upright hatching: its U")
+    expect(one.page.locator(".gv-key")).to_contain_text("before: as found, shade: its U")
     assert one.page.locator(".gv-chart .gv-more-u").count() >= 1, "the state before has its own shade of U"
     expect(one.page.locator(".gv-read")).to_have_text(re.compile(r"U [^;]*; before: as found \d\.\d\d mm .*, U \d"))
     one.page.get_by_text(re.compile("^Rectified to the plane of the panels")).wait_for()
@@ -90,7 +90,7 @@ def test_plots_with_their_second_line_as_files(shop, visit, tmp_path, size):
     one.page.keyboard.press("Escape")
     one.page.locator(".gv-verdict", has_text="After paint").wait_for()
     one.settled()
-    expect(one.page.locator(".gv-key")).to_contain_text("dashed: gap after paint, upright hatching: its U")
+    expect(one.page.locator(".gv-key")).to_contain_text("gap after paint, shade: its U")
     one.unfold("Download")
     svg = fetch(one, "Profile, SVG", tmp_path / "d.svg").decode()
     assert "gap after paint, hatched: its U" in svg
