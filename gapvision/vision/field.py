@@ -9,9 +9,10 @@ would say so.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, ExitStack
 from dataclasses import dataclass, replace
 from functools import cache
+from threading import Lock
 from typing import Protocol
 
 import cv2
@@ -152,13 +153,36 @@ def fit_field(
 
 @cache
 def _threads() -> ThreadpoolController:
+    import scipy.linalg  # noqa: F401  it brings a library of its own, which the controller must have seen
+
     return ThreadpoolController()
 
 
-def one_thread() -> AbstractContextManager[object]:
+class _OneThread:
+    """The limit is the process's own: of fits side by side the first in sets it, and the last out lifts it."""
+
+    def __init__(self) -> None:
+        self._lock, self._inside, self._limit = Lock(), 0, ExitStack()
+
+    def __enter__(self) -> None:
+        with self._lock:
+            if not self._inside:
+                self._limit.enter_context(_threads().limit(limits=1, user_api="blas"))
+            self._inside += 1
+
+    def __exit__(self, *_: object) -> None:
+        with self._lock:
+            self._inside -= 1
+            if not self._inside:
+                self._limit.close()
+
+
+_ONE_THREAD = _OneThread()
+
+
+def one_thread() -> AbstractContextManager[None]:
     """Matrices are small here: threads would only wait for each other, a second long where others work too."""
-    limited: AbstractContextManager[object] = _threads().limit(limits=1, user_api="blas")
-    return limited
+    return _ONE_THREAD
 
 
 def _fit(

@@ -13,7 +13,7 @@ from gapvision.model import StripView
 from gapvision.recipe import measure_photo
 from gapvision.targets.strip import corners_mm
 from gapvision.vision.detect import FoundStrips, find_strips
-from gapvision.vision.field import KnownStrips, fit_field
+from gapvision.vision.field import KnownStrips, fit_field, one_thread
 from tests.vision.conftest import CAMERA, photo_of
 
 SIZE = (CAMERA.width_px, CAMERA.height_px)
@@ -253,3 +253,22 @@ def test_the_minimum_is_the_one_that_another_solver_finds(field_of, monkeypatch)
 
     found = minimize(cost, np.zeros(len(spread)), method="L-BFGS-B", bounds=[(-3, 3)] * len(spread))
     assert cost(np.zeros(len(spread))) - found.fun < 0.01
+
+
+def test_fits_side_by_side_leave_the_process_as_many_threads_as_it_had():
+    """A fit that ends must not lift the limit of one that still runs, and the last out must lift it."""
+    import scipy.linalg  # noqa: F401  its library counts too
+    from threadpoolctl import ThreadpoolController, threadpool_limits
+
+    def threads():
+        return {pool["num_threads"] for pool in ThreadpoolController().info() if pool["user_api"] == "blas"}
+
+    with threadpool_limits(2, "blas"):
+        first, second = one_thread(), one_thread()
+        first.__enter__()
+        second.__enter__()
+        assert threads() == {1}
+        first.__exit__(None, None, None)
+        assert threads() == {1}, "the second still runs"
+        second.__exit__(None, None, None)
+        assert threads() == {2}
