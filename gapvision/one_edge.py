@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from gapvision import METHOD_VERSION
-from gapvision.codes import CODES
 from gapvision.errors import GapvisionError
 from gapvision.model import COVERAGE_FACTOR, EdgeAlone, EdgeProfile, Notice, Photo, Settings, StripView
 from gapvision.recipe import (
@@ -15,6 +14,8 @@ from gapvision.recipe import (
     map_of,
     of_seen,
     reading_of,
+    refusal_of,
+    refuse_by,
     refuse_tilted,
     scale_seen,
     seen_photo,
@@ -60,11 +61,9 @@ def measure_edge(photo: Photo, settings: Settings | None = None) -> EdgeAlone:
     try:
         return _measure(photo, settings, seen)
     except GapvisionError as error:
-        if CODES[error.code].kind != "refusal":
-            raise
         return EdgeAlone(
             status="refused",
-            notices=(Notice(code=error.code, message=error.message, advice=error.next_step),),
+            notices=(refusal_of(error),),
             photo=seen_photo(photo, seen),
             settings=of_seen(settings, seen),
             method_version=METHOD_VERSION,
@@ -75,9 +74,7 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> EdgeAlo
     start = map_of(photo, settings, seen)
     settings, field, views = start.settings, start.flat, start.views
     notices = start.notices + strip_notices(field, views, photo.focal_35mm_mm, start.known)
-    for notice in notices:
-        if notice.kind == "refusal":
-            raise GapvisionError(notice.code, notice.message, notice.advice)
+    refuse_by(notices)
     hint = np.array(settings.seam_hint_px, float) if settings.seam_hint_px else None
     found = find_edge_line(photo, field, views, settings.station_mm, hint, settings.closed)
     placed = place_line(photo, field, found, EDGE_HEIGHT_MM, settings.station_mm, settings.edges)

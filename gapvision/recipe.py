@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -94,12 +95,9 @@ def measure_photo(photo: Photo, settings: Settings | None = None) -> Measurement
     try:
         return leave_out(_measure(photo, replace(settings, left_out=()), seen), settings.left_out)
     except GapvisionError as error:
-        if CODES[error.code].kind != "refusal":
-            raise
-        notice = Notice(code=error.code, message=error.message, advice=error.next_step)
         return Measurement(
             status="refused",
-            notices=(notice,),
+            notices=(refusal_of(error),),
             photos=(seen_photo(photo, seen),),
             settings=of_seen(settings, seen),
             method_version=METHOD_VERSION,
@@ -144,13 +142,15 @@ def look_at(photo: Photo, settings: Settings, seen: list[StripView]) -> Look:
     settings, views, flat, known, notices = start.settings, start.views, start.flat, start.known, start.notices
     hint = np.array(settings.seam_hint_px, float) if settings.seam_hint_px else None
     all_round: Round | None = None
+    to_sides: Callable[..., tuple[FittedField, CentreLine, dict[str, str]]]
     if settings.closed:
         all_round = find_round(photo, flat, views, settings.station_mm, hint)
         found = seam_find(all_round, flat, views)
-        field, line, sides = orient_round(photo, views, flat, all_round, known)
+        to_sides = partial(orient_round, photo, views, found=all_round)
     else:
         found = find_seam(photo, flat, views, settings.station_mm, hint)
-        field, line, sides = orient(photo, views, flat, found, known)
+        to_sides = partial(orient, photo, views, found=found)
+    field, line, sides = to_sides(flat, known=known)
     proof, of_phone = start.proof, start.of_phone
     if proof is not None and proof.lens is not None:
         if contradicts(field, photo.focal_35mm_mm, proof.lens):
@@ -158,13 +158,10 @@ def look_at(photo: Photo, settings: Settings, seen: list[StripView]) -> Look:
         else:
             own = replace(known, lens=proof.lens)
             flat = fit_field(views, flat.size_px, photo.focal_35mm_mm, start=flat, known=own)
-            if all_round is not None:
-                field, line, sides = orient_round(photo, views, flat, all_round, own)
-            else:
-                field, line, sides = orient(photo, views, flat, found, own)
+            field, line, sides = to_sides(flat, known=own)
     settings = replace(settings, proofs=(proof,) if proof else ())
     notices += strip_notices(field, views, photo.focal_35mm_mm, known)
-    _refuse(notices)
+    refuse_by(notices)
     notices += of_phone
     closed = all_round is not None and all_round.closed
     if all_round is not None and not closed:
@@ -198,7 +195,7 @@ def map_of(photo: Photo, settings: Settings, seen: list[StripView]) -> Start:
     to_scale = printed_to_scale(views, settings)
     quality = strip_quality(photo, views)
     notices = [*quality_notices(quality, photo), *unused_notices(looked)]
-    _refuse(notices)
+    refuse_by(notices)
     known = KnownStrips(
         one_sheet=settings.one_sheet,
         thickness_stated=settings.strip_thickness_mm is not None,
@@ -352,7 +349,14 @@ def refuse_profile(profile: GapProfile, shown: bool, cut_by_frame: bool) -> None
         raise GapvisionError("gap-out-of-frame" if cut_by_frame else "line-too-narrow")
 
 
-def _refuse(notices: list[Notice]) -> None:
+def refusal_of(error: GapvisionError) -> Notice:
+    """What is said of photos that were refused; an error that is no refusal goes on."""
+    if CODES[error.code].kind != "refusal":
+        raise error
+    return Notice(code=error.code, message=error.message, advice=error.next_step)
+
+
+def refuse_by(notices: list[Notice]) -> None:
     """Raise the first refusal among them."""
     for notice in notices:
         if notice.kind == "refusal":

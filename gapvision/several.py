@@ -11,7 +11,6 @@ import numpy as np
 
 from gapvision import METHOD_VERSION
 from gapvision.along import measure_chain, two_at_a_time
-from gapvision.codes import CODES
 from gapvision.errors import GapvisionError, require
 from gapvision.geometry.edge_form import figures_of
 from gapvision.geometry.leaving_out import leave_out
@@ -35,6 +34,7 @@ from gapvision.recipe import (
     looks_more,
     measure_photo,
     of_seen,
+    refusal_of,
     refuse_profile,
     refuse_tilted,
     scale_seen,
@@ -132,11 +132,9 @@ def measure_photos(
     try:
         return leave_out(_measure(shots, replace(settings, left_out=()), seen, progress, remember), settings.left_out)
     except GapvisionError as error:
-        if CODES[error.code].kind != "refusal":
-            raise
         return Measurement(
             status="refused",
-            notices=(Notice(code=error.code, message=error.message, advice=error.next_step),),
+            notices=(refusal_of(error),),
             photos=tuple(sorted(seen, key=lambda photo: photo.file)),
             settings=of_seen(settings, []),
             method_version=METHOD_VERSION,

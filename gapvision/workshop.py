@@ -55,7 +55,18 @@ from gapvision.judgement.car_plan import evenness, learn, pair_checks
 from gapvision.judgement.car_rows import Setting, car_reading, first_on_left, seam_line, settings_of_car
 from gapvision.judgement.thermal import ThermalChange, thermal_change
 from gapvision.model import Measurement
-from gapvision.records import TICKS, Job, MeasurementLine, NewPhoto, Seam, Store, StoredPhoto, Visit, conditions_notices
+from gapvision.records import (
+    TICKS,
+    Job,
+    MeasurementLine,
+    NewPhoto,
+    Seam,
+    Store,
+    StoredPhoto,
+    StoredPlan,
+    Visit,
+    conditions_notices,
+)
 from gapvision.records.words import plain
 
 Point = tuple[float, float]
@@ -423,7 +434,19 @@ def set_finish(store: Store, job_id: int, finish: model.FinishPlan) -> None:
 def car_of(store: Store, job_id: int) -> model.Car | None:
     """The whole car that is kept with a job, see :func:`set_car`; or None."""
     kept = _kept_car(store, job_id)
-    return None if kept is None else car_from_table(toml_from_text(kept.file, "the job's car"))
+    return None if kept is None else _car_in(kept)
+
+
+def _car_in(kept: CarOfJobFile) -> model.Car:
+    return car_from_table(toml_from_text(kept.file, "the job's car"))
+
+
+def _needed_car(store: Store, job_id: int) -> tuple[CarOfJobFile, model.Car]:
+    """The job's car as it is kept and as it is read; raises ``car-file-bad`` where it has none."""
+    kept = _kept_car(store, job_id)
+    if kept is None:
+        raise GapvisionError("car-file-bad", "The job has no car.", "Take one in with 'gapvision car ... --job'.")
+    return kept, _car_in(kept)
 
 
 def _kept_car(store: Store, job_id: int) -> CarOfJobFile | None:
@@ -498,7 +521,7 @@ def car_with_results(store: Store, job_id: int) -> CarOfJob | None:
     kept = _kept_car(store, job_id)
     if kept is None:
         return None
-    car = car_from_table(toml_from_text(kept.file, "the job's car"))
+    car = _car_in(kept)
     before, now = dict[str, tuple[model.SeamReading, ...]](), dict[str, tuple[model.SeamReading, ...]]()
     not_placed, not_laid, key = dict[str, float](), list[tuple[str, str]](), list[Any]()
     for seam, own in _car_lines(store, job_id, car):
@@ -548,12 +571,9 @@ def taught_car(store: Store, job_id: int, done: Sequence[str]) -> tuple[model.Ca
     GapvisionError
         ``car-file-bad`` where the job has no car.
     """
-    kept = _kept_car(store, job_id)
-    require("car-file-bad", kept is not None, "The job has no car.", "Take one in with 'gapvision car ... --job'.")
-    assert kept is not None
-    car = car_from_table(toml_from_text(kept.file, "the job's car"))
-    lists = [p for p in store.plans(job_id) if p.body.get("schema") == HANG_LIST_SCHEMA]
-    bodies = [read_declared(HangList, p.body, "the hang list", "plan-file-bad") for p in lists]
+    kept, car = _needed_car(store, job_id)
+    lists = _hang_lists(store, job_id)
+    bodies = [_hang_list_in(p) for p in lists]
     results = _car_lines(store, job_id, car) if lists else []
     told: tuple[model.Notice, ...] = ()
     for k, body in enumerate(bodies):
@@ -587,10 +607,7 @@ def place_on_car(store: Store, job_id: int, places: Mapping[str, tuple[float, st
     GapvisionError
         ``car-file-bad`` where the job has no car, or the car no such seam.
     """
-    kept = _kept_car(store, job_id)
-    require("car-file-bad", kept is not None, "The job has no car.", "Take one in with 'gapvision car ... --job'.")
-    assert kept is not None
-    car = car_from_table(toml_from_text(kept.file, "the job's car"))
+    kept, car = _needed_car(store, job_id)
     new = {car.seam(n).name: CarPlace(at_mm=at, edge="A" if edge == "A" else "B") for n, (at, edge) in places.items()}
     _keep_car(store, job_id, kept.file, {**kept.places, **new})
 
@@ -619,6 +636,14 @@ def keep_hang_list(store: Store, job_id: int, plan: model.CarPlan, done: Sequenc
     store.add_plan(job_id, "hang list", body)
 
 
+def _hang_lists(store: Store, job_id: int) -> list[StoredPlan]:
+    return [p for p in store.plans(job_id) if p.body.get("schema") == HANG_LIST_SCHEMA]
+
+
+def _hang_list_in(plan: StoredPlan) -> HangList:
+    return read_declared(HangList, plan.body, "the hang list", "plan-file-bad")
+
+
 def _car_evidence(store: Store, job_id: int, seams: Sequence[tuple[str, str]], say: words.Lengths) -> Any:
     """The job's car for its report: states by verdict, evenness, left against right, the hang list kept."""
     from gapvision.reports import evidence as ev
@@ -626,8 +651,8 @@ def _car_evidence(store: Store, job_id: int, seams: Sequence[tuple[str, str]], s
     laid = car_with_results(store, job_id)
     if laid is None:
         return None
-    lists = [p for p in store.plans(job_id) if p.body.get("schema") == HANG_LIST_SCHEMA]
-    kept = read_declared(HangList, lists[-1].body, "the hang list", "plan-file-bad") if lists else None
+    lists = _hang_lists(store, job_id)
+    kept = _hang_list_in(lists[-1]) if lists else None
     named = dict(seams)
     states = {s.name: named.get(s.name, named.get(s.other_name, model.HOLE)) for s in laid.car.seams}
     both = [n for n in laid.now if n in laid.before and laid.car.seam(n).spec is not None]
@@ -663,10 +688,10 @@ def panels_beside(store: Store, seam: Seam) -> dict[str, str]:
     which panels the seam belongs to, if the job knows any.
     """
     title, other = seam.full_name, {"A": "B", "B": "A"}
-    with suppress(GapvisionError):  # a car that cannot be read: the page tells it
-        kept, car = _kept_car(store, seam.job_id), car_of(store, seam.job_id)
-        for s in () if car is None else car.seams:
-            if kept is not None and title in (s.name, s.other_name):
+    with suppress(GapvisionError):  # no car, or one that cannot be read, which the page tells
+        kept, car = _needed_car(store, seam.job_id)
+        for s in car.seams:
+            if title in (s.name, s.other_name):
                 said: str = kept.places[s.name].edge if s.name in kept.places else ""
                 own = toml_from_text(kept.file, "the job's car").get("seams", ())
                 said = said or next((x["panel_edge"] for x in own if x.get("name") == s.name and "panel_edge" in x), "")

@@ -20,7 +20,7 @@ from gapvision.limits import print_scale_std
 from gapvision.model import COVERAGE_FACTOR, FittedField, FloatArray, Photo, StripView
 from gapvision.model.edge_line import EdgeProfile
 from gapvision.targets.strip import FACE_HEIGHT_MM
-from gapvision.vision.band import Band, CentreLine, arc_along, normals_along, overview, sample_band
+from gapvision.vision.band import Band, CentreLine, arc_along, normals_along, sample_band
 from gapvision.vision.closed import (
     close_line,
     edge_evidence,
@@ -32,17 +32,7 @@ from gapvision.vision.closed import (
 from gapvision.vision.edges import SeamEdges, find_edges
 from gapvision.vision.gap import CORNER_MM, EdgeReading, corner_part, outline_depth, rim_part, scatter
 from gapvision.vision.rises import along
-from gapvision.vision.seam import (
-    CELL_S_MM,
-    CELL_T_MM,
-    REACH_BEYOND_MM,
-    SEARCH_MM,
-    best_path,
-    blocked_by,
-    line_through,
-    search_frame,
-    smooth,
-)
+from gapvision.vision.seam import best_path, line_through, search_view, smooth
 
 #: The middle of the mirrored picture lies so far beyond the edge: half of a usual gap [mm].
 BEYOND_MM = 2.4
@@ -109,12 +99,7 @@ def find_edge_line(
             raise GapvisionError("strips-on-both-sides")
         line = found.line if sides == {"out"} else replace(found.line, normals=-found.line.normals)
         return EdgeFind(line, found.closed, found.rival)
-    turn, boxes = search_frame(field, views)
-    corners = np.concatenate([field.strip_corners(v) for v in views]) @ turn
-    low = corners.min(0) - np.array([REACH_BEYOND_MM, SEARCH_MM])
-    high = corners.max(0) + np.array([REACH_BEYOND_MM, SEARCH_MM])
-    view = overview(photo, field, turn, low, high, (CELL_S_MM, CELL_T_MM))
-    blocked = blocked_by(view, boxes, field, views)
+    turn, boxes, view, blocked = search_view(photo, field, views)
     score = edge_evidence(np.where(blocked, np.nan, view.linear).astype(np.float32))
     if hint_px is not None:
         hint = field.to_panel(np.asarray(hint_px, float)) @ turn

@@ -218,13 +218,7 @@ def find_seam(
     GapvisionError
         ``seam-not-found`` or ``gap-out-of-frame``.
     """
-    turn, boxes = search_frame(field, views)
-    corners = np.concatenate([field.strip_corners(v) for v in views]) @ turn
-    low, high = corners.min(0), corners.max(0)
-    low = low - np.array([REACH_BEYOND_MM, SEARCH_MM])
-    high = high + np.array([REACH_BEYOND_MM, SEARCH_MM])
-    view = overview(photo, field, turn, low, high, (CELL_S_MM, CELL_T_MM))
-    blocked = blocked_by(view, boxes, field, views)
+    turn, boxes, view, blocked = search_view(photo, field, views)
     score = evidence(view, blocked)
     if hint_px is not None:
         hint = field.to_panel(np.asarray(hint_px, float)) @ turn
@@ -259,6 +253,17 @@ def find_seam(
     line = centre_line(view.s_mm, t_smooth, station_mm)
     line = CentreLine(s_mm=line.s_mm, points=line.points @ turn.T, normals=line.normals @ turn.T)
     return SeamFind(line, mean, rival / max(mean, 1e-9), sides, cut_by_frame_of(view))
+
+
+def search_view(
+    photo: Photo, field: FittedField, views: list[StripView]
+) -> tuple[FloatArray, list[tuple[float, float, float]], Overview, NDArray[np.bool_]]:
+    """The frame along the strips and their places in it, as of :func:`search_frame`; the panel in it, what hides it."""
+    turn, boxes = search_frame(field, views)
+    corners = np.concatenate([field.strip_corners(v) for v in views]) @ turn
+    reach = np.array([REACH_BEYOND_MM, SEARCH_MM])
+    view = overview(photo, field, turn, corners.min(0) - reach, corners.max(0) + reach, (CELL_S_MM, CELL_T_MM))
+    return turn, boxes, view, blocked_by(view, boxes, field, views)
 
 
 def _between_or_beside(view: Overview, boxes: list[tuple[float, float, float]]) -> NDArray[np.bool_]:
