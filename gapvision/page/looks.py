@@ -40,6 +40,7 @@ a.gv-take.second { background: transparent; color: inherit !important; border: 1
 .st-key-to_decide button { min-height: 52px !important; }
 .st-key-gv_unit { width: 190px; } @media (min-width: 980px) { .st-key-gv_unit { position: absolute; top: 0; right: 0; } }
 .st-key-about_box p { font-size: 15px; line-height: 1.3; margin: 0; }
+.st-key-about_box [data-testid="stMarkdownContainer"] { margin-bottom: 0; }
 .gv-verdict ul { margin: 4px 0 0; padding-left: 1.2em; } .gv-verdict li { font-size: 16px; margin: 0; }
 .gv-note { border-left: 6px solid #767676; padding: 4px 12px; margin: 8px 0; }
 .gv-note.warning { border-left-color: #d9601a; } .gv-note.refusal { border-left-color: #c0262d; }

@@ -39,6 +39,8 @@ def test_from_the_car_to_a_seam_and_back(shop, visit, shots, size):
     shots(one, f"seam_{where}")
     one.page.get_by_role("button", name="What to do about it").click()
     one.page.locator(".gv-card", has_text="shank must enter").wait_for()
+    said, card = (one.page.locator(part).bounding_box() for part in (".st-key-about_box p", ".gv-card"))
+    assert said["y"] + said["height"] <= card["y"], "the card lies over what the answer is about"
     on_first_screen(one, ".gv-card", ".gv-verdict", ".gv-photo", ".gv-chart")
     one.settled()
     shots(one, f"card_{where}")
