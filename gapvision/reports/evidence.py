@@ -62,6 +62,7 @@ _LONGEST_SEAM_MM = 10_000  # longer than any photo shows
 _WHOLE_MM = 62  # a whole photo
 _PX_PER_MM = 8  # of a picture on paper
 _SCALES = (1.0, 0.95, 0.9, 0.85, 0.8, 0.75, 0.7, 0.6)  # of the customer's first page
+_UNSEEN_MM = 0.005  # two decimals do not show it
 _PADDING = 6  # reportlab's own, of a frame
 _TIGHT = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT")]
 _STATES = {"in tolerance": "yes", "out of tolerance": "no"}
@@ -178,6 +179,15 @@ class _Maker:
         """What a seam is called: by number and name where there are several."""
         return seam.name if len(self.e.seams) == 1 else f"{self.e.seams.index(seam) + 1}. {seam.name}"
 
+    def _which(self, seam: SeamEvidence) -> str:
+        """A seam for a table: its name, how much of it was measured, what its panels are called."""
+        named = "".join(f"; {side}: {seam.panels[side]}" for side in "AB" if seam.panels.get(side))
+        return f"{_short(self._name(seam))} ({self._stretch(seam.after)} measured{named})"
+
+    def _about_a(self) -> str:
+        """How to tell panel A, where a seam's panels have no names."""
+        return "" if all({"A", "B"} & set(s.panels) for s in self.e.seams) else words.WHICH_IS_A
+
     def _inch(self, sentences: Iterable[str]) -> list[str]:
         """Sentences that were written in mm, in the paper's unit."""
         return [words.as_inches(x) if self.say.inch else x for x in sentences]
@@ -190,12 +200,13 @@ class _Maker:
         invented = [para(words.INVENTED, "answer")] if any(n.startswith(words.INVENTED) for n in e.notes) else []
         seams = [(s.name, s.after.verdict) for s in e.seams]
         rules = {v.rule: None for _, v in seams if v is not None}
-        said = words.plain_rule if self.title == READERS["customer"] else lambda r: f"Rule: {words.rule(r)}."
+        worst = words.worst_seam(seams, self.say)
+        said = words.plain_rule if self.title != READERS["expert"] else lambda r: f"Rule: {words.rule(r)}."
         return [
             para(self.title, "title"), *invented, Spacer(1, 2 * mm),
             self._table((), [(k, v or "-") for k, v in about], (0.2, 0.8), labels=True), Spacer(1, 2 * mm),
             para("Is the fit right?", "h2"), para(words.fit_answer(seams, e.not_measured), "answer"),
-            *(para(said(rule), "small") for rule in rules), Spacer(1, 2 * mm),
+            *([para(worst)] if worst else []), *(para(said(rule), "small") for rule in rules), Spacer(1, 2 * mm),
         ]  # fmt: skip
 
     def _strips(self) -> str:
@@ -214,10 +225,10 @@ class _Maker:
         rows = [row for seam in self.e.seams for row in self._glance_rows(seam)]
         rows += [(name, "not measured", *5 * ("-",)) for name in self.e.not_measured]
         table = self._table(heads, rows, (0.18, 0.15, 0.19, 0.18, 0.1, 0.09, 0.11))
-        return [para("At a glance", "h3"), table, Spacer(1, 1.5 * mm), para(_ABOUT_U, "quiet")]
+        return [para("At a glance", "h3"), table, Spacer(1, 1.5 * mm), para(f"{_ABOUT_U} {self._about_a()}", "quiet")]
 
     def _glance_rows(self, seam: SeamEvidence) -> list[tuple[str, ...]]:
-        rows, name = list[tuple[str, ...]](), f"{_short(self._name(seam))} ({self._stretch(seam.after)} measured)"
+        rows, name = list[tuple[str, ...]](), self._which(seam)
         for word, shown in (("before: ", seam.before), ("after: " if seam.before else "", seam.after)):
             if shown is None:
                 continue
@@ -260,14 +271,13 @@ class _Maker:
             was = "measured once" if s.before is None else self._reading(s.before)
             right = "not judged" if verdict is None else _STATES.get(verdict.state, verdict.state)
             right = ", ".join(filter(None, (right, words.which_way(verdict))))
-            name = f"{_short(self._name(s))} ({self._stretch(s.after)} measured)"
-            rows.append((name, self._wish(s), was, now, right))
+            rows.append((self._which(s), self._wish(s), was, now, right))
         rows += [(_short(name), "-", "-", "not measured", "-") for name in self.e.not_measured]
         heads = ("Seam", "Wanted gap (limits)", "Before", "Last measured", "Right?")
         said = (
             "The gap is told from its smallest to its largest value along the part of the seam that the photo shows,"
             " each with its U, and the day it was measured. U is the doubt of the measurement: the true gap lies within"
-            " plus or minus U with about 95 % certainty."
+            f" plus or minus U with about 95 % certainty. {self._about_a()}"
         )
         return [self._table(heads, rows, (0.25, 0.2, 0.22, 0.22, 0.11)), Spacer(1, 1.5 * mm), para(said, "quiet")]
 
@@ -301,13 +311,17 @@ class _Maker:
         if not p.parts_mm:
             return []
         parts = {name: np.nan_to_num(part) for name, part in p.parts_mm.items()}
-        rows, whole = [], np.maximum(sum(part**2 for part in parts.values()), 1e-12)
+        rows, none, whole = [], [], np.maximum(sum(part**2 for part in parts.values()), 1e-12)
         for name, part in sorted(parts.items(), key=lambda x: -float(np.median(x[1]))):
+            if part.max() < _UNSEEN_MM:
+                none.append(name.replace("_", " "))
+                continue
             share = f"{100 * float(np.median(part**2 / whole)):.0f} %"
             usual, most = (self.say.small(float(v)) for v in (np.median(part), part.max()))
             rows.append((name.replace("_", " "), words.U_PARTS.get(name, "-"), usual, most, share))
         heads = ("Part of U", "Comes from", "In the middle", "Largest", "Share")
         said = "Standard uncertainties; U is twice the root of the sum of their squares. Share: of that sum."
+        said += f" Too small to be told in these digits: {', '.join(none)}." if none else ""
         return [KeepTogether([para("What U is made of", "h3"), self._table(heads, rows, (0.14, 0.44, 0.16, 0.16, 0.1)),
                               para(said, "quiet")])]  # fmt: skip
 
@@ -356,7 +370,8 @@ class _Maker:
         cells: list[Flowable] = []
         for s, k in photos:
             if (picture := self._picture(s, k, (wide / mm, tallest_mm))) is not None:
-                word = f"{_words_of(s, shown)}{s.stage}, {s.on_date}: the whole photo, strips and edges marked."
+                which = _which_photo(s, k) or "The whole photo, strips and edges marked."
+                word = f"{_words_of(s, shown)}{s.stage}, {s.on_date}. {which}"
                 cells.append(_stacked([picture, para(word, "quiet")], wide))
         return [_grid(cells, columns, self.width)] if cells else []
 
@@ -561,7 +576,8 @@ class _Maker:
                 said += names if len(names) > 2 and len(seams) > 1 else ""
                 for k in range(len(s.photos)):
                     picture = self._picture(s, k, (wide / mm, tall)) or para("The photo is missing.", "quiet")
-                    under = para(_short(self._name(seam)), "headcell"), para(said, "quiet")
+                    told = f"{said if k == 0 else ''} {_which_photo(s, k)}".strip()
+                    under = para(_short(self._name(seam)), "headcell"), para(told, "quiet")
                     cells.append(_stacked([picture, *under], wide))
             if pairs:
                 cells += [Spacer(1, 1)] * (-len(cells) % columns)
@@ -599,10 +615,10 @@ class _Maker:
                     keep = words.gap_to_keep(rows_of, self.say)
                 then = f"{self._range(min(gaps), max(gaps))}, U up to {self.say.small(worst, alone=True)}"
                 state = str(((s.forecast or {}).get("verdict") or {}).get("verdict", "-"))
-            rows.append((_short(self._name(s)), self._wish(s), self._reading(s.after), keep, then, state))
+            rows.append((self._which(s), self._wish(s), self._reading(s.after), keep, then, state))
         heads = ("Seam", "Wanted after paint (limits)", "Gap as measured", "Gap to set before these coats",
                  "Gap after paint, if left as it is", "Then it is")  # fmt: skip
-        said = f"Gaps are told from smallest to largest. {_ABOUT_U}"
+        said = f"Gaps are told from smallest to largest. {_ABOUT_U} {self._about_a()}"
         table = self._table(heads, rows, (0.16, 0.16, 0.17, 0.22, 0.17, 0.12))
         return [CondPageBreak(40 * mm), para("Gap to keep", "h2"), table, Spacer(1, 1 * mm), para(said, "quiet")]
 
@@ -612,9 +628,9 @@ class _Maker:
         for s in self.e.seams:
             verdict = s.after.verdict
             state = ("not judged",) if verdict is None else (verdict.state, words.which_way(verdict))
-            rows.append((_short(self._name(s)), self._wish(s), self._reading(s.after), ", ".join(filter(None, state))))
+            rows.append((self._which(s), self._wish(s), self._reading(s.after), ", ".join(filter(None, state))))
         heads = ("Seam", "Wanted gap (limits)", "Gap as measured", "It is")
-        said = f"Gaps are told from smallest to largest. {_ABOUT_U}"
+        said = f"Gaps are told from smallest to largest. {_ABOUT_U} {self._about_a()}"
         no_forecast = [para(_NO_FORECAST.format(job=self.e.reference))] if self.e.finish is not None else []
         table = self._table(heads, rows, (0.25, 0.25, 0.28, 0.22))
         return [*no_forecast, para("Wanted gap", "h2"), table, Spacer(1, 1 * mm), para(said, "quiet")]
@@ -697,6 +713,14 @@ def _stacked(parts: Sequence[Flowable], width: float) -> Table:
 
 def _words_of(one: ShownResult, shown: Sequence[ShownResult]) -> str:
     return "" if len(shown) == 1 else "Before: " if one is shown[0] else "After: "
+
+
+def _which_photo(shown: ShownResult, k: int) -> str:
+    """Which of several photos it is; each station is marked only in the one that shows it best."""
+    if not shown.others:
+        return ""
+    other = "" if (shown.profile.photo == k).any() else ": the others show the edges better, and have them marked"
+    return f"Photo {k + 1} of {len(shown.photos)}{other}."
 
 
 def _short(name: str) -> str:

@@ -31,6 +31,7 @@ from gapvision.words.paper import (
     wanted_briefly,
     wanted_gap,
     which_way,
+    worst_seam,
 )
 from gapvision.words.plan import (
     chance,

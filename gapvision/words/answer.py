@@ -7,7 +7,7 @@ import numpy as np
 from gapvision.model import HOLE, IN, OPEN, OUT, Measurement, Span, Verdict
 from gapvision.words.lengths import Lengths
 from gapvision.words.notices import notice
-from gapvision.words.verdict import STATUS, check, distances, first_up, reasons, rule
+from gapvision.words.verdict import STATUS, check, first_up, reasons, rule, worst_place
 
 _FULLY = 3  # more spans than this are told by their places alone
 
@@ -28,13 +28,13 @@ def answer(verdict: Verdict, say: Lengths) -> str:
         Sentences: spans out of tolerance, worst first; what is not proven, not measured; failed checks; the rest.
     """
     out = sorted((x for x in verdict.marked if x.state == OUT), key=lambda x: -x.excess_mm)
-    told = [f"{first_up(_way(x))} {_from(x, say)}, {_worst(x, verdict, say)}." for x in out[:_FULLY]]
+    told = [f"{first_up(_way(x))} {_from(x, say)}, worst {worst_place(x, verdict, say)}." for x in out[:_FULLY]]
     if out[_FULLY:]:
         told.append(f"Also out of tolerance {_places(out[_FULLY:], say)}.")
     unsure = [x for x in verdict.marked if x.state == OPEN]
     if unsure:
         worst = max(unsure, key=lambda x: x.excess_mm)
-        why = ": a limit lies within U" if out else f", {_worst(worst, verdict, say)}: a limit lies within U"
+        why = ": a limit lies within U" if out else f", worst {worst_place(worst, verdict, say)}: a limit lies within U"
         told.append(f"Not proven {_places(unsure, say)}{why}.")
     holes = [x for x in verdict.marked if x.state == HOLE]
     if holes:
@@ -121,9 +121,3 @@ def _from(span: Span, say: Lengths) -> str:
 def _places(spans: list[Span], say: Lengths) -> str:
     told = [_from(x, say) for x in sorted(spans, key=lambda x: x.from_mm)]
     return " and ".join([", ".join(told[:-1]), told[-1]] if told[1:] else told)
-
-
-def _worst(span: Span, v: Verdict, say: Lengths) -> str:
-    """The worst station of a span: gap, place, how far from the wanted gap and its limit, U."""
-    at = f"worst {say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}"
-    return f"{at}, {distances(span, v, say)}, U {say.small(span.worst_u_mm)}"

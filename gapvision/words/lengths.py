@@ -2,7 +2,7 @@
 
 What rounding may do depends on what the length is for, so each purpose has its own rule:
 
-* **A measured gap** gets the nearest 64th of an inch; its U stands beside it and says how far to trust it.
+* **A measured gap** gets the nearest 64th of an inch, or 0.001 in; its U stands beside it and says how far to trust it.
 * **A limit** is rounded inwards in every unit: the lower one up, the upper one down.  Who keeps to what is written
   keeps to the limit.  Where that moved a 64th, the exact millimetres follow, named so.  Where no 64th lies
   between two limits, both stand in decimals of an inch.
@@ -177,8 +177,10 @@ class Lengths:
         return format_fraction(length_mm) + ("" if abs(off) < _UNSEEN_MM else " full" if off > 0 else " scant")
 
     def _gap_inch(self, gap_mm: float) -> str:
+        if self.unit == "in":  # as fine as the limits and U beside it
+            return _thou(gap_mm)
         vanishes = math.isfinite(gap_mm) and gap_mm != 0 and nearest_fraction(gap_mm) == 0
-        return format_inch(gap_mm) if self.unit == "in" or vanishes else format_fraction(gap_mm)
+        return format_inch(gap_mm) if vanishes else format_fraction(gap_mm)
 
     def _small(self, mm: str, inch: str, *, both: bool = False, alone: bool = False) -> str:
         if "nan" in mm or "inf" in mm:

@@ -90,7 +90,8 @@ def form(edge: Straightness | None, say: Lengths) -> str:
     told = f"straight within {zone} over {say.place(edge.span_mm)}, U {u}"
     if edge.worst_100_mm is not None and edge.worst_100_from_mm is not None:
         start = edge.worst_100_from_mm
-        told += f"; worst 100 mm: {say.small(edge.worst_100_mm)}, from {say.stretch(start, start + 100)}"
+        long = "3.94 in (100 mm)" if say.inch else "100 mm"
+        told += f"; worst {long}: {say.small(edge.worst_100_mm)}, from {say.stretch(start, start + 100)}"
     if edge.bow_mm is not None and edge.bow_u_mm is not None and edge.local_mm is not None:
         bow, doubt, way = abs(edge.bow_mm), say.small(edge.bow_u_mm), "B" if edge.bow_mm > 0 else "A"
         over = f"bows {say.small(bow)} towards {way}, U {doubt}" if bow > edge.bow_u_mm else f"no bow beyond U, {doubt}"

@@ -10,6 +10,7 @@ import numpy as np
 from gapvision.model import IN, OPEN, OUT, Coat, DecisionRule, FinishPlan, Measurement, Verdict
 from gapvision.units import MM_PER_INCH
 from gapvision.words.lengths import Lengths
+from gapvision.words.verdict import worst_place
 
 #: What stands in brackets, or one length or a range in mm.
 _IN_MM = re.compile(r"\([^()]*\)|([+-]?\d+(?:\.\d+)?(?: to [+-]?\d+(?:\.\d+)?)?) mm\b(?! per| \([^()]* in\))")
@@ -68,6 +69,20 @@ def fit_answer(seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[st
     if missing:
         told.append(f"{len(missing)} {'was' if len(missing) == 1 else 'were'} not measured")
     return f"{lead}: {', '.join(told)}."
+
+
+def worst_seam(seams: Sequence[tuple[str, Verdict | None]], say: Lengths) -> str:
+    """Which seam is furthest out, where and by how much; empty where none is out and all is proven.
+
+    ``seams`` as in :func:`fit_answer`.
+    """
+    found = [(k, name, v) for k, (name, v) in enumerate(seams, 1) if v is not None]
+    for state in (OUT, OPEN):
+        of = [(v.worst, -k, name, v) for k, name, v in found if v.worst and v.state == v.worst.state == state]
+        if of:
+            worst, k, name, v = max(of, key=lambda x: (x[0].excess_mm, x[1]))
+            return f"Worst: {f'{-k}. {_cut(name)}, ' if seams[1:] else ''}{worst_place(worst, v, say)}."
+    return ""
 
 
 def which_way(verdict: Verdict | None) -> str:

@@ -135,6 +135,12 @@ def distances(span: Span, of: Verdict, say: Lengths) -> str:
     )
 
 
+def worst_place(span: Span, of: Verdict, say: Lengths) -> str:
+    """The worst station of a span: gap, place, how far from the wanted gap and its limit, U."""
+    at = f"{say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}"
+    return f"{at}, {distances(span, of, say)}, U {say.small(span.worst_u_mm)}"
+
+
 def first_up(text: str) -> str:
     """Begin a sentence."""
     return text[:1].upper() + text[1:]

@@ -169,6 +169,18 @@ def test_the_paint_shop_is_told_which_panel_is_a_and_that_the_answer_is_of_now()
     assert "Panel A lies " in read(ev.write_evidence(document(1), reader="customer"))[1]
 
 
+@pytest.mark.parametrize("reader", ev.READERS)
+def test_the_first_page_tells_which_panel_is_a_and_what_counts_as_right(reader):
+    whole = document(1)
+    first = read(ev.write_evidence(whole, reader=reader))[0]
+    assert words.WHICH_IS_A in first
+    assert ("A seam counts as right only where" in first) == (reader != "expert"), "the rule in plain words"
+    named = replace(whole.seams[0], panels={"A": "left door", "B": "quarter panel"})
+    first = read(ev.write_evidence(replace(whole, seams=(named,)), reader=reader))[0]
+    assert "A: left door; B: quarter panel" in first
+    assert words.WHICH_IS_A not in first
+
+
 def test_long_names_that_differ_at_their_end_stay_apart():
     names = [f"front wing to door, upper part behind the hinge post, number {k}" for k in range(12)]
     short = {ev._short(name) for name in names}
@@ -234,6 +246,25 @@ def test_is_the_fit_right():
     assert words.fit_answer([("a", warned)]).startswith("Yes, if the photos can be trusted (see the warnings): ")
 
 
+def test_which_seam_is_worst():
+    """The one furthest beyond its limit, read off its own stations; of seams that are out before those not proven."""
+    right, wide, tight = judged(4.8), judged(6.0), judged(3.0)
+    assert words.worst_seam([("a", right), ("b", None)], MM) == ""
+    told = words.worst_seam([("a", right), ("b", wide), ("c", tight)], MM)
+    beyond = {"b": (wide.gap_mm - wide.upper_mm).max(), "c": (tight.lower_mm - tight.gap_mm).max()}
+    name = max(beyond, key=beyond.get)
+    assert told.startswith(f"Worst: {'abc'.index(name) + 1}. {name}, ")
+    assert f"{beyond[name]:.2f} mm beyond the limit, U " in told
+    assert "wanted gap" in told
+    assert words.worst_seam([("b", wide)], MM).startswith("Worst: 6")  # of one seam the place alone
+    assert " in (" in words.worst_seam([("b", wide)], INCH)
+    for reader in ev.READERS:
+        whole = painted(1)
+        found = words.worst_seam([(s.name, s.after.verdict) for s in whole.seams], MM)
+        assert found
+        assert found in read(ev.write_evidence(whole, reader=reader))[0]
+
+
 @pytest.mark.parametrize("turn", range(4))
 def test_which_panel_is_a(turn):
     """Edge B lies below edge A in the invented photo, which is turned clockwise by quarter turns here (y runs down)."""
@@ -275,6 +306,11 @@ def test_each_photo_of_a_measurement_is_shown():
     for reader, pictures in (("expert", 2), ("customer", 2), ("paint-shop", 2)):
         pdf = pypdfium2.PdfDocument(ev.write_evidence(replace(document(0), seams=(seam,)), reader=reader))
         assert len([o for page in pdf for o in page.get_objects(max_depth=5) if o.type == 3]) == pictures
+    after = replace(after, measurement=replace(both, profile=replace(both.profile, photo=0 * half)))
+    whole = replace(document(0), seams=(replace(seam, after=after),))
+    told = " ".join(read(ev.write_evidence(whole, reader="customer")))
+    assert "Photo 1 of 2." in told
+    assert "Photo 2 of 2: the others show the edges better" in told
 
 
 def test_sets_of_photos_do_not_shrink_the_customers_second_page():
@@ -326,5 +362,12 @@ def test_what_u_is_made_of_is_named():
     seam = replace(one, before=None, comparison=None, after=replace(one.after, measurement=measured(), verdict=None))
     told = " ".join(read(ev.write_evidence(replace(document(0), seams=(seam,)))))
     assert f"edge {words.U_PARTS['edge']} 0.03 mm 0.03 mm 90 %" in told  # 0.03^2 of 0.03^2 + 0.01^2
+    m = measured()
+    parts = m.profile.parts_mm | {"depth": 0 * m.profile.s_mm + 0.0004}
+    seam = replace(seam, after=replace(seam.after, measurement=replace(m, profile=replace(m.profile, parts_mm=parts))))
+    inch = replace(document(0, units="inch"), seams=(seam,))
+    told_inch = " ".join(read(ev.write_evidence(inch)))
+    assert "Too small to be told in these digits: depth." in told_inch
+    assert "0.0000 in" not in told_inch
     assert words.check_by_hand(measured(), MM) in told.replace(" .", ".")
     assert "mm" in words.check_by_hand(measured(), INCH)

@@ -115,7 +115,7 @@ def test_the_page_tells_each_station_with_its_state_and_the_further_lines(make_m
     data = viewer_data(m, verdict, more=[before], preview_url="p", full_url="f", unit="in")
     assert data["places"][60] == "2.36 in"
     assert reading(data, 60) == (
-        "gap 0.2323 in (5.90 mm), U 0.004 in (0.10 mm), too wide; before 0.1969 in (5.00 mm), U 0.004 in (0.10 mm)"
+        "gap 0.232 in (5.90 mm), U 0.004 in (0.10 mm), too wide; before 0.197 in (5.00 mm), U 0.004 in (0.10 mm)"
     )
     assert reading(data, 1).endswith("in tolerance"), "the other line has no station within half a millimetre"
     assert data["start_index"] == 120, "the one furthest beyond"

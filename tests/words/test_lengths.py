@@ -61,6 +61,12 @@ def test_places(mm, unit, said):
     assert Lengths(unit).place(mm) == said
 
 
+def test_inch_decimals_of_a_gap_are_as_fine_as_the_limits_and_u_beside_it():
+    say = Lengths("in")
+    assert say.gap(4.7625) == say.target(4.7625) == "0.188 in (4.76 mm)"
+    assert say.gap_alone(4.7625) == "0.188 in"
+
+
 @pytest.mark.parametrize(
     ("from_mm", "to_mm", "unit", "said"),
     [(20, 54, "mm", "20 to 54 mm"), (20, 54, "in", "0.79 to 2.13 in"), (20, 54, "fraction", "25/32 to 2 1/8 in")],

@@ -91,8 +91,8 @@ def test_forms():
         "straight within 0.31 mm over 239 mm, U 0.05 mm; worst 100 mm: 0.20 mm, from 20 to 120 mm"
     )
     assert words.form(edge, IN) == (
-        "straight within 0.012 in (0.31 mm) over 9.41 in, U 0.002 in (0.05 mm); worst 100 mm: 0.008 in (0.20 mm), "
-        "from 0.79 to 4.72 in"
+        "straight within 0.012 in (0.31 mm) over 9.41 in, U 0.002 in (0.05 mm); worst 3.94 in (100 mm): "
+        "0.008 in (0.20 mm), from 0.79 to 4.72 in"
     )
     assert words.form(None, IN) == "too little of it could be trusted"
 
