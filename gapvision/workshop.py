@@ -771,7 +771,8 @@ def evidence_report(
 
     job, visit = store.job(job_id), None if visit_id is None else store.visit(visit_id)
     everything = store.job_lines(job_id, visit_id)
-    lines = [x for x in everything if x.newest and x.status != "refused"]
+    newest = [x for x in everything if x.newest]
+    lines = [x for x in newest if x.status != "refused"]
     require("measurement-not-found", bool(lines), f"Job '{job.reference}' has nothing measured to report.")
     head = ev.Head(**asdict(store.shop()) | {k: v for k, v in (("paper", paper), ("units", units)) if v})
     results = [(s, [x for x in lines if x.seam_id == s.seam_id]) for s in store.seams(job_id)]
@@ -796,17 +797,18 @@ def evidence_report(
         made_on=made_on or date.today().isoformat(),
         scope="all visits" if visit is None else f"the visit of {visit.on_date}: {visit.stage}",
         seams=seams,
-        not_measured=tuple(s.full_name for s, own in results if not own and visit is None),
+        not_measured={s.full_name: _why_not(store, s, newest) for s, own in results if not own and visit is None},
         notes=tuple(filter(None, [job.notes, *(n.text for n in store.notes(job_id))])),
         plans=tuple(plan_evidence(p.panel, p.body, head.say) for p in plans if visit is None),
         whole_car=whole_car,
         photos=tuple(
-            ev.PhotoEntry(seam=names[x.seam_id], stage=x.visit.stage, file_name=p.file_name,
-                          sha256=p.original_sha256, taken_at=p.taken_at or "", stored_at=since[x.shot_id])
-            for x in lines for p in x.photos
+            ev.PhotoEntry(seam=names[x.seam_id], stage=x.visit.stage + (", refused" if x.status == "refused" else ""),
+                          file_name=p.file_name, sha256=p.original_sha256, taken_at=p.taken_at or "",
+                          stored_at=since[x.shot_id])
+            for x in newest for p in x.photos
         ),
         program=f"gapvision {__version__}", methods=tuple(sorted({x.method_version for x in lines})),
-        warnings=_paper_warnings(store, job_id, lines, seams, labels, since, head.say),
+        warnings=_paper_warnings(store, job_id, newest, seams, labels, since, head.say),
         finish=coats,
         identity=_identity(store, store.origin(job_id)),
         origin=store.origin(job_id),
@@ -834,12 +836,28 @@ def _identity(store: Store, origin: str) -> tuple[tuple[str, str], ...]:
     return (*found, ("Origin", origin)) if origin else tuple(found)
 
 
+def _why_not(store: Store, seam: Seam, newest: Sequence[MeasurementLine]) -> str:
+    """Why a seam has no result: its last photo was refused, and for what; empty where there is no photo."""
+    own = [x for x in newest if x.seam_id == seam.seam_id]
+    return f"photo of {own[-1].visit.on_date} refused: {_refusal(store, own[-1])}" if own else ""
+
+
+def _refusal(store: Store, line: MeasurementLine) -> str:
+    notices = stored(store, line).notices
+    return notices[0].message if notices else "nobody knows why"
+
+
 def _paper_warnings(
-    store: Store, job_id: int, lines: Sequence[MeasurementLine], seams: Sequence[Any], labels: dict[int, str],
+    store: Store, job_id: int, newest: Sequence[MeasurementLine], seams: Sequence[Any], labels: dict[int, str],
     since: dict[int, str], say: words.Lengths,
 ) -> tuple[str, ...]:  # fmt: skip
-    """What a reader must know first: days that cannot be, one photo used twice, photos with warnings."""
+    """What a reader must know first: photos that are not what was stored, days that cannot be, refusals, warnings."""
     told, same = dict[str, list[str]](), dict[str, list[str]]()
+    for label, seam in zip(labels.values(), seams, strict=True):
+        for shown in filter(None, (seam.before, seam.after)):
+            for fault in shown.photo_faults:
+                told.setdefault(fault, []).append(f"{label}, {shown.stage}")
+    lines = [x for x in newest if x.status != "refused"]
     for x in lines:
         where = f"{labels[x.seam_id]}, {x.visit.stage}"
         for p in x.photos:
@@ -851,6 +869,11 @@ def _paper_warnings(
     for places in same.values():
         if places[1:]:
             told.setdefault("One and the same photo is used for several results.", []).append(" = ".join(places))
+    measured = {(x.seam_id, x.visit.visit_id) for x in lines}
+    for x in newest:  # an earlier result must not pass for that visit's
+        if x.status == "refused" and x.seam_id in labels and (x.seam_id, x.visit.visit_id) not in measured:
+            where = f"{labels[x.seam_id]}, {x.visit.stage}"
+            told.setdefault(f"The photo was refused: {_refusal(store, x)}", []).append(where)
     for label, seam in zip(labels.values(), seams, strict=True):
         for n in seam.after.measurement.notices:
             if n.kind == "warning":
@@ -859,6 +882,9 @@ def _paper_warnings(
 
 
 def _few(places: Sequence[str]) -> str:
+    """Places for a line; seams alone, of which there may be many, by their numbers."""
+    if len(places) > 1 and all(re.fullmatch(r"seam \d+", x) for x in places):
+        return "seams " + ", ".join(x.removeprefix("seam ") for x in places)
     more = len(places) - 3
     return "; ".join(places[:3]) + (f"; and {more} more" if more > 0 else "")
 
@@ -920,7 +946,7 @@ def _shown(store: Store, line: MeasurementLine, since: dict[int, str], remarks: 
     """A result with its verdict; a verdict that cannot be read is remarked."""
     from gapvision.reports import evidence as ev
 
-    c, verdict, photo, measurement = line.visit.conditions, None, None, stored(store, line)
+    c, verdict, measurement = line.visit.conditions, None, stored(store, line)
     said = [(tick, "yes" if getattr(c, key) else "no") for key, tick in TICKS.items() if getattr(c, key) is not None]
     metal = "" if c.metal_temp_c is None else f"{c.metal_temp_c:g} °C"
     more = (("car stood", c.support), ("metal", metal), ("remarks", c.remarks))
@@ -930,29 +956,32 @@ def _shown(store: Store, line: MeasurementLine, since: dict[int, str], remarks: 
     except GapvisionError as error:
         # Kept from another shop or an older program: the evidence is shown without its tolerance.
         remarks.append(f"The tolerance is not shown: {error.message}")
-    try:
-        photo = store.photo_bytes(line.photo)
-    except GapvisionError as error:
-        if error.code != "stored-photo-missing":
-            raise
-        remarks.append(f"{line.visit.stage}: {error.message}")
+    photos, faults = _photos_of(store, line, measurement)
+    remarks += [f"{line.visit.stage}: {fault}" for fault in faults]
     return ev.ShownResult(
         number=line.measurement_id, stage=line.visit.stage, on_date=line.visit.on_date, who=line.visit.who,
-        measurement=measurement, photo=photo, others=_other_photos(store, line, measurement),
+        measurement=measurement, photo=photos[0], others=photos[1:],
         file_name=line.photo.file_name, sha256=line.photo.original_sha256, conditions=tuple(said), verdict=verdict,
-        taken_at=line.photo.taken_at or "", stored_at=since[line.shot_id],
+        taken_at=line.photo.taken_at or "", stored_at=since[line.shot_id], photo_faults=faults,
     )  # fmt: skip
 
 
-def _other_photos(store: Store, line: MeasurementLine, measurement: Measurement) -> tuple[bytes | None, ...]:
-    """The photos of a measurement behind its first one, by their SHA-256; None where one is not in the records."""
+def _photos_of(
+    store: Store, line: MeasurementLine, measurement: Measurement
+) -> tuple[tuple[bytes | None, ...], tuple[str, ...]]:
+    """The photos of a measurement, those behind its first one by their SHA-256, None where one cannot be shown; why."""
     kept = {p.original_sha256: p for p in line.others}
-    found = list[bytes | None]()
-    for seen in measurement.photos[1:]:
+    found, faults = list[bytes | None](), list[str]()
+    for k, seen in enumerate(measurement.photos):
+        of = line.photo if k == 0 else kept.get(seen.sha256)
         found.append(None)
-        with suppress(GapvisionError, KeyError):
-            found[-1] = store.photo_bytes(kept[seen.sha256])
-    return tuple(found)
+        try:
+            found[-1] = None if of is None else store.photo_bytes(of)
+        except GapvisionError as error:
+            changed = error.code == "stored-photo-changed"
+            what = "is not the one that was measured: it is no evidence, and not shown" if changed else "is missing"
+            faults.append(f"The photo {seen.file} in the records {what}.")
+    return tuple(found), tuple(faults)
 
 
 def plan_evidence(panel: str, body: dict[str, Any], say: words.Lengths = words.MM) -> Any:

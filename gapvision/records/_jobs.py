@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from contextlib import suppress
 from dataclasses import asdict
 from datetime import date, datetime
 from typing import Any
@@ -13,6 +14,7 @@ from gapvision.records._common import Part, from_json, insert, made_of, name_in_
 from gapvision.records._queries import COUNTS
 from gapvision.records.types import METALS, SIDES, Conditions, Job, JobLine, Note, Seam, StoredPanel, Visit
 from gapvision.records.words import conditions_for, note_words, plain
+from gapvision.units import MM_PER_INCH, parse_length
 
 _MAX_NAME = 200
 #: Longest text of the fields that may be longer than a name.
@@ -48,16 +50,37 @@ def _seam(row: sqlite3.Row) -> Seam:
     return made_of(Seam, row, spec=None if row["spec"] is None else from_json(row["spec"]))
 
 
-def _wants(spec: dict[str, Any]) -> str:
-    """A specification in short, as its file has it; of one from another shop's export nobody knows what it holds."""
+#: What the lines of a specification's file are called; of others the file's own names.
+_WANTED = {
+    "nominal": "wanted gap", "allow_below": "allowed below it", "allow_above": "allowed above it",
+    "taper_mm_per_m": "taper in mm per metre", "jump_10": "jump over 10 mm",
+    "straightness_100": "straightness over 100 mm", "step": "step between the faces",
+    "opposite": "difference to the other side", "largest_hole": "longest stretch without a reading",
+}  # fmt: skip
+
+
+def _wants(spec: dict[str, Any]) -> dict[str, str]:
+    """A specification in words; of one from another shop's export nobody knows what it holds."""
 
     def told(value: Any) -> str:
         if isinstance(value, list):
             return ", ".join(map(told, value))
-        return " ".join(map(told, value.values())) if isinstance(value, dict) else str(value)[:200]
+        if isinstance(value, dict):
+            return " ".join(map(told, value.values()))
+        said = str(value)[:200]
+        with suppress(GapvisionError):
+            length_mm = parse_length(said)
+            return f"{length_mm:.2f} mm ({length_mm / MM_PER_INCH:.3f} in)"
+        return said
 
     named = ("format", "name", "panel", "side", "source")
-    return "; ".join(f"{key} {told(value)}" for key, value in spec.items() if key not in named)[:2000] or "nothing"
+    found = [(_WANTED.get(key, key.replace("_", " ")), told(value)) for key, value in spec.items() if key not in named]
+    return {key[:200]: value[:2000] for key, value in found}
+
+
+def _differing(one: dict[str, str], other: dict[str, str]) -> str:
+    """What one of them asks for and the other does not."""
+    return "; ".join(f"{key} {value}" for key, value in one.items() if other.get(key) != value)[:2000] or "nothing"
 
 
 def visit_of(row: sqlite3.Row, prefix: str = "") -> Visit:
@@ -230,8 +253,9 @@ class JobsPart(Part):
         """Set a seam's specification or panel; what is left out stays.  A note says which specification it had."""
         with self.database.saving() as db:
             seam = self.seam(seam_id)
-            if spec is not None and seam.spec is not None and _wants(spec) != _wants(seam.spec):
-                said = f"Before: {_wants(seam.spec)}. Now: {_wants(spec)}."
+            was, now = _wants(seam.spec or {}), _wants(spec or {})
+            if spec is not None and seam.spec is not None and was != now:
+                said = f"Before: {_differing(was, now)}. Now: {_differing(now, was)}."
                 text = f"What is wanted of {seam.full_name} was changed. {said}"
                 self.add_note(seam.job_id, text, who=who, seam_id=seam_id)
             update(db, "seams", seam_id, spec=None if spec is None else json.dumps(spec), panel_id=panel_id)

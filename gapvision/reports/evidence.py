@@ -62,6 +62,8 @@ _LONGEST_SEAM_MM = 10_000  # longer than any photo shows
 _WHOLE_MM = 62  # a whole photo
 _PX_PER_MM = 8  # of a picture on paper
 _SCALES = (1.0, 0.95, 0.9, 0.85, 0.8, 0.75, 0.7, 0.6)  # of the customer's first page
+_MOST_PICTURES = 12  # of a customer's second page; of more the best photo of each result
+_LABELLED_MM = 60  # narrower than this words would hide a photo
 _UNSEEN_MM = 0.005  # two decimals do not show it
 _PADDING = 6  # reportlab's own, of a frame
 _TIGHT = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT")]
@@ -75,6 +77,9 @@ _NO_FORECAST = (
     "None of the results was judged with these coats yet: judge the job again, on the page or with 'gapvision job"
     " judge {job}'; then this paper tells the gap to keep."
 )
+#: Of a warning its first sentence, what follows, and where.
+_ADVICE = re.compile(r"^(.+?\.) .*(\([^()]*\))$")
+_NO_PHOTO = "The photo cannot be shown."
 _ABOUT_U = (
     "U is the expanded uncertainty of a gap: the true gap lies within plus or minus U of the value with about 95 %"
     " certainty (coverage factor k = 2)."
@@ -132,7 +137,7 @@ class _Maker:
         parts += [para("Notes", "h3"), *(para(n) for n in self.e.notes)] if self.e.notes else []
         parts += [] if self.e.whole_car is None else self._whole_car(self.e.whole_car)
         for number, seam in enumerate(self.e.seams, 1):
-            parts += [CondPageBreak(150 * mm), Mark(self._name(seam)), *self._seam(seam), Mark("")]
+            parts += [CondPageBreak(150 * mm), Mark(_short(self._name(seam))), *self._seam(seam), Mark("")]
             progress(number, len(self.e.seams))
         for plan in self.e.plans:
             parts += self._plan(plan)
@@ -167,13 +172,13 @@ class _Maker:
             pictures = [*self._whole([seam.after], 90), self._plot(seam, before=False)]
             made = para(f"{words.first_up(words.edges_made(seam.after.measurement, self.say))}.")
             sides = para(words.sides(seam.after.measurement, panels=seam.panels))
-            together = KeepTogether([Mark(self._name(seam)), para(self._name(seam), "h2"), made, sides, *pictures])
-            parts += [together, *self._forecast(seam), Mark("")]
+            begin = Mark(_short(self._name(seam))), para(self._name(seam), "h2")
+            parts += [KeepTogether([*begin, made, sides, *pictures]), *self._forecast(seam), Mark("")]
             progress(number, len(self.e.seams))
         keys = ("conditions", *cautions_for(moves=False, cuts=False, adds=False, paints=True), "lead")
         cautions = [*(words.CAUTIONS[key] for key in keys), words.DATA_SHEET]
-        parts += [*_ruled(60 * mm), KeepTogether([para("Cautions", "h2"), *_listed(cautions)])]
-        return [*parts, KeepTogether([para("Signed", "h2"), self._signatures()])]
+        signed = para("Signed", "h2"), self._signatures()
+        return [*parts, *_ruled(95 * mm), KeepTogether([para("Cautions", "h2"), *_listed(cautions), *signed])]
 
     def _name(self, seam: SeamEvidence) -> str:
         """What a seam is called: by number and name where there are several."""
@@ -205,7 +210,7 @@ class _Maker:
         return [
             para(self.title, "title"), *invented, Spacer(1, 2 * mm),
             self._table((), [(k, v or "-") for k, v in about], (0.2, 0.8), labels=True), Spacer(1, 2 * mm),
-            para("Is the fit right?", "h2"), para(words.fit_answer(seams, e.not_measured), "answer"),
+            para("Is the fit right?", "h2"), para(words.fit_answer(seams, tuple(e.not_measured)), "answer"),
             *([para(worst)] if worst else []), *(para(said(rule), "small") for rule in rules), Spacer(1, 2 * mm),
         ]  # fmt: skip
 
@@ -223,12 +228,12 @@ class _Maker:
     def _glance(self) -> list[Flowable]:
         heads = ("Seam", "Result", "Wanted gap, limits", "Smallest to largest", "Mean", "U in the middle", "Verdict")
         rows = [row for seam in self.e.seams for row in self._glance_rows(seam)]
-        rows += [(name, "not measured", *5 * ("-",)) for name in self.e.not_measured]
+        rows += [(_short(name), told, *5 * ("-",)) for name, told in self._not_measured()]
         table = self._table(heads, rows, (0.18, 0.15, 0.19, 0.18, 0.1, 0.09, 0.11))
         return [para("At a glance", "h3"), table, Spacer(1, 1.5 * mm), para(f"{_ABOUT_U} {self._about_a()}", "quiet")]
 
     def _glance_rows(self, seam: SeamEvidence) -> list[tuple[str, ...]]:
-        rows, name = list[tuple[str, ...]](), self._which(seam)
+        rows, name, above = list[tuple[str, ...]](), self._which(seam), ""
         for word, shown in (("before: ", seam.before), ("after: " if seam.before else "", seam.after)):
             if shown is None:
                 continue
@@ -237,8 +242,13 @@ class _Maker:
                 wanted = "; ".join(words.wanted_gap(verdict, self.say))
             state = "Not judged" if verdict is None else words.first_up(verdict.state)
             rows.append((name if not rows else "", f"{word}{shown.stage}, {shown.on_date}",
-                         wanted if not rows else "as above", *self._numbers(shown), state))  # fmt: skip
+                         "as above" if wanted == above else wanted, *self._numbers(shown), state))  # fmt: skip
+            above = wanted
         return rows
+
+    def _not_measured(self) -> list[tuple[str, str]]:
+        """Seams without a result, and what to say of them."""
+        return [(name, f"not measured{': ' * bool(why)}{why}") for name, why in self.e.not_measured.items()]
 
     def _numbers(self, shown: ShownResult) -> tuple[str, str, str]:
         """Smallest to largest gap with the U of both, mean, U in the middle of all stations."""
@@ -272,7 +282,7 @@ class _Maker:
             right = "not judged" if verdict is None else _STATES.get(verdict.state, verdict.state)
             right = ", ".join(filter(None, (right, words.which_way(verdict))))
             rows.append((self._which(s), self._wish(s), was, now, right))
-        rows += [(_short(name), "-", "-", "not measured", "-") for name in self.e.not_measured]
+        rows += [(_short(name), "-", "-", told, "-") for name, told in self._not_measured()]
         heads = ("Seam", "Wanted gap (limits)", "Before", "Last measured", "Right?")
         said = (
             "The gap is told from its smallest to its largest value along the part of the seam that the photo shows,"
@@ -283,6 +293,8 @@ class _Maker:
 
     def _warnings(self, most: int | None = None) -> list[Flowable]:
         told = self._inch(self.e.warnings)
+        if self.title == READERS["customer"]:  # what was seen; what to do about it is for the shop
+            told = [_ADVICE.sub(r"\1 \2", x) for x in told]
         if not told:
             return []
         shown = told if most is None else told[:most]
@@ -369,13 +381,17 @@ class _Maker:
         wide = self.width / columns - 3 * mm
         cells: list[Flowable] = []
         for s, k in photos:
-            if (picture := self._picture(s, k, (wide / mm, tallest_mm))) is not None:
-                which = _which_photo(s, k) or "The whole photo, strips and edges marked."
-                word = f"{_words_of(s, shown)}{s.stage}, {s.on_date}. {which}"
-                cells.append(_stacked([picture, para(word, "quiet")], wide))
+            picture = self._picture(s, k, (wide / mm, tallest_mm))
+            if picture is None and s.photos[k] is not None:  # a result that is not of this photo
+                continue
+            which = _which_photo(s, k) or "The whole photo, strips and edges marked."
+            word = f"{_words_of(s, shown)}{s.stage}, {s.on_date}. {which if picture or s.others else ''}"
+            cells.append(_stacked([picture or para(_NO_PHOTO, "quiet"), para(word, "quiet")], wide))
         return [_grid(cells, columns, self.width)] if cells else []
 
-    def _picture(self, shown: ShownResult, photo: int, box_mm: tuple[float, float]) -> Flowable | None:
+    def _picture(
+        self, shown: ShownResult, photo: int, box_mm: tuple[float, float], *, labels: bool = True
+    ) -> Flowable | None:
         """One photo as a whole; None where it is missing, or its measurement cannot be of it."""
         from gapvision.intake.photo import read_colour
 
@@ -393,6 +409,7 @@ class _Maker:
         box = (box_mm[0] * _PX_PER_MM, box_mm[1] * _PX_PER_MM)
         longest = decoded_px(seen.width_px, seen.height_px, box)
         how: dict[str, Any] = {"longest_px": longest, "letter_px": 2.1 * _PX_PER_MM, "strips": True, "photo": photo}
+        how["labels"] = labels
         try:
             pixels = read_colour(data, longest)
             picture = draw_overlay(pixels, m, shown.verdict, unit=self.say.unit, **how)
@@ -529,7 +546,7 @@ class _Maker:
             para("From one photo a seam, or several, with printed strips of known size beside it; gap perpendicular to"
                  " the seam's centre line between the two panel edges, in the panel surface. Stations without a"
                  f" trustworthy edge are left out, not filled in. Print scale of the strips: {printed}. Program:"
-                 f" {e.program}; method version: {methods}. In limits on an edge, this panel's is edge B.", "small"),
+                 f" {e.program}; method version: {methods}. A limit on 'this panel's edge' is one on edge B.", "small"),
         ]  # fmt: skip
         if e.identity:
             parts.append(self._table((), e.identity, (0.2, 0.8), labels=True))
@@ -538,8 +555,9 @@ class _Maker:
             rows = [(names.get(p.seam, p.seam), p.stage, p.file_name, _clock(p.taken_at) or "-",
                      _clock(p.stored_at) or "-", f"{p.sha256[:32]} {p.sha256[32:]}") for p in e.photos]  # fmt: skip
             heads = ("Seam", "Stage", "File", "Camera's clock", "Stored (UTC)", "SHA-256 of the photo as it was taken")
-            parts += [para("Photos", "h2"), self._table(heads, rows, (0.16, 0.12, 0.15, 0.12, 0.12, 0.33))]
-        return [*parts, *self._checking(), KeepTogether([para("Signed", "h2"), self._signatures()])]
+            parts += [para("Photos", "h2"), self._table(heads, rows, (0.15, 0.11, 0.19, 0.11, 0.11, 0.33))]
+        # Whoever signs has something to sign on the same page.
+        return [*parts, KeepTogether([*self._checking(), para("Signed", "h2"), self._signatures()])]
 
     def _checking(self) -> list[Flowable]:
         """How to check it without this program."""
@@ -562,23 +580,24 @@ class _Maker:
         """A picture of each seam, of few seams before and after."""
         seams, cells = self.e.seams, list[Flowable]()
         pairs = len(seams) <= 3
-        many = [len(s.after.photos) + (len(s.before.photos) if pairs and s.before is not None else 0) for s in seams]
-        columns = 2 if max(sum(many), len(seams)) <= (6 if pairs else 4) else 3
-        wide = self.width / columns - 3 * mm
-        rows = sum(-(-k // columns) for k in many) if pairs else -(-sum(many) // columns)
-        tall = max((self.height - 58 * mm) / rows / mm - 14, 20) if rows else 0
-        for number, seam in enumerate(seams, 1):
-            shown = [s for s in (seam.before if pairs else None, seam.after) if s is not None]
+        shown = [[r for r in (s.before if pairs else None, s.after) if r is not None] for s in seams]
+        photos = [[(r, k) for r in of for k in range(len(r.photos))] for of in shown]
+        if sum(map(len, photos)) > _MOST_PICTURES:
+            photos = [[(r, int(np.bincount(r.profile.photo).argmax())) for r in of] for of in shown]
+        columns, wide, tall = self._layout([len(x) for x in photos], pairs=pairs)
+        for number, (seam, of, pictures) in enumerate(zip(seams, shown, photos, strict=True), 1):
             names = f" {', '.join(f'{side} is the {seam.panels[side]}' for side in 'AB' if seam.panels.get(side))}."
-            for s in shown:
+            told = set[int]()
+            for s, k in pictures:
                 verdict = "not judged" if s.verdict is None else s.verdict.state
-                said = f"{_words_of(s, shown)}{s.stage}, {s.on_date}: gap {self._numbers(s)[0]}, {verdict}."
+                said = f"{_words_of(s, of)}{s.stage}, {s.on_date}: gap {self._numbers(s)[0]}, {verdict}."
                 said += names if len(names) > 2 and len(seams) > 1 else ""
-                for k in range(len(s.photos)):
-                    picture = self._picture(s, k, (wide / mm, tall)) or para("The photo is missing.", "quiet")
-                    told = f"{said if k == 0 else ''} {_which_photo(s, k)}".strip()
-                    under = para(_short(self._name(seam)), "headcell"), para(told, "quiet")
-                    cells.append(_stacked([picture, *under], wide))
+                under = f"{'' if s.number in told else said} {_which_photo(s, k)}".strip()
+                told.add(s.number)
+                labels = wide > _LABELLED_MM * mm
+                picture = self._picture(s, k, (wide / mm, tall), labels=labels) or para(_NO_PHOTO, "quiet")
+                name = para(_short(self._name(seam)), "headcell")
+                cells.append(_stacked([picture, name, para(under, "quiet")], wide))
             if pairs:
                 cells += [Spacer(1, 1)] * (-len(cells) % columns)
             progress(number, len(seams))
@@ -588,6 +607,19 @@ class _Maker:
         said += f" in {'mm' if self.say.unit == 'mm' else 'inches'}."
         one = words.sides(seams[0].after.measurement, panels=seams[0].panels) if len(seams) == 1 else words.WHICH_IS_A
         return [*parts, para(f"{said} {one}", "quiet")]
+
+    def _layout(self, many: Sequence[int], *, pairs: bool) -> tuple[int, float, float]:
+        """Columns that make the pictures largest, their width, and their greatest height [mm]; ``many`` of each seam.
+
+        A seam before and after begins a row of its own.  Narrow captions are longer.
+        """
+        found = list[tuple[float, int, float, float]]()
+        for columns in (2, 3, 4):
+            rows = sum(-(-k // columns) for k in many) if pairs else -(-sum(many) // columns)
+            wide = self.width / columns - 3 * mm
+            tall = max((self.height - 58 * mm) / max(rows, 1) / mm - 6 - 4 * columns, 20)
+            found.append((min(wide / mm, tall * 4 / 3), columns, wide, tall))
+        return max(found)[1:]
 
     # --- the paint shop -------------------------------------------------------------------
     def _coats(self) -> list[Flowable]:
@@ -616,6 +648,7 @@ class _Maker:
                 then = f"{self._range(min(gaps), max(gaps))}, U up to {self.say.small(worst, alone=True)}"
                 state = str(((s.forecast or {}).get("verdict") or {}).get("verdict", "-"))
             rows.append((self._which(s), self._wish(s), self._reading(s.after), keep, then, state))
+        rows += [(_short(name), "-", told, *3 * ("-",)) for name, told in self._not_measured()]
         heads = ("Seam", "Wanted after paint (limits)", "Gap as measured", "Gap to set before these coats",
                  "Gap after paint, if left as it is", "Then it is")  # fmt: skip
         said = f"Gaps are told from smallest to largest. {_ABOUT_U} {self._about_a()}"
@@ -629,6 +662,7 @@ class _Maker:
             verdict = s.after.verdict
             state = ("not judged",) if verdict is None else (verdict.state, words.which_way(verdict))
             rows.append((self._which(s), self._wish(s), self._reading(s.after), ", ".join(filter(None, state))))
+        rows += [(_short(name), "-", told, "-") for name, told in self._not_measured()]
         heads = ("Seam", "Wanted gap (limits)", "Gap as measured", "It is")
         said = f"Gaps are told from smallest to largest. {_ABOUT_U} {self._about_a()}"
         no_forecast = [para(_NO_FORECAST.format(job=self.e.reference))] if self.e.finish is not None else []

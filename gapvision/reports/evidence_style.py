@@ -105,7 +105,8 @@ def draw_head(canvas: Any, page: tuple[float, float], head: Head, title: str, go
         scale = min(34 * mm / w, 14 * mm / h)
         canvas.drawImage(picture, left, top - h * scale, w * scale, h * scale, mask="auto")
         left += w * scale + 4 * mm
-    room = width - MARGIN - left - 62 * mm
+    wide = (78 if goes_on else 58) * mm  # long names differ at their end
+    room = width - MARGIN - left - wide - 4 * mm
     canvas.setFillColor(INK)
     name, size = shrink_to_fit(head.name or " ", bold, 12, room)
     glyphs.draw_line(canvas, left, top - 4.2 * mm, name, bold, size)
@@ -114,7 +115,7 @@ def draw_head(canvas: Any, page: tuple[float, float], head: Head, title: str, go
         text, size = shrink_to_fit(" ".join(line.split()), plain, 7.4, room)
         glyphs.draw_line(canvas, left, top - (8.4 + 3.8 * number) * mm, text, plain, size)
     for number, line in enumerate((title, goes_on)):
-        text, size = shrink_to_fit(line, plain, 8, 58 * mm)
+        text, size = shrink_to_fit(line, plain, 8, wide)
         at = width - MARGIN - glyphs.width(text, plain, size)
         glyphs.draw_line(canvas, at, top - (4.2 + 4.2 * number) * mm, text, plain, size)
     canvas.setStrokeColor(LINE)

@@ -45,6 +45,8 @@ class ShownResult:
         The checklist in words.
     verdict : Verdict or None
         The decision about it, for text, tables and plot alike.
+    photo_faults : tuple of str
+        Photos that are missing, or are not those that were stored.
     """
 
     number: int
@@ -60,6 +62,7 @@ class ShownResult:
     others: tuple[bytes | None, ...] = ()
     taken_at: str = ""
     stored_at: str = ""
+    photo_faults: tuple[str, ...] = ()
 
     @property
     def photos(self) -> tuple[bytes | None, ...]:
@@ -160,8 +163,8 @@ class Evidence:
     ----------
     scope : str
         ``all visits`` or the visit in words.
-    not_measured : tuple of str
-        Seams without a result.
+    not_measured : mapping of str to str
+        Seams without a result -> why, empty where there is no photo.
     warnings : tuple of str
         What must be known before anything else is believed.
     finish : FinishPlan or None
@@ -179,7 +182,7 @@ class Evidence:
     made_on: str
     scope: str
     seams: tuple[SeamEvidence, ...]
-    not_measured: tuple[str, ...] = ()
+    not_measured: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     plans: tuple[PlanEvidence, ...] = ()
     whole_car: CarEvidence | None = None

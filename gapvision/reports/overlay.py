@@ -42,6 +42,7 @@ def draw_overlay(
     letter_px: float | None = None,
     strips: bool = False,
     photo: int = 0,
+    labels: bool = True,
 ) -> Image:
     """Draw a measurement on its photo.
 
@@ -63,6 +64,8 @@ def draw_overlay(
         Outline the strips that were read, with their letters.
     photo : int
         Which of its photos this is; of several, only the stations that lie in it are drawn.
+    labels : bool
+        Write the gap to each marked span; a small picture would be full of it.
 
     Returns
     -------
@@ -92,7 +95,7 @@ def draw_overlay(
         words = measurement.notices[0].message if measurement.notices else "Not measured."
         pens.text((size[0] * _OVERSAMPLE / 2, size[1] * _OVERSAMPLE / 2), f"Refused: {words}", width=0.9)
     elif len(measurement.profile.s_mm) > 1:
-        _draw_measured(pens, measurement, verdict, unit, named)
+        _draw_measured(pens, measurement, verdict, unit, named, labels=labels)
         named = []
     _name_strips(pens, named)
     return pens.on(picture)
@@ -274,8 +277,9 @@ def _name_strips(pens: _Pens, strips: Sequence[tuple[str, FloatArray]]) -> None:
 
 
 def _draw_measured(
-    pens: _Pens, measurement: Measurement, verdict: Verdict | None, unit: str, strips: Sequence[tuple[str, FloatArray]]
-) -> None:
+    pens: _Pens, measurement: Measurement, verdict: Verdict | None, unit: str, strips: Sequence[tuple[str, FloatArray]],
+    *, labels: bool = True,
+) -> None:  # fmt: skip
     picture, profile = build_picture(measurement, verdict, unit=unit), measurement.profile_in_first
     assert profile is not None  # the caller has looked
     a, b = pens.at(profile.edge_a_px), pens.at(profile.edge_b_px)
@@ -283,7 +287,7 @@ def _draw_measured(
     for mark in marks:
         _hatch(pens, mark, a[mark.first : mark.last], b[mark.first : mark.last])
     _draw_seam(pens, a, b, picture.lines[0].runs, marks_along(profile.s_mm, unit), strips)
-    for mark in _worst(marks, verdict):
+    for mark in _worst(marks, verdict) if labels else ():
         _label(pens, f"{mark.labels[0]} {'mm' if unit == 'mm' else 'in'}", mark, a, b, _outward(a, b))
 
 

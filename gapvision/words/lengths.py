@@ -95,7 +95,7 @@ class Lengths:
             Only the unit chosen, for places with little room.
         """
         sign = "+" if signed else ""
-        return self._small(f"{length_mm:{sign}.2f} mm", _thou(length_mm, sign), both=both, alone=alone)
+        return self._small(f"{_seen(length_mm, 2):{sign}.2f} mm", _thou(length_mm, sign), both=both, alone=alone)
 
     def small_range(self, least_mm: float, most_mm: float) -> str:
         """Write a range of small lengths, e.g. ``0.10 to 0.31 mm``."""
@@ -200,7 +200,12 @@ def _thou(length_mm: float, sign: str = "") -> str:
     if not math.isfinite(length_mm):
         return "-"
     decimals = 4 if 0 < abs(length_mm) < 0.0005 * MM_PER_INCH else 3
-    return f"{length_mm / MM_PER_INCH:{sign}.{decimals}f} in"
+    return f"{_seen(length_mm / MM_PER_INCH, decimals):{sign}.{decimals}f} in"
+
+
+def _seen(value: float, decimals: int) -> float:
+    """A value; what its decimals would show as minus nought is nought."""
+    return value if not math.isfinite(value) or round(value, decimals) else 0.0
 
 
 def _inward(limit_mm: float, step: Fraction, *, up: bool) -> Fraction:

@@ -17,7 +17,7 @@ _IN_MM = re.compile(r"\([^()]*\)|([+-]?\d+(?:\.\d+)?(?: to [+-]?\d+(?:\.\d+)?)?)
 #: Begins the notes of a job that nobody took for a customer; every paper about it says so.
 INVENTED = "Everything in this job is invented."
 _SQUARE_MM = 12.0  # of the printed strip
-_MOST_NAMES, _SHORT_NAME, _LONGEST_NAME = 3, 30, 60
+_MOST_NAMES, _SHORT_NAME, _LONGEST_NAME = 3, 30, 80
 
 #: A decision rule for who never heard of one.
 _PLAIN_RULES = {
@@ -54,7 +54,8 @@ def fit_answer(seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[st
         name, verdict = seams[0]
         said = "was measured, but nobody stated what gap is wanted"
         if verdict is not None:
-            said = ", ".join(filter(None, (f"is {verdict.state}", which_way(verdict))))
+            state = f"is {verdict.state}{' either way' if verdict.state == OPEN else ''}"
+            said = ", ".join(filter(None, (state, which_way(verdict))))
         return f"{lead}: {_cut(name)} {said}."
     many, told = len(seams) + len(missing), list[str]()
     if by[IN]:

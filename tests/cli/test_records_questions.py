@@ -60,9 +60,9 @@ def test_a_specification_is_replaced_only_when_said_so(run):
     now, notes = spec_of(run.folder)
     assert (now.nominal[0].gap_mm, now.straightness_100_mm) == (4.7625, None)
     (note,) = notes
-    assert note.startswith("What is wanted of left bonnet was changed. Before: nominal ")
-    assert "straightness_100 " in note.split(" Now: ")[0]
-    assert "straightness_100 " not in note.split(" Now: ")[1]
+    assert note.startswith("What is wanted of left bonnet was changed. Before: ")
+    assert "straightness over 100 mm " in note.split(" Now: ")[0]
+    assert "straightness over 100 mm " not in note.split(" Now: ")[1]
     assert "Sam: What is wanted of left bonnet was changed." in run("job", "show", "17")[1]
 
 

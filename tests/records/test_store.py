@@ -280,21 +280,24 @@ def test_shop_settings(store):
 @pytest.mark.parametrize(
     ("old", "said"),
     [
-        ({"nominal": "3/16in", "allow_below": "0.5mm", "name": "x"}, "nominal 3/16in; allow_below 0.5mm"),
-        ({"nominal": [{"at": "0%", "gap": "5mm"}, {"at": "100%", "gap": "4mm"}]}, "nominal 0% 5mm, 100% 4mm"),
-        ({"nominal": [7, {"gap": None}], "deep": {"a": []}}, "nominal 7, None; deep "),  # an export may hold anything
+        ({"nominal": "3/16in", "allow_below": "0.5mm", "name": "x"},
+         "wanted gap 4.76 mm (0.188 in); allowed below it 0.50 mm (0.020 in)."),
+        ({"nominal": [{"at": "0%", "gap": "5mm"}, {"at": "100%", "gap": "4mm"}], "largest_hole": "3mm"},
+         "wanted gap 0% 5.00 mm (0.197 in), 100% 4.00 mm (0.157 in)."),  # the longest hole was not changed
+        ({"nominal": [7, {"gap": None}], "deep_one": {"a": []}}, "wanted gap 7, None; deep one "),  # an export's
         ({"name": "x"}, "nothing"),
-        ({"nominal": "9" * 50_000}, "nominal 999"),
+        ({"nominal": "9" * 50_000}, "wanted gap 999"),
     ],
 )
 def test_a_change_of_what_is_wanted_is_noted(store, old, said):
     job = store.new_job()
     seam = store.add_seam(job.job_id, "sill", spec=old)
-    new = {"nominal": "5mm"}
+    new = {"nominal": "5mm", "largest_hole": "3mm"}
     assert store.edit_seam(seam.seam_id, spec=new, who="Sam").spec == new
     (note,) = store.notes(job.job_id)
     assert note.text.startswith(f"What is wanted of sill was changed. Before: {said}")
-    assert note.text.endswith(" Now: nominal 5mm.")
+    now = "" if "largest_hole" in old else "; longest stretch without a reading 3.00 mm (0.118 in)"
+    assert note.text.endswith(f" Now: wanted gap 5.00 mm (0.197 in){now}.")
     assert (note.who, note.seam_id) == ("Sam", seam.seam_id)
     store.edit_seam(seam.seam_id, spec=new | {"source": "another"})
     assert len(store.notes(job.job_id)) == 1  # it asks for the same

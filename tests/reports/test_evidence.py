@@ -73,7 +73,7 @@ def document(n, paper="a4", units="mm", long=False):
         head=ev.Head(name=LONG * 2 if long else "Old Ferry", address=LONG, contact=UNBROKEN, paper=paper, units=units),
         reference=UNBROKEN[:120] if long else "17", customer=LONG if long else "Zoë", car=name, made_on="2026-03-05",
         scope="all visits", seams=tuple(seam(f"{name} {k}", k, both=k % 2 == 0) for k in range(n)),
-        not_measured=(name,), notes=(LONG * 3, "<b>not & bold</b>"),
+        not_measured={name: ""}, notes=(LONG * 3, "<b>not & bold</b>"),
         plans=(ev.PlanEvidence(panel=name, sentences=("Move the panel.",), heads=("From", "To", UNBROKEN if long else "Remove"),
                                rows=(("0 mm", "25 mm", "0.4 mm"),) * 40),),
         photos=tuple(ev.PhotoEntry(seam=name, stage="as found", file_name=name, sha256=f"{k:064x}") for k in range(2 * n)),

@@ -1,5 +1,6 @@
 """The three papers: what stands on the first page, two pages for a customer, inches throughout, names in any script."""
 
+import hashlib
 import io
 import re
 import unicodedata
@@ -15,15 +16,16 @@ from gapvision.formats.judgement_json import forecast_to_dict
 from gapvision.formats.measurement_json import from_dict
 from gapvision.judgement import after_paint, judge_measurement, simple_spec
 from gapvision.model import Coat, FinishPlan, Notice
-from gapvision.records import Store
+from gapvision.records import NewPhoto, Store
 from gapvision.reports import evidence as ev
 from gapvision.reports import glyphs
 from gapvision.reports.evidence_style import fonts
+from gapvision.reports.overlay import draw_overlay
 from gapvision.words import MM, Lengths
 from gapvision.workshop import evidence_report, judge_line
-from tests.records.invented import invented
+from tests.records.invented import invented, invented_set
 from tests.reports._examples import measured
-from tests.reports.test_evidence import PHOTO, document, overlaps, text_lines
+from tests.reports.test_evidence import PHOTO, document, overlaps, shown, text_lines
 
 INCH = Lengths("in")
 COATS = FinishPlan(
@@ -355,6 +357,109 @@ def test_days_that_cannot_be_one_photo_twice_and_every_visit_are_told(tmp_path):
     assert chain in whole.replace(" ", "")
 
 
+@pytest.mark.slow
+def test_a_photo_of_a_set_that_is_gone_or_another_is_told_on_every_paper(tmp_path):
+    """The second photo's file is replaced behind the program's back, then taken away; the SHA-256 finds it."""
+    data = {f"{k}.jpg": PHOTO + bytes([k]) for k in range(2)}
+    with Store(tmp_path) as store:
+        job = store.new_job(reference="17")
+        seam, visit = store.add_seam(job.job_id, "door"), store.add_visit(job.job_id, "as found", on_date="2026-03-02")
+        content = invented_set({name: hashlib.sha256(x).hexdigest() for name, x in data.items()})
+        new = [NewPhoto(data=x, suffix=".jpg", file_name=name) for name, x in data.items()]
+        store.save_photos(seam.seam_id, visit.visit_id, new, content)
+        (file,) = [x for x in (tmp_path / "photos").rglob("*.jpg") if x.read_bytes() == data["1.jpg"]]
+        for reader in ev.READERS:
+            assert "1.jpg in the records" not in read(evidence_report(store, job.job_id, reader=reader))[0]
+        file.chmod(0o600)
+        file.write_bytes(data["0.jpg"])
+        for reader in ev.READERS:
+            pages = read(evidence_report(store, job.job_id, reader=reader))
+            said = "The photo 1.jpg in the records is not the one that was measured: it is no evidence, and not shown."
+            assert f"{said} (door, as found)" in pages[0]
+            assert "The photo cannot be shown. " in " ".join(pages)
+        file.unlink()
+        first = read(evidence_report(store, job.job_id, reader="customer"))[0]
+        assert "The photo 1.jpg in the records is missing. (door, as found)" in first
+
+
+@pytest.mark.slow
+def test_a_refused_photo_is_told_and_no_older_result_passes_for_it(tmp_path):
+    spec = {"nominal": "4.8mm", "allow_below": "0.5mm", "allow_above": "0.5mm"}
+    with Store(tmp_path) as store:
+        job = store.new_job(reference="17")
+        door, sill, roof = (store.add_seam(job.job_id, name, spec=spec) for name in ("door", "sill", "roof"))
+        one = store.add_visit(job.job_id, "as found", on_date="2026-03-01")
+        two = store.add_visit(job.job_id, "after fit-up", on_date="2026-03-02")
+        saved = (door, one, "ok"), (door, two, "refused"), (sill, two, "refused"), (roof, two, "ok")
+        for seam, visit, status in saved:
+            photo = PHOTO + bytes([seam.seam_id, visit.visit_id])
+            content = invented(4.8, status=status)
+            judge_line(store, store.save_photo(seam.seam_id, visit.visit_id, photo, ".jpg", content, file_name="x.jpg"))
+        for reader in ev.READERS:
+            pages = read(evidence_report(store, job.job_id, reader=reader))
+            assert "1 was not measured." in pages[0]
+            assert "sill" in pages[0]
+            assert "not measured: photo of 2026-03-02 refused: No strip." in pages[0]
+            assert "The photo was refused: No strip. (seam 1, after fit-up)" in pages[0]
+        assert " ".join(read(evidence_report(store, job.job_id))).count("after fit-up, refused x.jpg") == 2
+
+
+def test_a_customer_reads_what_was_seen_and_the_shop_what_to_do():
+    told = "The camera looked from the side. Hold it square above the gap. (seams 4, 5)"
+    whole = replace(document(1), warnings=(told, "No full stop in it (seam 1)"))
+    assert told in read(ev.write_evidence(whole, reader="paint-shop"))[0]
+    first = read(ev.write_evidence(whole, reader="customer"))[0]
+    assert "The camera looked from the side. (seams 4, 5)" in first
+    assert "Hold it square" not in first
+    assert "No full stop in it (seam 1)" in first
+
+
+def test_of_many_photos_a_customer_sees_the_best_of_each_seam_and_no_words_on_small_ones():
+    """Three photos of each of seven seams; the third of each set shows the most stations."""
+    seams = []
+    for one in document(7).seams:
+        m = one.after.measurement
+        more = tuple(replace(m.photo, file=f"z{k}.jpg", sha256=f"{k}" * 64) for k in range(2))
+        best = replace(m.profile, photo=np.minimum(np.arange(len(m.profile.s_mm)) // 30, 2))
+        after = replace(one.after, measurement=replace(m, photos=(m.photo, *more), profile=best), others=(PHOTO, PHOTO))
+        seams.append(replace(one, before=None, comparison=None, after=after))
+    pdf = ev.write_evidence(replace(document(0), seams=tuple(seams)), reader="customer")
+    second = pypdfium2.PdfDocument(pdf)[1]
+    pictures = [o for o in second.get_objects(max_depth=5) if o.type == 3]
+    assert len(pictures) == 7
+    assert read(pdf)[1].count("Photo 3 of 3.") == 7
+    left, _, right, _ = pictures[0].get_bounds()
+    assert right - left > 0.15 * second.get_width()
+    one, black = shown(4.8, "x", 1, "out of tolerance"), np.zeros((300, 400, 3), np.uint8)
+    plain, labelled = (draw_overlay(black, one.measurement, one.verdict, labels=x) for x in (False, True))
+    assert np.asarray(plain).sum() < np.asarray(labelled).sum(), "labels are white plates"
+
+
+def test_as_above_is_said_only_of_the_same_wanted_gap():
+    """The wanted gap was changed between the visits: 4.80 mm for the first, 5.20 mm for the second."""
+    one = document(1).seams[0]
+    assert "as above" in read(ev.write_evidence(replace(document(0), seams=(one,))))[0]
+    verdict = judge_measurement(one.after.measurement, simple_spec(5.2, 0.3, 0.2))
+    changed = replace(one, after=replace(one.after, verdict=verdict))
+    first = read(ev.write_evidence(replace(document(0), seams=(changed,))))[0]
+    assert "as above" not in first
+    assert "5.20 mm" in first
+    assert "4.80 mm" in first
+
+
+@pytest.mark.slow
+def test_seams_with_one_warning_are_told_by_their_numbers(tmp_path):
+    with Store(tmp_path) as store:
+        job = store.new_job(reference="17")
+        visit = store.add_visit(job.job_id, "as found", on_date="2026-03-02")
+        for k in range(5):
+            seam = store.add_seam(job.job_id, f"seam of panel {k}")
+            content = invented(4.8, status="warn")
+            content["warnings"] = [{"code": "edge-doubtful", "message": "Doubtful.", "advice": ""}] * (k > 0)
+            store.save_photo(seam.seam_id, visit.visit_id, PHOTO + bytes([k]), ".jpg", content)
+        assert "Doubtful. (seams 2, 3, 4, 5)" in read(evidence_report(store, job.job_id, reader="customer"))[0]
+
+
 def test_what_u_is_made_of_is_named():
     parts = measured().profile.parts_mm
     assert set(parts) <= set(words.U_PARTS)
@@ -362,12 +467,15 @@ def test_what_u_is_made_of_is_named():
     seam = replace(one, before=None, comparison=None, after=replace(one.after, measurement=measured(), verdict=None))
     told = " ".join(read(ev.write_evidence(replace(document(0), seams=(seam,)))))
     assert f"edge {words.U_PARTS['edge']} 0.03 mm 0.03 mm 90 %" in told  # 0.03^2 of 0.03^2 + 0.01^2
-    m = measured()
-    parts = m.profile.parts_mm | {"depth": 0 * m.profile.s_mm + 0.0004}
-    seam = replace(seam, after=replace(seam.after, measurement=replace(m, profile=replace(m.profile, parts_mm=parts))))
-    inch = replace(document(0, units="inch"), seams=(seam,))
-    told_inch = " ".join(read(ev.write_evidence(inch)))
-    assert "Too small to be told in these digits: depth." in told_inch
-    assert "0.0000 in" not in told_inch
     assert words.check_by_hand(measured(), MM) in told.replace(" .", ".")
     assert "mm" in words.check_by_hand(measured(), INCH)
+
+
+def test_a_part_of_u_that_no_digit_shows_has_no_row_of_noughts():
+    one, m = document(1).seams[0], measured()
+    parts = m.profile.parts_mm | {"depth": 0 * m.profile.s_mm + 0.0004}
+    after = replace(one.after, measurement=replace(m, profile=replace(m.profile, parts_mm=parts)), verdict=None)
+    seam = replace(one, before=None, comparison=None, after=after)
+    told = " ".join(read(ev.write_evidence(replace(document(0, units="inch"), seams=(seam,)))))
+    assert "Too small to be told in these digits: depth." in told
+    assert "0.0000 in" not in told

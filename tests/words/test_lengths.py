@@ -84,6 +84,8 @@ def test_stretches(from_mm, to_mm, unit, said):
         (-0.29, "fraction", True, "-0.011 in (-0.29 mm)"),
         (0.29, "mm", True, "+0.29 mm (+0.011 in)"),
         (0.01, "in", False, "0.0004 in (0.01 mm)"),
+        (-0.001, "mm", True, "+0.00 mm (+0.0000 in)"),  # no minus nought
+        (-0.001, "in", False, "0.0000 in (0.00 mm)"),
         (float("nan"), "mm", False, "-"),
         (float("inf"), "in", False, "-"),
     ],
