@@ -189,6 +189,10 @@ class _Maker:
         named = "".join(f"; {side}: {seam.panels[side]}" for side in "AB" if seam.panels.get(side))
         return f"{_short(self._name(seam))} ({self._stretch(seam.after)} measured{named})"
 
+    def _again(self, seam: SeamEvidence) -> str:
+        """A seam in the further rows of a table, which may stand on another page."""
+        return "" if len(self.e.seams) == 1 else f"{self.e.seams.index(seam) + 1}."
+
     def _about_a(self) -> str:
         """How to tell panel A, where a seam's panels have no names."""
         return "" if all({"A", "B"} & set(s.panels) for s in self.e.seams) else words.WHICH_IS_A
@@ -241,7 +245,7 @@ class _Maker:
             if verdict is not None:
                 wanted = "; ".join(words.wanted_gap(verdict, self.say))
             state = "Not judged" if verdict is None else words.first_up(verdict.state)
-            rows.append((name if not rows else "", f"{word}{shown.stage}, {shown.on_date}",
+            rows.append((self._again(seam) if rows else name, f"{word}{shown.stage}, {shown.on_date}",
                          "as above" if wanted == above else wanted, *self._numbers(shown), state))  # fmt: skip
             above = wanted
         return rows
@@ -690,8 +694,10 @@ class _Maker:
             try:
                 for x in spans:
                     worst = say.gap(x["worst_mm"]), say.place(x["worst_at_mm"]), say.least_gap(limit)
-                    name = "" if found else _short(self._name(s))
-                    found.append((name, say.stretch(x["from_mm"], x["to_mm"]), str(x["state"]), *worst))
+                    name = self._again(s) if found else _short(self._name(s))
+                    ends = [say.place(x[k]) for k in ("from_mm", "to_mm")]
+                    along = ends[0] if ends[0] == ends[1] else say.stretch(x["from_mm"], x["to_mm"])
+                    found.append((name, along, str(x["state"]), *worst))
             except (LookupError, TypeError, ValueError):  # of another program
                 said.append(f"{self._name(s)}: the places at risk cannot be read; take all of it for one.")
                 continue

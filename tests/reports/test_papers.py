@@ -435,6 +435,17 @@ def test_of_many_photos_a_customer_sees_the_best_of_each_seam_and_no_words_on_sm
     assert np.asarray(plain).sum() < np.asarray(labelled).sum(), "labels are white plates"
 
 
+def test_further_rows_of_a_seam_carry_its_number_and_one_station_is_one_place():
+    """Rows go on over the page: none may stand there without its seam."""
+    whole = painted(2)
+    span = {"from_mm": 8.0, "to_mm": 8.0, "state": "at risk of chipping", "worst_mm": 4.0, "worst_at_mm": 8.0}
+    seams = tuple(replace(s, forecast=s.forecast | {"chip_spans": [span, span]}) for s in whole.seams)
+    told = " ".join(read(ev.write_evidence(replace(whole, seams=seams), reader="paint-shop")))
+    assert told.count("2. 8 mm at risk of chipping") == 1
+    assert "8 to 8 mm" not in told
+    assert "1. after: after fit-up" in " ".join(read(ev.write_evidence(whole))[:2])
+
+
 def test_as_above_is_said_only_of_the_same_wanted_gap():
     """The wanted gap was changed between the visits: 4.80 mm for the first, 5.20 mm for the second."""
     one = document(1).seams[0]
