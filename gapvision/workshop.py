@@ -765,7 +765,7 @@ def evidence_report(
     Raises
     ------
     GapvisionError
-        ``job-not-found``; ``measurement-not-found`` when there is nothing to show.
+        ``job-not-found``; ``measurement-not-found`` when there is nothing to show; ``stored-photo-changed``.
     """
     from gapvision.reports import evidence as ev
 
@@ -851,7 +851,7 @@ def _paper_warnings(
     store: Store, job_id: int, newest: Sequence[MeasurementLine], seams: Sequence[Any], labels: dict[int, str],
     since: dict[int, str], say: words.Lengths,
 ) -> tuple[str, ...]:  # fmt: skip
-    """What a reader must know first: photos that are not what was stored, days that cannot be, refusals, warnings."""
+    """What a reader must know first: photos that are missing, days that cannot be, refusals, warnings."""
     told, same = dict[str, list[str]](), dict[str, list[str]]()
     for label, seam in zip(labels.values(), seams, strict=True):
         for shown in filter(None, (seam.before, seam.after)):
@@ -969,7 +969,10 @@ def _shown(store: Store, line: MeasurementLine, since: dict[int, str], remarks: 
 def _photos_of(
     store: Store, line: MeasurementLine, measurement: Measurement
 ) -> tuple[tuple[bytes | None, ...], tuple[str, ...]]:
-    """The photos of a measurement, those behind its first one by their SHA-256, None where one cannot be shown; why."""
+    """The photos of a measurement, those behind its first one by their SHA-256, None for a missing one; what is said.
+
+    Raises ``stored-photo-changed`` for whichever of them is another one now.
+    """
     kept = {p.original_sha256: p for p in line.others}
     found, faults = list[bytes | None](), list[str]()
     for k, seen in enumerate(measurement.photos):
@@ -978,9 +981,10 @@ def _photos_of(
         try:
             found[-1] = None if of is None else store.photo_bytes(of)
         except GapvisionError as error:
-            changed = error.code == "stored-photo-changed"
-            what = "is not the one that was measured: it is no evidence, and not shown" if changed else "is missing"
-            faults.append(f"The photo {seen.file} in the records {what}.")
+            if error.code != "stored-photo-missing":  # no evidence from another photo
+                told = f"{line.visit.stage}, {seen.file}: {error.message}"
+                raise GapvisionError(error.code, told, error.next_step) from error
+            faults.append(f"The photo {seen.file} is missing from the records.")
     return tuple(found), tuple(faults)
 
 

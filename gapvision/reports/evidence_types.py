@@ -46,7 +46,7 @@ class ShownResult:
     verdict : Verdict or None
         The decision about it, for text, tables and plot alike.
     photo_faults : tuple of str
-        Photos that are missing, or are not those that were stored.
+        Photos that are missing.
     """
 
     number: int

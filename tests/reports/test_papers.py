@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 
 from gapvision import words
+from gapvision.errors import GapvisionError
 from gapvision.formats.judgement_json import forecast_to_dict
 from gapvision.formats.measurement_json import from_dict
 from gapvision.judgement import after_paint, judge_measurement, simple_spec
@@ -358,8 +359,8 @@ def test_days_that_cannot_be_one_photo_twice_and_every_visit_are_told(tmp_path):
 
 
 @pytest.mark.slow
-def test_a_photo_of_a_set_that_is_gone_or_another_is_told_on_every_paper(tmp_path):
-    """The second photo's file is replaced behind the program's back, then taken away; the SHA-256 finds it."""
+def test_a_photo_of_a_set_that_is_gone_is_told_and_another_one_is_no_evidence(tmp_path):
+    """The second photo's file is taken away, then replaced behind the program's back; the SHA-256 finds it."""
     data = {f"{k}.jpg": PHOTO + bytes([k]) for k in range(2)}
     with Store(tmp_path) as store:
         job = store.new_job(reference="17")
@@ -369,17 +370,17 @@ def test_a_photo_of_a_set_that_is_gone_or_another_is_told_on_every_paper(tmp_pat
         store.save_photos(seam.seam_id, visit.visit_id, new, content)
         (file,) = [x for x in (tmp_path / "photos").rglob("*.jpg") if x.read_bytes() == data["1.jpg"]]
         for reader in ev.READERS:
-            assert "1.jpg in the records" not in read(evidence_report(store, job.job_id, reader=reader))[0]
-        file.chmod(0o600)
-        file.write_bytes(data["0.jpg"])
+            assert "missing from the records" not in read(evidence_report(store, job.job_id, reader=reader))[0]
+        file.unlink()
         for reader in ev.READERS:
             pages = read(evidence_report(store, job.job_id, reader=reader))
-            said = "The photo 1.jpg in the records is not the one that was measured: it is no evidence, and not shown."
-            assert f"{said} (door, as found)" in pages[0]
+            assert "The photo 1.jpg is missing from the records. (door, as found)" in pages[0]
             assert "The photo cannot be shown. " in " ".join(pages)
-        file.unlink()
-        first = read(evidence_report(store, job.job_id, reader="customer"))[0]
-        assert "The photo 1.jpg in the records is missing. (door, as found)" in first
+        file.write_bytes(data["0.jpg"])
+        for reader in ev.READERS:
+            with pytest.raises(GapvisionError, match=r"as found, 1\.jpg: .* is not the one that was stored") as found:
+                evidence_report(store, job.job_id, reader=reader)
+            assert found.value.code == "stored-photo-changed"
 
 
 @pytest.mark.slow
