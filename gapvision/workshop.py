@@ -60,6 +60,7 @@ from gapvision.records import (
     Job,
     MeasurementLine,
     NewPhoto,
+    Note,
     Seam,
     Store,
     StoredPhoto,
@@ -783,6 +784,7 @@ def evidence_report(
     whole = reader == "expert" or len(measured) == 1
     seams = tuple(_seam_evidence(store, s, own[0], own[-1], head.say, visit_id, whole=whole) for s, own in measured)
     labels = {s.seam_id: f"seam {k}" if measured[1:] else s.full_name for k, (s, _) in enumerate(measured, 1)}
+    left = {s.full_name: _why_not(store, s, newest) for s, own in results if not own}
     coats = None
     with suppress(GapvisionError):  # kept from another shop or an older program: the paper goes without
         coats = finish_of(store, job_id)
@@ -797,8 +799,8 @@ def evidence_report(
         made_on=made_on or date.today().isoformat(),
         scope="all visits" if visit is None else f"the visit of {visit.on_date}: {visit.stage}",
         seams=seams,
-        not_measured={s.full_name: _why_not(store, s, newest) for s, own in results if not own and visit is None},
-        notes=tuple(filter(None, [job.notes, *(n.text for n in store.notes(job_id))])),
+        not_measured={k: why for k, why in left.items() if why or visit is None},
+        notes=tuple(filter(None, [job.notes, *(_signed(n) for n in store.notes(job_id))])),
         plans=tuple(plan_evidence(p.panel, p.body, head.say) for p in plans if visit is None),
         whole_car=whole_car,
         photos=tuple(
@@ -834,6 +836,11 @@ def _identity(store: Store, origin: str) -> tuple[tuple[str, str], ...]:
     versions = f"gapvision {__version__}, Python {platform.python_version()}, numpy {numpy.__version__}, OpenCV "
     found = [("Head of the records' chain", store.database.head().words), ("Software", versions + cv2.__version__)]
     return (*found, ("Origin", origin)) if origin else tuple(found)
+
+
+def _signed(note: Note) -> str:
+    """A note with who wrote it, and when."""
+    return f"{note.text} ({', '.join(filter(None, (note.who, note.made_at[:10])))})"
 
 
 def _why_not(store: Store, seam: Seam, newest: Sequence[MeasurementLine]) -> str:

@@ -221,12 +221,12 @@ class _Maker:
     def _strips(self) -> str:
         """Whether the printed strips were checked, which every gap rests on."""
         by: dict[bool, list[str]] = {True: [], False: []}
-        for s in self.e.seams:
+        for number, s in enumerate(self.e.seams, 1):
             scale = s.after.measurement.scale
-            by[scale is not None and scale.print_scale_checked].append(self._name(s))
+            by[scale is not None and scale.print_scale_checked].append(str(number))
         if not by[False]:
             return "checked: their check lines were measured"
-        not_so = "" if not by[True] else f" for {'; '.join(by[False])}"
+        not_so = "" if not by[True] else f" for seam{'s' * (len(by[False]) > 1)} {', '.join(by[False])}"
         return f"NOT checked{not_so}: nobody measured their check lines; U allows for a usual printer"
 
     def _glance(self) -> list[Flowable]:
@@ -279,21 +279,23 @@ class _Maker:
 
     def _plain_glance(self) -> list[Flowable]:
         """The table for a customer: what is wanted, what it was, what it is, whether that is right."""
-        rows = []
+        rows, twice = [], any(s.before is not None for s in self.e.seams)
         for s in self.e.seams:
             verdict, now = s.after.verdict, self._reading(s.after)
             was = "measured once" if s.before is None else self._reading(s.before)
             right = "not judged" if verdict is None else _STATES.get(verdict.state, verdict.state)
             right = ", ".join(filter(None, (right, words.which_way(verdict))))
-            rows.append((self._which(s), self._wish(s), was, now, right))
-        rows += [(_short(name), "-", "-", told, "-") for name, told in self._not_measured()]
-        heads = ("Seam", "Wanted gap (limits)", "Before", "Last measured", "Right?")
+            rows.append((self._which(s), self._wish(s), *([was] if twice else ()), now, right))
+        none = ("-", "-") if twice else ("-",)
+        rows += [(_short(name), *none, told, "-") for name, told in self._not_measured()]
+        heads = ("Seam", "Wanted gap (limits)", *(("Before", "Last measured") if twice else ("Measured",)), "Right?")
+        shares = (0.25, 0.2, 0.22, 0.22, 0.11) if twice else (0.33, 0.25, 0.29, 0.13)
         said = (
             "The gap is told from its smallest to its largest value along the part of the seam that the photo shows,"
             " each with its U, and the day it was measured. U is the doubt of the measurement: the true gap lies within"
             f" plus or minus U with about 95 % certainty. {self._about_a()}"
         )
-        return [self._table(heads, rows, (0.25, 0.2, 0.22, 0.22, 0.11)), Spacer(1, 1.5 * mm), para(said, "quiet")]
+        return [self._table(heads, rows, shares), Spacer(1, 1.5 * mm), para(said, "quiet")]
 
     def _warnings(self, most: int | None = None) -> list[Flowable]:
         told = self._inch(self.e.warnings)

@@ -402,7 +402,28 @@ def test_a_refused_photo_is_told_and_no_older_result_passes_for_it(tmp_path):
             assert "sill" in pages[0]
             assert "not measured: photo of 2026-03-02 refused: No strip." in pages[0]
             assert "The photo was refused: No strip. (seam 1, after fit-up)" in pages[0]
-        assert " ".join(read(evidence_report(store, job.job_id))).count("after fit-up, refused x.jpg") == 2
+        store.add_note(job.job_id, "Hinge pins are new.", who="Sam")
+        whole = " ".join(read(evidence_report(store, job.job_id)))
+        assert whole.count("after fit-up, refused x.jpg") == 2
+        assert f"Hinge pins are new. (Sam, {store.notes(job.job_id)[0].made_at[:10]})" in whole
+        for reader in ev.READERS:  # of that visit alone both are missing
+            first = read(evidence_report(store, job.job_id, visit_id=two.visit_id, reader=reader))[0]
+            assert "2 were not measured" in first
+            assert first.count("not measured: photo of 2026-03-02 refused: No strip.") == 2
+        assert "Before" not in read(evidence_report(store, job.job_id, visit_id=two.visit_id, reader="customer"))[0]
+
+
+def test_seams_whose_strips_were_not_checked_are_told_by_their_numbers():
+    seams = list(document(3).seams)
+    for k in (0, 2):
+        m = seams[k].after.measurement
+        after = replace(seams[k].after, measurement=replace(m, scale=replace(m.scale, print_scale_checked=False)))
+        seams[k] = replace(seams[k], after=after)
+    checked = seams[1].after.measurement
+    right = replace(checked, scale=replace(checked.scale, print_scale_checked=True))
+    seams[1] = replace(seams[1], after=replace(seams[1].after, measurement=right))
+    first = read(ev.write_evidence(replace(document(0), seams=tuple(seams)), reader="customer"))[0]
+    assert "NOT checked for seams 1, 3: nobody measured their check lines" in first
 
 
 def test_a_customer_reads_what_was_seen_and_the_shop_what_to_do():
