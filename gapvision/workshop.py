@@ -783,7 +783,8 @@ def evidence_report(
     measured = [(s, own) for s, own in results if own]
     whole = reader == "expert" or len(measured) == 1
     seams = tuple(_seam_evidence(store, s, own[0], own[-1], head.say, visit_id, whole=whole) for s, own in measured)
-    labels = {s.seam_id: f"seam {k}" if measured[1:] else s.full_name for k, (s, _) in enumerate(measured, 1)}
+    numbers = {s.full_name: k for k, (s, _) in enumerate(results, 1)}
+    labels = {s.seam_id: f"seam {numbers[s.full_name]}" if measured[1:] else s.full_name for s, _ in measured}
     left = {s.full_name: _why_not(store, s, newest) for s, own in results if not own}
     coats = None
     with suppress(GapvisionError):  # kept from another shop or an older program: the paper goes without
@@ -799,7 +800,7 @@ def evidence_report(
         made_on=made_on or date.today().isoformat(),
         scope="all visits" if visit is None else f"the visit of {visit.on_date}: {visit.stage}",
         seams=seams,
-        not_measured={k: why for k, why in left.items() if why or visit is None},
+        not_measured={k: why for k, why in left.items() if why or visit is None}, numbers=numbers,
         notes=tuple(filter(None, [job.notes, *(_signed(n) for n in store.notes(job_id))])),
         plans=tuple(plan_evidence(p.panel, p.body, head.say) for p in plans if visit is None),
         whole_car=whole_car,

@@ -21,7 +21,9 @@ _APART_MM = 260.0  # between the top and the sides that are folded out
 _INK, _FACE, _STILL = "#26323a", "#e9eef0", "#f8f8f6"
 
 
-def draw_car(car: Car, states: Mapping[str, str], title: str = "") -> Figure:
+def draw_car(
+    car: Car, states: Mapping[str, str], title: str = "", numbers: Mapping[str, int] | None = None
+) -> Figure:
     """Draw a car's outline, front to the left, its left side above and its right side below.
 
     Parameters
@@ -32,6 +34,8 @@ def draw_car(car: Car, states: Mapping[str, str], title: str = "") -> Figure:
         Seam -> its state; a seam that is not named is drawn as not measured.
     title : str
         What it shows.
+    numbers : mapping of str to int, optional
+        Seam -> its number where the drawing stands; default: in the car's order.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
@@ -47,9 +51,10 @@ def draw_car(car: Car, states: Mapping[str, str], title: str = "") -> Figure:
         if body.moves and np.ptp(corners[:, 0]) > 400:
             x, y = corners.mean(axis=0).tolist()
             ax.text(x, y, body.name, ha="center", va="center", fontsize=9, color=_INK)
-    rows: list[tuple[int, str, str, str, str]] = []
+    rows: list[tuple[str, str, str, str, str]] = []
     taken: list[FloatArray] = []
-    for number, seam in enumerate(car.seams, 1):
+    for place, seam in enumerate(car.seams, 1):
+        number = str(place if numbers is None else numbers[seam.name] or "-")
         state = states.get(seam.name, HOLE)
         state = state if state in _LOOKS else HOLE
         colour, width, dash, mark = _LOOKS[state]
@@ -60,7 +65,7 @@ def draw_car(car: Car, states: Mapping[str, str], title: str = "") -> Figure:
         while any(np.hypot(*(at - other)) < 85 for other in taken):
             at = at + np.array([60.0, 0.0])
         taken.append(at)
-        ax.text(at[0], at[1], str(number), ha="center", va="center", fontsize=8, color="white", zorder=5, weight="bold",
+        ax.text(at[0], at[1], number, ha="center", va="center", fontsize=8, color="white", zorder=5, weight="bold",
                 bbox={"boxstyle": "circle,pad=0.25", "facecolor": colour, "edgecolor": "white"})  # fmt: skip
         rows.append((number, mark, seam.name, state, colour))
     ax.set_aspect("equal")
@@ -70,7 +75,7 @@ def draw_car(car: Car, states: Mapping[str, str], title: str = "") -> Figure:
     words.axis("off")
     step = min(0.05, 0.98 / len(rows))
     for k, (number, mark, name, state, colour) in enumerate(rows):
-        words.text(0.0, 0.99 - k * step, f"{number}", va="top", fontsize=9, color=colour, weight="bold")
+        words.text(0.0, 0.99 - k * step, number, va="top", fontsize=9, color=colour, weight="bold")
         words.text(0.09, 0.99 - k * step, mark, va="top", fontsize=9, color=colour)
         words.text(0.15, 0.99 - k * step, f"{name}: {state}", va="top", fontsize=9, color=_INK)
     keys = [Line2D([], [], color=c, linewidth=w, linestyle=d, label=f"{m} {s}") for s, (c, w, d, m) in _LOOKS.items()]

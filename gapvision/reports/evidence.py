@@ -130,6 +130,7 @@ class _Maker:
 
     def __init__(self, evidence: Evidence, title: str, width: float, height: float) -> None:
         self.e, self.title, self.width, self.height, self.say = evidence, title, width, height, evidence.head.say
+        self.numbers = evidence.numbers or {s.name: k for k, s in enumerate(evidence.seams, 1)}
 
     def for_expert(self, progress: Callable[[int, int], None]) -> list[Flowable]:
         """Everything."""
@@ -182,7 +183,11 @@ class _Maker:
 
     def _name(self, seam: SeamEvidence) -> str:
         """What a seam is called: by number and name where there are several."""
-        return seam.name if len(self.e.seams) == 1 else f"{self.e.seams.index(seam) + 1}. {seam.name}"
+        return self._numbered(seam.name)
+
+    def _numbered(self, name: str) -> str:
+        alone = len(self.e.seams) == 1 or name not in self.numbers
+        return name if alone else f"{self.numbers[name]}. {name}"
 
     def _which(self, seam: SeamEvidence) -> str:
         """A seam for a table: its name, how much of it was measured, what its panels are called."""
@@ -191,7 +196,7 @@ class _Maker:
 
     def _again(self, seam: SeamEvidence) -> str:
         """A seam in the further rows of a table, which may stand on another page."""
-        return "" if len(self.e.seams) == 1 else f"{self.e.seams.index(seam) + 1}."
+        return "" if len(self.e.seams) == 1 else f"{self.numbers[seam.name]}."
 
     def _about_a(self) -> str:
         """How to tell panel A, where a seam's panels have no names."""
@@ -209,21 +214,22 @@ class _Maker:
         invented = [para(words.INVENTED, "answer")] if any(n.startswith(words.INVENTED) for n in e.notes) else []
         seams = [(s.name, s.after.verdict) for s in e.seams]
         rules = {v.rule: None for _, v in seams if v is not None}
-        worst = words.worst_seam(seams, self.say)
+        numbers = [self.numbers[s.name] for s in e.seams]
+        worst = words.worst_seam(seams, self.say, numbers)
         said = words.plain_rule if self.title != READERS["expert"] else lambda r: f"Rule: {words.rule(r)}."
         return [
             para(self.title, "title"), *invented, Spacer(1, 2 * mm),
             self._table((), [(k, v or "-") for k, v in about], (0.2, 0.8), labels=True), Spacer(1, 2 * mm),
-            para("Is the fit right?", "h2"), para(words.fit_answer(seams, tuple(e.not_measured)), "answer"),
+            para("Is the fit right?", "h2"), para(words.fit_answer(seams, tuple(e.not_measured), numbers), "answer"),
             *([para(worst)] if worst else []), *(para(said(rule), "small") for rule in rules), Spacer(1, 2 * mm),
         ]  # fmt: skip
 
     def _strips(self) -> str:
         """Whether the printed strips were checked, which every gap rests on."""
         by: dict[bool, list[str]] = {True: [], False: []}
-        for number, s in enumerate(self.e.seams, 1):
+        for s in self.e.seams:
             scale = s.after.measurement.scale
-            by[scale is not None and scale.print_scale_checked].append(str(number))
+            by[scale is not None and scale.print_scale_checked].append(str(self.numbers[s.name]))
         if not by[False]:
             return "checked: their check lines were measured"
         not_so = "" if not by[True] else f" for seam{'s' * (len(by[False]) > 1)} {', '.join(by[False])}"
@@ -232,7 +238,7 @@ class _Maker:
     def _glance(self) -> list[Flowable]:
         heads = ("Seam", "Result", "Wanted gap, limits", "Smallest to largest", "Mean", "U in the middle", "Verdict")
         rows = [row for seam in self.e.seams for row in self._glance_rows(seam)]
-        rows += [(_short(name), told, *5 * ("-",)) for name, told in self._not_measured()]
+        rows += [(name, told, *5 * ("-",)) for name, told in self._not_measured()]
         table = self._table(heads, rows, (0.18, 0.15, 0.19, 0.18, 0.1, 0.09, 0.11))
         return [para("At a glance", "h3"), table, Spacer(1, 1.5 * mm), para(f"{_ABOUT_U} {self._about_a()}", "quiet")]
 
@@ -252,7 +258,8 @@ class _Maker:
 
     def _not_measured(self) -> list[tuple[str, str]]:
         """Seams without a result, and what to say of them."""
-        return [(name, f"not measured{': ' * bool(why)}{why}") for name, why in self.e.not_measured.items()]
+        left = self.e.not_measured.items()
+        return [(_short(self._numbered(name)), f"not measured{': ' * bool(why)}{why}") for name, why in left]
 
     def _numbers(self, shown: ShownResult) -> tuple[str, str, str]:
         """Smallest to largest gap with the U of both, mean, U in the middle of all stations."""
@@ -287,7 +294,7 @@ class _Maker:
             right = ", ".join(filter(None, (right, words.which_way(verdict))))
             rows.append((self._which(s), self._wish(s), *([was] if twice else ()), now, right))
         none = ("-", "-") if twice else ("-",)
-        rows += [(_short(name), *none, told, "-") for name, told in self._not_measured()]
+        rows += [(name, *none, told, "-") for name, told in self._not_measured()]
         heads = ("Seam", "Wanted gap (limits)", *(("Before", "Last measured") if twice else ("Measured",)), "Right?")
         shares = (0.25, 0.2, 0.22, 0.22, 0.11) if twice else (0.33, 0.25, 0.29, 0.13)
         said = (
@@ -519,7 +526,9 @@ class _Maker:
 
     def _whole_car(self, car: CarEvidence) -> list[Flowable]:
         """The car's outline with each seam by its latest verdict, how even it is, left against right."""
-        picture = io.BytesIO(figure_bytes(draw_car(car.car, car.states, f"{car.car.name}, latest results"), "png", 130))
+        numbers = {s.name: self.numbers.get(s.name, self.numbers.get(s.other_name, 0)) for s in car.car.seams}
+        drawn = draw_car(car.car, car.states, f"{car.car.name}, latest results", numbers)
+        picture = io.BytesIO(figure_bytes(drawn, "png", 130))
         outline = platypus.Image(picture, 0.86 * self.width, 0.62 * self.width)
         parts = [KeepTogether([para("The whole car", "h2"), outline, *(para(x) for x in car.said)])]
         if car.pairs:
@@ -557,8 +566,7 @@ class _Maker:
         if e.identity:
             parts.append(self._table((), e.identity, (0.2, 0.8), labels=True))
         if e.photos:
-            names = {s.name: _short(self._name(s)) for s in e.seams}
-            rows = [(names.get(p.seam, p.seam), p.stage, p.file_name, _clock(p.taken_at) or "-",
+            rows = [(_short(self._numbered(p.seam)), p.stage, p.file_name, _clock(p.taken_at) or "-",
                      _clock(p.stored_at) or "-", f"{p.sha256[:32]} {p.sha256[32:]}") for p in e.photos]  # fmt: skip
             heads = ("Seam", "Stage", "File", "Camera's clock", "Stored (UTC)", "SHA-256 of the photo as it was taken")
             parts += [para("Photos", "h2"), self._table(heads, rows, (0.15, 0.11, 0.19, 0.11, 0.11, 0.33))]
@@ -654,7 +662,7 @@ class _Maker:
                 then = f"{self._range(min(gaps), max(gaps))}, U up to {self.say.small(worst, alone=True)}"
                 state = str(((s.forecast or {}).get("verdict") or {}).get("verdict", "-"))
             rows.append((self._which(s), self._wish(s), self._reading(s.after), keep, then, state))
-        rows += [(_short(name), "-", told, *3 * ("-",)) for name, told in self._not_measured()]
+        rows += [(name, "-", told, *3 * ("-",)) for name, told in self._not_measured()]
         heads = ("Seam", "Wanted after paint (limits)", "Gap as measured", "Gap to set before these coats",
                  "Gap after paint, if left as it is", "Then it is")  # fmt: skip
         said = f"Gaps are told from smallest to largest. {_ABOUT_U} {self._about_a()}"
@@ -668,7 +676,7 @@ class _Maker:
             verdict = s.after.verdict
             state = ("not judged",) if verdict is None else (verdict.state, words.which_way(verdict))
             rows.append((self._which(s), self._wish(s), self._reading(s.after), ", ".join(filter(None, state))))
-        rows += [(_short(name), "-", told, "-") for name, told in self._not_measured()]
+        rows += [(name, "-", told, "-") for name, told in self._not_measured()]
         heads = ("Seam", "Wanted gap (limits)", "Gap as measured", "It is")
         said = f"Gaps are told from smallest to largest. {_ABOUT_U} {self._about_a()}"
         no_forecast = [para(_NO_FORECAST.format(job=self.e.reference))] if self.e.finish is not None else []

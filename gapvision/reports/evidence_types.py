@@ -165,6 +165,8 @@ class Evidence:
         ``all visits`` or the visit in words.
     not_measured : mapping of str to str
         Seams without a result -> why, empty where there is no photo.
+    numbers : mapping of str to int
+        Seams -> their numbers in the job, the same on every paper about it; default: those measured are counted.
     warnings : tuple of str
         What must be known before anything else is believed.
     finish : FinishPlan or None
@@ -183,6 +185,7 @@ class Evidence:
     scope: str
     seams: tuple[SeamEvidence, ...]
     not_measured: Mapping[str, str] = field(default_factory=dict)
+    numbers: Mapping[str, int] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     plans: tuple[PlanEvidence, ...] = ()
     whole_car: CarEvidence | None = None

@@ -28,7 +28,9 @@ _PLAIN_RULES = {
 }
 
 
-def fit_answer(seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[str] = ()) -> str:
+def fit_answer(
+    seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[str] = (), numbers: Sequence[int] = ()
+) -> str:
     """Is the fit right?  One sentence.
 
     Parameters
@@ -37,9 +39,11 @@ def fit_answer(seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[st
         What was measured, in the order of its numbers; None: nobody said what is wanted.
     missing : sequence of str
         Seams that were not measured.
+    numbers : sequence of int
+        What each of those measured is called by; default: counted from 1.
     """
     by: dict[str, list[tuple[int, str, str]]] = {state: [] for state in (IN, OUT, OPEN, "")}
-    for number, (name, verdict) in enumerate(seams, 1):
+    for number, (name, verdict) in zip(numbers or range(1, len(seams) + 1), seams, strict=True):
         by["" if verdict is None else verdict.state].append((number, name, which_way(verdict)))
     heed = any(v is not None and v.doubtful for _, v in seams)
     if by[OUT]:
@@ -72,12 +76,13 @@ def fit_answer(seams: Sequence[tuple[str, Verdict | None]], missing: Sequence[st
     return f"{lead}: {', '.join(told)}."
 
 
-def worst_seam(seams: Sequence[tuple[str, Verdict | None]], say: Lengths) -> str:
+def worst_seam(seams: Sequence[tuple[str, Verdict | None]], say: Lengths, numbers: Sequence[int] = ()) -> str:
     """Which seam is furthest out, where and by how much; empty where none is out and all is proven.
 
-    ``seams`` as in :func:`fit_answer`.
+    ``seams`` and ``numbers`` as in :func:`fit_answer`.
     """
-    found = [(k, name, v) for k, (name, v) in enumerate(seams, 1) if v is not None]
+    counted = zip(numbers or range(1, len(seams) + 1), seams, strict=True)
+    found = [(k, name, v) for k, (name, v) in counted if v is not None]
     for state in (OUT, OPEN):
         of = [(v.worst, -k, name, v) for k, name, v in found if v.worst and v.state == v.worst.state == state]
         if of:

@@ -413,6 +413,27 @@ def test_a_refused_photo_is_told_and_no_older_result_passes_for_it(tmp_path):
         assert "Before" not in read(evidence_report(store, job.job_id, visit_id=two.visit_id, reader="customer"))[0]
 
 
+@pytest.mark.slow
+def test_a_seam_has_one_number_on_every_paper_about_its_job(tmp_path):
+    """Of three seams the second was measured at the second visit only."""
+    spec = {"nominal": "5.8mm", "allow_below": "0.5mm", "allow_above": "0.5mm"}
+    with Store(tmp_path) as store:
+        job = store.new_job(reference="17")
+        seams = [store.add_seam(job.job_id, name, spec=spec) for name in ("door", "sill", "roof")]
+        visits = [store.add_visit(job.job_id, stage, on_date=f"2026-03-0{k}") for k, stage in enumerate(("a", "b"), 1)]
+        for k, (seam, visit) in enumerate((s, v) for v in visits for s in seams if s is not seams[1] or v is visits[1]):
+            data = PHOTO + bytes([k])
+            judge_line(store, store.save_photo(seam.seam_id, visit.visit_id, data, ".jpg", invented(4.8)))
+        for visit, many in ((visits[0], 2), (None, 3)):
+            for reader in ev.READERS:
+                how = {"visit_id": None if visit is None else visit.visit_id, "reader": reader}
+                first = read(evidence_report(store, job.job_id, **how))[0]
+                assert f"No: {many} are out of tolerance (1. door: too tight; " in first
+                assert "3. roof: too tight)" in first
+                assert "3. roof (" in first
+                assert "2. roof" not in first
+
+
 def test_seams_whose_strips_were_not_checked_are_told_by_their_numbers():
     seams = list(document(3).seams)
     for k in (0, 2):
