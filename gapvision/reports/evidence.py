@@ -318,7 +318,8 @@ class _Maker:
     def _seam(self, seam: SeamEvidence) -> list[Flowable]:
         shown = [s for s in (seam.before, seam.after) if s is not None]
         parts: list[Flowable] = [para(self._name(seam), "h2"), self._facts(shown), Spacer(1, 2 * mm)]
-        sides = para(words.sides(seam.after.measurement, panels=seam.panels), "small")
+        later = "In the later photo: " if seam.before is not None else ""  # the earlier one may be held otherwise
+        sides = para(f"{later}{words.sides(seam.after.measurement, panels=seam.panels)}", "small")
         parts += [KeepTogether([*self._whole(shown, _WHOLE_MM), sides])]
         parts += [KeepTogether([*self._photos(seam, shown), self._plot(seam)])]
         parts += [KeepTogether(self._verdict(seam)), *self._worst(seam)]

@@ -124,14 +124,15 @@ def wanted_briefly(verdict: Verdict, say: Lengths) -> str:
 WHICH_IS_A = "Panel A is the one on whose side the strip with the lowest letter lies."
 
 
-def sides(m: Measurement, photo: int = 0, panels: Mapping[str, str] | None = None) -> str:
-    """Which panel is A and which is B, as the upright photo shows them.
+def sides(m: Measurement, panels: Mapping[str, str] | None = None) -> str:
+    """Which panel is A and which is B, as the upright photo shows them that shows most of the seam.
 
     ``panels`` are their names, of ``A`` and of ``B``; under an empty key a sentence about both.
     """
     p = m.profile
-    if p is None or not (p.photo == photo).any():
+    if p is None or not len(p.photo):
         return ""
+    photo = int(np.bincount(p.photo).argmax())
     x, y = (p.edge_b_px - p.edge_a_px)[p.photo == photo].mean(0)
     a, b = ("above", "below") if abs(y) >= abs(x) else ("to the left of", "to the right of")
     if (y if abs(y) >= abs(x) else x) < 0:

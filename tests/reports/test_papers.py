@@ -278,6 +278,9 @@ def test_which_panel_is_a(turn):
     assert told.startswith(f"Panel A lies {sides[turn]} the gap")
     assert f"panel B {sides[(turn + 2) % 4]} it" in told
     assert told.endswith("Panel A is the one on whose side the strip with the lowest letter lies.")
+    of_a_set = replace(p, photo=np.full(len(p.s_mm), 1))  # the first photo of a set may show none of the stations
+    two = (m.photo, replace(m.photo, file="b.jpg", sha256="1" * 64))
+    assert words.sides(replace(m, photos=two, profile=of_a_set)) == told
     named = words.sides(replace(m, profile=p), panels={"A": "left wing", "B": "bonnet"})
     assert named.startswith(f"Panel A, the left wing, lies {sides[turn]} the gap")
     assert named.endswith(f"panel B, the bonnet, {sides[(turn + 2) % 4]} it.")
@@ -486,7 +489,10 @@ def test_further_rows_of_a_seam_carry_its_number_and_one_station_is_one_place():
     told = " ".join(read(ev.write_evidence(replace(whole, seams=seams), reader="paint-shop")))
     assert told.count("2. 8 mm at risk of chipping") == 1
     assert "8 to 8 mm" not in told
-    assert "1. after: after fit-up" in " ".join(read(ev.write_evidence(whole))[:2])
+    told = " ".join(read(ev.write_evidence(whole)))
+    assert "1. after: after fit-up" in told
+    assert told.count("In the later photo: Panel A lies ") == 1  # the second seam was measured once
+    assert told.count("Panel A lies ") == 2
 
 
 def test_as_above_is_said_only_of_the_same_wanted_gap():
