@@ -232,7 +232,8 @@ def main(args: Sequence[str]) -> int:
         with zipfile.ZipFile(place) as packed:
             wrong, done = check(packed.read, packed.namelist())
     told = [f"checked: {said}" for said in done] + [f"WRONG: {said}" for said in wrong]
-    told.append(f"{len(wrong)} things are wrong." if wrong else "All agrees.")
+    many = "1 thing is" if len(wrong) == 1 else f"{len(wrong)} things are"
+    told.append(f"{many} wrong." if wrong else "All agrees.")
     sys.stdout.write("\n".join(told) + "\n")
     return 1 if wrong else 0
 

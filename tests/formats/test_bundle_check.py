@@ -76,7 +76,13 @@ def test_a_sound_bundle_agrees_alone_in_its_folder_and_as_a_zip(bundle, capsys):
     assert (done.returncode, done.stdout.splitlines()[-1]) == (0, "All agrees."), done.stdout
     assert f"limits and state of {12 * 120} stations" in done.stdout
     assert ask(packed, capsys) == (0, done.stdout)
-    assert (folder / "report.pdf").read_bytes().startswith(b"%PDF")
+    report = folder / "report.pdf"
+    assert report.read_bytes().startswith(b"%PDF")
+    sound = report.read_bytes()
+    report.write_bytes(sound + b"%")
+    code, told = ask(folder, capsys)
+    report.write_bytes(sound)
+    assert (code, told.splitlines()[-1]) == (1, "1 thing is wrong.")
 
 
 @pytest.mark.parametrize("name", SPECS)
