@@ -483,7 +483,8 @@ class _Maker:
                 said = f"{words.verdict_sentence(verdict, self.say)} Wanted gap {wanted}; limits {limits}."
             parts.append(Paragraph((f"<b>{word}:</b> " if word else "") + style.escape(said), style.styles()["text"]))
             if shown is seam.after and verdict is not None:
-                parts += _listed(self._inch(words.reasons(verdict.reasons, verdict.checks, self.say)))
+                why = self._inch(words.reasons(verdict.reasons, verdict.checks, self.say))
+                parts += _listed(map(words.by_letters, why))
         return parts
 
     def _worst(self, seam: SeamEvidence) -> list[Flowable]:
@@ -514,7 +515,7 @@ class _Maker:
             parts.append(para(words.film(f["film"], self.say)))
         if f.get("verdict"):
             said, why = told_verdict(f["verdict"], self.say)
-            parts += [*(para(x) for x in self._inch([said])), *_listed(self._inch(why))]
+            parts += [*(para(x) for x in self._inch([said])), *_listed(map(words.by_letters, self._inch(why)))]
         notices = self._inch(" ".join(words.notice_of(n, self.say)) for n in f.get("notices", []))
         return [KeepTogether(parts + _listed(notices))]
 
@@ -562,7 +563,7 @@ class _Maker:
             para("From one photo a seam, or several, with printed strips of known size beside it; gap perpendicular to"
                  " the seam's centre line between the two panel edges, in the panel surface. Stations without a"
                  f" trustworthy edge are left out, not filled in. Print scale of the strips: {printed}. Program:"
-                 f" {e.program}; method version: {methods}. A limit on 'this panel's edge' is one on edge B.", "small"),
+                 f" {e.program}; method version: {methods}.", "small"),
         ]  # fmt: skip
         if e.identity:
             parts.append(self._table((), e.identity, (0.2, 0.8), labels=True))
@@ -667,7 +668,7 @@ class _Maker:
         heads = ("Seam", "Wanted after paint (limits)", "Gap as measured", "Gap to set before these coats",
                  "Gap after paint, if left as it is", "Then it is")  # fmt: skip
         said = f"Gaps are told from smallest to largest. {_ABOUT_U} {self._about_a()}"
-        table = self._table(heads, rows, (0.16, 0.16, 0.17, 0.22, 0.17, 0.12))
+        table = self._table(heads, rows, (0.2, 0.15, 0.16, 0.21, 0.16, 0.12))
         return [CondPageBreak(40 * mm), para("Gap to keep", "h2"), table, Spacer(1, 1 * mm), para(said, "quiet")]
 
     def _wanted(self) -> list[Flowable]:

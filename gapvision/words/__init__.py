@@ -21,6 +21,7 @@ from gapvision.words.paper import (
     INVENTED,
     WHICH_IS_A,
     as_inches,
+    by_letters,
     check_by_hand,
     coat_row,
     edges_made,

@@ -146,6 +146,19 @@ def sides(m: Measurement, panels: Mapping[str, str] | None = None) -> str:
     return " ".join(filter(None, (said, names.get("", ""), "" if {"A", "B"} & set(names) else WHICH_IS_A)))
 
 
+#: A job's seams are judged with edge B as this panel's.
+_BY_LETTER = {
+    "this panel's edge": "edge B", "the neighbour's edge": "edge A", "this panel above its neighbour": "face B above A",
+}  # fmt: skip
+
+
+def by_letters(text: str) -> str:
+    """A sentence about a panel and its neighbour for a paper, where nobody knows which is which."""
+    for of, letter in _BY_LETTER.items():
+        text = text.replace(of, letter)
+    return text
+
+
 def edges_made(m: Measurement, say: Lengths) -> str:
     """How both edges are made, as far as known."""
     told = []
@@ -159,7 +172,7 @@ def edges_made(m: Measurement, say: Lengths) -> str:
 def coat_row(coat: Coat, plan: FinishPlan, say: Lengths) -> tuple[str, ...]:
     """A coat for a table: kind, number, film of one coat on the flat, share left on an edge, where, state, source."""
     stays = " to ".join(f"{100 * x:.0f}" for x in dict.fromkeys(coat.stays))
-    on = {"both": "both edges", "panel": "this panel", "neighbour": "its neighbour"}[coat.on]
+    on = {"both": "both edges", "panel": "the panel's edge alone", "neighbour": "its neighbour's alone"}[coat.on]
     state = "on already" if plan.is_on(coat) else "to come"
     film = say.film(*dict.fromkeys(coat.film_um))
     return coat.kind, str(coat.coats), film, f"{stays} %", on, state, coat.source

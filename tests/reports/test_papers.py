@@ -495,6 +495,18 @@ def test_further_rows_of_a_seam_carry_its_number_and_one_station_is_one_place():
     assert told.count("Panel A lies ") == 2
 
 
+def test_papers_name_edges_by_their_letters():
+    """Nobody who reads a paper knows which panel was 'this' one."""
+    one = document(1).seams[0]
+    spec = replace(simple_spec(4.8, 0.5, 0.5), straightness_mm=0.05, straightness_100_mm=0.05, step_mm=0.1)
+    after = replace(one.after, verdict=judge_measurement(one.after.measurement, spec))
+    told = " ".join(read(ev.write_evidence(replace(document(0), seams=(replace(one, after=after),)))))
+    assert "Straightness of edge B" in told
+    assert "Straightness of edge A" in told
+    assert "this panel" not in told
+    assert "neighbour's" not in told
+
+
 def test_as_above_is_said_only_of_the_same_wanted_gap():
     """The wanted gap was changed between the visits: 4.80 mm for the first, 5.20 mm for the second."""
     one = document(1).seams[0]
