@@ -785,6 +785,7 @@ def evidence_report(
     seams = tuple(_seam_evidence(store, s, own[0], own[-1], head.say, visit_id, whole=whole) for s, own in measured)
     numbers = {s.full_name: k for k, (s, _) in enumerate(results, 1)}
     labels = {s.seam_id: f"seam {numbers[s.full_name]}" if measured[1:] else s.full_name for s, _ in measured}
+    files = _file_names(store, newest)
     left = {s.full_name: _why_not(store, s, newest) for s, own in results if not own}
     coats = None
     with suppress(GapvisionError):  # kept from another shop or an older program: the paper goes without
@@ -806,8 +807,8 @@ def evidence_report(
         whole_car=whole_car,
         photos=tuple(
             ev.PhotoEntry(seam=names[x.seam_id], stage=x.visit.stage + (", refused" if x.status == "refused" else ""),
-                          file_name=p.file_name, sha256=p.original_sha256, taken_at=p.taken_at or "",
-                          stored_at=since[x.shot_id])
+                          file_name=files.get((x.seam_id, p.original_sha256), p.file_name),
+                          sha256=p.original_sha256, taken_at=p.taken_at or "", stored_at=since[x.shot_id])
             for x in newest for p in x.photos
         ),
         program=f"gapvision {__version__}", methods=tuple(sorted({x.method_version for x in lines})),
@@ -839,6 +840,18 @@ def _identity(store: Store, origin: str) -> tuple[tuple[str, str], ...]:
     return (*found, ("Origin", origin)) if origin else tuple(found)
 
 
+def _file_names(store: Store, lines: Sequence[MeasurementLine]) -> dict[tuple[int, str], str]:
+    """What each photo was called when it was measured, by seam and SHA-256.
+
+    A file is kept once; its name there may be the one that it had in another customer's job.
+    """
+    found = dict[tuple[int, str], str]()
+    for x in lines:
+        with suppress(GapvisionError):  # a damaged result that no paper shows
+            found |= {(x.seam_id, seen.sha256): seen.file for seen in stored(store, x).photos}
+    return found
+
+
 def _signed(note: Note) -> str:
     """A note with who wrote it, and when."""
     return f"{note.text} ({', '.join(filter(None, (note.who, note.made_at[:10])))})"
@@ -851,8 +864,9 @@ def _why_not(store: Store, seam: Seam, newest: Sequence[MeasurementLine]) -> str
 
 
 def _refusal(store: Store, line: MeasurementLine) -> str:
-    notices = stored(store, line).notices
-    return notices[0].message if notices else "nobody knows why"
+    with suppress(GapvisionError, IndexError):
+        return stored(store, line).notices[0].message
+    return "its result cannot be read."
 
 
 def _paper_warnings(
@@ -969,7 +983,7 @@ def _shown(store: Store, line: MeasurementLine, since: dict[int, str], remarks: 
     return ev.ShownResult(
         number=line.measurement_id, stage=line.visit.stage, on_date=line.visit.on_date, who=line.visit.who,
         measurement=measurement, photo=photos[0], others=photos[1:],
-        file_name=line.photo.file_name, sha256=line.photo.original_sha256, conditions=tuple(said), verdict=verdict,
+        file_name=measurement.photo.file, sha256=line.photo.original_sha256, conditions=tuple(said), verdict=verdict,
         taken_at=line.photo.taken_at or "", stored_at=since[line.shot_id], photo_faults=faults,
     )  # fmt: skip
 

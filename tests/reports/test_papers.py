@@ -507,6 +507,23 @@ def test_papers_name_edges_by_their_letters():
     assert "neighbour's" not in told
 
 
+@pytest.mark.slow
+def test_a_photo_is_named_as_in_its_own_job(tmp_path):
+    """One file kept for two jobs, under another name in each: no paper tells the other customer's."""
+    with Store(tmp_path) as store:
+        jobs = []
+        for name in ("first.jpg", "second.jpg"):
+            job = store.new_job(reference=name)
+            seam, visit = store.add_seam(job.job_id, "door"), store.add_visit(job.job_id, "x", on_date="2026-03-02")
+            content = invented_set({name: hashlib.sha256(PHOTO).hexdigest()})
+            store.save_photo(seam.seam_id, visit.visit_id, PHOTO, ".jpg", content, file_name=name)
+            jobs.append(job)
+        told = [" ".join(read(evidence_report(store, job.job_id))) for job in jobs]
+    assert told[0].count("door x first.jpg") == 1
+    assert told[1].count("door x second.jpg") == 1
+    assert "first.jpg" not in told[1]
+
+
 def test_as_above_is_said_only_of_the_same_wanted_gap():
     """The wanted gap was changed between the visits: 4.80 mm for the first, 5.20 mm for the second."""
     one = document(1).seams[0]
