@@ -69,7 +69,7 @@ from typing import TYPE_CHECKING
 __version__ = "0.2.0"
 
 #: Raised whenever a change moves a measured number, so that old records stay comparable.
-METHOD_VERSION = 12
+METHOD_VERSION = 13
 
 if TYPE_CHECKING:
     from gapvision.errors import GapvisionError as GapvisionError

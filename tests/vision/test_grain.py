@@ -66,5 +66,21 @@ def test_what_looks_for_like_patches_takes_noise_out_of_the_flats(clean):
     assert after == pytest.approx(1.25 * before, rel=0.05)
 
 
+def test_noise_half_taken_out_makes_edges_less_sure(clean):
+    one = np.full(3, 8.0)
+
+    def factor(grey):
+        quality = quality_of(np.clip(np.round(grey), 0, 255).astype(np.uint8))
+        return picture_doubt(quality, one, np.full((3, 2), 500.0)).factor
+
+    noisy = np.clip(clean + noise_of(clean, 10), 0, 255).astype(np.uint8)
+    left = cv2.fastNlMeansDenoising(noisy, None, 10.0, 3, 9)  # leaves noise, only less
+    assert 1.6 < grain_of(left).levels < 6.5
+    assert factor(left) == pytest.approx(1.4 * factor(clean), rel=0.05)
+    # Noise that nobody took out left the edges as sure as they were; grain in runs of pixels is any phone's.
+    assert factor(noisy) == pytest.approx(factor(clean), rel=0.05)
+    assert factor(clean + cv2.GaussianBlur(noise_of(clean, 10), (0, 0), 1.0)) == pytest.approx(factor(clean), rel=0.05)
+
+
 def test_without_strips_the_usual_grain_counts(clean):
     assert print_grain(photo_of(clean), []) == USUAL_GRAIN
