@@ -34,8 +34,8 @@ _FINE_PX_PER_MM, _COARSE_FACTOR = (2.5, 5.0), (1.6, 1.0)
 _SMEARED_RUN, _SMEARED_LEVELS, _SMEARED_FACTOR = (1.2, 1.25), (0.9, 1.0), 1.25
 # More noise than usual, and that from pixel to pixel, is what a noisy sensor leaves, or what is left where noise was
 # half taken out; the print cannot tell them apart below some 7 levels, and with the noise faint outlines went as well.
-# Of 56 ray-traced photos put through non-local means (noise 10, strength 11) 46 show it, of the untouched none; within U
-# lay 0.86 of their errors, with this 0.94 (noise 12, strength 12, of 17: 0.92, 0.98; noise alone: 0.98 without it).
+# Of 56 ray-traced photos put through non-local means (noise 10, strength 11) 46 show it, of the untouched none; 0.86 of
+# their errors lay within U, with this 0.94 (noise 12, strength 12, of 17: 0.92, 0.98; noise alone: 0.98 without it).
 _LEFT_RUN, _LEFT_LEVELS, _LEFT_FACTOR = (1.2, 1.3), ((1.3, 1.6, 6.5, 8.0), (0, 1, 1, 0)), 1.4
 _PRINT_BLACK = 0.05  # of white, toner on paper in diffuse light; common practice, no source
 _LEAST_VEIL, _MOST_VEIL, _INSIDE_MM, _SMOOTH_STATIONS, _TAKEN_AWAY = 0.012, 0.1, 3.0, 15, 0.9
