@@ -1078,8 +1078,11 @@ def export_job(
     names = {s.uid: f"{s.side} {s.name}".strip() for s in data.seams}
     wanted = {s.uid: s.spec for s in data.seams}
     for number, shot in enumerate(data.shots, 1):
+        seen = [p for m in shot.measurements for p in (m.content or {}).get("photos") or ()]
+        called = {p["sha256"]: p["file"] for p in seen if isinstance(p, dict) and {"sha256", "file"} <= p.keys()}
         for own in shot.all_photos():
             own.sha256, own.suffix = safe.get(own.sha256, own.sha256), ".jpg"
+            own.file_name = called.get(own.original_sha256, own.file_name)  # else what another job called it
         for k, m in enumerate(shot.measurements, 1):
             stem = f"{number:03d}-{k}-{_slug(names[shot.seam])}"
             content, m.content, m.file = m.content, None, f"measurements/{stem}.json"

@@ -4,6 +4,7 @@ import hashlib
 import io
 import re
 import unicodedata
+import zipfile
 from dataclasses import replace
 
 import numpy as np
@@ -23,7 +24,7 @@ from gapvision.reports import glyphs
 from gapvision.reports.evidence_style import fonts
 from gapvision.reports.overlay import draw_overlay
 from gapvision.words import MM, Lengths
-from gapvision.workshop import evidence_report, judge_line
+from gapvision.workshop import evidence_report, export_job, judge_line
 from tests.records.invented import invented, invented_set
 from tests.reports._examples import measured
 from tests.reports.test_evidence import PHOTO, document, overlaps, shown, text_lines
@@ -519,6 +520,10 @@ def test_a_photo_is_named_as_in_its_own_job(tmp_path):
             store.save_photo(seam.seam_id, visit.visit_id, PHOTO, ".jpg", content, file_name=name)
             jobs.append(job)
         told = [" ".join(read(evidence_report(store, job.job_id))) for job in jobs]
+        export_job(store, jobs[1].job_id, tmp_path / "second.zip")
+    with zipfile.ZipFile(tmp_path / "second.zip") as z:
+        assert not [name for name in z.namelist() if b"first.jpg" in z.read(name)]
+        assert b"second.jpg" in z.read("job.json")
     assert told[0].count("door x first.jpg") == 1
     assert told[1].count("door x second.jpg") == 1
     assert "first.jpg" not in told[1]
