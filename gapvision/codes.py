@@ -522,7 +522,7 @@ warning panel-side-unknown
 every move is turned round.
 note travel-unlimited
     No travel was entered for the adjusters, so the move may be more than they allow.
-    Enter travel_x, travel_y and travel_out of each hinge, latch and shim point.
+    Enter how far each hinge, latch and shim point can still go: travel_x, travel_y, travel_out in the panel's file.
 note local-fault-governs
     One short place of an edge governs the move, so the other gaps are worse than they could be.
     Set aim to least work: the move then leaves such a place to the trim.

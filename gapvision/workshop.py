@@ -53,6 +53,7 @@ from gapvision.judgement import after_paint, judge_measurement, nominal_at, read
 from gapvision.judgement import compare as _compare
 from gapvision.judgement.car_plan import evenness, learn, pair_checks
 from gapvision.judgement.car_rows import Setting, car_reading, first_on_left, seam_line, settings_of_car
+from gapvision.judgement.template import TemplateDrawing
 from gapvision.judgement.thermal import ThermalChange, thermal_change
 from gapvision.model import Measurement
 from gapvision.records import (
@@ -726,8 +727,12 @@ def set_panel(store: Store, job_id: int, text: str, photos: dict[str, Any]) -> s
     return name
 
 
-def planned(store: Store, seam: Seam, line: MeasurementLine) -> tuple[str, ...]:
-    """What the job's newest plan does at a seam, in short: moves, then its edge; empty once it was measured since.
+def planned(
+    store: Store, seam: Seam, line: MeasurementLine
+) -> tuple[tuple[str, ...], tuple[TemplateDrawing, ...]]:  # fmt: skip
+    """What the job's newest plan does at a seam, in short: moves, then its edge; and that edge's template.
+
+    Both are empty once it was measured since.
 
     A plan speaks of the seam where its panel's file, kept with the job, lays a photo of it.
     """
@@ -738,13 +743,14 @@ def planned(store: Store, seam: Seam, line: MeasurementLine) -> tuple[str, ...]:
         if not names:
             continue
         if p.made_at < line.made_at:
-            return ()
+            return (), ()
         plan = read_declared(PlanFile, p.body, f"the plan of {p.panel}", "plan-file-bad")
         moves = [f"{words.first_up(x.name)}: {x.words}" for x in plan.move.points if x.words[:1].isdigit()]
         at = tuple(f"at the {name} seam (" for name in names)
         edges = [step.partition("): ")[2] for step in plan.steps if any(told in step for told in at)]
-        return (*moves, *(f"Edge of the {p.panel}: {told.rstrip('.')}" for told in edges))
-    return ()
+        told = (*moves, *(f"Edge of the {p.panel}: {told.rstrip('.')}" for told in edges))
+        return told, tuple(d for d in plan.templates if d.seam in names)
+    return (), ()
 
 
 # --- evidence --------------------------------------------------------------------------

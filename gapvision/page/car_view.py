@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from datetime import date
 from functools import lru_cache
@@ -121,8 +122,8 @@ def _look(state: SeamState) -> _Seen:
     try:
         verdict = service.decided(key, lambda: verdict_of(records(), line))
     except GapvisionError:
-        return _Seen(state, "verdict damaged", None)
-    return _Seen(state, "no limits given" if verdict is None else verdict.state, verdict)
+        return _Seen(state, "with a damaged verdict", None)
+    return _Seen(state, "without limits" if verdict is None else verdict.state, verdict)
 
 
 def _rank(one: _Seen) -> tuple[bool, float]:
@@ -135,21 +136,20 @@ def _answer(seen: Sequence[_Seen]) -> str:
     """The car in one or two sentences."""
     if not seen:
         return "No seam yet. <small>Add the first one below, or save a measurement to this job.</small>"
-    count = [sum(x.word == word for x in seen) for word in (OUT, OPEN)]
-    todo = sum(x.state.latest is None for x in seen)
-    of = f"of {len(seen)} seam{'s' if len(seen) != 1 else ''}"
-    told = [f"{n} {of} {word}" for n, word in zip(count, (OUT, OPEN), strict=True) if n]
-    told += [f"{todo} {of} not measured"] if todo else []
+    count = Counter(x.word for x in seen if x.word != IN)  # whatever it is, it is not in tolerance
+    all_of = f" of {len(seen)} seam{'s' if len(seen) != 1 else ''}"  # said once
+    order = sorted(count, key=lambda word: (word != OUT, word != OPEN))
+    told = [f"{count[word]}{'' if k else all_of} {word}" for k, word in enumerate(order)]
     head = "; ".join(told) or f"All {len(seen)} seams in tolerance"
-    sign = widgets.SIGNS[OUT] if count[0] else widgets.SIGNS[OPEN] if told else "\u2713"
+    sign = widgets.SIGNS[OUT if count[OUT] else OPEN if count else IN]
     worst = max(seen, key=_rank)
     if worst.verdict is None or worst.verdict.worst is None:
         return f"{sign} {head}"
     say = widgets.lengths()
     name = widgets.escape(seam_title(worst.state.seam))
     gap = words.worst(worst.verdict.worst, say)
-    far = words.distances(worst.verdict.worst, worst.verdict, say)
-    return f"{sign} {head}<small>Worst: {name}, {gap}; {far}.</small>"
+    far = words.against(worst.verdict.worst, worst.verdict, say)
+    return f"{sign} {head}<small>Worst: {name}, {gap}. {far}.</small>"
 
 
 def _colour(seen: Sequence[_Seen]) -> str:
@@ -167,6 +167,8 @@ def _drawn(seen: Sequence[_Seen]) -> dict[str, Any]:
         say = widgets.lengths()
         value = "" if worst is None else f"{say.gap_alone(worst.worst_mm)}, U {say.small(worst.worst_u_mm, alone=True)}"
         old = "" if state.latest is None else age(state.latest.visit.on_date)
+        if one.verdict is not None and one.verdict.doubtful:
+            old = f"{old}, photo with warnings".lstrip(", ")
         rows.append({
             "id": state.seam.seam_id, "number": number, "side": side, "name": title.removeprefix(f"{side} ") or title,
             "sign": widgets.SIGNS.get(one.word, widgets.SIGNS[HOLE] if state.latest is None else "\u00b7"),

@@ -19,6 +19,7 @@ from gapvision.judgement import (
     reading_from_measurement,
     settings_of,
 )
+from gapvision.judgement.template import TemplateDrawing
 from gapvision.model import IN, OPEN, OUT, ExtraLine, FinishForecast, Measurement, SeamReading, Specification, Verdict
 from gapvision.page import decide_spec, service, widgets
 from gapvision.page.books import line_title, load, records, seam_title, show_origin
@@ -38,9 +39,10 @@ def show(ticket: str) -> None:
         st.info("Measure a seam first, or choose a result in Jobs: the decision is about what is shown there.")
         return
     place = decide_spec.place_of(shown)
-    about = "" if place.seam is None else f", {seam_title(place.seam)}"  # by whose limits it may be judged
+    about = "" if place.seam is None else f"{seam_title(place.seam)}: "  # by whose limits it may be judged
     more = len(shown.measurement.photos) - 1
-    st.container(key="about_box").write(f"About {shown.photo.name}{f' and {more} more, measured together' if more else ''}{about}")
+    title = f"{about}{shown.photo.name}{f' and {more} more, measured together' if more else ''}"
+    st.container(key="about_box").write(f"About {title}")
     show_origin(place.job)
     card, said, seen, printed, asked, below = (st.container() for _ in range(6))
     with asked:
@@ -65,15 +67,17 @@ def show(ticket: str) -> None:
         lines.append(ExtraLine(future.s_mm, future.gap_mm, "gap after paint", future.expanded_u_mm))
     with seen:
         draw_viewer(shown.photo, shown.measurement, now, "viewer_decide", more=lines, low=True)
-    plan = () if told else _planned(shown, place)
+    plan, drawings = ((), ()) if told else _planned(shown, place)
     work = words.work_card(verdict, settings_of(verdict, future), widgets.lengths(), plan)
     cautions = cautions_for(moves=True, cuts=True, adds=True, paints=future is not None)
     with card:
         _card(work, future)
     with printed:
-        title, name = f"{shown.photo.name}{about}", f"{shown.photo.stem}.card.pdf"
         paper = partial(_on_paper, shown, now, title, work, cautions)
-        widgets.downloads([("Work card, PDF", name, paper)], "card")
+        if drawings:
+            st.write(widgets.TEMPLATE)
+        templates = widgets.template_files(drawings, "template") if drawings else []
+        widgets.downloads([("Work card, PDF", f"{shown.photo.stem}.card.pdf", paper), *templates], "card")
     with below:
         _why(verdict, future)
         widgets.show_notices(verdict.notices)
@@ -85,14 +89,18 @@ def show(ticket: str) -> None:
         widgets.show_cautions(cautions)
 
 
-def _planned(shown: OnScreen, place: Place) -> tuple[str, ...]:
-    """What the panel's plan does at this seam, if it was made of what is on screen."""
+def _planned(shown: OnScreen, place: Place) -> tuple[Sequence[str], Sequence[TemplateDrawing]]:
+    """What the panel's plan does at this seam, with its new edge, if it was made of what is on screen."""
     lines = [] if place.seam is None else [x for x in records().history(place.seam.seam_id) if x.status != "refused"]
     if place.seam is None or not lines or shown.photo.sha256 not in {p.original_sha256 for p in lines[-1].photos}:
-        return ()
+        return (), ()
+    plan: tuple[Sequence[str], Sequence[TemplateDrawing]] = (), ()
     with widgets.telling():
-        return planned(records(), place.seam, lines[-1])
-    return ()
+        plan = planned(records(), place.seam, lines[-1])
+        for drawing in plan[1]:
+            drawing.check()
+        return plan
+    return plan[0], ()
 
 
 def _card(work: Sequence[str], future: FinishForecast | None) -> None:
@@ -161,13 +169,11 @@ def _move(measurement: Measurement) -> tuple[Measurement, str]:
 
 def _say(verdict: Verdict, title: str) -> None:
     say = widgets.lengths()
-    worst = ""
-    if verdict.worst is not None:
-        told = f"Worst: {words.worst(verdict.worst, say, both=True)}; {words.distances(verdict.worst, verdict, say)}."
-        worst = f"<small>{html.escape(told)}</small>"
+    told = words.deciding(verdict, say, words.failed_checks(verdict, say)) + [words.HEED] * verdict.doubtful
+    small = "".join(f"<small>{html.escape(line)}</small>" for line in told)
     look = {IN: "in", OUT: "out", OPEN: "open"}[verdict.state]
     st.html(
-        f'<div class="gv-verdict {look}">{widgets.SIGNS[verdict.state]} {html.escape(title)}: {verdict.state}{worst}</div>'
+        f'<div class="gv-verdict {look}">{widgets.SIGNS[verdict.state]} {html.escape(title)}: {verdict.state}{small}</div>'
     )
 
 

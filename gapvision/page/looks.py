@@ -32,13 +32,14 @@ button[kind^="primary"], [data-testid="stMultiSelect"] [data-tag] { background: 
 :focus-visible { outline: 3px solid #ffb000 !important; outline-offset: 2px; }
 input[role="combobox"]:focus-visible { outline: none !important; }
 .gv-verdict { border: 2px solid #767676; border-left-width: 12px; border-radius: 8px; padding: 6px 10px; font-size: 1.1rem; font-weight: 700; line-height: 1.3; }
-.gv-verdict.in { border-color: #2f8f4f; } .gv-verdict.out, .gv-verdict.refused { border-color: #d9601a; } .gv-verdict.open, .gv-verdict.holes { border-color: #8a6fd0; }
+.gv-verdict.in { border-color: #2f8f4f; } .gv-verdict.out { border-color: #d9601a; } .gv-verdict.refused { border-color: #c0262d; } .gv-verdict.open, .gv-verdict.holes { border-color: #8a6fd0; }
 .gv-verdict small { display: block; font-weight: 400; font-size: 16px; line-height: 1.3; }
 .gv-verdict em { float: right; font-weight: 400; font-style: normal; font-size: 14px; line-height: 1.25; max-width: 46%; margin-left: 8px; text-align: right; overflow-wrap: anywhere; }
 a.gv-take { display: block; text-align: center; min-height: 52px; line-height: 52px; border-radius: 8px; background: #0b5c93; color: #fff !important; font-weight: 700; text-decoration: none !important; }
 a.gv-take.second { background: transparent; color: inherit !important; border: 1.5px solid currentColor; line-height: 49px; }
 .st-key-to_decide button { min-height: 52px !important; }
-.st-key-gv_unit { width: 190px; } @media (min-width: 980px) { .st-key-gv_unit { position: absolute; top: 0; right: 0; } }
+.st-key-gv_unit { width: 190px; } @media (min-width: 980px) { .st-key-gv_unit { position: absolute; top: 0; right: 0; } .st-key-gv_unit [data-testid="stWidgetLabel"] { position: absolute; clip-path: inset(50%); } }
+[data-testid="stSelectbox"] input { text-overflow: ellipsis; }
 .st-key-about_box p { font-size: 15px; line-height: 1.3; margin: 0; }
 .st-key-about_box [data-testid="stMarkdownContainer"] { margin-bottom: 0; }
 .gv-verdict ul { margin: 4px 0 0; padding-left: 1.2em; } .gv-verdict li { font-size: 16px; margin: 0; }

@@ -25,6 +25,7 @@ from gapvision.page.inbox import Inbox, InboxPhoto
 from gapvision.page.session import Chosen
 from gapvision.page.shown import OnScreen, draw_viewer, judged, plot_files, remember
 from gapvision.targets.print_scale import print_scales
+from gapvision.words import Glance
 from gapvision.workshop import verdict_of
 
 #: How an edge is made, in the words of the choice, and as the settings take it.
@@ -57,7 +58,7 @@ def show(ticket: str) -> None:
     if shown is None:
         st.session_state.setdefault("_signs", {})[photo.sha256] = widgets.GLANCES["refused"]
         with step:
-            _next(ticket, photo, "refused", None)
+            _next(ticket, photo, Glance(state="refused", words=""), None)
         with strip:
             photo_strip.show(ticket, photo, together, None)
         return
@@ -65,14 +66,14 @@ def show(ticket: str) -> None:
     coming = next_photo(measurement) if photo.where != "sample" or together[1:] else None
     with top:
         name = f"{len(measurement.photos)} photos together" if measurement.photos[1:] else shown.photo.name
-        state = widgets.show_verdict(measurement, verdict, name, coming)
+        told = widgets.show_verdict(measurement, verdict, name, coming)
         for one in together:
-            st.session_state.setdefault("_signs", {})[one.sha256] = widgets.GLANCES[state]
+            st.session_state.setdefault("_signs", {})[one.sha256] = widgets.GLANCES[told.state]
         _viewer(photo, together, measurement, verdict)
     with strip:
         photo_strip.show(ticket, photo, together, measurement)
     with step:
-        _next(ticket, photo, state, coming)
+        _next(ticket, photo, told, coming)
     with sheets:
         sheet_view.show(measurement)
     with kept:
@@ -115,32 +116,32 @@ def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator, strip: Delta
         photo = stored_photo(line)
         remember(OnScreen(photo, measurement, wanted_of(seam), seam.seam_id), line.measurement_id)
         many = f", {len(measurement.photos)} photos together" if measurement.photos[1:] else ""
-        state = widgets.show_verdict(measurement, verdict, f"{line.visit.stage}, {line.visit.on_date}{many}")
+        told = widgets.show_verdict(measurement, verdict, f"{line.visit.stage}, {line.visit.on_date}{many}")
         show_origin(job)
         with strip:
             photo, number = photo_strip.show_stored(stored_photos(line), measurement)
         draw_viewer(photo, measurement, verdict, "viewer_stored", number=number)
         with step:
-            _next(ticket, photo, state, None)
+            _next(ticket, photo, told, None)
             _details(measurement, verdict)
 
 
 def _next(
-    ticket: str, photo: Chosen, state: str, coming: NextPhoto | None
+    ticket: str, photo: Chosen, told: Glance, coming: NextPhoto | None
 ) -> None:
     """The one thing to do next, large; the camera is always one tap away."""
     more = coming is not None and coming.do != "enough"
     camera = ("One more photo of it: nothing was moved", photo.set_id) if more else ("Photograph it again", "")
     if photo.where == "sample":
         _by_camera(ticket, "Take photos with this phone")
-    elif state == "out":
+    elif told.state == "out":
         st.button("What to do about it", type="primary", key="to_decide", width="stretch", on_click=_open, args=("Decide",))
         _by_camera(ticket, *camera, second=True)
-    elif state == "in" and session.at_seam():
+    elif told.go_on and session.at_seam():
         st.button("Next seam", type="primary", key="to_car", width="stretch", on_click=_open, args=("Car",))
         _by_camera(ticket, *camera, second=True)
     else:
-        _by_camera(ticket, *(camera if more or state != "in" else ("Take the next photo", "")))
+        _by_camera(ticket, *(camera if more or not told.go_on else ("Take the next photo", "")))
     if more and photo.where != "sample":
         _by_camera(ticket, "Take it anew: something was moved", second=True)
 
@@ -193,6 +194,7 @@ def _measured(together: Sequence[Chosen], spec: Specification | None, settings: 
 def _by_camera(ticket: str, label: str, into: str = "", *, second: bool = False) -> None:
     """The way to the plain form, for a phone's camera; ``into`` the set that the photo joins."""
     look, more = "gv-take second" if second else "gv-take", f"&amp;into={into}" if into else ""
+    more += f"&amp;seam={session.at_seam()}" if session.at_seam() else ""
     st.html(f'<a class="{look}" href="/take?ticket={ticket}{more}" target="_self">{label}</a>')
 
 
@@ -298,7 +300,7 @@ def _same(one: Specification, two: Specification) -> bool:
 
 def _settings(together: Sequence[Chosen], spec: Specification | None) -> Settings | None:
     """How to measure; None after saying what is wrong."""
-    with st.expander("Printed check lines and edges"):
+    with st.expander("Printed check lines, and how edges are found"):
         st.write(
             "For strips without a sheet's number: measure both check lines on the printed sheet with a steel rule. One "
             "given serves for both. Lengths given here go before what is remembered of a sheet."
@@ -307,7 +309,7 @@ def _settings(together: Sequence[Chosen], spec: Specification | None) -> Setting
             ("200 mm line measures", "check_length", "e.g. 198.6mm"),
             ("150 mm line measures", "check_width", "e.g. 149.2mm"),
         )
-        st.selectbox("Edges", list(_METHODS), key="edges_method", format_func=_METHODS.__getitem__)
+        st.selectbox("Edges are found by", list(_METHODS), key="edges_method", format_func=_METHODS.__getitem__)
     _known_fields()
     with widgets.telling():
         return _settings_typed(together, spec)

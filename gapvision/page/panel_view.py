@@ -296,7 +296,7 @@ def _templates(plan: CorrectionPlan) -> None:
         st.error(str(error))
         return
 
-    st.write("Print the template at 100 % and measure its check lines with a steel rule before you scribe.")
+    st.write(widgets.TEMPLATE)
     widgets.downloads(widgets.template_files(drawings, "template"), "template")
 
 
@@ -307,9 +307,10 @@ def _say(plan: CorrectionPlan) -> None:
     widgets.show_notices(first)
     for number, step in enumerate(words.steps(plan, widgets.lengths()), 1):
         st.write(f"{number}. {step}")
-    st.write(words.chance(plan))
-    for stage, state in plan.states.items():
-        st.write(f"{stage.capitalize()}: {state}")
+    if not plan.move.is_none or any(x.trim.needed for x in plan.stretches):
+        st.write(words.chance(plan))
+    for told in words.stage_states(plan):
+        st.write(told)
     say = widgets.lengths()
     for stretch in plan.stretches:  # how much to remove or add, every 25 mm and at each change
         t = stretch.trim

@@ -1,5 +1,6 @@
-// The photos of a ticket as a strip, those that are measured together in one frame. A tap shows one, the cross takes it
+// The photos of a ticket as a strip, those that are measured together in one frame. A tap shows one, the bin takes it
 // out, the list (or a drag, where there is a mouse) moves it. What is said comes from Python (strip.py).
+const BIN = '<svg viewBox="0 0 24 24" width="24" height="24" fill="none" stroke="currentColor" stroke-width="1.8" aria-hidden="true"><path d="M4 7h16M9 7V4h6v3M6 7l1 13h10l1-13M10 11v6M14 11v6"/></svg>';
 function put(parent, tag, words, attributes) {
   const element = document.createElement(tag);
   if (words) element.textContent = words;
@@ -37,7 +38,8 @@ export default function (component) {
         continue;
       }
       const bar = put(figure, "div", "", { class: "bar" });
-      const out = put(bar, "button", "\u00d7", { type: "button", class: "out", "aria-label": `Take ${photo.name} out`, "data-name": `out ${photo.sha256}` });
+      const out = put(bar, "button", "", { type: "button", class: "out", "aria-label": `Take ${photo.name} out`, "data-name": `out ${photo.sha256}` });
+      out.innerHTML = BIN;  // no cross: that is the sign of what is out of tolerance
       out.addEventListener("click", () => ask("out", photo.sha256));
       if (photo.targets.length) {
         const list = put(bar, "select", "", { "aria-label": `Move ${photo.name}`, "data-name": `move ${photo.sha256}` });

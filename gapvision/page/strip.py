@@ -62,15 +62,15 @@ def strip_data(
         photos, rows = sets[key], []
         for photo in photos:
             targets = [(_SET + other, f"to {names[other]}") for other in order if other != key]
-            targets += [(_ALONE, "by itself")] if len(photos) > 1 else []
+            targets += [(_ALONE, "on its own")] if len(photos) > 1 else []
             sign, said = _became(photo, together, measurement)
             rows.append({
                 "sha256": photo.sha256, "url": photo.url("thumb"), "name": photo.name, "sign": sign, "said": said,
                 "shown": photo.sha256 == shown.sha256, "targets": [*targets, *elsewhere],
             })  # fmt: skip
-        name = f"Measured together: {len(photos)} photos" if photos[1:] else "By itself"
+        name = f"Measured together: {len(photos)} photos" if photos[1:] else "On its own"
         groups.append({"name": name, "to": _SET + key, "current": key == current, "photos": rows})
-    return {"label": "Photos taken", "groups": groups, "elsewhere": [(_ALONE, "By itself"), *elsewhere]}
+    return {"label": "Photos taken", "groups": groups, "elsewhere": [(_ALONE, "On its own"), *elsewhere]}
 
 
 def show_stored(photos: Sequence[tuple[Chosen, str]], measurement: Measurement) -> tuple[Chosen, int]:

@@ -9,6 +9,8 @@ photo is sent on its own, with progress, and tried again when the network was cu
 from __future__ import annotations
 
 import html
+import re
+from contextlib import suppress
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -18,10 +20,12 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from gapvision.errors import GapvisionError
+from gapvision.page.books import records, seam_title
 from gapvision.page.drawings import drawing_for
 from gapvision.page.guard import PLAIN_STYLE
 from gapvision.page.inbox import MOST_PHOTOS, Inbox
 from gapvision.page.service import WILL_DO, quick_words
+from gapvision.records import Seam
 
 MOST_BYTES = 60 * 1024 * 1024  # of one photo, as for the page's own upload
 _MOST_POST = 10 * MOST_BYTES
@@ -48,7 +52,7 @@ async def show(request: Request) -> Response:
     ticket = request.query_params.get("ticket", "")
     if not Inbox.is_ticket(ticket):
         return RedirectResponse(f"/take?ticket={Inbox().new_ticket()}", status_code=303)
-    page = _page(ticket, "", _into(request), _is_study(request))
+    page = _page(ticket, "", _into(request), _is_study(request), _seam(request))
     return HTMLResponse(page, headers={"Cache-Control": "no-store"})
 
 
@@ -63,6 +67,14 @@ def _into(request: Request) -> str:
     return into if Inbox.is_set(into) else ""
 
 
+def _seam(request: Request) -> Seam | None:
+    """The seam whose page asked for photos: whoever walks to the car reads which one it is."""
+    number = request.query_params.get("seam", "")
+    with suppress(GapvisionError):
+        return records().seam(int(number)) if re.fullmatch(r"[0-9]{1,9}", number) else None
+    return None
+
+
 async def accept(request: Request) -> Response:
     """Keep the posted photos and go on to the page; as JSON for the form's script."""
     ticket = request.query_params.get("ticket", "")
@@ -74,7 +86,7 @@ async def accept(request: Request) -> Response:
         if by_script:
             return JSONResponse({"said": words}, status_code=status)
         shown = ticket if Inbox.is_ticket(ticket) else Inbox().new_ticket()
-        return HTMLResponse(_page(shown, words, _into(request), study), status_code=status)
+        return HTMLResponse(_page(shown, words, _into(request), study, _seam(request)), status_code=status)
 
     if not Inbox.is_ticket(ticket):
         return answer(400, "The form was not complete. Open the page again.")
@@ -145,14 +157,16 @@ document.querySelector("#post").hidden = true;
 """
 
 
-def _page(ticket: str, said: str, into: str = "", study: bool = False) -> str:
+def _page(ticket: str, said: str, into: str = "", study: bool = False, seam: Seam | None = None) -> str:
     note = f'<p class="said" role="alert">{html.escape(said)}</p>' if said else ""
     there: Any = len((Inbox.of_studies() if study else Inbox()).photos(ticket))
     more = (f"&amp;into={into}" if into else "") + ("&amp;study=1" if study else "")
+    more += f"&amp;seam={seam.seam_id}" if seam else ""
+    of = f"Photos of {html.escape(seam_title(seam))}" if seam else "Take or choose photos"
     count = f"<p>{there} photo{'s' if there != 1 else ''} already here.</p>" if there else ""
     return (
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>gapvision: photos</title><style>{PLAIN_STYLE}</style></head><body><main><h1>Take or choose photos</h1>"
+        f"<title>gapvision: photos</title><style>{PLAIN_STYLE}</style></head><body><main><h1>{of}</h1>"
         f"<p>{_HOW_STUDY if study else _HOW_MORE if into else _HOW}</p>"
         f'{note}{count}<form method="post" enctype="multipart/form-data" action="/take?ticket={ticket}{more}">'
         f'<label for="photos">Photos</label><input id="photos" name="photos" type="file" accept="{ACCEPT}" multiple>'

@@ -243,7 +243,7 @@ class Viewer {
     const taken = [];
     for (const mark of marks) {
       const m = Math.floor((mark.first + mark.last - 1) / 2), away = this.unit(a[m], b[m]);
-      taken.push([b[m][0] + 36 * away[0], b[m][1] + 36 * away[1]]);
+      taken.push([b[m][0] + 36 * away[0], Math.max(b[m][1] + 36 * away[1], 13)]);
       this.label(...taken[taken.length - 1], String(mark.number), mark.look.colour);
     }
     for (const mark of marks.filter((one) => one.words.startsWith("too ") && one.last < a.length)) {  // its ends, on A's side
@@ -279,7 +279,8 @@ class Viewer {
     for (const [edge, other, letter] of [[a, b, "A"], [b, a, "B"]]) {
       const places = edge.map((p, i) => {
         const away = this.unit(other[i], p), far = 16 + half[0] * Math.abs(away[0]) + half[1] * Math.abs(away[1]);
-        return [p[0] + far * away[0], p[1] + far * away[1]];
+        const y = p[1] + far * away[1], seen = Math.min(Math.max(y, half[1] + 2), H - half[1] - 2);  // nearer to its edge, if need be
+        return [p[0] + far * away[0], Math.abs(seen - y) <= 12 ? seen : y];
       });
       const free = (p) => inside(p) && taken.every((q) => Math.abs(p[0] - q[0]) > half[0] + 36 || Math.abs(p[1] - q[1]) > 24);
       const at = places.find(free) || places.find(inside);
@@ -327,15 +328,15 @@ class Viewer {
     const taken = [], urgent = (mark) => !mark.words.startsWith("too ");
     for (const mark of [...p.marks].sort((one, two) => urgent(one) - urgent(two))) {
       const x0 = X(mark.start), x1 = Math.max(X(mark.stop), x0 + 3);
-      // What is out stands hatched at the foot, between two thin lines: the zone behind it stays seen. A hole is a hole.
-      const head = mark.number ? bottom - 16 : top;
-      shade(svg, [[x0, head], [x1, head], [x1, bottom], [x0, bottom]], mark.look, 0.3, { class: "gv-mark" });
-      if (mark.number) for (const x of [x0, x1]) node("line", { x1: x, x2: x, y1: top, y2: bottom, stroke: colour(mark.look), "stroke-width": 1.2 }, svg);
+      // A span stands hatched under the axis of places, between two thin lines: over it, it looks like a zone of gaps. A hole is a hole.
+      const [head, foot] = mark.number ? [bottom, bottom + 8] : [top, bottom];
+      shade(svg, [[x0, head], [x1, head], [x1, foot], [x0, foot]], mark.look, 0.3, { class: "gv-mark" });
+      if (mark.number) for (const x of [x0, x1]) node("line", { x1: x, x2: x, y1: top, y2: foot, stroke: colour(mark.look), "stroke-width": 1.2 }, svg);
       // Words wider than their span would take the place of the next number.
-      for (const [k, told] of mark.labels.entries()) {
-        const words = mark.number && k < mark.labels.length - 2 ? `${told} ${p.gaps.name.match(/\[(.*)\]/)[1]}` : told;  // its gap
+      const labels = mark.labels.slice(mark.number ? 1 : 0);  // its gap is told over the plot, with its U
+      for (const [k, words] of labels.entries()) {
         const half = 4.2 * words.length + 2, middle = Math.min(Math.max((x0 + x1) / 2, left + half), right - half);
-        if (taken.every(([from, to]) => middle - half >= to || middle + half <= from) && (2 * half <= x1 - x0 || (mark.number && k === mark.labels.length - 1))) {
+        if (taken.every(([from, to]) => middle - half >= to || middle + half <= from) && (2 * half <= x1 - x0 || (mark.number && k === labels.length - 1))) {
           write(svg, middle, top - 6, words);
           taken.push([middle - half, middle + half]);
           break;

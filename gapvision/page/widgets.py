@@ -27,7 +27,7 @@ _T = TypeVar("_T")
 #: State -> a sign that is no colour.
 SIGNS = {IN: "\u2713", OUT: "\u2717", OPEN: "?", HOLE: "-"}
 #: The short verdict's state -> its sign.
-GLANCES = {"in": SIGNS[IN], "out": SIGNS[OUT], "refused": SIGNS[OUT], "open": "?", "holes": "?", "measured": "\u00b7"}
+GLANCES = {"in": SIGNS[IN], "out": SIGNS[OUT], "refused": "!", "open": "?", "holes": "?", "measured": "\u00b7"}
 
 
 def escape(text: str) -> str:
@@ -52,7 +52,6 @@ def unit_switch() -> None:
         list(UNIT_NAMES),
         format_func=lambda name: UNIT_NAMES[name],
         key="unit",
-        label_visibility="collapsed",
         width=170,
     )
 
@@ -208,17 +207,14 @@ def show_notice(kind: str, code: str, message: str, advice: str) -> None:
 
 def show_verdict(
     measurement: Measurement, verdict: Verdict | None, photo: str = "", coming: NextPhoto | None = None
-) -> str:
-    """In or out, the worst place, what to do next; with a sign that is no colour.  Gives the state at a glance.
+) -> words.Glance:
+    """In or out, the worst place, what to do next; with a sign that is no colour.  Gives what it says.
 
     ``coming``: what the next photo of it should be; where nothing is proven yet it is the next thing to do.
     """
     say = lengths()
     said = words.at_a_glance(measurement, verdict, say)
-    lines, picture = [], ""
-    if said.worst is not None and verdict is not None:
-        worst = words.worst(said.worst, say, both=True)
-        lines.append(f"Worst: {worst}; {words.distances(said.worst, verdict, say)}.")
+    lines, picture = list(said.told) if verdict is None else words.deciding(verdict, say, said.told), ""
     if said.state == "refused" and measurement.notices:
         lines.append(words.notice(measurement.notices[0], say)[0])
         picture = drawing_for(measurement.notices[0].code)
@@ -232,7 +228,7 @@ def show_verdict(
     small = "".join(f"<small>{html.escape(line)}</small>" for line in lines) + picture
     of = f"<em>{html.escape(photo)}</em>" if photo else ""
     st.html(f'<div class="gv-verdict {said.state}" role="status">{GLANCES[said.state]} {said.words}{of}{small}</div>')
-    return said.state
+    return said
 
 
 def show_numbers(measurement: Measurement) -> None:
@@ -276,6 +272,9 @@ def table(label: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> No
 #: Label, file name, and what makes its bytes when it is asked for.
 File = tuple[str, str, Callable[[], bytes]]
 _MIME = {"svg": "image/svg+xml", "csv": "text/csv", "png": "image/png", "dxf": "image/vnd.dxf"}
+
+
+TEMPLATE = "Print the template at 100 % and measure its check lines with a steel rule before you scribe."
 
 
 def template_files(drawings: Sequence[TemplateDrawing], stem: str) -> list[File]:

@@ -288,7 +288,8 @@ def _draw_measured(
         _hatch(pens, mark, a[mark.first : mark.last], b[mark.first : mark.last])
     _draw_seam(pens, a, b, picture.lines[0].runs, marks_along(profile.s_mm, unit), strips)
     for mark in _worst(marks, verdict) if labels else ():
-        _label(pens, f"{mark.labels[0]} {'mm' if unit == 'mm' else 'in'}", mark, a, b, _outward(a, b))
+        words = mark.labels[0] + {"mm": " mm", "in": " in"}.get(unit, "")  # a fraction is of an inch
+        _label(pens, words, mark, a, b, _outward(a, b))
 
 
 def _outward(a: FloatArray, b: FloatArray) -> FloatArray:

@@ -385,7 +385,8 @@ def _marks(
             number = next(numbers)
             # Thousandths of an inch are fine enough here.
             furthest = say.small(span.worst_mm, alone=True) if say.unit == "in" else say.gap_alone(span.worst_mm)
-            labels = (f"{number} {words}, {furthest.rsplit(' ', 1)[0]}", f"{number} {words}", f"{number}")
+            bare = furthest.replace(f" {'mm' if say.unit == 'mm' else 'in'}", "")  # the axis names the unit
+            labels = (f"{number} {words}, {bare}", f"{number} {words}", f"{number}")
         first, last = (int(k) for k in np.searchsorted(s, [span.from_mm - 1e-6, span.to_mm + 1e-6]))
         look = SPANS[span_state(span)]
         found.append(

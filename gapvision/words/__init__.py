@@ -39,6 +39,7 @@ from gapvision.words.plan import (
     metal,
     point_move,
     remedies,
+    stage_states,
     steps,
     travel,
     trim_row,
@@ -47,13 +48,16 @@ from gapvision.words.plan import (
 )
 from gapvision.words.study import U_PARTS
 from gapvision.words.verdict import (
+    HEED,
     STATUS,
+    against,
     check,
     check_name,
     check_place,
     check_values,
+    deciding,
     decision,
-    distances,
+    failed_checks,
     first_up,
     reasons,
     rule,

@@ -7,7 +7,7 @@ import numpy as np
 from gapvision.model import HOLE, IN, OPEN, OUT, Measurement, Span, Verdict
 from gapvision.words.lengths import Lengths
 from gapvision.words.notices import notice
-from gapvision.words.verdict import STATUS, check, first_up, reasons, rule, worst_place
+from gapvision.words.verdict import HEED, STATUS, check, first_up, reasons, rule, worst_place
 
 _FULLY = 3  # more spans than this are told by their places alone
 
@@ -45,7 +45,7 @@ def answer(verdict: Verdict, say: Lengths) -> str:
     told += failed
     told += reasons([x for x in verdict.reasons if x.kind in ("u too large", "u ignored", "as written")], (), say)
     if verdict.doubtful:
-        told.append("The photo was measured with warnings: heed them first.")
+        told.append(HEED)
     return " ".join(told)
 
 

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from gapvision.model import HOLE, OPEN, OUT, Measurement, Span, Verdict
+from gapvision.words.answer import as_measured
 from gapvision.words.lengths import Lengths
 from gapvision.words.notices import notice
-from gapvision.words.verdict import check, first_up
+from gapvision.words.verdict import HEED, failed_checks, first_up
 
 #: Notices whose advice is to light the gap or to put paper into it.
 _ABOUT_LIGHT = ("edge-doubtful", "edge-underexposed", "seam-unfamiliar")
 #: Notes of what counts in U already.
 _NO_HELP = ("known-stated", "proof-used", "proof-of-another-phone", "proof-too-old")
+#: Where a person states what no photo tells, and the notices that ask for it.
+_SAID_THERE = "Say it under 'What you know of the edges'."
+_TO_SAY = ("sheets-unknown", "step-unknown")
+_DOUBTFUL = ", photo with warnings"
 _SQUARE_DEG = 5.0  # seen further from the side the tilt counts, as in the warning 'tilt-large'
 
 
@@ -29,14 +34,20 @@ class Glance:
         The state for people.
     worst : Span or None
         The verdict's worst station; without a tolerance None.
+    told : tuple of str
+        What else decides: limits on the seam as a whole, what was left out.
     next_step : str
         What to do, one sentence or two.
+    go_on : bool
+        Whether this seam needs no other photo.
     """
 
     state: str
     words: str
     worst: Span | None = None
+    told: tuple[str, ...] = ()
     next_step: str = ""
+    go_on: bool = False
 
 
 def at_a_glance(measurement: Measurement, verdict: Verdict | None, say: Lengths) -> Glance:
@@ -51,38 +62,41 @@ def at_a_glance(measurement: Measurement, verdict: Verdict | None, say: Lengths)
     """
     if measurement.profile is None or not len(measurement.profile.s_mm):
         advice = notice(measurement.notices[0], say)[1] if measurement.notices else ""
-        return Glance(state="refused", words="Refused", next_step=advice)
+        return Glance(state="refused", words="Photo refused", next_step=advice)
     if verdict is None:
-        return Glance(
-            state="measured", words="Measured", next_step="Give a wanted gap and a tolerance, then it is judged."
-        )
-    state, words, step = _said(measurement, verdict, say)
-    return Glance(state=state, words=words, worst=verdict.worst, next_step=step)
+        step = "Give a wanted gap and a tolerance, here or in Decide: then it is judged."
+        return Glance(state="measured", words="Measured", told=(as_measured(measurement, say),), next_step=step)
+    return replace(_said(measurement, verdict, say), worst=verdict.worst)
 
 
-def _said(measurement: Measurement, verdict: Verdict, say: Lengths) -> tuple[str, str, str]:
-    """State, words and next step of a decision."""
-    failed = [f"{first_up(check(c, say))}." for c in verdict.checks if c.state == verdict.state]
+def _said(measurement: Measurement, verdict: Verdict, say: Lengths) -> Glance:
+    """What a decision comes to."""
+    failed = failed_checks(verdict, say)
     if verdict.state == OUT:
-        if verdict.worst is not None and OUT in verdict.states:
-            failed.insert(0, f"It is {say.small(verdict.worst.excess_mm)} too {verdict.worst.side} there.")
-        advice = "Decide tries a move; Panels works out what to do to the metal."
-        return "out", "Out of tolerance", " ".join([*failed, advice])
+        advice = "Decide says what to do to this seam, Panels to the whole panel."
+        if verdict.doubtful:  # metal must not go by a photo that may be wrong
+            advice = f"{HEED} {advice}"
+        words = f"Out of tolerance{_DOUBTFUL if verdict.doubtful else ''}"
+        return Glance(state="out", words=words, told=failed, next_step=advice)
     if verdict.state == OPEN and (failed or OPEN in verdict.states):
-        limit = ["A limit lies within U."] if OPEN in verdict.states else []
-        return "open", "Not proven", " ".join([*limit, *failed, _for_proof(measurement, say)])
+        return Glance(state="open", words="Not proven", told=failed, next_step=_for_proof(measurement, say))
     holes = [x for x in verdict.spans if x.state == HOLE]
     left_out = [x for x in measurement.left_out if any(h.from_mm < x.to_mm and x.from_mm < h.to_mm for h in holes)]
     if verdict.state == OPEN and len(left_out) >= len(holes):
         told = ", ".join(f"{say.stretch(x.from_mm, x.to_mm)} ({x.reason})" for x in left_out)
-        return "holes", "In tolerance beside what was left out", f"Left out: {told}. Nothing is proven there."
+        return Glance(
+            state="holes", words="In tolerance beside what was left out", go_on=True,
+            told=(f"Left out: {told}. Nothing is proven there.",),
+            next_step="Check that by hand; go on to the next seam.",
+        )  # fmt: skip
     if verdict.state == OPEN:
         step = "Part of the seam was not measured: take that stretch again, or leave it out with a reason."
-        return "holes", "In tolerance where measured", step
+        return Glance(state="holes", words="In tolerance where measured", next_step=step)
     doubt = next((n for n in verdict.notices if n.kind == "warning"), None)
     if doubt is not None:
-        return "in", "In tolerance, photo with warnings", " ".join(notice(doubt, say))
-    return "in", "In tolerance", "Nothing to change here; go on to the next seam."
+        return Glance(state="in", words=f"In tolerance{_DOUBTFUL}", next_step=" ".join(notice(doubt, say)))
+    step = "Nothing to change here; go on to the next seam."
+    return Glance(state="in", words="In tolerance", next_step=step, go_on=True)
 
 
 def _for_proof(measurement: Measurement, say: Lengths) -> str:
@@ -91,7 +105,9 @@ def _for_proof(measurement: Measurement, say: Lengths) -> str:
     first = next((n for n in helpful if n.advice), None)
     if measurement.gap_lit == "bright" and (first is None or first.code in (*_ABOUT_LIGHT, "gap-burnt-out")):
         return _with_the_gap_lit(measurement)
-    return "Light the gap from behind and go nearer, then take it again." if first is None else notice(first, say)[1]
+    if first is None:
+        return "Light the gap from behind and go nearer, then take it again."
+    return notice(first, say)[1] + (f" {_SAID_THERE}" if first.code in _TO_SAY else "")
 
 
 def _with_the_gap_lit(measurement: Measurement) -> str:
@@ -108,7 +124,7 @@ def _with_the_gap_lit(measurement: Measurement) -> str:
     made = ""
     if unknown:
         edges = f"edge {unknown[0]} is" if len(unknown) == 1 else "the edges are"
-        made = f"State how {edges} made, cut or rolled."
+        made = f"State how {edges} made, cut or rolled. {_SAID_THERE}"
     if not steps and not made:
         steps.append("go nearer")
     again = f"{first_up(', '.join(steps))}, then take it again." if steps else ""

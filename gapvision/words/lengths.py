@@ -2,7 +2,9 @@
 
 What rounding may do depends on what the length is for, so each purpose has its own rule:
 
-* **A measured gap** gets the nearest 64th of an inch, or 0.001 in; its U stands beside it and says how far to trust it.
+* **A measured gap** gets thousandths of an inch behind its millimetres, as its U does: half a 64th is 0.2 mm, often
+  more than U.  Who asked for fractions gets the nearest 64th, as "full" where the gap is more than it and "scant" where
+  it is less.  A gap that lies on a 64th gets it either way.
 * **A limit** is rounded inwards in every unit: the lower one up, the upper one down.  Who keeps to what is written
   keeps to the limit.  Where that moved a 64th, the exact millimetres follow, named so.  Where no 64th lies
   between two limits, both stand in decimals of an inch.
@@ -61,7 +63,7 @@ class Lengths:
         return self.unit != "mm"
 
     def gap(self, gap_mm: float) -> str:
-        """Write a measured gap in both systems, e.g. ``4.76 mm (3/16 in)``."""
+        """Write a measured gap in both systems, e.g. ``4.14 mm (0.163 in)``, or ``5/32 in full (4.14 mm)``."""
         return self._both(format_mm(gap_mm), self._gap_inch(gap_mm))
 
     def gap_alone(self, gap_mm: float) -> str:
@@ -174,13 +176,17 @@ class Lengths:
         taken = any(nearest_fraction(x) == fraction and abs(x - length_mm) >= _UNSEEN_MM for x in others_mm)
         if taken or abs(off) > (_FULL_MM if abs(length_mm) >= _LEAST_FULL_MM else _UNSEEN_MM) or fraction == 0:
             return decimals
-        return format_fraction(length_mm) + ("" if abs(off) < _UNSEEN_MM else " full" if off > 0 else " scant")
+        return _by_fraction(length_mm, off)
 
     def _gap_inch(self, gap_mm: float) -> str:
-        if self.unit == "in":  # as fine as the limits and U beside it
+        if self.unit == "in" or not math.isfinite(gap_mm):  # as fine as the limits and U beside it
             return _thou(gap_mm)
-        vanishes = math.isfinite(gap_mm) and gap_mm != 0 and nearest_fraction(gap_mm) == 0
-        return format_inch(gap_mm) if vanishes else format_fraction(gap_mm)
+        fraction = nearest_fraction(gap_mm)
+        off = abs(gap_mm) - abs(float(fraction)) * MM_PER_INCH
+        vanishes = fraction == 0 and gap_mm != 0
+        if vanishes or (self.unit == "mm" and abs(off) >= _UNSEEN_MM):
+            return _thou(gap_mm)
+        return _by_fraction(gap_mm, off)
 
     def _small(self, mm: str, inch: str, *, both: bool = False, alone: bool = False) -> str:
         if "nan" in mm or "inf" in mm:
@@ -193,6 +199,12 @@ class Lengths:
         if mm == "-":
             return mm
         return f"{inch} ({mm})" if self.inch else f"{mm} ({inch})"
+
+
+def _by_fraction(length_mm: float, off_mm: float) -> str:
+    """The nearest 64th, and which side of it the length lies on."""
+    side = "" if abs(off_mm) < _UNSEEN_MM else " full" if off_mm > 0 else " scant"
+    return format_fraction(length_mm) + side
 
 
 def _thou(length_mm: float, sign: str = "") -> str:

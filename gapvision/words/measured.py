@@ -69,7 +69,7 @@ def numbers(m: Measurement, say: Lengths, *, both: bool = False) -> list[tuple[s
     elif m.stated_step_mm is not None:
         step = f"face B {say.small(m.stated_step_mm, signed=True, both=both)} above face A, as stated"
     return [
-        ("mean gap", say.gap(gap.mean_mm)),
+        ("mean gap", f"{say.gap(gap.mean_mm)}, U {usual}"),
         ("smallest gap", at(int(np.argmin(p.gap_mm)))),
         ("largest gap", at(int(np.argmax(p.gap_mm)))),
         ("U of the gap", f"{usual} in the middle of all stations, up to {most} (k = 2, about 95 %)"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from gapvision.model import FOLLOWERS, IN, NOT_MEASURED, Adjuster, CorrectionPlan, PointMove
+from gapvision.model import FOLLOWERS, IN, NOT_MEASURED, OPEN, Adjuster, CorrectionPlan, PointMove
 from gapvision.model.plan import TrimLine, TrimRow, TrimSpan
 from gapvision.words.gauges import gauges
 from gapvision.words.lengths import Lengths
@@ -93,9 +93,18 @@ def chance(plan: CorrectionPlan) -> str:
         by_seam[x.seam] = min(by_seam.get(x.seam, 1.0), x.passes)
     seams = ", ".join(f"{name} {_share(share)}" for name, share in by_seam.items())
     return (
-        f"Carried out so, with the setting error of each adjuster, all that was measured passes with a probability of "
-        f"{_share(plan.passes)} ({seams})."
+        f"Carried out so, with the setting error of each adjuster, new photos of what was measured will prove it in "
+        f"tolerance with a probability of {_share(plan.passes)} ({seams})."
     )
+
+
+def stage_states(plan: CorrectionPlan) -> Iterator[str]:
+    """The panel's state at each stage; where only what was not measured is in doubt, that is said."""
+    for k, (stage, state) in enumerate(plan.states.items()):
+        verdicts = [x.stages[k].verdict for x in plan.stretches]
+        unsure = any(OPEN in (*v.states, *(c.state for c in v.checks)) for v in verdicts)
+        told = "in tolerance where it was measured" if state == OPEN and not unsure else state
+        yield f"{first_up(stage)}: {told}"
 
 
 def _share(probability: float) -> str:

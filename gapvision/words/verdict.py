@@ -6,11 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from gapvision.model import HOLE, OUT, Check, DecisionRule, Reason, Span, Verdict
+from gapvision.model import HOLE, IN, OPEN, OUT, Check, DecisionRule, Reason, Span, Verdict
 from gapvision.words.lengths import Lengths
 
 #: Status of a measured photo -> words.
 STATUS = {"ok": "measured", "warn": "measured, with warnings", "refused": "refused"}
+#: Before what the metal may be worked by.
+HEED = "The photo was measured with warnings: heed them first."
 _RULES = {
     "proven": "accept only what is proven: the limits are moved inwards by U",
     "simple": "simple acceptance: the measured value alone is compared with the limits (JCGM 106)",
@@ -69,7 +71,7 @@ def decision(
         f"{first_up(state)}. Rule: {rule(by)}. U is {usual} in the middle of all stations, {largest} at the worst; "
         f"coverage factor k = {factor:g} (about 95 %)."
     )
-    return told + (" The photo was measured with warnings: heed them first." if doubtful else "")
+    return told + (f" {HEED}" if doubtful else "")
 
 
 def reasons(why: Sequence[Reason], checks: Sequence[Check], say: Lengths) -> list[str]:
@@ -125,7 +127,36 @@ def worst(span: Span, say: Lengths, *, both: bool = False) -> str:
     return f"{say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}, U {say.small(span.worst_u_mm, both=both)}"
 
 
-def distances(span: Span, of: Verdict, say: Lengths) -> str:
+def failed_checks(v: Verdict, say: Lengths) -> tuple[str, ...]:
+    """The limits on the seam as a whole that the state rests on, in sentences."""
+    return tuple(f"{first_up(check(c, say))}." for c in v.checks if v.state != IN and c.state == v.state)
+
+
+def deciding(of: Verdict, say: Lengths, told: Sequence[str]) -> list[str]:
+    """The worst gap with its limits, and what else was told; what the state rests on stands first."""
+    if of.worst is None:
+        return list(told)
+    gap = f"{worst(of.worst, say, both=True)}. {against(of.worst, of, say)}."
+    return [f"Worst: {gap}", *told] if of.state in (IN, *of.states) else [*told, f"Gap: {gap}"]
+
+
+def against(span: Span, of: Verdict, say: Lengths) -> str:
+    """The limits where a span is worst, and how far its gap lies beyond or inside them; whether U is more than that."""
+    k = int(np.argmin(np.abs(of.s_mm - span.worst_at_mm)))
+    excess = span.excess_mm
+    way = "inside" if excess <= 0 else "too tight" if span.worst_mm < of.nominal_mm[k] else "too wide"
+    doubt = ", less than U" if span.state == OPEN or abs(excess) < span.worst_u_mm else ""
+    limits = say.limits(float(of.lower_mm[k]), float(of.upper_mm[k]))
+    return f"Limits {limits}: {say.small(abs(excess))} {way}{doubt}"
+
+
+def worst_place(span: Span, of: Verdict, say: Lengths) -> str:
+    """The worst station of a span: gap, place, how far from the wanted gap and its limit, U."""
+    at = f"{say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}"
+    return f"{at}, {_distances(span, of, say)}, U {say.small(span.worst_u_mm)}"
+
+
+def _distances(span: Span, of: Verdict, say: Lengths) -> str:
     """How far the worst station of a span lies from the wanted gap, and beyond or inside its limit."""
     wanted = float(of.nominal_mm[int(np.argmin(np.abs(of.s_mm - span.worst_at_mm)))])
     off, excess = span.worst_mm - wanted, span.excess_mm
@@ -133,12 +164,6 @@ def distances(span: Span, of: Verdict, say: Lengths) -> str:
         f"{say.small(abs(off))} {'below' if off < 0 else 'above'} the wanted gap, {say.small(abs(excess))} "
         f"{'beyond' if excess > 0 else 'inside'} the limit"
     )
-
-
-def worst_place(span: Span, of: Verdict, say: Lengths) -> str:
-    """The worst station of a span: gap, place, how far from the wanted gap and its limit, U."""
-    at = f"{say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}"
-    return f"{at}, {distances(span, of, say)}, U {say.small(span.worst_u_mm)}"
 
 
 def first_up(text: str) -> str:

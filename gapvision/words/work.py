@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from gapvision.model import IN, OPEN, OUT, Verdict
+from gapvision.model import OPEN, OUT, Verdict
 from gapvision.units import MM_PER_INCH, format_fraction
 from gapvision.words.gauges import SHANK_IN, SHANK_MM, pair
 from gapvision.words.lengths import Lengths
@@ -31,17 +31,19 @@ def work_card(
     to_set = ", ".join(f"{say.target(x[1])}{end}" for x, end in zip(settings, ends, strict=True))
     gauges = "; ".join(f"{_gauges(x[2], x[3], say)}{end}" for x, end in zip(settings, ends, strict=True))
     now = f"{'; '.join(plan)}." if plan else _now(verdict, settings, say)
-    return now, f"{'Keep' if verdict.state == IN else 'Set'} {to_set}.", f"{gauges}."
+    # Who is to change nothing must not read "set" below it.
+    do = "Set" if plan or OUT in verdict.states else "Wanted:" if verdict.state == OPEN else "Keep"
+    return now, f"{do} {to_set}.", f"{gauges}."
 
 
 def _now(verdict: Verdict, settings: Sequence[tuple[float, float, float, float]], say: Lengths) -> str:
     """The first line: the worst place that is out, and how far to open or close it there."""
     out = sorted((x for x in verdict.spans if x.state == OUT), key=lambda x: -x.excess_mm)
     if not out and verdict.state == OUT:
-        return "The gap is inside its limits, but not its form: see why below."
+        return "The gap is inside its limits, but not its form: see 'Why' below."
     if not out:
-        sure = verdict.state != OPEN
-        return "Leave the gap as it is." if sure else "Change nothing yet: it is not proven. Take it again as advised."
+        unsure = "Change nothing yet: it is not proven. Take it again as Measure advises."
+        return unsure if verdict.state == OPEN else "Leave the gap as it is."
     worst, more = out[0], len(out) - 1
     first, last = settings[0], settings[-1]
     along = 0.0 if last is first else (worst.worst_at_mm - first[0]) / (last[0] - first[0])

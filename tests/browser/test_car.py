@@ -35,7 +35,11 @@ def test_from_the_car_to_a_seam_and_back(shop, visit, shots, size):
     one.measured()
     one.settled()
     expect(one.page.locator(".gv-verdict")).to_contain_text("Out of tolerance")
+    limits = re.compile(r"Worst: 3\.3\d mm .* U 0\.1\d mm .* Limits 4\.17 to 5\.36 mm .*: 0\.8\d mm too tight")
+    expect(one.page.locator(".gv-verdict")).to_contain_text(limits)
     on_first_screen(one, ".gv-verdict", ".gv-photo", ".gv-chart", ".st-key-to_decide")
+    mark, line = (one.page.locator(f".gv-chart {part}").first.bounding_box() for part in (".gv-mark", ".gv-line"))
+    assert mark["y"] > line["y"] + line["height"], "among the gaps it looks like a zone of gaps"
     shots(one, f"seam_{where}")
     one.page.get_by_role("button", name="What to do about it").click()
     one.page.locator(".gv-card", has_text="shank must enter").wait_for()

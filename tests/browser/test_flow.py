@@ -74,11 +74,11 @@ def test_the_verdict_is_on_the_first_screen_of_a_phone_and_lengths_follow_the_sw
         ),
         (
             "inch fractions",
-            r"\d+/(?:2|4|8|16|32|64) in \(4\.\d+ mm\) at 7 \d+/\d+ in, U 0\.0\d+ in",
+            r"\d+/(?:2|4|8|16|32|64) in(?: full| scant)? \(4\.\d+ mm\) at 7 \d+/\d+ in, U 0\.0\d+ in",
             r"Station 7 \d+/\d+ in: gap \d+/",
             "[in]",
         ),
-        ("mm", r"4\.\d\d mm \(\d+/(?:2|4|8|16|32|64) in\) at \d+ mm, U 0\.\d\d mm", r"Station \d+ mm: gap 4\.", "[mm]"),
+        ("mm", r"4\.\d\d mm \(0\.1\d\d in\) at \d+ mm, U 0\.\d\d mm", r"Station \d+ mm: gap 4\.", "[mm]"),
     ):
         box = one.page.get_by_role("combobox", name="Show lengths in")
         box.scroll_into_view_if_needed()

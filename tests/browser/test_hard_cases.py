@@ -41,7 +41,7 @@ def test_refused_photo_shows_advice_drawing_and_the_photo(server, visit, shots):
     one = visit(server.url)
     one.measured()
     give(one, "nostrip.jpg", buffer.getvalue())
-    one.page.locator(".gv-verdict", has_text="Refused").wait_for()
+    one.page.locator(".gv-verdict", has_text="! Photo refused").wait_for()
     assert one.page.locator(".gv-verdict img.gv-drawing").count() == 1
     one.page.locator(".gv-verdict", has_text="Lay a printed strip beside the seam").wait_for()
     assert one.page.get_by_role("button", name="Tap the seam").is_visible()
@@ -101,7 +101,7 @@ VIEWS = ("Car", "Measure", "Decide", "Jobs", "Panels")
 BOXES = {
     "Car": ("Add a seam to this car",),
     "Measure": (
-        *("Save to a job", "What is wanted", "Printed check lines and edges", "What you know of the edges"),
+        *("Save to a job", "What is wanted", "Printed check lines", "What you know of the edges"),
         *("Leave a span out by numbers", "Spans, numbers and notes", "Download"),
     ),
     "Decide": ("Its numbers", "Try a move of the panel", "Paint", "Cautions"),

@@ -87,6 +87,8 @@ def test_plots_with_their_second_line_as_files(shop, visit, tmp_path, size):
     tops = entries.evaluate_all("all => all.slice(1, 6).map(e => e.getBoundingClientRect().top)")
     assert min(b - a for a, b in pairwise(tops)) >= 44, "entries of a list are touch targets too"
     one.page.get_by_role("option", name="high-build primer").click()
+    one.page.locator("[data-testid=stMultiSelect] [data-tag]").wait_for()  # Escape before it is taken takes it back
+    one.settled()
     one.page.keyboard.press("Escape")
     one.page.locator(".gv-verdict", has_text="After paint").wait_for()
     one.settled()

@@ -46,7 +46,7 @@ def test_one_short_command_and_a_second_one_beside_it(here, capsys):
     assert main(["seam.jpg", "--nominal", "3/16in"]) == 1
     said = " ".join(capsys.readouterr().out.split())
     found = re.search(
-        r"^seam.jpg: OUT OF TOLERANCE Too tight from (\d+) to (\d+) mm, worst ([\d.]+) mm \(\d+/\d+ in\) at (\d+) mm, "
+        r"^seam.jpg: OUT OF TOLERANCE Too tight from (\d+) to (\d+) mm, worst ([\d.]+) mm \(0\.\d+ in\) at (\d+) mm, "
         r"([\d.]+) mm below the wanted gap, ([\d.]+) mm beyond the limit, U [\d.]+ mm\.",
         said,
     )
@@ -84,7 +84,7 @@ def test_what_is_said_once_holds_until_a_job_or_the_line_says_otherwise(measured
     assert main(["shop", "--nominal", "5.6mm", "--tol", "1/32in", "--units", "inch"]) == 0
     code, out = state("seam.jpg")
     assert (code, "IN TOLERANCE" in out) == (0, True)
-    assert re.search(r"\d/\d+ in \(\d\.\d\d mm\)", out)
+    assert re.search(r"\d/\d+ in( full| scant)? \(\d\.\d\d mm\)", out)
     assert main(["job", "new", "--reference", "17"]) == 0
     assert main(["job", "edit", "17", "--nominal", "3/16in", "--rule", "simple"]) == 0
     assert state("seam.jpg", "--job", "17")[0] == 1

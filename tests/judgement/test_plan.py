@@ -1,6 +1,6 @@
 """Panel files and whole plans: order of steps, predictions that hold, cautions, refusals."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -108,6 +108,21 @@ def test_finish_plan_is_aimed_at():
     # What stands before paint is judged against the finished band plus the film: the states agree.
     assert [x.stages[2].verdict.state for x in plan.stretches] == [x.stages[3].verdict.state for x in plan.stretches]
     assert "prime and paint" in words.steps(plan, words.MM)[-1]
+
+
+def test_what_was_not_measured_is_told_apart_from_what_is_not_proven():
+    whole = bulged()
+    first, *others = whole.seams
+    (r,) = first.readings
+    keep = (r.s_mm < 300) | (r.s_mm > 340)
+    cut = {f.name: getattr(r, f.name)[keep] for f in fields(r) if np.shape(getattr(r, f.name))[:1] == keep.shape}
+    plan = make_plan(replace(whole, seams=(replace(first, readings=(replace(r, **cut),)), *others)))
+    assert plan.states["after the trim"] == OPEN
+    told = list(words.stage_states(plan))
+    assert told[0] == "As measured: out of tolerance"
+    assert told[-1] == "After the trim: in tolerance where it was measured"
+    loose = make_plan(bonnet({"left": lambda s: 5.5 + 0 * s, "right": lambda s: 4.1 + 0 * s}, u=0.8, aim="band"))
+    assert list(words.stage_states(loose))[-1] == "After the trim: not proven"
 
 
 def test_u_too_large_is_said_and_the_middle_aimed_at():

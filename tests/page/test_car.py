@@ -7,6 +7,8 @@ from streamlit.testing.v1 import AppTest
 
 from gapvision.formats.specification_file import specification_to_table
 from gapvision.judgement import simple_spec
+from gapvision.model import IN, OPEN, OUT
+from gapvision.page import car_view
 from gapvision.page.books import records
 from gapvision.page.car_view import age, go_to, place_on_car
 from gapvision.page.inbox import Inbox
@@ -40,9 +42,9 @@ def test_the_car_comes_first_with_its_worst_seam_and_a_photo_of_a_seam_is_saved_
     assert not page.exception
     assert page.session_state["view"] == "Car"
     said = html_of(page)
-    assert "1 of 2 seams out of tolerance; 1 of 2 seams not measured" in said
-    assert "Worst: left door, rear edge, 3.83 mm (5/32 in) at 167 mm, U 0.17 mm; 0.93 mm below the wanted gap" in said
-    assert "0.43 mm beyond the limit" in said
+    assert "1 of 2 seams out of tolerance; 1 not measured" in said
+    assert "Worst: left door, rear edge, 3.83 mm (0.151 in) at 167 mm, U 0.17 mm. Limits 4.27 to 5.26 mm" in said
+    assert "0.43 mm too tight" in said
     # The tap, as the drawing's button sends it.
     store = records()
     measured, new = store.seam_states(job.job_id)
@@ -102,3 +104,15 @@ def test_how_old_a_result_is():
     today = date(2026, 11, 28)
     days = ("2026-11-28", "2026-11-27", "2026-11-08", "2026-03-10", "no day")
     assert [age(day, today) for day in days] == ["today", "1 day old", "2 weeks old", "8 months old", ""]
+
+
+def test_only_seams_in_tolerance_make_a_car_in_tolerance():
+    """A seam without limits, or whose verdict cannot be read, is not one of them."""
+
+    def said(*states):
+        return car_view._answer([car_view._Seen(None, word, None) for word in states])
+
+    assert said(IN, IN) == "\u2713 All 2 seams in tolerance"
+    assert said(IN, "without limits") == "? 1 of 2 seams without limits"
+    several = said("with a damaged verdict", OPEN, OUT, IN)
+    assert several == f"\u2717 1 of 4 seams {OUT}; 1 {OPEN}; 1 with a damaged verdict"

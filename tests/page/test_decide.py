@@ -3,8 +3,10 @@
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from gapvision.formats.plan_json import drawing_to_dict
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.judgement import coat, preset, simple_spec
+from gapvision.judgement.template import TemplateDrawing
 from gapvision.model import FinishPlan
 from gapvision.page.books import records
 from gapvision.page.server import ENTRY
@@ -47,6 +49,15 @@ def seam(tmp_path, monkeypatch, measured_sample):
     return seams["left"]
 
 
+def drawing(seam):
+    """A new edge, 0.8 mm inside the present one, that a cutter may follow."""
+    line = tuple((float(x), 0.8) for x in range(60))
+    return TemplateDrawing(
+        seam=seam, photo="a.jpg", panel="bonnet", present=(line,), scribe=(tuple((x, 0.0) for x, _ in line),),
+        build_up=(), ticks=(), marks=(), labels=(), into_panel=-1.0, edge="cut", edge_stated=True,
+    )  # fmt: skip
+
+
 def html_of(page):
     return " ".join([x.proto.body for x in page.get("html")] + [m.value for m in page.markdown])
 
@@ -65,7 +76,7 @@ def decide(page):
 def test_a_saved_photo_is_judged_by_its_seams_own_specification(page, seam):
     decide(page)
     assert page.selectbox(key="spec_name").value == f"seam {seam.seam_id}"
-    assert any(m.value.startswith("About ") and ", left bonnet gap" in m.value for m in page.markdown), "whose limits"
+    assert any(m.value.startswith("About left bonnet gap: ") for m in page.markdown), "whose limits"
     typed = {k: page.text_input(key=f"spec_{k}").value for k in ("nominal", "below", "above", "taper", "straightness")}
     assert typed == {"nominal": "4.9mm", "below": "0.6mm", "above": "0.7mm", "taper": "1.5", "straightness": "0.4mm"}
     assert page.text_input(key="spec_jump_10").value == "", "what it does not limit stays empty"
@@ -180,7 +191,7 @@ def test_lengths_and_uncertainties_follow_the_switch(page):
     for unit, said in (
         ("mm", "U 0.17 mm (0.007 in)"),
         ("in", "U 0.007 in (0.17 mm)"),
-        ("fraction", "5/32 in (3.83 mm)"),
+        ("fraction", "5/32 in scant (3.83 mm)"),
     ):
         page.selectbox(key="unit").set_value(unit).run()
         assert said in html_of(page), unit
@@ -219,7 +230,7 @@ def test_a_result_chosen_in_jobs_is_decided_about(page, seam):
     page.button(key="decide_this").click().run()
     assert not page.exception
     assert page.session_state["view"] == "Decide"
-    assert any(", left bonnet gap" in m.value for m in page.markdown if m.value.startswith("About"))
+    assert any(m.value.startswith("About left bonnet gap: ") for m in page.markdown)
     assert page.selectbox(key="spec_name").value == f"seam {seam.seam_id}"
 
 
@@ -302,7 +313,8 @@ def test_the_work_card_takes_the_steps_of_the_panels_plan(seam, page):
     point = {"name": "left hinge", "words": "1.1 mm (0.043 in) to the left"}
     edge = "Then change the edge at the left seam (a.jpg): 190 to 211 mm remove up to 0.6 mm."
     points = [point, {"name": "latch", "words": "leave it"}]
-    body = {"schema": "gapvision-plan/1", "steps": ["Move the bonnet first.", edge], "move": {"points": points}}
+    body = {"schema": "gapvision-plan/1", "steps": ["Move the bonnet first.", edge], "move": {"points": points},
+            "templates": [drawing_to_dict(drawing(seam=name)) for name in ("left", "right")]}  # fmt: skip
     photos = {"left": {"edge": "A", "photos": [{"seam": "left bonnet gap", "at_mm": 0.0, "reverse": False}]}}
     store.add_plan(seam.job_id, "bonnet", {"schema": "gapvision-panel-of-job/1", "file": "", "photos": photos})
     store.add_plan(seam.job_id, "bonnet", body)
@@ -310,6 +322,10 @@ def test_the_work_card_takes_the_steps_of_the_panels_plan(seam, page):
     card = next(x.proto.body for x in page.get("html") if "gv-card" in x.proto.body)
     assert "Left hinge: 1.1 mm (0.043 in) to the left; Edge of the bonnet: 190 to 211 mm remove up to 0.6 mm." in card
     assert "shank must enter" in card or "No shank" in card
+    printed = ["Work card, PDF", "Template, A4", "Template, Letter", "Line for a cutter, DXF"]
+    assert [b.label for b in page.get("download_button")][:4] == printed, "who is to trim finds its line here"
+    (left,) = planned(store, seam, store.history(seam.seam_id)[-1])[1]
+    assert left.seam == "left", "no other seam's"
     line = store.history(seam.seam_id)[-1]
     store.add_measurement(line.shot_id, store.measurement(line.measurement_id), made_at="9999-01-01T00:00:00Z")
-    assert planned(store, seam, store.history(seam.seam_id)[-1]) == ()
+    assert planned(store, seam, store.history(seam.seam_id)[-1]) == ((), ())

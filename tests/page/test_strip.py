@@ -185,9 +185,9 @@ def test_what_the_strip_shows(page):
     seen = service.measure([(p.path, p.name, p.sha256) for p in set_of], settings)
     data = strip.strip_data(chosen, set_of[0], set_of, seen, [("seam:7", "to bonnet")])
     first, second = data["groups"]
-    assert (first["name"], first["current"], second["name"]) == ("Measured together: 2 photos", True, "By itself")
+    assert (first["name"], first["current"], second["name"]) == ("Measured together: 2 photos", True, "On its own")
     assert [(p["sign"], p["said"]) for p in first["photos"]] == [("+", "counts in the result"), ("\u2212", "left out")]
-    assert first["photos"][0]["targets"] == [(f"set:{chosen[-1].set_id}", "to z.jpg"), ("alone", "by itself"),
+    assert first["photos"][0]["targets"] == [(f"set:{chosen[-1].set_id}", "to z.jpg"), ("alone", "on its own"),
                                              ("seam:7", "to bonnet")]  # fmt: skip
 
 

@@ -6,6 +6,7 @@ from starlette.routing import Route
 from starlette.testclient import TestClient
 
 from gapvision.page import take_form
+from gapvision.page.books import records
 from gapvision.page.inbox import Inbox
 
 
@@ -29,6 +30,16 @@ def test_form_needs_no_script_and_makes_a_ticket(client, ticket):
     assert 'method="post"' in page
     assert "multiple" in page
     assert "http" not in page.replace("http-equiv", ""), "nothing may come from outside"
+
+
+def test_the_form_says_of_which_seam_the_photos_are(client, ticket):
+    job = records().new_job()
+    seam = records().add_seam(job.job_id, "door, <rear>", side="left")
+    page = client.get(f"/take?ticket={ticket}&seam={seam.seam_id}").text
+    assert "<h1>Photos of left door, &lt;rear&gt;</h1>" in page
+    assert f"&amp;seam={seam.seam_id}" in page, "also after a post without the script"
+    for wrong in ("0", "999", "9" * 40, "x", "1 OR 1"):
+        assert "<h1>Take or choose photos</h1>" in client.get("/take", params={"ticket": ticket, "seam": wrong}).text
 
 
 def test_plain_post_keeps_all_and_goes_on_to_the_page(client, ticket):

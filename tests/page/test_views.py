@@ -268,8 +268,8 @@ def test_the_photo_chosen_stays_chosen_after_another_view_and_a_reload(page):
 def test_the_short_verdict_stands_before_the_details(page):
     page.run()
     verdict = next(x.proto.body for x in page.get("html") if "gv-verdict" in x.proto.body)
-    assert "Worst: 3.83 mm (5/32 in) at 167 mm, U 0.17 mm (0.007 in)" in verdict
+    assert "Worst: 3.83 mm (0.151 in) at 167 mm, U 0.17 mm (0.007 in). Limits 4.27 to 5.26 mm" in verdict
     assert "Next: " in verdict
     page.selectbox(key="unit").set_value("fraction").run()
     verdict = next(x.proto.body for x in page.get("html") if "gv-verdict" in x.proto.body)
-    assert "Worst: 5/32 in (3.83 mm) at 6 9/16 in, U 0.007 in (0.17 mm)" in verdict
+    assert "Worst: 5/32 in scant (3.83 mm) at 6 9/16 in, U 0.007 in (0.17 mm)" in verdict

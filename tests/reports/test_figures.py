@@ -168,7 +168,7 @@ def test_a_running_limit_is_drawn(make_measurement):
         draw_profile(m, judged(_nick(make_measurement))[1])
 
 
-@pytest.mark.parametrize(("unit", "tick", "worst"), [("in", "9", "0.232"), ("fraction", "9", "15/64")])
+@pytest.mark.parametrize(("unit", "tick", "worst"), [("in", "9", "0.232"), ("fraction", "9", "15/64 scant")])
 def test_stations_spans_and_straightness_follow_the_unit(make_measurement, unit, tick, worst):
     fig = draw_profile(*judged(_nick(make_measurement)), unit=unit)
     figure_bytes(fig)

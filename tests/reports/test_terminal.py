@@ -17,10 +17,10 @@ def test_a_seam_with_a_nick_and_a_hole(make_measurement):
     words = told(make_measurement(gap, hole=(100, 119), notices=(Notice(code="tilt-large"),)))
     assert words.startswith("seam.jpg: OUT OF TOLERANCE\n")
     assert (
-        "Too wide at 60 mm, worst 5.90 mm (15/64 in) at 60 mm, 1.14 mm above the wanted gap, 0.64 mm beyond the limit, "
+        "Too wide at 60 mm, worst 5.90 mm (0.232 in) at 60 mm, 1.14 mm above the wanted gap, 0.64 mm beyond the limit, "
         "U 0.10 mm. Not measured from 99 to 120 mm. The rest is in tolerance. The photo was measured with warnings: "
     ) in " ".join(words.split())
-    assert "largest gap     5.90 mm (15/64 in) at 60 mm, U 0.10 mm" in words
+    assert "largest gap     5.90 mm (0.232 in) at 60 mm, U 0.10 mm" in words
     assert (
         "form of edge A  straight within 0.10 mm over 239 mm, U 0.05 mm; worst 100 mm: 0.09 mm, from 20 to 120 mm"
         in words
@@ -28,7 +28,7 @@ def test_a_seam_with_a_nick_and_a_hole(make_measurement):
     assert "face B +0.40 mm above face A, U 0.20 mm" in words
     assert "    50 mm  4.76 mm (3/16 in)      0.10 mm" in words
     assert "   110 mm  -                      -" in words
-    assert "X     60     60  out of tolerance, too wide   5.90 mm (15/64 in) at 60 mm, U 0.10 mm" in words
+    assert "X     60     60  out of tolerance, too wide   5.90 mm (0.232 in) at 60 mm, U 0.10 mm" in words
     assert ".     99    120  not measured" in words
     assert "[tilt-large]" in words
     assert "Limits: 4.27 to 5.26 mm (0.168 to 0.207 in) around 4.76 mm (3/16 in)." in " ".join(words.split())

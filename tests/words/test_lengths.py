@@ -116,10 +116,34 @@ def test_films():
 
 
 @pytest.mark.parametrize(
-    ("mm", "said"), [(4.7625, "4.76 mm (3/16 in)"), (0.15, "0.15 mm (0.0059 in)"), (0, "0.00 mm (0 in)")]
+    ("mm", "unit", "said"),
+    [
+        (4.7625, "mm", "4.76 mm (3/16 in)"),
+        (3.33, "mm", "3.33 mm (0.131 in)"),  # 1/8 in is 3.175 mm: as far off as a good U is wide
+        (0.15, "mm", "0.15 mm (0.006 in)"),
+        (0, "mm", "0.00 mm (0 in)"),
+        (4.7625, "fraction", "3/16 in (4.76 mm)"),
+        (3.33, "fraction", "1/8 in full (3.33 mm)"),
+        (4.14, "fraction", "5/32 in full (4.14 mm)"),  # 10.43/64
+        (4.30, "fraction", "11/64 in scant (4.30 mm)"),  # 10.83/64
+        (0.15, "fraction", "0.006 in (0.15 mm)"),
+        (float("nan"), "fraction", "-"),
+    ],
 )
-def test_gaps(mm, said):
-    assert Lengths("mm").gap(mm) == said
+def test_gaps(mm, unit, said):
+    assert Lengths(unit).gap(mm) == said
+
+
+@given(gaps, st.sampled_from(UNITS))
+def test_the_inches_of_a_reading_are_its_own_or_say_which_way_they_are_off(mm, unit):
+    """Half a thousandth of an inch in decimals; else the side of the 64th is said, and it is less than half of one."""
+    text = Lengths(unit).gap(mm)
+    (inch,) = inches(text)
+    off = exact(mm) - inch * INCH
+    if "full" in text or "scant" in text:
+        assert 0 < (off if "full" in text else -off) <= INCH / 128
+    else:
+        assert abs(off) <= INCH / 2000
 
 
 def test_no_such_unit():

@@ -1,6 +1,7 @@
 """The work card: three lines, its amounts and gauges worked out by hand."""
 
 import io
+from dataclasses import replace
 
 import numpy as np
 import pypdfium2
@@ -37,7 +38,10 @@ def card(measurement, spec=None, unit="mm"):
     ids=["in", "tight", "wide, twice", "not proven"],
 )
 def test_the_first_line_tells_what_to_do_to_the_gap(make_measurement, gap, said):
-    assert card(make_measurement(gap))[0].startswith(said)
+    first, second, _ = card(make_measurement(gap))
+    assert first.startswith(said)
+    do = {"Leave": "Keep", "Change": "Wanted:"}.get(said.split()[0], "Set")
+    assert second == f"{do} 4.76 mm (3/16 in).", "who is to change nothing is not told to set it"
 
 
 def test_gauges_stand_at_the_limits_less_u_rounded_inwards(make_measurement):
@@ -48,6 +52,12 @@ def test_gauges_stand_at_the_limits_less_u_rounded_inwards(make_measurement):
     assert card(make_measurement(u_mm=0.6))[2] == "No shank tells: U is as large as the limits allow."
     assert card(make_measurement(u_mm=0.46))[2].startswith("No shank lies between the limits less U")
     assert first
+
+
+def test_a_gap_that_is_in_is_kept_whatever_its_edges_form(make_measurement):
+    first, to_set, _ = card(make_measurement(), replace(simple_spec(4.76, 0.5, 0.5), straightness_mm=0.02))
+    assert first == "The gap is inside its limits, but not its form: see 'Why' below."
+    assert to_set == "Keep 4.76 mm (3/16 in)."
 
 
 def test_a_gap_that_runs_has_both_ends(make_measurement):
