@@ -274,7 +274,7 @@ def _on_panel(
     points = fitted.to_panel(own.project(line.points, EDGE_HEIGHT_MM), EDGE_HEIGHT_MM)
     across = fitted.to_panel(own.project(line.points + line.normals, EDGE_HEIGHT_MM), EDGE_HEIGHT_MM) - points
     normals = across / np.linalg.norm(across, axis=1, keepdims=True)
-    profile = one.profile(fitted, CentreLine(line.s_mm, points, normals), told, step)
+    profile = one.profile(fitted, CentreLine(line.s_mm, points, normals), told, step, alone=False)
     face = settings.strip_thickness_mm or FACE_HEIGHT_MM
     up_a = -face - told[0].kind.depth_mm
     up_b = (fitted.step_mm if fitted.step_free else step.mean_mm) - face - told[1].kind.depth_mm

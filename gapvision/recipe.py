@@ -239,7 +239,14 @@ class Sighted:
         small = replace(photo, grey=np.broadcast_to(level, photo.grey.shape), colour=None)
         return replace(self, look=replace(self.look, photo=small))
 
-    def profile(self, field: FittedField, line: CentreLine, told: tuple[ToldEdge, ToldEdge], step: Step) -> GapProfile:
+    def profile(
+        self,
+        field: FittedField,
+        line: CentreLine,
+        told: tuple[ToldEdge, ToldEdge],
+        step: Step,
+        alone: bool = True,
+    ) -> GapProfile:
         """The gap by these edges, by a map whose frame has the band's stations at ``line``."""
         settings = self.look.settings
         return build_profile(
@@ -256,6 +263,7 @@ class Sighted:
             doubted=self.painted and settings.seam_hint_px is None,
             own_line=settings.closed,
             closed=self.look.closed,
+            alone=alone,
         )
 
 

@@ -80,6 +80,7 @@ def build_profile(
     doubted: bool = False,
     own_line: bool = False,
     closed: bool = False,
+    alone: bool = True,
 ) -> GapProfile:
     """Gap, edges and uncertainty at every station where both edges are trusted.
 
@@ -108,6 +109,8 @@ def build_profile(
         The seam bends round: offsets count from the band's own line, and which edge faces the camera changes along it.
     closed : bool
         It closes: the last station lies beside the first.
+    alone : bool
+        No photo beside it shows the same stations: what is seen from the side counts for less.
 
     Returns
     -------
@@ -168,7 +171,7 @@ def build_profile(
     else:
         offset_a, offset_b = straight_offsets(a, b, normals)
     std_a, std_b = edge_a.std_mm[pick], edge_b.std_mm[pick]
-    unsure = np.interp(np.hypot(std_a, std_b), _UNSURE_MM, (0, 1))
+    unsure = np.interp(np.hypot(std_a, std_b), _UNSURE_MM, (0, alone))
     aside = 1 + (_ASIDE_FACTOR - 1) * unsure * np.interp(np.degrees(np.abs(angle)), _ASIDE_DEG, (0, 1))
     std_a, std_b = aside * std_a, aside * std_b
     parts = {

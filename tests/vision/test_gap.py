@@ -146,10 +146,11 @@ def test_a_corner_that_may_be_broken_narrows_the_gap_and_widens_u_only_where_an_
 def test_an_unsure_edge_is_less_sure_seen_from_the_side(square_on):
     """Shared ray-traced sets, single photos: 0.92 of the errors lay within U, with this 0.96."""
 
-    def own(parts, std_mm):
+    def own(parts, std_mm, **how):
         edge = EdgeKind("unknown", 1.0, 0.0, 0.0, 1.0, 0.0)
         readings = [EdgeReading(np.full(STATIONS, t), np.full(STATIONS, std_mm), edge) for t in (-2.0, 2.0)]
-        profile = build_profile(*parts, -1.5, *readings, print_scale_checked=True, station_mm=1.0, step=(0.0, 0.0))
+        known = {"print_scale_checked": True, "station_mm": 1.0, "step": (0.0, 0.0)}
+        profile = build_profile(*parts, -1.5, *readings, **known, **how)
         assert profile.edge_a_u_mm == pytest.approx(2 * profile.parts_mm["edge"] / np.sqrt(2))
         return np.median(profile.parts_mm["edge"]) / (np.sqrt(2) * std_mm)
 
@@ -157,3 +158,4 @@ def test_an_unsure_edge_is_less_sure_seen_from_the_side(square_on):
     assert [own(square_on, std) for std in (0.03, 0.3)] == pytest.approx([1, 1])
     assert own(aside, 0.03) == pytest.approx(1)  # a sure one stays so
     assert own(aside, 0.3) == pytest.approx(1.5, abs=0.03)
+    assert own(aside, 0.3, alone=False) == pytest.approx(1)  # photos along a seam see it from several places
