@@ -257,6 +257,7 @@ def from_dict(content: Any, name: str = "the file") -> model.Measurement:
 # No photo is a million pixels wide, no seam a kilometre long; what is larger would only overflow where it is used.
 _FARTHEST = 1e6
 _Length = Annotated[float, msgspec.Meta(ge=-_FARTHEST, le=_FARTHEST)]
+_Amount = Annotated[float, msgspec.Meta(ge=0, le=_FARTHEST)]
 #: What every station has.
 _LENGTHS = ("s_mm", "gap_mm", "u_mm", "edge_a_px", "edge_b_px", "edge_a_mm", "edge_b_mm")
 _Point = tuple[_Length, _Length]
@@ -343,7 +344,7 @@ class _Notice(Loose):
 class _Station(Loose):
     s_mm: _Length
     gap_mm: _Length
-    u_mm: Annotated[float, msgspec.Meta(ge=0, le=1e6)]
+    u_mm: _Amount
     edge_a_px: _Point
     edge_b_px: _Point
     edge_a_mm: _Length
@@ -359,14 +360,14 @@ class _Station(Loose):
 
 class _Step(Loose, rename=FILE_NAMES):
     mean_mm: float
-    expanded_u_mm: float
+    expanded_u_mm: _Amount
     source: str = "strips"
 
 
 class _Form(Loose, rename=FILE_NAMES):
-    min_zone_mm: float
-    lsq_mm: float
-    expanded_u_mm: float
+    min_zone_mm: _Amount
+    lsq_mm: _Amount
+    expanded_u_mm: _Amount
     span_mm: float
     worst_100_mm: float | None = None
     worst_100_from_mm: float | None = None
@@ -405,7 +406,7 @@ class _File(Loose, kw_only=True):
     photo: PhotoRead
     photos: tuple[PhotoRead, ...] = ()
     scale: model.ScaleInfo | None = None
-    spacing_mm: float | None = None
+    spacing_mm: Annotated[float, msgspec.Meta(gt=0, le=1e3)] | None = None
     stations: list[_Station]
     gap: model.GapSummary | None = None
     flush: _Step | None = None
@@ -419,7 +420,12 @@ class _File(Loose, kw_only=True):
     gap_lit: str = "dark"
     edges_method: str = "rules"
     settings: model.Settings = model.Settings()
+    coverage_factor: float = model.COVERAGE_FACTOR
     method_version: int = 0
+
+    def check(self) -> None:
+        if self.coverage_factor != model.COVERAGE_FACTOR:
+            raise Refused(f"the factor {model.COVERAGE_FACTOR:g} is expected.", path=".coverage_factor")
 
 
 _DECODER = msgspec.json.Decoder(_File)
@@ -499,6 +505,9 @@ def _columns(stations: Sequence[Any]) -> dict[str, Any]:
 
 
 def _profile(f: _File, told: Mapping[str, Any]) -> model.GapProfile:
+    spacing = 1.0 if f.spacing_mm is None else f.spacing_mm
+    if len(told["s_mm"]) > 1 and np.median(np.abs(np.diff(told["s_mm"]))) < 0.5 * spacing:  # a hole would pass for none
+        raise ValueError(f"spacing_mm: the stations do not lie {spacing:g} mm apart")
     names = list(COLUMNS)
     if len(f.photos or ()) > 1:  # one photo tells one step for the whole seam, and that stands in the file's head too
         names += ["step_mm", "step_u_mm"]
@@ -508,7 +517,7 @@ def _profile(f: _File, told: Mapping[str, Any]) -> model.GapProfile:
     return model.GapProfile(
         **columns,
         parts_mm=dict(told.get("parts_u_mm", {})),
-        spacing_mm=1.0 if f.spacing_mm is None else f.spacing_mm,
+        spacing_mm=spacing,
         course=None if f.course is None else f.course.to(model.Course),
         own_line=f.closed is not None,
         round_mm=None if f.closed is None else f.closed.round_mm,
