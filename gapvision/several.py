@@ -437,7 +437,7 @@ def _where_most_have_it(carried: list[CentreLine]) -> CentreLine:
     others = np.array([_off(line, other) for other in carried[1:]])
     low, high = np.nan_to_num(others, nan=np.inf).min(0), np.nan_to_num(others, nan=-np.inf).max(0)
     agreed = np.flatnonzero((np.isfinite(others).sum(0) > 1) & (high - low < _LINES_APART_MM))
-    middle = 0.5 * (low + high)[agreed]
+    middle = 0.5 * (low[agreed] + high[agreed])
     middle = np.where(np.abs(middle) > _LINES_APART_MM, middle, 0.0)
     if not middle.any():
         return line

@@ -1,11 +1,14 @@
 """Edges from several photos, on chance curves drawn exactly: an outline that a camera sees of a circle, no pictures."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from gapvision.model import KnownEdge
 from gapvision.vision.gap import CORNER_MM
 from gapvision.vision.joint_edges import EdgeLook, Face, PhotoLook, join_edges
+from gapvision.vision.learned import DEPTH_BIN_MM
 
 H = -1.5  # the band's height
 FACE = -0.5  # of a panel under a strip of usual thickness
@@ -113,6 +116,24 @@ def test_photos_that_contradict_each_other_are_all_doubted():
     slightly = look_at(SQUARE, wrong=(0.08, 0.08), share=1.0)
     for edge in join(slightly, look_at(FROM_A), look_at(FROM_B)):
         assert np.median(edge.shared_std_mm) < 0.06
+
+
+def said_by_shading(look, depth):
+    """The same look, of which the detector says how deep the outline lies, to 0.25 mm."""
+    bins = np.arange(16)[:, None] * DEPTH_BIN_MM
+    logits = np.repeat(-0.5 * ((bins - depth) / 0.25) ** 2, N, axis=1).astype(np.float32)
+    return replace(look, edges=tuple(replace(edge, depth_logits=logits) for edge in look.edges))
+
+
+def test_an_edge_moved_between_the_photos_does_not_pass_for_a_deeper_one():
+    """Drawn: B stands 0.6 mm nearer in one photo of two; 31 degrees apart, 1.1 mm of depth would show as much."""
+    still = [said_by_shading(look_at(k, radii=(1.5, 1.9)), 1.7) for k in (FROM_A, FROM_B)]
+    moved = said_by_shading(look_at(FROM_B, radii=(1.5, 1.9), wrong=(0.0, -0.6), share=1.0), 1.7)
+    (a, b), (a_still, b_still) = join(still[0], moved), join(*still)
+    u = 2 * np.hypot(b.std_mm, b.shared_std_mm)
+    assert ((np.abs(b.t_mm - C_B) < u) & (np.abs(b.t_mm - (C_B - 0.6)) < u)).all()
+    np.testing.assert_allclose(a.shared_std_mm, a_still.shared_std_mm, atol=0.001)
+    assert max(a.shared_std_mm.max(), b_still.shared_std_mm.max()) < 0.06
 
 
 def test_two_burnt_out_photos_count_as_one():
