@@ -24,8 +24,8 @@ def leave_out(measurement: Measurement, spans: Sequence[LeftOut]) -> Measurement
     Returns
     -------
     Measurement
-        With summary, straightness and holes of what stays, and the spans among its settings.  If nothing would stay,
-        the measurement as it was.
+        With summary, straightness and holes of what stays, and the spans, as far as there were stations, among its
+        settings.  If nothing would stay, the measurement as it was.
     """
     profile = measurement.profile
     if profile is None or not spans:
@@ -35,6 +35,11 @@ def leave_out(measurement: Measurement, spans: Sequence[LeftOut]) -> Measurement
         keep &= (profile.s_mm < span.from_mm - 1e-6) | (profile.s_mm > span.to_mm + 1e-6)
     if not keep.any():
         return measurement
+    first, last = map(float, profile.s_mm[[0, -1]])
+    spans = [
+        replace(x, from_mm=max(x.from_mm, first), to_mm=min(x.to_mm, last)) if x.from_mm < last and first < x.to_mm else x
+        for x in spans
+    ]
     settings = replace(measurement.settings, left_out=(*measurement.left_out, *spans))
     if keep.all():
         return replace(measurement, settings=settings)

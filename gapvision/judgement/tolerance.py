@@ -25,7 +25,6 @@ from gapvision.model import (
     Check,
     DecisionRule,
     FloatArray,
-    GapProfile,
     Measurement,
     Notice,
     Reason,
@@ -146,7 +145,7 @@ def outcome(measurement: Measurement, spec: Specification, rule: DecisionRule | 
         told = {f.name: getattr(v, f.name) for f in fields(Outcome)}
         return Outcome(**told)
     here, extent = for_photo(spec, p.s_mm)
-    extent = extent or _all_round(p, spec)
+    extent = extent or _were_all_measured(measurement, spec)
     w = _weigh(p.s_mm, p.gap_mm, p.expanded_u_mm, here, rule, p.spacing_mm, extent)
     lengths = {"in_mm": w.lengths[IN], "out_mm": w.lengths[OUT], "open_mm": w.lengths[OPEN], "hole_mm": w.lengths[HOLE]}
     return Outcome(state=_overall(w, ()), spans=tuple(w.spans), checks=(), **lengths)
@@ -264,17 +263,22 @@ def judge_measurement(
     """
     reading = reading_from_measurement(measurement, spec.name, panel_edge=panel_edge)
     here, extent = for_photo(spec, reading.s_mm)
-    if measurement.profile is not None:
-        extent = extent or _all_round(measurement.profile, spec)
+    extent = extent or _were_all_measured(measurement, spec)
     other = None if opposite is None else laid_on(opposite, reading)
     return judge_reading(reading, here, rule, opposite=other, extent_mm=extent)
 
 
-def _all_round(p: GapProfile, spec: Specification) -> tuple[float, float] | None:
-    """First and last station of a seam that closes, were all of it measured: what lies between its ends counts too."""
-    if p.round_mm is None or spec.length_mm is not None:
+def _were_all_measured(measurement: Measurement, spec: Specification) -> tuple[float, float] | None:
+    """First and last station, were all of the seam measured: its part between the ends where it closes, and what a
+    person left out at an end, count too."""
+    p = measurement.profile
+    if p is None or spec.length_mm is not None:
         return None
-    return float(p.s_mm[0]), float(p.s_mm[0]) + p.round_mm - p.spacing_mm
+    first, last = float(p.s_mm[0]), float(p.s_mm[-1])
+    if p.round_mm is not None:
+        return first, first + p.round_mm - p.spacing_mm
+    left_out = [(x.from_mm, x.to_mm) for x in measurement.left_out if x.from_mm < x.to_mm]
+    return min([first, *(x for x, _ in left_out)]), max([last, *(x for _, x in left_out)])
 
 
 def _extent(s: FloatArray, spec: Specification) -> tuple[float, float]:

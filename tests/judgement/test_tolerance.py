@@ -8,6 +8,7 @@ import pytest
 
 from gapvision import words
 from gapvision.errors import GapvisionError
+from gapvision.geometry.leaving_out import leave_out
 from gapvision.judgement import (
     form_checks,
     judge_gap,
@@ -20,7 +21,7 @@ from gapvision.judgement import (
 )
 from gapvision.judgement.linear import slope, window_jump_factor, window_jumps
 from gapvision.judgement.tolerance import outcome
-from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Notice, Straightness
+from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, LeftOut, Notice, Straightness
 from gapvision.words import MM
 
 from ._panels import reading, spec
@@ -319,3 +320,15 @@ def test_state_at_the_limits(gap, said):
     assert [words.span_state(x) for x in judge_gap(S, np.full(200, gap), U, simple_spec(4.76, 0.5, 0.5)).spans] == [
         said
     ]
+
+
+@pytest.mark.parametrize(("at", "told"), [((-5, 29), (0, 30)), ((100, 130), (99.5, 130.5)), ((210, 1e9), (209, 239))])
+def test_what_a_person_left_out_is_not_measured_wherever_it_lies(make_measurement, at, told):
+    """The worst station may lie there; at an end nothing of the photo beyond it would tell."""
+    gap = np.where((np.arange(240) >= at[0]) & (np.arange(240) <= at[1]), 3.0, 4.76)
+    seam = leave_out(make_measurement(gap_mm=gap), (LeftOut(from_mm=at[0], to_mm=at[1], reason="handle"),))
+    verdict = judge_measurement(seam, simple_spec(4.76, 0.5, 0.5))
+    holes = [(x.from_mm, x.to_mm) for x in verdict.spans if x.state == HOLE]
+    assert (verdict.state, holes) == (OPEN, [told])
+    assert verdict.hole_mm == pytest.approx(told[1] - told[0], abs=2)
+    assert outcome(seam, simple_spec(4.76, 0.5, 0.5)).state == OPEN
