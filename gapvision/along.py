@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import TypeVar
 
 import numpy as np
@@ -62,6 +63,8 @@ T = TypeVar("T")
 _TURN_WITH_SIDE, _NOT_COMMON = ("depth", "tilt_step"), 0.25
 # A photo whose gap is off by more than this along so many stations took something else for an edge.
 _SEEN_OTHERWISE_MM, _LEAST_SHARED = 0.6, 20
+_OTHERWISE = "This photo shows another gap than the photos beside it, where they show the same place."
+_WHY = "Look at its drawn edges; if they lie right, something was moved between the photos: take it again."
 _KNOT_MM = 40.0
 _NEAR_MM, _HOLE_MM = 6.0, 1.6
 _SMOOTH_STATIONS = 21
@@ -112,7 +115,8 @@ def measure_chain(sighted: Sequence[Sighted], settings: Settings, notices: Seque
     profile = with_proofs_of_set(profile, proofs)
     settings = replace(settings, proofs=tuple(dict.fromkeys(proofs)))
     step, said = _mean_step(steps, chain.flipped), [*notices, *chain.notices]
-    said += [Notice(code="seams-differ", photos=(kept[k].look.photo.file,)) for k in differing]
+    other = Notice(code="seams-differ", message=_OTHERWISE, advice=_WHY)
+    said += [replace(other, photos=(kept[k].look.photo.file,)) for k in differing]
     return _made(kept, chain, profile, told, step, settings, said, len(line.s_mm), printed)
 
 
@@ -437,13 +441,6 @@ def _fused(
     s = line.s_mm[pick] - line.s_mm[pick[0]]
     px_a, px_b = of_photo("edge_a_px"), of_photo("edge_b_px")
     up = np.array([laid[k].up_mm[0] for k in photo])
-    shared = (to_end > 0).sum(0) > 1
-    differing = [
-        k
-        for k, own in enumerate(to_end)
-        if (there := shared & (own > 0)).sum() >= _LEAST_SHARED
-        and float(np.median(np.abs(apart[k][there]))) > _SEEN_OTHERWISE_MM
-    ]
     profile = GapProfile(
         s_mm=s,
         gap_mm=gap,
@@ -459,7 +456,25 @@ def _fused(
         photo=photo,
         course=_course(s, photo, 0.5 * (px_a + px_b), up, normals, chain),
     )
-    return profile, differing
+    return profile, _differing(gaps, column("u"), apart, to_end > 0)
+
+
+def _differing(gaps: FloatArray, u: FloatArray, apart: FloatArray, there: NDArray[np.bool_]) -> list[int]:
+    """Photos that show another gap than those beside them: by more than U of the difference, or far from all together.
+
+    Of two that differ, the one that differs from more of the others.
+    """
+    shared, counts = there.sum(0) > 1, np.zeros(len(gaps), int)
+    for j, k in combinations(range(len(gaps)), 2):
+        both = there[j] & there[k]
+        if both.sum() >= _LEAST_SHARED:
+            by_u = np.abs(gaps[j] - gaps[k])[both] / np.hypot(u[j], u[k])[both]
+            counts[[j, k]] += float(np.median(by_u)) > 1.0
+    far = [
+        (at := own & shared).sum() >= _LEAST_SHARED and float(np.median(np.abs(off[at]))) > _SEEN_OTHERWISE_MM
+        for own, off in zip(there, apart, strict=True)
+    ]
+    return np.flatnonzero(far | ((counts > 0) & (counts == counts.max()))).tolist()
 
 
 def _at_stations(one: _OnPanel, line: CentreLine, station_mm: float) -> _AtStations:

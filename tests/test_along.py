@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from gapvision import several, words
-from gapvision.along import _joined, two_at_a_time
+from gapvision.along import _differing, _joined, two_at_a_time
 from gapvision.cli import main
 from gapvision.commands._args import parse_taped
 from gapvision.errors import GapvisionError
@@ -99,6 +99,16 @@ def test_a_whole_seam_is_named_and_drawn_with_all_its_photos():
     drawn = in_a_column([Image.fromarray(grey), Image.fromarray(grey[:50, :50])])
     assert drawn.size == (100, 75 + 100)
     assert max(in_a_column([Image.fromarray(grey)] * 900).size) <= 65000
+
+
+@pytest.mark.parametrize(("wider", "named"), [(0.3, []), (0.5, [1]), (-0.9, [1])])
+def test_a_photo_in_another_state_of_the_seam_is_named(wider, named):
+    """Three photos in a row, 200 mm each and 50 mm in common; U of each 0.25 mm, of a difference 0.35 mm."""
+    s = np.arange(500.0)
+    there = np.array([(s >= at) & (s < at + 200) for at in (0, 150, 300)])
+    gaps = np.where(there, 4.5 + wider * np.array([[0.0], [1.0], [0.0]]), np.nan)
+    apart = np.nan_to_num(gaps - np.nanmean(gaps, axis=0))
+    assert _differing(gaps, np.where(there, 0.25, np.nan), apart, there) == named
 
 
 def stated(text):

@@ -36,10 +36,8 @@ def leave_out(measurement: Measurement, spans: Sequence[LeftOut]) -> Measurement
     if not keep.any():
         return measurement
     first, last = map(float, profile.s_mm[[0, -1]])
-    spans = [
-        replace(x, from_mm=max(x.from_mm, first), to_mm=min(x.to_mm, last)) if x.from_mm < last and first < x.to_mm else x
-        for x in spans
-    ]
+    within = [replace(x, from_mm=max(x.from_mm, first), to_mm=min(x.to_mm, last)) for x in spans]
+    spans = [cut if cut.from_mm <= cut.to_mm else x for cut, x in zip(within, spans, strict=True)]
     settings = replace(measurement.settings, left_out=(*measurement.left_out, *spans))
     if keep.all():
         return replace(measurement, settings=settings)

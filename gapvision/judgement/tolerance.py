@@ -269,8 +269,10 @@ def judge_measurement(
 
 
 def _were_all_measured(measurement: Measurement, spec: Specification) -> tuple[float, float] | None:
-    """First and last station, were all of the seam measured: its part between the ends where it closes, and what a
-    person left out at an end, count too."""
+    """First and last station, were all of the seam measured.
+
+    Its part between the ends, where it closes, and what a person left out at an end count too.
+    """
     p = measurement.profile
     if p is None or spec.length_mm is not None:
         return None
