@@ -32,11 +32,10 @@ _FINE_PX_PER_MM, _COARSE_FACTOR = (2.5, 5.0), (1.6, 1.0)
 # through non-local means and 4 % of the untouched; 95 % of the edges' errors in them lay within 1.26 of U, in all
 # others within 1.02.
 _SMEARED_RUN, _SMEARED_LEVELS, _SMEARED_FACTOR = (1.2, 1.25), (0.9, 1.0), 1.25
-# More noise than usual, and that from pixel to pixel, is what a noisy sensor leaves, or what is left where noise was
-# half taken out; the print cannot tell them apart below some 7 levels, and with the noise faint outlines went as well.
-# Of 56 ray-traced photos put through non-local means (noise 10, strength 11) 46 show it, of the untouched none; 0.86 of
-# their errors lay within U, with this 0.94 (noise 12, strength 12, of 17: 0.92, 0.98; noise alone: 0.98 without it).
-_LEFT_RUN, _LEFT_LEVELS, _LEFT_FACTOR = (1.2, 1.3), ((1.3, 1.6, 6.5, 8.0), (0, 1, 1, 0)), 1.4
+# Noise half taken out: more of it than usual, from pixel to pixel, and uneven, here gone and there left.  With it went
+# faint outlines.  Of 56 ray-traced photos put through non-local means (noise 10, strength 11) 46 show it, untouched or
+# with noise alone next to none; within U lay 0.86 of their errors, with this 0.94 (noise alone: 0.98 without it).
+_LEFT_RUN, _LEFT_LEVELS, _LEFT_TAIL, _LEFT_FACTOR = (1.2, 1.3), (1.3, 1.6), (3.7, 4.1), 1.4
 _PRINT_BLACK = 0.05  # of white, toner on paper in diffuse light; common practice, no source
 _LEAST_VEIL, _MOST_VEIL, _INSIDE_MM, _SMOOTH_STATIONS, _TAKEN_AWAY = 0.012, 0.1, 3.0, 15, 0.9
 
@@ -79,7 +78,8 @@ def picture_doubt(quality: StripQuality, px_per_mm: FloatArray, stations_px: Flo
         blur = np.quantile(quality.side_blur_px[near], _MOST_OF_THEM, axis=1)
     grain = quality.grain
     smeared = np.interp(grain.run, _SMEARED_RUN, (1, 0)) * np.interp(grain.levels, _SMEARED_LEVELS, (1, 0))
-    left = np.interp(grain.run, _LEFT_RUN, (1, 0)) * np.interp(grain.levels, *_LEFT_LEVELS)
+    left = np.interp(grain.run, _LEFT_RUN, (1, 0)) * np.interp(grain.levels, _LEFT_LEVELS, (0, 1))
+    left *= np.interp(grain.tail, _LEFT_TAIL, (0, 1))
     noise = 1 + (_SMEARED_FACTOR - 1) * smeared + (_LEFT_FACTOR - 1) * left
     coarse = np.interp(np.median(px_per_mm), _FINE_PX_PER_MM, _COARSE_FACTOR)
     excess_mm = np.sqrt(np.maximum(blur**2 - _USUAL_BLUR_PX**2, 0.0)) / px_per_mm

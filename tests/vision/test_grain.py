@@ -43,6 +43,7 @@ def test_noise_put_on_is_found_again(clean, levels):
     grain = grain_of(clean + noise_of(clean, levels))
     assert grain.levels == pytest.approx(levels, rel=0.15)
     assert grain.run == pytest.approx(1, abs=0.15)
+    assert grain.tail == pytest.approx(3, abs=0.2)  # of a normal distribution; it gains by rounding: 3.0 to 3.1
 
 
 def test_smoothed_noise_is_less_and_alike_over_pixels(clean):
@@ -75,7 +76,8 @@ def test_noise_half_taken_out_makes_edges_less_sure(clean):
 
     noisy = np.clip(clean + noise_of(clean, 10), 0, 255).astype(np.uint8)
     left = cv2.fastNlMeansDenoising(noisy, None, 10.0, 3, 9)  # leaves noise, only less
-    assert 1.6 < grain_of(left).levels < 6.5
+    assert grain_of(left).levels > 1.6
+    assert grain_of(left).tail > 4.1
     assert factor(left) == pytest.approx(1.4 * factor(clean), rel=0.05)
     # Noise that nobody took out left the edges as sure as they were; grain in runs of pixels is any phone's.
     assert factor(noisy) == pytest.approx(factor(clean), rel=0.05)

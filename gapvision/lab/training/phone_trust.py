@@ -100,7 +100,7 @@ def photographed(seed: int, passes: Passes, photos: int) -> Samples:
             continue
         found = edges_of(band, choice)
         filling = lamp_name(lit.lamp) if scene.filling == "lamp" else scene.filling
-        picture = [quality.blur_px, quality.halo, quality.contrast, px_per_mm * smaller, *quality.grain]
+        picture = [quality.blur_px, quality.halo, quality.contrast, px_per_mm * smaller, *quality.grain[:2]]
         for side, own in enumerate((scene.edge_a, scene.edge_b)):
             outward = 2 * side - 1
             truth = edge_truth(own, outward, scene.camera, rect)[0][stretch]
