@@ -89,7 +89,7 @@ def _measure(photo: Photo, settings: Settings, seen: list[StripView]) -> EdgeAlo
             "edge-not-alone", f"Another edge lies about {second:.0f} mm beyond this one, so it is a gap."
         )
     told = weigh(edges.kind_a, settings.known_edges[0])
-    picture = picture_doubt(start.quality, band.px_per_mm, field.project(band.line.points))
+    picture = picture_doubt(start.quality, band.px_per_mm, field.project(band.line.points), lit=edges.lit)
     profile = build_edge(
         field, placed, EDGE_HEIGHT_MM, reading_of(edges, "a", told, picture), print_scale_checked=start.to_scale,
         face_mm=settings.strip_thickness_mm or FACE_HEIGHT_MM, picture_mm=picture.common_mm,

@@ -277,7 +277,7 @@ def sight(look: Look) -> Sighted:
         edges = either(edges, find_edges(clear, settings.edges))
     if look.closed:
         band, edges = once(band, edges)
-    picture = picture_doubt(look.quality, band.px_per_mm, field.project(band.line.points))
+    picture = picture_doubt(look.quality, band.px_per_mm, field.project(band.line.points), lit=edges.lit)
     refuse_tilted(band)
     return Sighted(look, band, edges, looks_painted(band, edges, look.quality.black), picture)
 

@@ -498,7 +498,7 @@ def _on_band(look: Look, field: FittedField, line: CentreLine, settings: Setting
     band = sample_band(look.photo, field, line, EDGE_HEIGHT_MM, settings.station_mm)
     choice = choose_edges(band, settings.edges)
     edges = edges_of(band, choice)
-    picture = picture_doubt(look.quality, band.px_per_mm, field.project(band.line.points))
+    picture = picture_doubt(look.quality, band.px_per_mm, field.project(band.line.points), lit=edges.lit)
     # A gap that is lit from behind is no darker for a veil.
     clear = None if edges.lit else without_veil(band, veil_light(look.quality, look.photo))
     said = photo_look(band, choice, None if clear is None else choose_edges(clear, settings.edges))

@@ -355,7 +355,8 @@ def _trimmed(
     extra = std_cut - std_now if panel.rule.name != "simple" else np.zeros(len(std_now))
     # What is cut before the moved panel is measured again must bear the hand's error in the move.
     rows = shift_rows(after.xy_mm, after.outward, panel.centre)
-    extra = extra + _BORNE * np.sqrt(np.einsum("ij,jk,ik->i", rows, spread, rows))
+    borne = np.maximum(np.einsum("ij,jk,ik->i", rows, spread, rows), 0)  # rounding may leave it a hair below
+    extra = extra + _BORNE * np.sqrt(borne)
     trim = trim_line(
         after.s_mm,
         after.panel_edge_mm,

@@ -70,15 +70,16 @@ def test_what_looks_for_like_patches_takes_noise_out_of_the_flats(clean):
 def test_noise_half_taken_out_makes_edges_less_sure(clean):
     one = np.full(3, 8.0)
 
-    def factor(grey):
+    def factor(grey, **gap):
         quality = quality_of(np.clip(np.round(grey), 0, 255).astype(np.uint8))
-        return picture_doubt(quality, one, np.full((3, 2), 500.0)).factor
+        return picture_doubt(quality, one, np.full((3, 2), 500.0), **gap).factor
 
     noisy = np.clip(clean + noise_of(clean, 10), 0, 255).astype(np.uint8)
     left = cv2.fastNlMeansDenoising(noisy, None, 10.0, 3, 9)  # leaves noise, only less
     assert grain_of(left).levels > 1.6
     assert grain_of(left).tail > 4.1
     assert factor(left) == pytest.approx(1.4 * factor(clean), rel=0.05)
+    assert factor(left, lit=True) == pytest.approx(factor(clean), rel=0.05)  # no outline is faint there
     # Noise that nobody took out left the edges as sure as they were; grain in runs of pixels is any phone's.
     assert factor(noisy) == pytest.approx(factor(clean), rel=0.05)
     assert factor(clean + cv2.GaussianBlur(noise_of(clean, 10), (0, 0), 1.0)) == pytest.approx(factor(clean), rel=0.05)
