@@ -7,6 +7,7 @@ through before the passcode is given, the web socket and media files included.
 
 from __future__ import annotations
 
+import logging
 import sys
 from pathlib import Path
 from typing import Any
@@ -67,8 +68,14 @@ def run_page(*, address: str, port: int, guard: Guard) -> None:
     Inbox().sweep()
     _warm_up()
     app = st.App(str(ENTRY), **parts(guard))
+    logging.getLogger("uvicorn.error").addFilter(_is_fault)
     sys.argv = sys.argv[:1]  # our own options are none of Streamlit's business
     app.run(config={**CONFIG, "server.address": address, "server.port": port, "browser.serverAddress": address})
+
+
+def _is_fault(record: logging.LogRecord) -> bool:
+    """Ctrl-C pressed twice cancels what waits for the server's end, which is told as an error with a traceback."""
+    return "asyncio.exceptions.CancelledError" not in record.getMessage()
 
 
 def _warm_up() -> None:

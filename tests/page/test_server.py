@@ -1,5 +1,7 @@
 """The server's settings: the same in both places, nothing leaves the machine, uploads are limited."""
 
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -69,3 +71,25 @@ def test_a_free_port_is_found_when_the_wanted_one_is_taken():
 
 def test_own_address_is_one():
     assert own_address()
+
+
+@pytest.mark.slow
+def test_ctrl_c_pressed_twice_shows_no_traceback(tmp_path):
+    """The second one stops uvicorn at once, and what waits for its end is cancelled."""
+    script = tmp_path / "stop.py"
+    script.write_text(
+        "import os, signal\n"
+        "from uvicorn.config import Config\n"
+        "from uvicorn.server import Server\n"
+        "go_on = Server.startup\n"
+        "async def stopped(self, *a, **k):\n"
+        "    await go_on(self, *a, **k)\n"
+        "    os.kill(os.getpid(), signal.SIGINT)\n"
+        "    os.kill(os.getpid(), signal.SIGINT)\n"
+        "Server.startup = stopped\n"
+        "from gapvision.cli import main\n"
+        f"raise SystemExit(main(['page', '--no-browser', '--data', {str(tmp_path / 'd')!r}]))\n"
+    )
+    done = subprocess.run([sys.executable, str(script)], text=True, capture_output=True, timeout=60, check=False)
+    assert done.stderr.strip().endswith("gapvision: stopped.")
+    assert "Traceback" not in done.stderr
