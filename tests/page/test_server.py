@@ -79,6 +79,7 @@ def test_ctrl_c_pressed_twice_shows_no_traceback(tmp_path):
     script = tmp_path / "stop.py"
     script.write_text(
         "import os, signal\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"  # a job in the background has it off
         "from uvicorn.config import Config\n"
         "from uvicorn.server import Server\n"
         "go_on = Server.startup\n"
