@@ -21,6 +21,7 @@ from starlette.routing import Route
 from gapvision.errors import GapvisionError
 from gapvision.model import Settings
 from gapvision.page import service, take_form, viewer
+from gapvision.page.ahead import Ahead, links
 from gapvision.page.books import stored_path
 from gapvision.page.drawings import file_drawing
 from gapvision.page.guard import Guard
@@ -52,7 +53,7 @@ CONFIG: dict[str, Any] = {
 def parts(guard: Guard | None = None) -> dict[str, Any]:
     """Middleware and routes for ``streamlit.App``; without a guard only this machine may come in."""
     return {
-        "middleware": [Middleware(_guarded, guard=guard or Guard()), Middleware(Light)],
+        "middleware": [Middleware(_guarded, guard=guard or Guard()), Middleware(Ahead), Middleware(Light)],
         "routes": [
             Route("/take", take_form.show, methods=["GET"]),
             Route("/take", take_form.accept, methods=["POST"]),
@@ -83,6 +84,7 @@ def _warm_up() -> None:
     from gapvision.page import main
 
     del main  # imported for what it loads
+    links()
     try:
         sample = list_samples()[0]
         service.measure([(sample.path, f"sample: {sample.title}", sample.sha256)], Settings(print_scale_checked=True))
