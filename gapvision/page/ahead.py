@@ -13,6 +13,8 @@ from typing import Any
 
 from starlette.datastructures import MutableHeaders
 
+from gapvision.page.light import send_whole
+
 #: What the first screen is made of, by the names of Streamlit's files.
 _FIRST = (
     *("BidiComponent", "Html", "Button", "ButtonGroup", "Checkbox", "DownloadButton"),
@@ -29,26 +31,19 @@ class Ahead:
 
     async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
         """Serve one request."""
-        if scope["type"] != "http" or scope["method"] != "GET" or scope["path"] != "/":
+        if scope["type"] == "http" and scope["method"] == "GET" and scope["path"] == "/":
+            await send_whole(self._app, scope, receive, send, _linked)
+        else:
             await self._app(scope, receive, send)
-            return
-        start: dict[str, Any] = {}
-        body = bytearray()
 
-        async def gather(message: Any) -> None:
-            if message["type"] == "http.response.start":
-                start.update(message)
-                return
-            body.extend(message.get("body", b""))
-            if not message.get("more_body", False):
-                head, sent = MutableHeaders(raw=start["headers"]), bytes(body)
-                if start["status"] == 200 and "content-encoding" not in head:
-                    sent = sent.replace(b"</head>", links().encode() + b"</head>", 1)
-                    head["content-length"], start["headers"] = str(len(sent)), head.raw
-                await send(start)
-                await send({"type": "http.response.body", "body": sent})
 
-        await self._app(scope, receive, gather)
+async def _linked(start: dict[str, Any], body: bytes) -> bytes:
+    head = MutableHeaders(raw=start["headers"])
+    if start["status"] != 200 or "content-encoding" in head:
+        return body
+    sent = body.replace(b"</head>", links().encode() + b"</head>", 1)
+    head["content-length"], start["headers"] = str(len(sent)), head.raw
+    return sent
 
 
 @cache

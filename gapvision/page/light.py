@@ -7,6 +7,8 @@ is squeezed once for as long as the server runs.  Browsers keep them: their name
 from __future__ import annotations
 
 import gzip
+from collections.abc import Awaitable, Callable
+from functools import partial
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -15,6 +17,26 @@ from starlette.datastructures import Headers, MutableHeaders
 _SQUEEZED = (".js", ".css", ".svg", ".json", ".wasm")
 #: Bytes below which nothing is won.
 _LEAST = 600
+
+
+async def send_whole(
+    app: Any, scope: Any, receive: Any, send: Any, change: Callable[[dict[str, Any], bytes], Awaitable[bytes]]
+) -> None:
+    """Serve a request with another body: ``change`` gets the answer's start and whole body, and tells the head, too."""
+    start: dict[str, Any] = {}
+    body = bytearray()
+
+    async def gather(message: Any) -> None:
+        if message["type"] == "http.response.start":
+            start.update(message)
+            return
+        body.extend(message.get("body", b""))
+        if not message.get("more_body", False):
+            sent = await change(start, bytes(body))
+            await send(start)
+            await send({"type": "http.response.body", "body": sent})
+
+    await app(scope, receive, gather)
 
 
 class Light:
@@ -31,20 +53,7 @@ class Light:
         if not (takes and path.startswith("/static/") and path.endswith(_SQUEEZED)):
             await self._app(scope, receive, send)
             return
-        start: dict[str, Any] = {}
-        body = bytearray()
-
-        async def gather(message: Any) -> None:
-            if message["type"] == "http.response.start":
-                start.update(message)
-                return
-            body.extend(message.get("body", b""))
-            if not message.get("more_body", False):
-                sent = await self._sent(path, start, bytes(body))  # tells the head, too
-                await send(start)
-                await send({"type": "http.response.body", "body": sent})
-
-        await self._app(scope, receive, gather)
+        await send_whole(self._app, scope, receive, send, partial(self._sent, path))
 
     async def _sent(self, path: str, start: dict[str, Any], body: bytes) -> bytes:
         """The body to send, its head told so."""
