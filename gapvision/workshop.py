@@ -729,7 +729,7 @@ def set_panel(store: Store, job_id: int, text: str, photos: dict[str, Any]) -> s
 
 def planned(
     store: Store, seam: Seam, line: MeasurementLine
-) -> tuple[tuple[str, ...], tuple[TemplateDrawing, ...]]:  # fmt: skip
+) -> tuple[tuple[str, ...], tuple[TemplateDrawing, ...]]:
     """What the job's newest plan does at a seam, in short: moves, then its edge; and that edge's template.
 
     Both are empty once it was measured since.

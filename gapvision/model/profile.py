@@ -103,6 +103,11 @@ class GapProfile:
         photo.setflags(write=False)
         object.__setattr__(self, "photo", photo)
 
+    @property
+    def most_seen_in(self) -> int:
+        """The photo that shows most of the stations best."""
+        return int(np.bincount(self.photo).argmax())
+
     def picked(self, which: Any, **changes: Any) -> GapProfile:
         """The profile of some of its stations.
 

@@ -599,7 +599,7 @@ class _Maker:
         shown = [[r for r in (s.before if pairs else None, s.after) if r is not None] for s in seams]
         photos = [[(r, k) for r in of for k in range(len(r.photos))] for of in shown]
         if sum(map(len, photos)) > _MOST_PICTURES:
-            photos = [[(r, int(np.bincount(r.profile.photo).argmax())) for r in of] for of in shown]
+            photos = [[(r, r.profile.most_seen_in) for r in of] for of in shown]
         columns, wide, tall = self._layout([len(x) for x in photos], pairs=pairs)
         for number, (seam, of, pictures) in enumerate(zip(seams, shown, photos, strict=True), 1):
             names = f" {', '.join(f'{side} is the {seam.panels[side]}' for side in 'AB' if seam.panels.get(side))}."

@@ -132,7 +132,7 @@ def sides(m: Measurement, panels: Mapping[str, str] | None = None) -> str:
     p = m.profile
     if p is None or not len(p.photo):
         return ""
-    photo = int(np.bincount(p.photo).argmax())
+    photo = p.most_seen_in
     x, y = (p.edge_b_px - p.edge_a_px)[p.photo == photo].mean(0)
     a, b = ("above", "below") if abs(y) >= abs(x) else ("to the left of", "to the right of")
     if (y if abs(y) >= abs(x) else x) < 0:

@@ -320,15 +320,21 @@ def test_each_photo_of_a_measurement_is_shown():
     assert "Photo 2 of 2: the others show the edges better" in told
 
 
-def test_sets_of_photos_do_not_shrink_the_customers_second_page():
-    """The customer signs at the right third of the page; a page too full gets smaller as a whole."""
-    seams = []
-    for one in document(4).seams:
+def sets_of_three(seams, seen=lambda profile: profile):
+    """The document with so many seams, each measured once, from three photos; ``seen`` says which shows what."""
+    found = []
+    for one in document(seams).seams:
         m = one.after.measurement
         more = tuple(replace(m.photo, file=f"z{k}.jpg", sha256=f"{k}" * 64) for k in range(2))
-        after = replace(one.after, measurement=replace(m, photos=(m.photo, *more)), others=(PHOTO, PHOTO))
-        seams.append(replace(one, before=None, comparison=None, after=after))
-    pdf = pypdfium2.PdfDocument(ev.write_evidence(replace(document(0), seams=tuple(seams)), reader="customer"))
+        three = replace(m, photos=(m.photo, *more), profile=seen(m.profile))
+        after = replace(one.after, measurement=three, others=(PHOTO, PHOTO))
+        found.append(replace(one, before=None, comparison=None, after=after))
+    return replace(document(0), seams=tuple(found))
+
+
+def test_sets_of_photos_do_not_shrink_the_customers_second_page():
+    """The customer signs at the right third of the page; a page too full gets smaller as a whole."""
+    pdf = pypdfium2.PdfDocument(ev.write_evidence(sets_of_three(4), reader="customer"))
     (left,) = [box[0] for box in text_lines(pdf[1]) if box[4].strip() == "Customer"]
     assert left > 0.6 * pdf[1].get_width()
     assert len([o for o in pdf[1].get_objects(max_depth=5) if o.type == 3]) == 12
@@ -463,14 +469,11 @@ def test_a_customer_reads_what_was_seen_and_the_shop_what_to_do():
 
 def test_of_many_photos_a_customer_sees_the_best_of_each_seam_and_no_words_on_small_ones():
     """Three photos of each of seven seams; the third of each set shows the most stations."""
-    seams = []
-    for one in document(7).seams:
-        m = one.after.measurement
-        more = tuple(replace(m.photo, file=f"z{k}.jpg", sha256=f"{k}" * 64) for k in range(2))
-        best = replace(m.profile, photo=np.minimum(np.arange(len(m.profile.s_mm)) // 30, 2))
-        after = replace(one.after, measurement=replace(m, photos=(m.photo, *more), profile=best), others=(PHOTO, PHOTO))
-        seams.append(replace(one, before=None, comparison=None, after=after))
-    pdf = ev.write_evidence(replace(document(0), seams=tuple(seams)), reader="customer")
+
+    def last_shows_most(profile):
+        return replace(profile, photo=np.minimum(np.arange(len(profile.s_mm)) // 30, 2))
+
+    pdf = ev.write_evidence(sets_of_three(7, last_shows_most), reader="customer")
     second = pypdfium2.PdfDocument(pdf)[1]
     pictures = [o for o in second.get_objects(max_depth=5) if o.type == 3]
     assert len(pictures) == 7
