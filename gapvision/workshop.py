@@ -40,7 +40,7 @@ from gapvision.formats.job_file import (
     read_content,
     read_job,
 )
-from gapvision.formats.judgement_json import forecast_to_dict, verdict_from_dict, verdict_to_dict
+from gapvision.formats.judgement_json import check_behind, forecast_to_dict, verdict_from_dict, verdict_to_dict
 from gapvision.formats.package import Package, write_package
 from gapvision.formats.panel_file import layout_from_table
 from gapvision.formats.plan_json import PlanFile
@@ -395,6 +395,12 @@ def verdict_of(
         require("stored-verdict-bad", same, "The stored verdict contradicts itself.")
         return verdict
     return _judged(store, line, store.seam(line.seam_id), None)
+
+
+def failed_check(store: Store, line: MeasurementLine) -> model.Check | None:
+    """The check that a result's stored verdict rests on where its gap is good; its stations are not read."""
+    found = None if line.verdict is None or line.verdict.decision == model.IN else store.verdict(line.measurement_id)
+    return None if found is None else check_behind(found.body)
 
 
 def other_side(store: Store, seam: Seam) -> MeasurementLine | None:

@@ -29,6 +29,7 @@ from gapvision.units import parse_length
 
 if TYPE_CHECKING:
     from gapvision.records import Job, MeasurementLine, Store
+    from gapvision.words import Lengths
 
 _TEXTS = ("reference", "customer", "car", "notes")
 
@@ -100,7 +101,7 @@ def _show(store: Store, args: argparse.Namespace) -> None:
                 str(x.measurement_id), x.visit.on_date, x.visit.stage, x.status,
                 "-" if x.mean_mm is None else say.gap(x.mean_mm),
                 " to ".join("-" if v is None else say.gap_alone(v) for v in (x.min_mm, x.max_mm)),
-                "-" if x.u_mm is None else say.small(x.u_mm, alone=True), x.verdict.decision if x.verdict else "-",
+                "-" if x.u_mm is None else say.small(x.u_mm, alone=True), _decision(store, x, say),
                 _photos_of(x) if x.newest else f"{_photos_of(x)} measured again since",
             )
             for x in lines
@@ -113,6 +114,16 @@ def _show(store: Store, args: argparse.Namespace) -> None:
         print("\nNotes")
         for n in notes:
             print(f"  {n.made_at[:10]} {n.who}: {n.text}" if n.who else f"  {n.made_at[:10]}: {n.text}")
+
+
+def _decision(store: Store, line: MeasurementLine, say: Lengths) -> str:
+    """A result's verdict; where its gap is good, by what else it is not in tolerance."""
+    from gapvision.words import check_briefly
+    from gapvision.workshop import failed_check
+
+    why = failed_check(store, line)
+    told = () if why is None else (check_briefly(why, say),)
+    return ", ".join((line.verdict.decision if line.verdict else "-", *told))
 
 
 def _photos_of(line: MeasurementLine) -> str:

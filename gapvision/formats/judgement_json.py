@@ -198,6 +198,17 @@ def told_verdict(body: Mapping[str, Any], say: words.Lengths) -> tuple[str, list
         return written
 
 
+def check_behind(body: Mapping[str, Any]) -> Check | None:
+    """The check that a stored verdict rests on where its gap is good; None too where its file cannot tell."""
+    try:
+        lengths = body["lengths_mm"]
+        checks = [_read_check(x) for x in body["checks"]]
+        long = {"out_mm": float(lengths["out"]), "open_mm": float(lengths["not_proven"])}
+        return model.check_behind(body["verdict"], checks, **long)
+    except _WRONG:
+        return None
+
+
 def _rule(body: Mapping[str, Any]) -> DecisionRule:
     return DecisionRule(name=body["rule"]["name"], risk=body["rule"].get("risk") or DecisionRule().risk)
 

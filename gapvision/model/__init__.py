@@ -52,6 +52,7 @@ from gapvision.model.judgement import (
     Specification,
     Verdict,
     Way,
+    check_behind,
     nonsense,
 )
 from gapvision.model.measurement import Edge, Measurement, ScaleInfo, SeamQuality, SeenPhoto

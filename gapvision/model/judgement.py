@@ -283,6 +283,21 @@ class Check:
     over_mm: float = math.nan
     text: str = ""
 
+    @property
+    def over(self) -> float:
+        """The value as a share of its limit: millimetres and slopes on one scale."""
+        return abs(self.value) / self.limit if self.limit else math.inf
+
+
+def check_behind(state: str, checks: Sequence[Check], *, out_mm: float, open_mm: float) -> Check | None:
+    """The check that a verdict rests on, of several the furthest over its limit; None where the gap is in that state.
+
+    ``out_mm`` and ``open_mm`` are the lengths of seam whose gap is out, or not proven.
+    """
+    if {OUT: out_mm, OPEN: open_mm}.get(state, 1.0) > 0:
+        return None
+    return max((c for c in checks if c.state == state), key=lambda c: c.over, default=None)
+
 
 @dataclass(frozen=True, slots=True)
 class Reason:
@@ -381,6 +396,18 @@ class Verdict:
     def marked(self) -> tuple[Span, ...]:
         """The spans that a person is shown: all that are not in tolerance, holes included."""
         return tuple(span for span in self.spans if span.state != IN)
+
+    @property
+    def by_form(self) -> Check | None:
+        """The check that the state rests on where no station's gap does; see :func:`check_behind`."""
+        return check_behind(self.state, self.checks, out_mm=self.out_mm, open_mm=self.open_mm)
+
+    @property
+    def rank(self) -> tuple[float, ...]:
+        """To sort seams, the largest the worst: what is out before what is not proven, a gap before a form alone."""
+        check = self.by_form
+        how_far = check.over if check is not None else -math.inf if self.worst is None else self.worst.excess_mm
+        return {OUT: 2, OPEN: 1}.get(self.state, 0), check is None, how_far
 
     @property
     def doubtful(self) -> bool:

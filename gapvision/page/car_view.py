@@ -126,10 +126,9 @@ def _look(state: SeamState) -> _Seen:
     return _Seen(state, "without limits" if verdict is None else verdict.state, verdict)
 
 
-def _rank(one: _Seen) -> tuple[bool, float]:
-    """How bad: out before all others, then by how far beyond the limit."""
-    worst = None if one.verdict is None else one.verdict.worst
-    return one.word == OUT, -99.0 if worst is None else worst.excess_mm
+def _rank(one: _Seen) -> tuple[float, ...]:
+    """How bad: as papers have it; what has no verdict last."""
+    return (-1.0,) if one.verdict is None else one.verdict.rank
 
 
 def _answer(seen: Sequence[_Seen]) -> str:
@@ -143,13 +142,10 @@ def _answer(seen: Sequence[_Seen]) -> str:
     head = "; ".join(told) or f"All {len(seen)} seams in tolerance"
     sign = widgets.SIGNS[OUT if count[OUT] else OPEN if count else IN]
     worst = max(seen, key=_rank)
-    if worst.verdict is None or worst.verdict.worst is None:
+    far = "" if worst.verdict is None else words.furthest(worst.verdict, widgets.lengths())
+    if not far:
         return f"{sign} {head}"
-    say = widgets.lengths()
-    name = widgets.escape(seam_title(worst.state.seam))
-    gap = words.worst(worst.verdict.worst, say)
-    far = words.against(worst.verdict.worst, worst.verdict, say)
-    return f"{sign} {head}<small>Worst: {name}, {gap}. {far}.</small>"
+    return f"{sign} {head}<small>Worst: {widgets.escape(f'{seam_title(worst.state.seam)}, {far}')}.</small>"
 
 
 def _colour(seen: Sequence[_Seen]) -> str:
@@ -163,9 +159,7 @@ def _drawn(seen: Sequence[_Seen]) -> dict[str, Any]:
     for number, one in sorted(enumerate(seen, 1), key=lambda x: _rank(x[1]), reverse=True):  # the worst first
         state, title = one.state, seam_title(one.state.seam)
         side = state.seam.side or next((s for s in ("left", "right") if s in title.casefold().split()), "")
-        worst = None if one.verdict is None else one.verdict.worst
-        say = widgets.lengths()
-        value = "" if worst is None else f"{say.gap_alone(worst.worst_mm)}, U {say.small(worst.worst_u_mm, alone=True)}"
+        value = "" if one.verdict is None else words.furthest_briefly(one.verdict, widgets.lengths())
         old = "" if state.latest is None else age(state.latest.visit.on_date)
         if one.verdict is not None and one.verdict.doubtful:
             old = f"{old}, photo with warnings".lstrip(", ")

@@ -20,7 +20,15 @@ from gapvision.page.books import line_title, load, records, seam_title, show_ori
 from gapvision.page.shown import OnScreen, draw_viewer, plot_files, remember
 from gapvision.records import Job, JobLine, MeasurementLine, Seam, SeamState
 from gapvision.reports.profile_picture import line_of
-from gapvision.workshop import Point, compare_lines, evidence_report, export_job, places_in_names, verdict_of
+from gapvision.workshop import (
+    Point,
+    compare_lines,
+    evidence_report,
+    export_job,
+    failed_check,
+    places_in_names,
+    verdict_of,
+)
 
 _MOST = 100
 _JOB_FIELDS = ("job_reference", "job_customer", "job_car", "job_notes")
@@ -108,15 +116,16 @@ def _at_a_glance(states: list[SeamState]) -> None:
 
 
 def state_of(state: SeamState) -> tuple[str, str]:
-    """Sign and words for a seam's latest result: its verdict, else 'measured'."""
+    """Sign and words for a seam's latest result: its verdict, and why where its gap is good; else 'measured'."""
     if state.latest is None:
         return "-", "not measured"
     if state.latest.verdict is not None:
-        word = state.latest.verdict.decision
+        word, why = state.latest.verdict.decision, failed_check(records(), state.latest)
     else:
         verdict = verdict_of(records(), state.latest)
-        word = "measured" if verdict is None else verdict.state
-    return widgets.SIGNS.get(word, "\u00b7"), word
+        word, why = ("measured", None) if verdict is None else (verdict.state, verdict.by_form)
+    more = () if why is None else (words.check_briefly(why, widgets.lengths()),)
+    return widgets.SIGNS.get(word, "\u00b7"), ", ".join((word, *more))
 
 
 def _history(measured: list[SeamState]) -> None:

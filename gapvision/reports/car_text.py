@@ -16,11 +16,11 @@ def car_text(car: Car, judged: Mapping[str, tuple[StagePrediction, ...]], say: L
     for seam in car.seams:
         stretches = judged.get(seam.name, ())
         state = seam_state(stretches)
-        worst = [x.verdict.worst for x in stretches if x.verdict.worst is not None]
-        told = ""
-        if worst:
-            one = max(worst, key=lambda w: w.excess_mm)
-            told = f", worst {say.gap_alone(one.worst_mm)} at {say.place(one.worst_at_mm)}"
+        one, told = max((x.verdict for x in stretches), key=lambda v: v.rank, default=None), ""
+        if one is not None and one.by_form is not None:
+            told = f", {words.check_briefly(one.by_form, say)}"
+        elif one is not None and one.worst is not None:
+            told = f", worst {say.gap_alone(one.worst.worst_mm)} at {say.place(one.worst.worst_at_mm)}"
         lines.append(wrap(f"{MARKS[state]} {seam.name} ({seam.other_name}): {state}{told}", "  ", "      "))
     return "\n".join(lines) + "\n"
 

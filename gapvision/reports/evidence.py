@@ -22,7 +22,7 @@ from reportlab.platypus.flowables import _listWrapOn
 from gapvision import words
 from gapvision.formats.judgement_json import told_verdict
 from gapvision.judgement import cautions_for
-from gapvision.model import OPEN, OUT, ExtraLine
+from gapvision.model import OPEN, OUT, ExtraLine, Verdict
 from gapvision.reports import evidence_style as style
 from gapvision.reports.car_outline import draw_car
 from gapvision.reports.crops import HOW_TO_READ, Stretch, crops_alike
@@ -250,7 +250,7 @@ class _Maker:
             verdict, wanted = shown.verdict, "not stated"
             if verdict is not None:
                 wanted = "; ".join(words.wanted_gap(verdict, self.say))
-            state = "Not judged" if verdict is None else words.first_up(verdict.state)
+            state = "Not judged" if verdict is None else words.first_up(_state(verdict))
             rows.append((self._again(seam) if rows else name, f"{word}{shown.stage}, {shown.on_date}",
                          "as above" if wanted == above else wanted, *self._numbers(shown), state))  # fmt: skip
             above = wanted
@@ -605,7 +605,7 @@ class _Maker:
             names = f" {', '.join(f'{side} is the {seam.panels[side]}' for side in 'AB' if seam.panels.get(side))}."
             told = set[int]()
             for s, k in pictures:
-                verdict = "not judged" if s.verdict is None else s.verdict.state
+                verdict = "not judged" if s.verdict is None else _state(s.verdict)
                 said = f"{_words_of(s, of)}{s.stage}, {s.on_date}: gap {self._numbers(s)[0]}, {verdict}."
                 said += names if len(names) > 2 and len(seams) > 1 else ""
                 under = f"{'' if s.number in told else said} {_which_photo(s, k)}".strip()
@@ -676,8 +676,8 @@ class _Maker:
         rows = []
         for s in self.e.seams:
             verdict = s.after.verdict
-            state = ("not judged",) if verdict is None else (verdict.state, words.which_way(verdict))
-            rows.append((self._which(s), self._wish(s), self._reading(s.after), ", ".join(filter(None, state))))
+            state = "not judged" if verdict is None else _state(verdict)
+            rows.append((self._which(s), self._wish(s), self._reading(s.after), state))
         rows += [(name, "-", told, "-") for name, told in self._not_measured()]
         heads = ("Seam", "Wanted gap (limits)", "Gap as measured", "It is")
         said = f"Gaps are told from smallest to largest. {_ABOUT_U} {self._about_a()}"
@@ -742,6 +742,11 @@ class _Maker:
         ]  # fmt: skip
         how: dict[str, Any] = {"repeatRows": 1 if heads else 0, "style": looks, "hAlign": "LEFT"}
         return Table(cells, colWidths=[self.width * s for s in shares], **how)
+
+
+def _state(verdict: Verdict) -> str:
+    """A verdict in a few words: which way a seam is out, or by what."""
+    return ", ".join(filter(None, (verdict.state, words.which_way(verdict))))
 
 
 def _image(picture: Any) -> Flowable:

@@ -10,7 +10,7 @@ import numpy as np
 from gapvision.model import IN, OPEN, OUT, Coat, DecisionRule, FinishPlan, Measurement, Verdict
 from gapvision.units import MM_PER_INCH
 from gapvision.words.lengths import Lengths
-from gapvision.words.verdict import worst_place
+from gapvision.words.verdict import check_named_briefly, furthest, worst_place
 
 #: What stands in brackets, or one length or a range in mm.
 _IN_MM = re.compile(r"\([^()]*\)|([+-]?\d+(?:\.\d+)?(?: to [+-]?\d+(?:\.\d+)?)?) mm\b(?! per| \([^()]* in\))")
@@ -83,17 +83,21 @@ def worst_seam(seams: Sequence[tuple[str, Verdict | None]], say: Lengths, number
     """
     counted = zip(numbers or range(1, len(seams) + 1), seams, strict=True)
     found = [(k, name, v) for k, (name, v) in counted if v is not None]
-    for state in (OUT, OPEN):
-        of = [(v.worst, -k, name, v) for k, name, v in found if v.worst and v.state == v.worst.state == state]
-        if of:
-            worst, k, name, v = max(of, key=lambda x: (x[0].excess_mm, x[1]))
-            return f"Worst: {f'{-k}. {_cut(name)}, ' if seams[1:] else ''}{worst_place(worst, v, say)}."
-    return ""
+    found = [x for x in found if x[2].by_form or (x[2].state != IN and x[2].worst and x[2].state == x[2].worst.state)]
+    if not found:
+        return ""
+    k, name, v = max(found, key=lambda x: (*x[2].rank, -x[0]))
+    told = by_letters(furthest(v, say)) if v.by_form or v.worst is None else worst_place(v.worst, v, say)
+    return f"Worst: {f'{k}. {_cut(name)}, ' if seams[1:] else ''}{told}."
 
 
 def which_way(verdict: Verdict | None) -> str:
-    """Which way the gap of a seam is out of tolerance; empty where it is not, or not by its gap."""
-    sides = {x.side for x in verdict.spans if x.state == OUT} if verdict is not None and verdict.state == OUT else ()
+    """Which way the gap of a seam is out of tolerance, or by what else it is; empty where it is not."""
+    if verdict is None or verdict.state != OUT:
+        return ""
+    if verdict.by_form is not None:
+        return by_letters(f"by its {check_named_briefly(verdict.by_form)}")
+    sides = {x.side for x in verdict.spans if x.state == OUT}
     told = [f"too {side}" for side in ("tight", "wide") if side in sides]
     return told[0] if len(told) == 1 else " in one place, ".join(told) + (" in another" if told else "")
 

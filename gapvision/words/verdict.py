@@ -32,6 +32,16 @@ _CHECKS = {
     "step": "step between the faces (this panel above its neighbour)",
     "opposite": "difference to the opposite side",
 }
+#: The same for places with little room.
+_BRIEFLY = {
+    "taper": "taper",
+    "jump": "jump over 10 mm",
+    "straightness": "straightness",
+    "straightness_100": "straightness over 100 mm",
+    "fairness": "fairness",
+    "step": "step",
+    "opposite": "difference to the opposite side",
+}
 _EDGES = {"panel": "this panel's edge", "neighbour": "the neighbour's edge", "": ""}
 _REASONS = {
     "out": "The gap is out of tolerance along {length}.",
@@ -110,9 +120,25 @@ def check_values(of: Check, say: Lengths, *, both: bool = False) -> tuple[str, s
 
 def check(of: Check, say: Lengths) -> str:
     """A limit on the seam as a whole: what, where, value, U, limit, state."""
+    return f"{_check(of, say)}: {of.state}"
+
+
+def _check(of: Check, say: Lengths) -> str:
     place, (value, u, limit) = check_place(of, say), check_values(of, say)
     where = f" ({place})" if place else ""
-    return f"{check_name(of)}{where}: {value}, U {u}, limit {limit}: {of.state}"
+    return f"{check_name(of)}{where}: {value}, U {u}, limit {limit}"
+
+
+def check_named_briefly(of: Check) -> str:
+    """What was checked, in a word or two."""
+    return of.text or _BRIEFLY[of.kind]
+
+
+def check_briefly(of: Check, say: Lengths) -> str:
+    """What was checked, value, U and limit, in the unit alone: for places with little room."""
+    value, u, limit = (told.partition(" (")[0] for told in check_values(of, say))
+    told = f"{check_named_briefly(of)} {value}, U {u}, limit {limit}"
+    return told.replace(" per metre", "/m").replace(" per foot", "/ft")
 
 
 def span_state(span: Span) -> str:
@@ -138,6 +164,22 @@ def deciding(of: Verdict, say: Lengths, told: Sequence[str]) -> list[str]:
         return list(told)
     gap = f"{worst(of.worst, say, both=True)}. {against(of.worst, of, say)}."
     return [f"Worst: {gap}", *told] if of.state in (IN, *of.states) else [*told, f"Gap: {gap}"]
+
+
+def furthest(of: Verdict, say: Lengths) -> str:
+    """What of a seam is worst: the worst gap with its limits, or the failed check where the gap is good."""
+    if of.by_form is not None:
+        return _check(of.by_form, say)
+    return "" if of.worst is None else f"{worst(of.worst, say)}. {against(of.worst, of, say)}"
+
+
+def furthest_briefly(of: Verdict, say: Lengths) -> str:
+    """The same for places with little room: worst gap and U, or the failed check."""
+    if of.by_form is not None:
+        return check_briefly(of.by_form, say)
+    if of.worst is None:
+        return ""
+    return f"{say.gap_alone(of.worst.worst_mm)}, U {say.small(of.worst.worst_u_mm, alone=True)}"
 
 
 def against(span: Span, of: Verdict, say: Lengths) -> str:
