@@ -262,7 +262,7 @@ def _outcome(
         from gapvision.judgement.coach import next_photo
 
         coming = next_photo(measurement)
-        more = "" if coming is None else words.coach(coming, say) + "\n"
+        more = "" if coming is None else words.coach(coming, say, words.at_a_glance(measurement, verdict, say)) + "\n"
     if profile is not None and summary is not None and len(profile.s_mm):
         from statistics import median
 

@@ -23,9 +23,9 @@ from gapvision.commands._args import (
 )
 from gapvision.commands._records import Bar, add_data, open_store, picked
 from gapvision.errors import GapvisionError
-from gapvision.model import Measurement
+from gapvision.model import Measurement, Verdict
 from gapvision.records import TICKS
-from gapvision.words import Lengths, coach, notice
+from gapvision.words import Lengths, at_a_glance, coach, notice
 
 _EPILOG = """\
 Exit code: 0 stored, 2 unreadable, 3 refused. Example, after 'gapvision demo'
@@ -69,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
     from gapvision.formats.specification_file import specification_to_table
     from gapvision.model import Settings
     from gapvision.records import Conditions, data_folder
-    from gapvision.workshop import add_photos, clock_of, judge_line, photo_doubts, wants_other
+    from gapvision.workshop import add_photos, clock_of, judge_line, photo_doubts, verdict_of, wants_other
 
     along = None if args.along is None else tuple(args.along)
     settings = Settings(seam_hint_px=along, **print_of(args), **known_of(args))
@@ -135,7 +135,7 @@ def run(args: argparse.Namespace) -> int:
             refused += measurement.status == "refused"
             _tell(measurement.photo.file, line, measurement, say)
             if args.one_seam:
-                _coach(measurement, say)
+                _coach(measurement, None if line is None else verdict_of(store, line, measurement), say)
             if len(groups) > 1:
                 bar(number, len(groups))
     return 2 if unreadable else 3 if refused else 0
@@ -166,12 +166,12 @@ def _today() -> str:
     return date.today().isoformat()
 
 
-def _coach(measurement: Measurement, say: Lengths) -> None:
+def _coach(measurement: Measurement, verdict: Verdict | None, say: Lengths) -> None:
     from gapvision.judgement.coach import next_photo
 
     coming = next_photo(measurement)
     if coming is not None:
-        print(coach(coming, say))
+        print(coach(coming, say, at_a_glance(measurement, verdict, say)))
 
 
 def _tell(file_name: str, line: Any, measurement: Measurement, say: Lengths) -> None:

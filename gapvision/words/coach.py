@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from gapvision.model import NextPhoto
+from gapvision.words.glance import Glance
 from gapvision.words.lengths import Lengths
 
 _LAMPS = {
@@ -12,7 +13,7 @@ _LAMPS = {
 }
 
 
-def coach(told: NextPhoto, say: Lengths) -> str:
+def coach(told: NextPhoto, say: Lengths, judged: Glance | None = None) -> str:
     """What the next photo should be and what it would do to U.
 
     Parameters
@@ -21,10 +22,15 @@ def coach(told: NextPhoto, say: Lengths) -> str:
         From :func:`gapvision.judgement.coach.next_photo`.
     say : Lengths
         The unit.
+    judged : Glance, optional
+        What the verdict says in short: where it proves nothing, no photos are enough.
     """
     brings = f"U would go from {say.small(told.u_now_mm)} to about {say.small(told.u_next_mm)}"
     if told.do == "enough":
-        return f"Enough: another photo would bring little, U is {say.small(told.u_now_mm)}."
+        little = f"another photo of the same kind would bring little, U is {say.small(told.u_now_mm)}."
+        if judged is not None and judged.state in ("open", "holes"):
+            return f"Not proven, but {little} Next: {judged.next_step}"
+        return f"Enough: {little}"
     if told.do == "check-lines":
         return f"Next: measure the sheet's check lines; {brings}."
     where = "square above the seam"
