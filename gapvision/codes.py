@@ -418,8 +418,11 @@ usage comparison-no-overlap
     The two measurements share less than 40 mm (1.6 in) of seam.
     Compare photos of the same stretch, or tap the same mark in both.
 warning alignment-weak
-    The profiles have too few features to tell for sure how they lie on each other.
-    Leave a strip in its place between the photos, or tap a mark that both show.
+    The profiles have too few features in common to tell for sure how they lie on each other.
+    Leave a strip in its place or tap a mark that both show; if no edge was worked on, check that both are of one seam.
+warning maybe-two-seams
+    Nothing in the two profiles shows that they are of one seam.
+    Make sure that they are; results kept under one seam of a job are taken to be.
 usage photo-has-no-profile
     That photo was refused, so there is no profile to use.
     Choose a measurement with status ok or warn.

@@ -267,7 +267,7 @@ class Compared:
 
 def compare_measurements(
     before: Measurement, after: Measurement, *, datum: str = "align", marks: Sequence[tuple[Point, Point]] = (),
-    mirror: bool = False, nominal_mm: Any = None,
+    mirror: bool = False, nominal_mm: Any = None, one_seam: bool = False,
 ) -> model.Comparison:  # fmt: skip
     """Compare two measurements of one seam.
 
@@ -281,6 +281,8 @@ def compare_measurements(
         The second is the other side of the car.
     nominal_mm : float, ndarray or Specification, optional
         Wanted gap [mm].
+    one_seam : bool
+        Whether somebody says that both are of one seam.  Else ``maybe-two-seams`` warns where nothing shows it.
 
     Raises
     ------
@@ -318,9 +320,25 @@ def compare_measurements(
     wanted = nominal_mm
     if isinstance(nominal_mm, model.Specification):
         wanted = nominal_at(nominal_mm, first.s_mm, (float(first.s_mm[0]), float(first.s_mm[-1])))
-    return _compare.compare_profiles(
+    compared = _compare.compare_profiles(
         first, second, found, nominal_mm=wanted, same_print=_same_print(before, after), mirrored=mirror
     )
+    if one_seam or mirror or _compare.alike(first, second, found):
+        return compared
+    return replace(compared, notices=(_maybe_two_seams(before, after), *compared.notices))
+
+
+def _maybe_two_seams(before: Measurement, after: Measurement) -> model.Notice:
+    """What is warned of where nothing shows that two measurements are of one seam, with what speaks against it."""
+    against = []
+    profiles = [m.profile for m in (before, after)]
+    if len({p is not None and p.round_mm is None for p in profiles}) > 1:
+        against.append("one goes all round, the other does not")
+    kinds = [sorted(k for k in (m.settings.edge_a, m.settings.edge_b) if k) for m in (before, after)]
+    if kinds[0] != kinds[1] and all(len(k) == 2 for k in kinds):  # an edge that was trimmed may be another kind
+        against.append(f"their edges were stated as {' and '.join(kinds[0])}, then as {' and '.join(kinds[1])}")
+    said = f"Nothing shows that the two are of one seam, and {', and '.join(against)}." if against else ""
+    return model.Notice(code="maybe-two-seams", message=said)
 
 
 def _same_print(before: Measurement, after: Measurement) -> bool:
@@ -345,8 +363,13 @@ def compare_lines(
     seam_1, seam_2 = store.seam(before.seam_id), store.seam(after.seam_id)
     if mirror is None:
         mirror = {seam_1.side, seam_2.side} == {"left", "right"}
-    comparison = compare_measurements(stored(store, before), stored(store, after), mirror=mirror, **how)
+    one, two = (stored(store, x) for x in (before, after))
+    comparison = compare_measurements(one, two, mirror=mirror, one_seam=True, **how)
     notices = (*conditions_notices(before.visit.conditions, after.visit.conditions), *comparison.notices)
+    if seam_1.seam_id != seam_2.seam_id and not (mirror and seam_1.name == seam_2.name):
+        said = f"'{seam_1.full_name}' and '{seam_2.full_name}' are two seams: what is told is how they differ, not what"
+        advice = "Compare stages of one seam, or a seam with the same one on the other side of the car."
+        notices = (model.Notice(code="maybe-two-seams", message=f"{said} changed.", advice=advice), *notices)
     together = alone = None
     panel = next((p for p in store.panels(seam_1.job_id) if p.panel_id == seam_1.panel_id), None)
     cold, warm = before.visit.conditions.metal_temp_c, after.visit.conditions.metal_temp_c

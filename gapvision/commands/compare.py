@@ -84,7 +84,8 @@ def run(args: argparse.Namespace) -> int:
         files = [read(args.first), read(args.second)]
         result = compare_measurements(*files, datum=datum, marks=marks, mirror=args.mirror, nominal_mm=nominal)
         print(f"before: {args.first}\nafter:  {args.second}")
-        _tell(result, list(result.notices), say)
+        notices = list(result.notices)
+        _tell(result, notices, say)
         found: dict[str, Any] = {"before": args.first, "after": args.second}
     else:
         with open_store(args) as store:
@@ -106,14 +107,16 @@ def run(args: argparse.Namespace) -> int:
         for word, s, x in (("before", seam, before), ("after", other, after)):
             verdict = f", {x.verdict.decision}" if x.verdict else ""
             print(f"{word + ':':<8}no. {x.measurement_id}, {s.full_name}, {x.visit.stage}, {x.visit.on_date}{verdict}")
-        _tell(result, list(both.notices), say)
+        notices = list(both.notices)
+        _tell(result, notices, say)
         if both.thermal is not None and both.thermal_panel_only is not None:
             print(words.heat(both.thermal.per_side_mm, both.thermal_panel_only.per_side_mm, say))
         found = {"job": job.reference, "before": before.measurement_id, "after": after.measurement_id}
     if args.coat:
         _film(args, result, found.get("job"), say)
     if output is not None:
-        write_whole(output, json.dumps(found | comparison_dict(result), indent=1).encode())
+        told = {"notices": [words.notice_dict(n) for n in notices]}
+        write_whole(output, json.dumps(found | comparison_dict(result) | told, indent=1).encode())
         print(f"written: {output}")
     return 0
 
@@ -174,7 +177,8 @@ def comparison_dict(c: Comparison) -> dict[str, Any]:
 
 
 def _tell(c: Comparison, notices: list[Any], say: words.Lengths) -> None:
-    print("\n".join(words.change(c, say)))
+    first = [n for n in notices if n.code == "maybe-two-seams"]  # before anything is called a change
+    print("\n".join([*(words.notice_line(n, say) for n in first), *words.change(c, say)]))
     rows = [
         (s.state, say.place(s.from_mm), say.place(s.to_mm), say.small(s.largest_mm, signed=True), say.place(s.at_mm),
          say.small(s.expanded_u_mm))
@@ -183,4 +187,5 @@ def _tell(c: Comparison, notices: list[Any], say: words.Lengths) -> None:
     if rows:
         show_table(rows, ("change", "from", "to", "largest", "at", "U"))
     for n in notices:
-        print(words.notice_line(n, say))
+        if n not in first:
+            print(words.notice_line(n, say))

@@ -40,12 +40,18 @@ STRIP_STD_U_MM = 0.6
 #: Less seam than this in both photos tells nothing of what changed [mm].
 LEAST_OVERLAP_MM = 40.0
 _STRIDE_MM = 1.0
+#: What of a profile is compared to lay it on another.
+_SHOWN = ("gap_mm", "edge_a_mm", "edge_b_mm")
 #: Errors of neighbouring stations go together over about this length [mm].
 _CORRELATED_MM = 5.0
 _WEAK_STD_U_MM = 6.0
 #: The place found must fit at least twice as well as any place further away than this.
 _VALLEY_MM = 15.0
 _CLEAR_SHARE = 0.5
+#: So much of how two profiles waver must be the same, or nothing shows that they are of one seam.  Measured on photos
+#: whose truth is known: of 264 pairs of different seams 7 had a clear place on each other and reached 0.57 at most;
+#: pairs of one seam whose edges showed well reached 0.98; drawn seams that bow alike 0.86.
+_ALIKE = 0.9
 #: Strips that people lay in about the same place each time [mm]; common practice, no source.
 LAID_AGAIN_STD_U_MM = 20.0
 
@@ -227,7 +233,7 @@ def _disagreement(before: GapProfile, after: GapProfile, shift_mm: float) -> tup
         return math.nan, 0.0
     s = before.s_mm[on]
     total, steep = 0.0, 0.0
-    for name in ("gap_mm", "edge_a_mm", "edge_b_mm"):
+    for name in _SHOWN:
         first = getattr(before, name)[on]
         second = np.interp(s - shift_mm, after.s_mm, getattr(after, name))
         a, b = _wavy(s, first), _wavy(s, second)
@@ -235,6 +241,31 @@ def _disagreement(before: GapProfile, after: GapProfile, shift_mm: float) -> tup
         total += float(((b - a) ** 2).mean()) / noise2
         steep += float((np.gradient(_smooth((a + b) / 2), s) ** 2).sum()) / noise2
     return total / 3, steep / 3
+
+
+def alike(before: GapProfile, after: GapProfile, datum: Datum) -> bool:
+    """Whether two profiles show that they are of one seam: they waver alike, or a person said what stayed in place.
+
+    What wavers less than the gap's own uncertainty may be the camera's, and is alike on any seam.
+
+    Parameters
+    ----------
+    before, after : GapProfile
+        As for :func:`compare_profiles`.
+    datum : Datum
+        How they were laid on each other.
+    """
+    if datum.kind != "alignment" or datum.guessed:
+        return not datum.guessed
+    on, _ = _common(before, after, datum.shift_mm)
+    s, shares, wave = before.s_mm[on], list[float](), list[float]()
+    for name in _SHOWN:
+        a = _wavy(s, getattr(before, name)[on])
+        b = _wavy(s, np.interp(s - datum.shift_mm, after.s_mm, getattr(after, name)))
+        shares.append(1 - float(((b - a) ** 2).sum() / max((a**2).sum() + (b**2).sum(), 1e-12)))
+        wave += [float(a.std()), float(b.std())]
+    std_u = max(float(np.median(p.expanded_u_mm)) for p in (before, after)) / COVERAGE_FACTOR
+    return min(wave[:2]) > std_u and sum(shares) / len(shares) >= _ALIKE
 
 
 def _wavy(s: FloatArray, values: FloatArray) -> FloatArray:

@@ -120,7 +120,7 @@ _HELPS = {
         "study-file-bad car-file-bad specification-unreadable specification-nonsense finish-nonsense panel-file-bad plan-file-bad "
         "job-data-bad stored-verdict-bad measurement-file-bad"
     ),
-    "same place": "comparison-no-overlap opposite-does-not-overlap alignment-weak datum-missing photos-disagree photo-left-out",
+    "same place": "comparison-no-overlap opposite-does-not-overlap alignment-weak maybe-two-seams datum-missing photos-disagree photo-left-out",
     "checklist": "panel-flexes panel-answers-otherwise conditions-differ study-too-small study-piece-off study-photo-twice study-too-old study-of-several-phones study-pieces-swapped phone-not-named",
     "choose": (
         "photo-place-unknown seam-has-specification photo-at-two-stages place-in-file-name seams-not-measured panel-side-unknown not-measured-well-enough seams-left-free edge-contradicted edge-looks-other edge-not-for-cutter stated-side-unsure job-here-already job-not-found seam-not-in-job visit-not-found "

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from gapvision.cli import main
+from gapvision.formats.measurement_json import write
 from gapvision.records import Store
 from gapvision.words import MM
 from gapvision.workshop import stored
@@ -219,6 +220,66 @@ def test_compare_two_files(run, tmp_path):
     code, out, _ = run("compare", tmp_path / "a.json", tmp_path / "b.json")
     assert code == 0
     assert "Mean change +0.40 mm (+0.016 in), U 0.14 mm" in out
+    assert "maybe-two-seams" not in out, "they waver alike"
+
+
+EXAMPLE = SAMPLE.parent / "panel_example"
+TWO = "Nothing in the two profiles shows that they are of one seam."
+
+
+@pytest.mark.parametrize(
+    ("first", "second"), [("left_rear", "left_front"), ("left_rear", "right_rear"), ("rear_middle", "right_front")]
+)
+def test_files_of_two_seams_are_not_called_changed_without_a_word(run, tmp_path, first, second):
+    """Four seams of one bonnet, drawn and photographed for the example of a plan."""
+    files = [EXAMPLE / f"{name}.json" for name in (first, second)]
+    code, out, _ = run("compare", *files, "--json", tmp_path / "c.json")
+    assert code == 0
+    assert " ".join(out.split()).index(TWO) < out.index("Mean change")
+    assert "maybe-two-seams" in [n["code"] for n in json.loads((tmp_path / "c.json").read_text())["notices"]]
+    # A person who taps what both photos show says so; and so does who compares the two sides of a car.
+    for words in (["--mark", "600,500", "600,500"], ["--mirror"]):
+        assert "maybe-two-seams" not in run("compare", *files, *words)[1]
+
+
+@pytest.mark.slow
+def test_stages_of_one_seam_pass_as_files_where_the_door_was_only_moved(run, tmp_path, measured_sample):
+    """Of the invented job's left door: as found, and after it was hung anew.  Beside the bonnet it is warned of."""
+    for name in ("left_door_1", "left_door_2", "left_bonnet_1"):
+        write(measured_sample(f"{name}.jpg")[1], tmp_path / f"{name}.json")
+    assert "maybe-two-seams" not in run("compare", tmp_path / "left_door_1.json", tmp_path / "left_door_2.json")[1]
+    assert "maybe-two-seams" in run("compare", tmp_path / "left_door_1.json", tmp_path / "left_bonnet_1.json")[1]
+
+
+def test_what_else_speaks_against_one_seam(run, tmp_path):
+    for name, kinds in (("left_rear", ("cut", "rolled")), ("left_front", ("rolled", "rolled"))):
+        content = json.loads((EXAMPLE / f"{name}.json").read_text())
+        content["settings"] |= {"edge_a": kinds[0], "edge_b": kinds[1]}
+        (tmp_path / f"{name}.json").write_text(json.dumps(content))
+    out = " ".join(run("compare", tmp_path / "left_rear.json", tmp_path / "left_front.json")[1].split())
+    assert "their edges were stated as cut and rolled, then as rolled and rolled." in out
+
+
+def test_the_records_say_which_seams_are_one(run):
+    """Stages of one seam are never doubted, though trimming took all that they had in common."""
+    full_job(run.folder)
+    with Store(run.folder) as store:
+        job = store.job("17")
+        left = store.seams(job.job_id)[0]
+        sill = store.add_seam(job.job_id, "sill", side="right")
+        for k, seam in enumerate((left, sill)):
+            content = invented(4.8)
+            for s, wave in zip(content["stations"], 0.2 * np.sin(np.arange(120) / 6), strict=True):
+                s["gap_mm"] = 4.8 + wave
+            visit = store.find_visit(job.job_id, "after trimming", on_date="2026-03-09")
+            store.save_photo(seam.seam_id, visit.visit_id, JPEG + b"t" + bytes([k]), ".jpg", content)
+    out = run("compare", "17", "left door rear")[1]
+    assert "alignment-weak" in out
+    assert "maybe-two-seams" not in out
+    assert "maybe-two-seams" not in run("compare", "17", "left door rear", "--with", "right door rear")[1]
+    out = " ".join(run("compare", "17", "left door rear", "--with", "right sill")[1].split())
+    assert "'left door, rear' and 'right sill' are two seams: what is told is how they differ, not what changed." in out
+    assert out.index("two seams") < out.index("Mean change")
 
 
 def _whole(mean):
