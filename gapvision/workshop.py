@@ -53,6 +53,7 @@ from gapvision.judgement import after_paint, judge_measurement, nominal_at, read
 from gapvision.judgement import compare as _compare
 from gapvision.judgement.car_plan import evenness, learn, pair_checks
 from gapvision.judgement.car_rows import Setting, car_reading, first_on_left, seam_line, settings_of_car
+from gapvision.judgement.specification import for_photo
 from gapvision.judgement.template import TemplateDrawing
 from gapvision.judgement.thermal import ThermalChange, thermal_change
 from gapvision.model import Measurement
@@ -319,7 +320,9 @@ def compare_measurements(
         raise ValueError(f"datum: expected align, strip or mark, got {datum!r}")
     wanted = nominal_mm
     if isinstance(nominal_mm, model.Specification):
-        wanted = nominal_at(nominal_mm, first.s_mm, (float(first.s_mm[0]), float(first.s_mm[-1])))
+        wanted = None
+        with suppress(GapvisionError):  # one that runs, on a photo of which nobody said where it lies
+            wanted = nominal_at(for_photo(nominal_mm, before.ends_mm)[0], first.s_mm, before.ends_mm or (0.0, 0.0))
     compared = _compare.compare_profiles(
         first, second, found, nominal_mm=wanted, same_print=_same_print(before, after), mirrored=mirror
     )

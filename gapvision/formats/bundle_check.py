@@ -119,7 +119,10 @@ def states(content: Any, spec: Any, rule: Any) -> list[tuple[float, float, float
     if at is None:
         points = nominal_points(spec["nominal"], start, length)
     else:  # where on the seam the photo lies, counted from the seam's start
-        first, last, begins = found[0][0], found[-1][0], length_mm(at)
+        out = (content.get("settings") or {}).get("left_out") or content.get("left_out") or []
+        spans = [(max(x["from_mm"], 0.0), x["to_mm"]) for x in out if x["from_mm"] <= x["to_mm"]]
+        first, last = (end([found[i][0], *(x[i] for x in spans)]) for i, end in ((0, min), (-1, max)))
+        begins = length_mm(at)
         whole = length_mm(spec["length"]) if spec.get("length") is not None else begins + last - first
         seam = nominal_points(spec["nominal"], 0.0, whole)
         points = [(first + place - begins, gap) for place, gap in seam]

@@ -93,7 +93,7 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
         spec = specification_from_table(body["specification"], "the specification of the verdict")
         lengths = body["lengths_mm"]
         if measurement.profile is not None:
-            spec = as_before(spec, measurement.profile.s_mm)
+            spec = as_before(spec, measurement.profile.s_mm, measurement.ends_mm)
         return replace(
             judge_measurement(measurement, spec, _rule(body)),
             state=STATES[STATES.index(body["verdict"])],
@@ -138,7 +138,8 @@ def judged_again(
         chosen = _rule(body) if "rule" in body else DecisionRule(name=rule or DecisionRule().name)
         if wanted is None:
             return None
-        return outcome(measurement, as_before(wanted, measurement.profile.s_mm), chosen)
+        before = as_before(wanted, measurement.profile.s_mm, measurement.ends_mm)
+        return outcome(measurement, before, chosen)
     except (*_WRONG, GapvisionError):
         return None
 

@@ -35,9 +35,9 @@ def leave_out(measurement: Measurement, spans: Sequence[LeftOut]) -> Measurement
         keep &= (profile.s_mm < span.from_mm - 1e-6) | (profile.s_mm > span.to_mm + 1e-6)
     if not keep.any():
         return measurement
-    first, last = map(float, profile.s_mm[[0, -1]])
-    within = [replace(x, from_mm=max(x.from_mm, first), to_mm=min(x.to_mm, last)) for x in spans]
-    spans = [cut if cut.from_mm <= cut.to_mm else x for cut, x in zip(within, spans, strict=True)]
+    first, last = measurement.ends_mm or (0.0, 0.0)
+    within = [x for x in spans if x.from_mm <= last and x.to_mm >= first]
+    spans = [replace(x, from_mm=max(x.from_mm, first), to_mm=min(x.to_mm, last)) for x in within]
     settings = replace(measurement.settings, left_out=(*measurement.left_out, *spans))
     if keep.all():
         return replace(measurement, settings=settings)

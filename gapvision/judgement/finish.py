@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ import numpy as np
 from gapvision.errors import require
 from gapvision.geometry.runs import runs
 from gapvision.judgement.films import CLEAR_COAT_UM, FILMS, MOST_FILM_UM
-from gapvision.judgement.specification import for_photo, limits_at, nominal_at
+from gapvision.judgement.specification import limits_at, nominal_at
 from gapvision.judgement.swing import movement_of, smallest_in_motion
 from gapvision.judgement.tolerance import judge_gap
 from gapvision.model import (
@@ -26,6 +27,7 @@ from gapvision.model import (
     FinishForecast,
     FinishPlan,
     FloatArray,
+    NominalPoint,
     Notice,
     Span,
     Specification,
@@ -142,7 +144,10 @@ def forecast(
 
 def after_paint(verdict: Verdict, spec: Specification, plan: FinishPlan) -> FinishForecast:
     """Forecast of a profile that was judged as it stands, by the same rule; its checks and notices stay."""
-    v, spec = verdict, for_photo(spec, verdict.s_mm)[0]
+    v = verdict
+    if spec.runs:  # each station keeps what was wanted there, wherever on the seam the photo lies
+        wanted = zip(v.s_mm.tolist(), v.nominal_mm.tolist(), strict=True)
+        spec = replace(spec, nominal=tuple(NominalPoint(s, gap) for s, gap in wanted), at_unit="mm")
     return forecast(
         v.s_mm, v.gap_mm, v.expanded_u_mm, spec, plan, v.rule, spacing_mm=v.spacing_mm, extent_mm=v.extent_mm,
         checks=v.checks, notices=v.notices,

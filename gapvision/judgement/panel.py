@@ -177,10 +177,10 @@ def read_on_seam(
 
 def _in_the_middle(measurement: Measurement, length_mm: float) -> float | None:
     """Where a whole seam begins that leaves so little of its seam out that it must lie about the middle."""
-    profile = measurement.profile
-    if profile is None or profile.course is None:
+    profile, ends = measurement.profile, measurement.ends_mm
+    if profile is None or profile.course is None or ends is None:
         return None
-    left = length_mm - float(np.ptp(profile.s_mm))
+    left = length_mm - (ends[1] - ends[0])
     return 0.5 * left if left <= _LEFT_OUT_MM else None
 
 

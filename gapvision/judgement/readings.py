@@ -31,7 +31,8 @@ def reading_from_measurement(
     seam : str
         Name of the seam.
     at_mm : float, optional
-        Where the photo's first station lies along the seam [mm]; None: stations keep the photo's own numbers.
+        Where the photo's first station, left out or not, lies along the seam [mm]; None: stations keep the photo's
+        own numbers.
     reverse : bool
         True when the photo's stations run against the seam's direction; its last station then lies at ``at_mm``.
     panel_edge : str
@@ -63,8 +64,10 @@ def reading_from_measurement(
     require("panel-file-bad", panel_edge in ("A", "B"), edge, "Write A or B for panel_edge.")
     own = p.edge_a_mm if panel_edge == "A" else -p.edge_b_mm
     order = slice(None, None, -1) if reverse else slice(None)
-    s = p.s_mm[order]
-    s = (p.s_mm[0] if at_mm is None else at_mm) + np.abs(s - s[0])
+    s, ends = p.s_mm[order], measurement.ends_mm
+    # What was left out at an end moves the photo nowhere.
+    begins = s[0] if at_mm is None or ends is None else ends[1] if reverse else ends[0]
+    s = (p.s_mm[0] if at_mm is None else at_mm) + np.abs(s - begins)
     forms = (measurement.straightness_a, measurement.straightness_b)
     own_form, other_form = forms if panel_edge == "A" else forms[::-1]
     made = measurement.edge_a if panel_edge == "A" else measurement.edge_b

@@ -110,8 +110,12 @@ def on_seam(spec: Specification, leads: str, length_mm: float, seam: str) -> Spe
     return other
 
 
-def for_photo(spec: Specification, s_mm: FloatArray) -> tuple[Specification, tuple[float, float] | None]:
+def for_photo(
+    spec: Specification, ends_mm: tuple[float, float] | None
+) -> tuple[Specification, tuple[float, float] | None]:
     """What is wanted at the stations of a photo that is judged alone, and where the seam starts and ends among them.
+
+    ``ends_mm`` are the photo's first and last station, those left out too (``Measurement.ends_mm``).
 
     Raises
     ------
@@ -120,9 +124,9 @@ def for_photo(spec: Specification, s_mm: FloatArray) -> tuple[Specification, tup
         lie beyond the seam.
     """
     require("photo-place-unknown", not spec.needs_place)
-    if spec.photo_at_mm is None or len(s_mm) == 0:
+    if spec.photo_at_mm is None or ends_mm is None:
         return spec, None
-    first, last, at = float(s_mm[0]), float(s_mm[-1]), spec.photo_at_mm
+    (first, last), at = ends_mm, spec.photo_at_mm
     length = spec.length_mm if spec.length_mm is not None else at + last - first
     said = f"The photo would reach from {at:.0f} to {at + last - first:.0f} mm of a seam of {length:.0f} mm."
     require("photo-place-unknown", at + last - first <= length + PLACE_MM, said, "Correct its place, or the length.")
@@ -138,10 +142,13 @@ def for_photo(spec: Specification, s_mm: FloatArray) -> tuple[Specification, tup
     return replace(spec, nominal=nominal, at_unit="mm"), extent
 
 
-def as_before(spec: Specification, s_mm: FloatArray) -> Specification:
+def as_before(
+    spec: Specification, s_mm: FloatArray, ends_mm: tuple[float, float] | None = None
+) -> Specification:
     """A specification that runs as programs laid it on a photo that did not ask for its place: to read their verdicts.
 
-    The seam began at the photo's station 0 where its length was given, else the photo was the whole seam.
+    The seam began at the photo's station 0 where its length was given, else the photo was the whole seam.  ``ends_mm``
+    as for :func:`for_photo`; default: nothing was left out.
     """
     if not spec.needs_place or len(s_mm) == 0:
         return spec
@@ -150,6 +157,7 @@ def as_before(spec: Specification, s_mm: FloatArray) -> Specification:
     nominal = spec.nominal
     if spec.at_unit == "share":
         nominal = tuple(replace(p, at=start + p.at * length) for p in nominal)
+    first, last = ends_mm or (first, last)
     length_mm = None if spec.length_mm is None or last > spec.length_mm + PLACE_MM else spec.length_mm
     return replace(spec, nominal=nominal, at_unit="mm", photo_at_mm=max(0.0, first), length_mm=length_mm)
 

@@ -144,7 +144,7 @@ def outcome(measurement: Measurement, spec: Specification, rule: DecisionRule | 
         v = judge_measurement(measurement, spec, rule)
         told = {f.name: getattr(v, f.name) for f in fields(Outcome)}
         return Outcome(**told)
-    here, extent = for_photo(spec, p.s_mm)
+    here, extent = for_photo(spec, measurement.ends_mm)
     extent = extent or _were_all_measured(measurement, spec)
     w = _weigh(p.s_mm, p.gap_mm, p.expanded_u_mm, here, rule, p.spacing_mm, extent)
     lengths = {"in_mm": w.lengths[IN], "out_mm": w.lengths[OUT], "open_mm": w.lengths[OPEN], "hole_mm": w.lengths[HOLE]}
@@ -262,7 +262,7 @@ def judge_measurement(
         along the seam would be laid on one photo as if it were the whole.
     """
     reading = reading_from_measurement(measurement, spec.name, panel_edge=panel_edge)
-    here, extent = for_photo(spec, reading.s_mm)
+    here, extent = for_photo(spec, measurement.ends_mm)
     extent = extent or _were_all_measured(measurement, spec)
     other = None if opposite is None else laid_on(opposite, reading)
     return judge_reading(reading, here, rule, opposite=other, extent_mm=extent)
@@ -276,11 +276,10 @@ def _were_all_measured(measurement: Measurement, spec: Specification) -> tuple[f
     p = measurement.profile
     if p is None or spec.length_mm is not None:
         return None
-    first, last = float(p.s_mm[0]), float(p.s_mm[-1])
     if p.round_mm is not None:
+        first = float(p.s_mm[0])
         return first, first + p.round_mm - p.spacing_mm
-    left_out = [(x.from_mm, x.to_mm) for x in measurement.left_out if x.from_mm < x.to_mm]
-    return min([first, *(x for x, _ in left_out)]), max([last, *(x for _, x in left_out)])
+    return measurement.ends_mm
 
 
 def _extent(s: FloatArray, spec: Specification) -> tuple[float, float]:

@@ -242,6 +242,18 @@ class Measurement:
         """Spans that a person left out, with the reasons."""
         return self.settings.left_out
 
+    @property
+    def ends_mm(self) -> tuple[float, float] | None:
+        """First and last station, those that a person left out at an end too [mm]; None where there is none.
+
+        Stations keep their numbers when some are left out, so a photo's place on its seam counts from these.
+        """
+        if self.profile is None or not len(self.profile.s_mm):
+            return None
+        first, last = float(self.profile.s_mm[0]), float(self.profile.s_mm[-1])
+        spans = [x for x in self.left_out if x.from_mm <= x.to_mm]  # older files hold them as they were typed
+        return min([first, *(max(x.from_mm, 0.0) for x in spans)]), max([last, *(x.to_mm for x in spans)])
+
     def to_table(self) -> dict[str, FloatArray]:
         """Columns with one entry a station, as ``pandas.DataFrame`` takes them.
 

@@ -15,12 +15,13 @@ import pytest
 from PIL import Image
 
 from gapvision.formats import bundle_check
-from gapvision.formats.measurement_json import from_dict
+from gapvision.formats.measurement_json import from_dict, to_dict
 from gapvision.formats.package import Package
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
+from gapvision.geometry.leaving_out import leave_out
 from gapvision.judgement import judge_measurement
 from gapvision.judgement.specification import as_before
-from gapvision.model import DecisionRule, NominalPoint, Specification
+from gapvision.model import DecisionRule, LeftOut, NominalPoint, Specification
 from gapvision.records import Store
 from gapvision.workshop import export_job, judge_line
 from tests.records.invented import invented
@@ -99,6 +100,21 @@ def test_its_states_and_limits_are_the_programs(name, rule):
     assert len(set(verdict.states)) >= 2
     assert np.allclose([x[1] for x in found], verdict.lower_mm)
     assert np.allclose([x[2] for x in found], verdict.upper_mm)
+
+
+@pytest.mark.parametrize("name", SPECS)
+@pytest.mark.parametrize("at", [(0.0, 30.0), (90.0, 119.0)])
+def test_so_they_are_where_a_person_left_out_an_end(name, at):
+    spec, one = SPECS[name], leave_out(from_dict(invented(4.7)), (LeftOut(from_mm=at[0], to_mm=at[1]),))
+    verdict = judge_measurement(one, spec)
+    content = json.loads(json.dumps(to_dict(one)))
+    found = bundle_check.states(content, specification_to_table(spec), {"name": "proven", "risk": None})
+    assert tuple(x[3] for x in found) == verdict.states
+    assert np.allclose([x[1] for x in found], verdict.lower_mm)
+    old = replace(spec, photo_at_mm=None, photo_reverse=False)
+    v = judge_measurement(one, as_before(old, one.profile.s_mm, one.ends_mm))
+    found = bundle_check.states(content, specification_to_table(old), {"name": "proven", "risk": None})
+    assert np.allclose([x[1] for x in found], v.lower_mm)
 
 
 def test_a_verdict_of_a_program_that_asked_for_no_place_is_read_as_it_was_made():

@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 
 from gapvision.errors import GapvisionError
+from gapvision.formats.judgement_json import verdict_from_dict, verdict_to_dict
+from gapvision.geometry.leaving_out import leave_out
 from gapvision.judgement import (
     after_paint,
     judge_measurement,
@@ -18,11 +20,14 @@ from gapvision.judgement import (
     panel_of,
     placed,
     preset,
+    reading_from_measurement,
     ready_shape,
 )
 from gapvision.judgement.linear import slope
-from gapvision.model import HOLE, IN, OPEN, OUT, Coat, FinishPlan, PanelLayout, SeamLayout
+from gapvision.judgement.tolerance import outcome
+from gapvision.model import HOLE, IN, OPEN, OUT, Coat, FinishPlan, LeftOut, PanelLayout, SeamLayout
 from gapvision.words import MM, needs
+from gapvision.workshop import compare_measurements
 from tests.conftest import hand_made_measurement
 
 from ._panels import reading, spec
@@ -55,6 +60,56 @@ def test_a_strip_laid_the_other_way_round_changes_nothing(at, reverse):
     assert sum(x.length_mm for x in v.spans if x.state == HOLE) == pytest.approx(LONG - 239, abs=1)
     coats = FinishPlan(coats=(Coat(kind="x", stage=3, coats=1, film_um=(100.0, 100.0), stays=(1.0, 1.0)),))
     assert after_paint(v, told, coats).set_now_mm == pytest.approx(v.nominal_mm + 0.2)
+
+
+@pytest.mark.parametrize("reverse", [False, True])
+@pytest.mark.parametrize("left_out", [[(0, 40)], [(200, 239)], [(-9, 30), (20, 60), (220, 1e9)], [(300, 340)]])
+@pytest.mark.parametrize("length", [LONG, None])
+def test_what_was_left_out_at_an_end_moves_the_photo_nowhere(reverse, left_out, length):
+    """Stations keep their numbers, so each keeps its wanted gap; a span beyond the stations leaves nothing out."""
+    one, told = photo(120.0, reverse), replace(PERIOD, photo_at_mm=120.0, photo_reverse=reverse, length_mm=length)
+    rest = one
+    for start, stop in left_out:
+        rest = leave_out(rest, (LeftOut(from_mm=start, to_mm=stop, reason="handle"),))
+    whole, v = judge_measurement(one, told), judge_measurement(rest, told)
+    stays = np.isin(whole.s_mm, v.s_mm)
+    assert stays.sum() == len(v.s_mm)
+    for name in ("nominal_mm", "lower_mm", "upper_mm"):
+        assert getattr(v, name) == pytest.approx(getattr(whole, name)[stays])
+    assert v.states == tuple(np.array(whole.states)[stays])
+    brief = outcome(rest, replace(told, taper_mm_per_m=None, jump_10_mm=None, straightness_mm=None,
+                                  straightness_100_mm=None, step_mm=None))  # fmt: skip
+    assert (brief.in_mm, brief.out_mm) == (v.in_mm, v.out_mm)
+    assert verdict_from_dict(verdict_to_dict(v, told, stations=False), rest).states == v.states
+    coats = FinishPlan(coats=(Coat(kind="x", stage=3, coats=1, film_um=(100.0, 100.0), stays=(1.0, 1.0)),))
+    now = after_paint(v, told, coats)
+    assert now.set_now_mm == pytest.approx(v.nominal_mm + 0.2)
+    assert now.verdict.nominal_mm == pytest.approx(v.nominal_mm)
+
+
+@pytest.mark.parametrize("reverse", [False, True])
+@pytest.mark.parametrize("at", [(0, 40), (200, 239)])
+def test_nor_does_it_on_a_panel_or_a_car(reverse, at):
+    one = photo(120.0, reverse)
+    rest = leave_out(one, (LeftOut(from_mm=at[0], to_mm=at[1], reason="handle"),))
+    whole, cut = (reading_from_measurement(m, "rear", at_mm=120.0, reverse=reverse) for m in (one, rest))
+    stays = np.isin(whole.s_mm, cut.s_mm)
+    assert stays.sum() == len(cut.s_mm) == 239 - (at[1] - at[0])
+    assert cut.gap_mm == pytest.approx(whole.gap_mm[stays])
+
+
+@pytest.mark.parametrize("reverse", [False, True])
+def test_before_and_after_are_held_to_what_is_wanted_there(reverse):
+    """The seam as it should be, then 0.6 mm wide of it: worse everywhere; nobody knows where its place was not said."""
+    one = photo(700.0, reverse)
+    wide = replace(one, profile=replace(one.profile, gap_mm=one.profile.gap_mm + 0.6))
+    rest = leave_out(one, (LeftOut(from_mm=0, to_mm=60, reason="handle"),))
+    for before in (one, rest):
+        told = replace(PERIOD, photo_at_mm=700.0, photo_reverse=reverse)
+        both = compare_measurements(before, wide, nominal_mm=told, one_seam=True)
+        assert (both.better_mm, both.worse_mm) == (0, len(both.s_mm))
+        assert compare_measurements(before, wide, nominal_mm=PERIOD).worse_mm is None
+        assert compare_measurements(before, wide, nominal_mm=replace(told, length_mm=300.0)).worse_mm is None
 
 
 def test_it_is_never_laid_on_one_photo_as_if_that_were_the_whole():
