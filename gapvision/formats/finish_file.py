@@ -31,11 +31,14 @@ from msgspec import Meta, structs
 
 from gapvision.formats.declared import Declared, Length, Name, inner, read_declared
 from gapvision.formats.toml import read_toml
+from gapvision.judgement.films import LOOKED_UP
 from gapvision.judgement.finish import coat
 from gapvision.model import STAGES, Coat, FinishPlan, Swing
 from gapvision.units import MM_PER_MICROMETRE
 
 FORMAT = "gapvision-finish/1"
+#: How earlier programs began the source of a film that was looked up.
+_EARLIER = "read: "
 
 
 class _Length(Length):
@@ -66,6 +69,8 @@ class _Coat(Declared, rename={"film_um": "film"}):
 
     def coat(self) -> Coat:
         given = {k: v for k, v in structs.asdict(self).items() if v is not None}
+        if self.source is not None and self.source.startswith(_EARLIER):
+            given["source"] = LOOKED_UP + self.source.removeprefix(_EARLIER)
         if isinstance(self.stays, float):
             given["stays"] = self.stays, self.stays
         if self.stage is not None:

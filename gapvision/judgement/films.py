@@ -27,14 +27,21 @@ class TypicalFilm:
     source: str
     status: str
 
+    @property
+    def told(self) -> str:
+        """Where the film comes from, for people."""
+        return f"{LOOKED_UP}{self.source}" if self.status == "read" else f"{self.status}: {self.source}"
 
+
+#: Before a source that was read.
+LOOKED_UP = "looked up in "
 #: Share of an unsanded film on a panel's edge. Liquid film thins on a sharp edge or builds a fat one; a safe
 #: range is 0.3 to 1.2, the narrower one below is for a rolled or dressed edge. Common practice, no source.
 EDGE_SHARE = (0.6, 1.1)
 #: Share of a filler film left on an edge once it is blocked down. Common practice, no source.
 SANDED_SHARE = (0.3, 0.8)
 
-_MANUAL = "US aircraft finishing technical manual"
+_MANUAL = "a US aircraft finishing technical manual"
 _SPRAYED = "as a restorer sprays it", "common practice"
 _COLOUR = "the whole colour coat of one system counts as one coat"
 _CLEAR = "a refinish paint maker's technical tips: 2.0 to 2.5 mil in all, taken as two coats"

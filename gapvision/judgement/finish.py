@@ -188,7 +188,7 @@ def coat(kind: str, coats: int = 1, **changes: Any) -> Coat:
     fields: dict[str, Any] = {"stays": (1.0, 1.0), "stage": 3}
     if kind in FILMS:
         typical = FILMS[kind]
-        source = "entered by the user" if "film_um" in changes else f"{typical.status}: {typical.source}"
+        source = "entered by the user" if "film_um" in changes else typical.told
         fields = {"stage": typical.stage, "film_um": typical.film_um, "stays": typical.stays, "source": source}
     fields |= changes
     advice = f"Give its film, or choose one of: {', '.join(FILMS)}."

@@ -329,6 +329,6 @@ def _coat(kind: str, kept: Coat | None) -> Coat:
     if kept is not None:
         return replace(kept, coats=int(count), film_um=(low, high), source="entered by the user")
     if film is not None:
-        right.write(f"{film.status}: {film.source}")
+        right.write(film.told)
     changed = {} if film is not None and (low, high) == film.film_um else {"film_um": (low, high)}
     return coat(kind, int(count), **changed)

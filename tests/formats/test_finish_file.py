@@ -2,9 +2,11 @@
 
 import pytest
 
+from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.formats.finish_file import finish_from_table, finish_to_table
 from gapvision.judgement import film_loss
+from gapvision.judgement.films import FILMS
 
 
 def test_mils_and_micrometres_are_the_same_film():
@@ -48,3 +50,15 @@ def test_nonsense(table, code):
     with pytest.raises(GapvisionError) as caught:
         finish_from_table(table)
     assert caught.value.code == code
+
+
+def test_a_source_is_told_in_plain_words_whenever_it_was_kept():
+    """Earlier programs kept 'read: ...', the mark of the table of films; what a person wrote stays."""
+    for kept, told in (
+        ("read: US aircraft finishing technical manual", "looked up in US aircraft finishing technical manual"),
+        ("the can: read twice", "the can: read twice"),
+    ):
+        plan = finish_from_table({"coats": [{"kind": "epoxy primer", "source": kept}]})
+        assert plan.coats[0].source == told
+        assert words.coat_row(plan.coats[0], plan, words.MM)[-1] == told
+    assert all(not film.told.startswith("read") for film in FILMS.values())

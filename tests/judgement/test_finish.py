@@ -125,7 +125,8 @@ def test_typical_films_lie_in_the_ranges_that_were_read():
 
 
 def test_user_replaces_the_typical_film():
-    assert coat("epoxy primer").source.startswith("read: ")
+    assert coat("epoxy primer").source.startswith("looked up in a US aircraft finishing technical manual, ")
+    assert coat("high-build primer").source == "common practice: as a restorer sprays it"
     assert coat("epoxy primer", film_um=(20, 22)).source == "entered by the user"
     with pytest.raises(GapvisionError, match="no typical film for 'gold'"):
         coat("gold")
