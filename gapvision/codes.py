@@ -553,16 +553,16 @@ note safe-limit-reached
     Never cut beyond it: set the panel further away, or change the neighbour's edge.
 note edge-not-stated
     It was not said what the edge is, and that decides what may be done to it.
-    Look behind it, and write edge = "cut", "folded", "wired", "flanged" or "leaded" into the panel file.
+    Look behind it, and say which: cut, folded, wired, flanged or leaded (on the page, --made, edge in a panel file).
 warning edge-looks-other
     An edge that was said to be cut looks turned over in its photo.
-    Look behind it before anything is filed, and correct edge in the panel file if it is folded.
+    Look behind it before anything is filed; if it is folded, say so instead.
 usage edge-not-for-cutter
     The template is of an edge that no machine may cut.
-    Dress or fold it to the printed template; of a cut edge write edge = "cut" into the panel file.
+    Dress or fold it to the printed template; a cut edge must be said to be one (page, --made, edge in a panel file).
 note safe-limit-missing
     No safe limit was entered for the edge, so the cut may reach a fold, a flange or spot welds.
-    Measure how far the fold or the flange lies from the edge and enter it as safe_limit.
+    Measure how far the fold or the flange lies from the edge and enter it (safe_limit in the panel file, --most-off).
 note film-thick
     The coats add up to more film than is usually advised.
     Check the number of coats; above about 300 micrometres the usual advice is to strip or sand back.

@@ -19,7 +19,7 @@ hypothesis.settings.load_profile("any load")
 def hand_made_measurement(gap_mm=None, u_mm=0.1, hole=None, notices=(), file="seam.jpg", px_per_mm=8.0):
     """Measurement of a straight, level seam in a 2400 x 1200 photo; ``hole`` leaves out stations from..to."""
     s = np.arange(0.0, 240.0)
-    gap = np.full(s.shape, 4.76) if gap_mm is None else np.asarray(gap_mm, float)
+    gap = np.broadcast_to(np.asarray(4.76 if gap_mm is None else gap_mm, float), s.shape)
     keep = np.ones(s.shape, bool) if hole is None else (s < hole[0]) | (s > hole[1])
     wave = 0.05 * np.sin(s / 30.0)
     a_px = np.stack([200 + s * px_per_mm, 600 - gap / 2 * px_per_mm + wave * px_per_mm], axis=1)

@@ -7,15 +7,19 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gapvision.commands._args import nonsense
+from gapvision.commands._args import add_shown, add_wanted, nonsense, say_of, wanted_of
+from gapvision.commands._records import add_data
 from gapvision.commands.plan import add_free
 from gapvision.errors import GapvisionError
+from gapvision.formats.data_folder import data_folder
+from gapvision.model import EDGES
 from gapvision.units import parse_length
 
 if TYPE_CHECKING:
     from gapvision.judgement.template import TemplateDrawing
 
 _MOST_TOOL_MM = 10.0
+_OF_MEASUREMENT = ("edge", "made", "most_off", "nominal", "preset", "spec", "rule", "finish", "job")
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -27,8 +31,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "plan",
         metavar="PLAN",
-        help="a panel file (.toml), a plan written by 'gapvision plan --json', or an edge by 'measure --one-edge'",
+        help="a panel file (.toml), a plan written by 'gapvision plan --json', a measurement, or an edge by "
+        "'measure --one-edge'",
     )
+    parser.add_argument("--edge", choices=("A", "B"), help="of a measurement: the edge that is worked on")
+    parser.add_argument("--made", choices=EDGES, help="of a measurement: what that edge is")
+    parser.add_argument("--most-off", metavar="LENGTH", help="of a measurement: the most that may come off that edge")
+    add_wanted(parser, title="of a measurement: what is wanted")
+    parser.add_argument("--finish", metavar="F.toml", help="of a measurement: the paint still to come")
+    parser.add_argument("--job", metavar="REF", help="of a measurement: go by what is kept for this job")
     parser.add_argument("--gap", metavar="LENGTH", help="of an edge alone: the wanted gap round the part to be made")
     parser.add_argument("--part", metavar="NAME", help="what that part is called")
     parser.add_argument("--seam", metavar="NAME", help="only this seam (default: every seam whose edge is changed)")
@@ -46,6 +57,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--dxf", metavar="F.dxf", help="the same lines for a plasma or laser cutter")
     text = "what the cutter's tool takes away: adds a path beside the line"
     parser.add_argument("--tool-width", metavar="LENGTH", help=text)
+    add_shown(parser)
+    add_data(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -61,8 +74,8 @@ def run(args: argparse.Namespace) -> int:
         raise nonsense(f"A tool {tool_mm:g} mm wide cuts no edge.", "Give the width of the cut itself, e.g. 1.2mm.")
     pdf = args.output or (None if args.dxf else "./")
     places = {"-o": ("pdf", pdf, "template"), "--dxf": ("dxf", args.dxf, "template")}
-    outputs = outputs_of(places, [args.plan])
-    drawings = _part(args) or _drawings(args.plan, args.free_seams)
+    outputs = outputs_of(places, [args.plan, args.spec, args.finish])
+    drawings = _drawings(args)
     if args.seam:
         drawings = [d for d in drawings if d.seam == args.seam]
     if not drawings:
@@ -93,33 +106,74 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _part(args: argparse.Namespace) -> list[TemplateDrawing]:
-    """The part to one edge alone; none where the file is of something else."""
+def _drawings(args: argparse.Namespace) -> list[TemplateDrawing]:
+    """What is to be drawn, by what kind of file it is."""
     from gapvision.formats.declared import read_file
-    from gapvision.formats.edge_json import from_json, is_edge
-    from gapvision.judgement.part import part_drawing
+    from gapvision.formats.edge_json import is_edge
+    from gapvision.formats.measurement_json import is_measurement
 
     data = b"" if Path(args.plan).suffix.lower() == ".toml" else read_file(args.plan)
-    if not is_edge(data):
-        if args.gap or args.part:
-            raise nonsense(
-                "--gap and --part are for an edge alone.", "Give the file that 'gapvision measure --one-edge' wrote."
-            )
-        return []
-    if not args.gap:
-        raise nonsense("It is not said what gap the part is to have.", "Give it, like --gap 4mm.")
-    if args.seam or args.free_seams or args.marks_apart:
-        raise nonsense("--seam, --free-seams and --marks-apart are for a plan.", "Leave them out.")
-    return [part_drawing(from_json(data, Path(args.plan).name), parse_length(args.gap), args.part or "")]
-
-
-def _drawings(path: str, free_seams: bool) -> list[TemplateDrawing]:
-    if Path(path).suffix.lower() != ".toml":
+    part, edge = is_edge(data), is_measurement(data)
+    own = {name: getattr(args, name) for name in _OF_MEASUREMENT}
+    for kind, given, file in (
+        (part, {name: getattr(args, name) for name in ("gap", "part")}, "an edge alone, by 'measure --one-edge'"),
+        (edge, own, "a measurement, by 'measure --json'"),
+        (not (part or edge), {"free-seams": args.free_seams}, "a panel"),
+        (not (part or edge), {"seam": args.seam, "marks-apart": args.marks_apart}, "a panel or a plan"),
+    ):
+        if wrong := [f"--{name.replace('_', '-')}" for name, value in given.items() if value and not kind]:
+            raise nonsense(f"{wrong[0]} is for {file}, and '{Path(args.plan).name}' is not that.", "Leave it out.")
+    if part:
+        return [_part(args, data)]
+    if edge:
+        return _edge(args, data)
+    if data:
         from gapvision.formats.plan_json import read_plan
 
-        return list(read_plan(path).templates)
+        return list(read_plan(args.plan).templates)
     from gapvision.formats.panel_file import read_panel
     from gapvision.judgement import make_plan
     from gapvision.judgement.template import drawings_of_plan
 
-    return drawings_of_plan(make_plan(read_panel(path), free_seams=free_seams))
+    return drawings_of_plan(make_plan(read_panel(args.plan), free_seams=args.free_seams))
+
+
+def _part(args: argparse.Namespace, data: bytes) -> TemplateDrawing:
+    """The part to one edge alone."""
+    from gapvision.formats.edge_json import from_json
+    from gapvision.judgement.part import part_drawing
+
+    if not args.gap:
+        raise nonsense("It is not said what gap the part is to have.", "Give it, like --gap 4mm.")
+    return part_drawing(from_json(data, Path(args.plan).name), parse_length(args.gap), args.part or "")
+
+
+def _edge(args: argparse.Namespace, data: bytes) -> list[TemplateDrawing]:
+    """The new line of one edge of a measured seam; says what is to be done to it."""
+    from gapvision.formats.film_file import read_films
+    from gapvision.formats.finish_file import read_finish
+    from gapvision.formats.measurement_json import from_json
+    from gapvision.judgement import after_paint, judge_measurement, plan_edge, with_taken
+    from gapvision.judgement.template import drawings_of_edge
+    from gapvision.reports.terminal import edge_plan_text
+    from gapvision.words import is_out
+
+    if not args.edge:
+        raise nonsense("It is not said which edge is worked on.", "Give --edge A or B, as the marked photo shows.")
+    spec, rule = wanted_of(args)
+    if spec is None:
+        said = "It was not said what gap is wanted."
+        raise GapvisionError("specification-nonsense", said, "Give --nominal, --preset or --spec.")
+    finish = with_taken(read_finish(args.finish), read_films(data_folder(args.data))) if args.finish else None
+    measurement, name = from_json(data, Path(args.plan).name), Path(args.plan).stem
+    now = judge_measurement(measurement, spec, rule)
+    future = None if finish is None else after_paint(now, spec, finish)
+    if not is_out(now, future):
+        state = now.state if future is None else f"{future.verdict.state} after paint"
+        raise GapvisionError("template-has-no-line", f"The gap is {state}, so no edge has to be changed.")
+    most = None if args.most_off is None else parse_length(args.most_off)
+    plan = plan_edge(
+        measurement, args.edge, spec, rule, finish=finish, seam=name, made=args.made or "", most_off_mm=most
+    )
+    print(edge_plan_text(now, plan, say_of(args)), end="")
+    return drawings_of_edge(plan)

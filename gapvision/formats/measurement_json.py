@@ -188,6 +188,11 @@ def _stations(profile: model.GapProfile, step: model.Step | None) -> list[dict[s
 # --- reading ------------------------------------------------------------------------
 
 
+def is_measurement(data: bytes) -> bool:
+    """Whether a file's bytes are of a measured seam."""
+    return any(f'"{schema}"'.encode() in data[:400] for schema in (SCHEMA, _FORMER_SCHEMA))
+
+
 def read(path: str | os.PathLike[str]) -> model.Measurement:
     """Read a measurement file.
 

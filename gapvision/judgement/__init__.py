@@ -18,7 +18,7 @@ from gapvision.judgement.gauges import Setting, settings_of
 from gapvision.judgement.move import point_moves
 from gapvision.judgement.needs import needed_u
 from gapvision.judgement.panel import panel_of, placed, read_on_seam
-from gapvision.judgement.plan import make_plan, predict_move
+from gapvision.judgement.plan import make_plan, plan_edge, predict_move
 from gapvision.judgement.readings import laid_on, mirror, reading_from_measurement
 from gapvision.judgement.shapes import SHAPES, ready_shape
 from gapvision.judgement.specification import (

@@ -20,6 +20,7 @@ from gapvision.judgement.specification import limits_at, nominal_at
 from gapvision.judgement.swing import movement_of, smallest_in_motion
 from gapvision.judgement.tolerance import judge_gap
 from gapvision.model import (
+    AT_RISK,
     COVERAGE_FACTOR,
     Coat,
     DecisionRule,
@@ -34,7 +35,7 @@ from gapvision.model import (
     Verdict,
 )
 
-_CLEAR, _AT_RISK, _OPEN = "clear", "at risk of chipping", "not proven clear"
+_CLEAR, _OPEN = "clear", "not proven clear"
 
 
 def film_loss(plan: FinishPlan) -> FilmLoss:
@@ -155,7 +156,7 @@ def after_paint(verdict: Verdict, spec: Specification, plan: FinishPlan) -> Fini
 
 
 def _chip_spans(s: FloatArray, gap: FloatArray, u: FloatArray, limit: float, spacing: float) -> Iterator[Span]:
-    state = np.where(gap < limit, _AT_RISK, np.where(gap - u < limit, _OPEN, _CLEAR))
+    state = np.where(gap < limit, AT_RISK, np.where(gap - u < limit, _OPEN, _CLEAR))
     for start, stop in runs(s, spacing, state):
         if state[start] != _CLEAR:
             i = start + int(np.argmin(gap[start:stop]))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+import numpy as np
+
 from gapvision.model import FinishForecast, Verdict
 
 
@@ -47,6 +49,9 @@ def settings_of(verdict: Verdict, future: FinishForecast | None = None) -> tuple
     lower, upper, now = verdict.lower_mm, verdict.upper_mm, verdict.nominal_mm
     if future is not None:
         lower, upper, now = future.set_lower_mm, future.set_upper_mm, future.set_now_mm
+        if math.isfinite(future.chip_limit_mm):  # a gauge must not pass what would chip
+            lower = np.maximum(lower, np.minimum(future.chip_limit_mm + future.loss.most_mm, upper))
+            now = np.clip(now, lower, upper)
     u = sorted(verdict.expanded_u_mm)[len(verdict.expanded_u_mm) // 2]
     same = float(now.max() - now.min()) < 0.005
     found = []

@@ -14,7 +14,8 @@ from gapvision.geometry.lines import fit_line
 from gapvision.geometry.straightness import minimum_zone, worst_window
 from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.conformity import guard_band
-from gapvision.judgement.finish import film_loss, forecast
+from gapvision.judgement.finish import after_paint, film_loss, forecast
+from gapvision.judgement.gauges import settings_of
 from gapvision.judgement.metal import edge_rules, with_deeds
 from gapvision.judgement.move import (
     ROUNDING_MM,
@@ -27,11 +28,12 @@ from gapvision.judgement.move import (
     shift_rows,
     upper_hull,
 )
-from gapvision.judgement.panel import check_photos
+from gapvision.judgement.panel import check_photos, placed
+from gapvision.judgement.readings import laid_on, reading_from_measurement
 from gapvision.judgement.shapes import SHAPES
 from gapvision.judgement.specification import limits_at, nominal_at
 from gapvision.judgement.swing import movement_of
-from gapvision.judgement.tolerance import form_checks, judge_gap, taper_of
+from gapvision.judgement.tolerance import form_checks, judge_gap, judge_reading, on_stations, taper_of
 from gapvision.judgement.trim import joined, trim_line
 from gapvision.model import (
     COVERAGE_FACTOR,
@@ -41,18 +43,23 @@ from gapvision.model import (
     OUT,
     STAGES_OF_PLAN,
     CorrectionPlan,
+    DecisionRule,
+    EdgePlan,
     FilmLoss,
     FinishPlan,
     FloatArray,
+    Measurement,
     Move,
     Notice,
     Panel,
     PanelSeam,
     SeamReading,
+    Specification,
     StagePrediction,
     Straightness,
     StretchPlan,
     TrimLine,
+    TrimRules,
 )
 
 _DRAWS = 1000  # a share near one is then known to 0.01
@@ -138,6 +145,77 @@ def make_plan(panel: Panel, *, free_seams: bool = False) -> CorrectionPlan:
             shape=panel.shape,
         ),
         passes=float(np.all(good, axis=0).mean()),
+    )
+
+
+def plan_edge(
+    measurement: Measurement,
+    edge: str,
+    spec: Specification,
+    rule: DecisionRule | None = None,
+    *,
+    finish: FinishPlan | None = None,
+    opposite: SeamReading | None = None,
+    seam: str = "seam",
+    made: str = "",
+    most_off_mm: float | None = None,
+) -> EdgePlan:
+    """Work out the new line of one edge of a seam, of what one measurement shows, where nothing is moved.
+
+    Parameters
+    ----------
+    edge : str
+        ``A`` or ``B``: the edge that is worked on.
+    spec, rule, opposite
+        As :func:`judge_measurement`; of the finished gap.
+    finish : FinishPlan, optional
+        Paint still to come.
+    seam : str
+        Its name.
+    made : str
+        What the edge is, one of EDGES; empty: as its photo tells it.
+    most_off_mm : float, optional
+        Most that may come off: fold, flange, spot welds [mm].
+
+    Returns
+    -------
+    EdgePlan
+        Stations keep the measurement's own numbers.
+
+    Raises
+    ------
+    GapvisionError
+        ``measurement-was-refused``; ``seam-closes`` where it goes round; ``photo-place-unknown`` as
+        :func:`judge_measurement`.
+    """
+    first, _ = measurement.ends_mm or (0.0, 0.0)  # so that stations keep their numbers
+    reading = reading_from_measurement(measurement, seam, at_mm=first, panel_edge=edge)
+    here, extent = on_stations(measurement, spec)
+    end = max(1.0, float(reading.s_mm[-1]))
+    place = (0.0, 0.0), (end, 0.0)
+    rules = TrimRules(safe_limit=() if most_off_mm is None else ((0.0, most_off_mm),))
+    laid = PanelSeam(
+        name=seam, place=place, spec=here, panel_edge=edge, readings=(reading,), edge=made, trim=rules
+    )
+    panel = Panel(
+        name=f"panel {edge}", seams=(laid,), centre=(0.5 * end, -end), rule=rule or DecisionRule(), finish=finish
+    )
+    reading = placed(reading, place, panel.centre)
+    loss = _loss(panel)
+    lower, upper, collapsed = aim_limits(panel, laid, reading, loss)
+    doubt = doubt_at(laid, reading, loss)
+    trim, states = _trimmed(panel, laid, reading, lower, upper, doubt, Move(), np.zeros((3, 3)))
+    if (collapsed & np.isfinite(doubt)).any():
+        trim = replace(trim, notices=(*trim.notices, Notice(code="proof-not-possible")))
+    other = None if opposite is None else laid_on(opposite, reading)
+    verdict = judge_reading(states[_TRIMMED], here, panel.rule, opposite=other, extent_mm=extent)
+    future = None if finish is None else after_paint(verdict, here, finish)
+    return EdgePlan(
+        edge=edge,
+        stretch=_stretch(panel, laid, reading, lower, upper, loss, trim, states, [None] * len(states)),
+        verdict=verdict,
+        future=future,
+        settings=settings_of(verdict, future),
     )
 
 

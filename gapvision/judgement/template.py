@@ -17,7 +17,16 @@ from gapvision.errors import GapvisionError, require
 from gapvision.geometry.curves import smooth_curve
 from gapvision.geometry.runs import runs
 from gapvision.judgement.panel import leads_to
-from gapvision.model import NOT_MEASURED, CorrectionPlan, FloatArray, Mark, SeamReading, StretchPlan, TrimRules
+from gapvision.model import (
+    NOT_MEASURED,
+    CorrectionPlan,
+    EdgePlan,
+    FloatArray,
+    Mark,
+    SeamReading,
+    StretchPlan,
+    TrimRules,
+)
 from gapvision.units import MM_PER_INCH
 
 TICK_MM = 25.0
@@ -189,6 +198,15 @@ def drawings_of_plan(plan: CorrectionPlan) -> list[TemplateDrawing]:
         for x in plan.stretches
         if x.trim.needed
     ]
+
+
+def drawings_of_edge(plan: EdgePlan) -> list[TemplateDrawing]:
+    """The new edge of one seam where nothing is moved, with the work card's gauges; none where it stays as it is."""
+    if not plan.stretch.trim.needed:
+        return []
+    (_, _, go, no_go), *more = plan.settings
+    limits = None if more or not math.isfinite(go) else (go, no_go)
+    return [replace(stretch_drawing(plan.stretch, f"panel {plan.edge}"), limits_mm=limits)]
 
 
 def stretch_drawing(

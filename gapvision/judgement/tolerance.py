@@ -144,8 +144,7 @@ def outcome(measurement: Measurement, spec: Specification, rule: DecisionRule | 
         v = judge_measurement(measurement, spec, rule)
         told = {f.name: getattr(v, f.name) for f in fields(Outcome)}
         return Outcome(**told)
-    here, extent = for_photo(spec, measurement.ends_mm)
-    extent = extent or _were_all_measured(measurement, spec)
+    here, extent = on_stations(measurement, spec)
     w = _weigh(p.s_mm, p.gap_mm, p.expanded_u_mm, here, rule, p.spacing_mm, extent)
     lengths = {"in_mm": w.lengths[IN], "out_mm": w.lengths[OUT], "open_mm": w.lengths[OPEN], "hole_mm": w.lengths[HOLE]}
     return Outcome(state=_overall(w, ()), spans=tuple(w.spans), checks=(), **lengths)
@@ -262,10 +261,21 @@ def judge_measurement(
         along the seam would be laid on one photo as if it were the whole.
     """
     reading = reading_from_measurement(measurement, spec.name, panel_edge=panel_edge)
-    here, extent = for_photo(spec, measurement.ends_mm)
-    extent = extent or _were_all_measured(measurement, spec)
+    here, extent = on_stations(measurement, spec)
     other = None if opposite is None else laid_on(opposite, reading)
     return judge_reading(reading, here, rule, opposite=other, extent_mm=extent)
+
+
+def on_stations(measurement: Measurement, spec: Specification) -> tuple[Specification, tuple[float, float] | None]:
+    """What is wanted at a measurement's own stations, and between which of them the seam lies; None: as far as they go.
+
+    Raises
+    ------
+    GapvisionError
+        ``photo-place-unknown`` as :func:`judge_measurement`.
+    """
+    here, extent = for_photo(spec, measurement.ends_mm)
+    return here, extent or _were_all_measured(measurement, spec)
 
 
 def _were_all_measured(measurement: Measurement, spec: Specification) -> tuple[float, float] | None:

@@ -31,7 +31,7 @@ from gapvision.model.coach import NextPhoto
 from gapvision.model.comparison import BETTER, SAME, TIGHTER, WIDER, WORSE, ChangeSpan, Comparison, Datum
 from gapvision.model.edge_line import EdgeAlone, EdgeProfile
 from gapvision.model.field import FittedField
-from gapvision.model.finish import STAGES, Coat, FilmLoss, FinishForecast, FinishPlan, Swing, TakenFilm
+from gapvision.model.finish import AT_RISK, STAGES, Coat, FilmLoss, FinishForecast, FinishPlan, Swing, TakenFilm
 from gapvision.model.judgement import (
     DIRECTIONS,
     HOLE,
@@ -82,6 +82,7 @@ from gapvision.model.plan import (
     NOT_MEASURED,
     STAGES_OF_PLAN,
     CorrectionPlan,
+    EdgePlan,
     Move,
     MoveResult,
     PointMove,

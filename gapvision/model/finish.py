@@ -12,6 +12,8 @@ from gapvision.model.judgement import Span, Verdict
 from gapvision.model.photo import Notice
 
 _require = partial(require, "finish-nonsense")
+#: State of a place whose finished gap is below the smallest that does not chip.
+AT_RISK = "at risk of chipping"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

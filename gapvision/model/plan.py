@@ -234,6 +234,31 @@ class StretchPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EdgePlan:
+    """What to do to one edge of a seam where nothing is moved.
+
+    Attributes
+    ----------
+    edge : str
+        ``A`` or ``B``.
+    stretch : StretchPlan
+        The new edge, at the measurement's own stations.
+    verdict : Verdict
+        The gap as it would stand then, judged as the measurement itself is; film still to come is not in it.
+    future : FinishForecast or None
+        Its finished gap, where there is paint to come.
+    settings : tuple of (station, gap to set, go, no-go)
+        What it is checked by then, once or at both ends [mm]: its U is larger than now, because a hand worked on it.
+    """
+
+    edge: str
+    stretch: StretchPlan
+    verdict: Verdict
+    future: FinishForecast | None
+    settings: tuple[tuple[float, float, float, float], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CorrectionPlan:
     """What to do to a panel, in order.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -16,11 +16,24 @@ from gapvision.judgement import (
     cautions_for,
     judge_measurement,
     mirror,
+    plan_edge,
     reading_from_measurement,
     settings_of,
 )
-from gapvision.judgement.template import TemplateDrawing
-from gapvision.model import IN, OPEN, OUT, ExtraLine, FinishForecast, Measurement, SeamReading, Specification, Verdict
+from gapvision.judgement.template import TemplateDrawing, drawings_of_edge
+from gapvision.model import (
+    EDGES,
+    IN,
+    OPEN,
+    OUT,
+    EdgePlan,
+    ExtraLine,
+    FinishForecast,
+    Measurement,
+    SeamReading,
+    Specification,
+    Verdict,
+)
 from gapvision.page import decide_spec, service, widgets
 from gapvision.page.books import line_title, load, records, seam_title, show_origin
 from gapvision.page.decide_spec import Place
@@ -44,7 +57,7 @@ def show(ticket: str) -> None:
     title = f"{about}{shown.photo.name}{f' and {more} more, measured together' if more else ''}"
     st.container(key="about_box").write(f"About {title}")
     show_origin(place.job)
-    card, said, seen, printed, asked, below = (st.container() for _ in range(6))
+    card, said, seen, way, printed, asked, below = (st.container() for _ in range(7))
     with asked:
         spec, rule = decide_spec.choose(shown, place, below)
     if spec is None:
@@ -56,31 +69,45 @@ def show(ticket: str) -> None:
     now = judge_measurement(shown.measurement, spec, rule, opposite=other)
     verdict = judge_measurement(moved, spec, rule, opposite=other) if told else now
     future = None if paint is None else after_paint(verdict, spec, paint)
+    plan, drawings = ((), ()) if told else _planned(shown, place)
+    work = words.work_card(verdict, settings_of(verdict, future), widgets.lengths(), plan, future=future)
+    edge, after, finished = None, verdict, future
+    if not (told or plan) and words.is_out(verdict, future):
+        with way:
+            seam = "seam" if place.seam is None else seam_title(place.seam)
+            make = partial(plan_edge, shown.measurement, spec=spec, rule=rule, finish=paint, opposite=other, seam=seam)
+            edge = _edge(shown, make)
+    if edge is not None:
+        work, drawings, told = words.work_card_of(edge, widgets.lengths()), drawings_of_edge(edge), "after this work"
+        after, finished = edge.verdict, edge.future
+        way.write(f"{work[0]} The card at the top says so too.")
     with said:
-        _say(verdict, f"As it {'would stand ' + told if told else 'stands'}")
-        if future is not None:
-            _say(future.verdict, "After paint")
+        if edge is not None:
+            _say(now, "As it stands")
+        _say(after, f"As it {'would stand ' + told if told else 'stands'}")
+        if finished is not None:
+            _say(finished.verdict, "After paint")
     lines = []
     if told:
-        lines.append(ExtraLine(verdict.s_mm, verdict.gap_mm, f"gap {told}", verdict.expanded_u_mm))
-    if future is not None:
-        lines.append(ExtraLine(future.s_mm, future.gap_mm, "gap after paint", future.expanded_u_mm))
+        lines.append(ExtraLine(after.s_mm, after.gap_mm, f"gap {told}", after.expanded_u_mm))
+    if finished is not None:
+        lines.append(ExtraLine(finished.s_mm, finished.gap_mm, "gap after paint", finished.expanded_u_mm))
     with seen:
         draw_viewer(shown.photo, shown.measurement, now, "viewer_decide", more=lines, low=True)
-    plan, drawings = ((), ()) if told else _planned(shown, place)
-    work = words.work_card(verdict, settings_of(verdict, future), widgets.lengths(), plan)
     cautions = cautions_for(moves=True, cuts=True, adds=True, paints=future is not None)
     with card:
         _card(work, future)
     with printed:
         paper = partial(_on_paper, shown, now, title, work, cautions)
+        buttons, heed = st.container(), st.container()
+        templates = widgets.template_files(drawings, "template", below) if drawings else []
+        with buttons:
+            widgets.downloads([("Work card, PDF", f"{shown.photo.stem}.card.pdf", paper), *templates], "card")
         if drawings:
-            st.write(widgets.TEMPLATE)
-        templates = widgets.template_files(drawings, "template") if drawings else []
-        widgets.downloads([("Work card, PDF", f"{shown.photo.stem}.card.pdf", paper), *templates], "card")
+            heed.write(widgets.TEMPLATE)
     with below:
         _why(verdict, future)
-        widgets.show_notices(verdict.notices)
+        widgets.show_notices((*verdict.notices, *(() if edge is None else edge.stretch.trim.notices)))
         with st.expander("Download", key="decide_files"):
             stem = f"{shown.photo.stem}.decided"
             files = plot_files(stem, shown.measurement, now, widgets.unit(), lines)
@@ -101,6 +128,24 @@ def _planned(shown: OnScreen, place: Place) -> tuple[Sequence[str], Sequence[Tem
             drawing.check()
         return plan
     return plan[0], ()
+
+
+def _edge(shown: OnScreen, make: Callable[..., EdgePlan]) -> EdgePlan | None:
+    """Ask whether the seam is to be brought in by one of its edges, and what that edge is; its plan, or none."""
+    names = {"": "moving a panel", **{edge: f"panel {edge}'s edge" for edge in "AB"}}
+    key = f"work_{shown.photo.sha256[:16]}"
+    chosen = st.segmented_control("Bring it in by", list(names), key=key, format_func=names.__getitem__, default="")
+    if not chosen:
+        return None
+    left, right = st.columns(2)
+    made = left.selectbox(
+        "That edge is", ["", *EDGES], key=f"{key}_made_{chosen}", format_func=lambda m: m or "as the photo shows it"
+    )
+    label = "Most that may come off it (fold, flange, spot welds)"
+    text = right.text_input(label, key=f"{key}_most_{chosen}", placeholder="e.g. 2mm").strip()
+    with widgets.telling():
+        return make(chosen, made=made, most_off_mm=widgets.typed_length(text) if text else None)
+    return None
 
 
 def _card(work: Sequence[str], future: FinishForecast | None) -> None:

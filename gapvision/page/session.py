@@ -45,9 +45,9 @@ DEFAULTS: dict[str, Any] = {
     "finish_kinds": [],
     "risk": 5,
 }
-#: Widgets that come by number (coats, films, a specification's lines, a seam's stages) begin with one of these words;
+#: Widgets that come by number (coats, films, a specification's lines, a seam's stages, which edge is worked on) begin with one of these words;
 #: kept likewise.
-PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "datum_", "sheet_", "study_")
+PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "datum_", "sheet_", "study_", "work_")
 #: What else the draft holds, as it was made on the page.
 _FREE = (
     *("seam_points", "excluded", "newest", "job", "seam", "panel_drafts", "panel_photos", "plan_shown", "from_record"),

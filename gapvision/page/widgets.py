@@ -277,8 +277,11 @@ _MIME = {"svg": "image/svg+xml", "csv": "text/csv", "png": "image/png", "dxf": "
 TEMPLATE = "Print the template at 100 % and measure its check lines with a steel rule before you scribe."
 
 
-def template_files(drawings: Sequence[TemplateDrawing], stem: str) -> list[File]:
-    """The template at true scale, to scribe by, and its line to cut by where all edges are fit for a cutter."""
+def template_files(drawings: Sequence[TemplateDrawing], stem: str, place: Any = None) -> list[File]:
+    """The template at true scale, to scribe by, and its line to cut by where all edges are fit for a cutter.
+
+    Where they are not, that is said here, or in a place.
+    """
 
     def make(name: str) -> bytes:
         from gapvision.reports.template_dxf import write_dxf
@@ -298,7 +301,7 @@ def template_files(drawings: Sequence[TemplateDrawing], stem: str) -> list[File]
             drawing.check_cutter()
         names.append(("Line for a cutter, DXF", f"{stem}.dxf"))
     except GapvisionError as error:
-        st.write(f"No line for a cutter: {error}")
+        (place or st).write(f"No line for a cutter: {error}")
     return [(label, name, partial(make, name)) for label, name in names]
 
 

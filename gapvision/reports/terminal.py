@@ -8,9 +8,10 @@ from collections.abc import Iterable
 import numpy as np
 
 from gapvision import words
+from gapvision.judgement import cautions_for
 from gapvision.model import HOLE, IN, OPEN, OUT, EdgeAlone, GapProfile, Measurement, Notice, Span, Verdict
 from gapvision.model.finish import FinishForecast
-from gapvision.model.plan import CorrectionPlan, StretchPlan
+from gapvision.model.plan import CorrectionPlan, EdgePlan, StretchPlan
 from gapvision.words import MM, Lengths
 
 WIDTH = 78
@@ -152,6 +153,19 @@ def plan_text(plan: CorrectionPlan, say: Lengths = MM) -> str:
     lines += ["", *(wrap(words.notice_line(n, say)) for n in plan.notices if n not in first)]
     lines += ["", "  cautions", *(wrap(words.CAUTIONS[c], "  - ", "    ") for c in plan.cautions)]
     return "\n".join(lines) + "\n"
+
+
+def edge_plan_text(now: Verdict, plan: EdgePlan, say: Lengths = MM) -> str:
+    """What to do to one edge of a seam, how it stands then, notes and cautions."""
+    t = plan.stretch.trim
+    told = f"As it stands: {now.state}. After this work: {plan.verdict.state}."
+    told += "" if plan.future is None else f" After paint: {plan.future.verdict.state}."
+    lines = [wrap(line) for line in (*words.work_card_of(plan, say), told)]
+    if t.needed:
+        lines += _trim_lines(plan.stretch, say)
+    lines += [*notice_lines(t.notices, say), "  cautions"]
+    keys = cautions_for(moves=False, cuts=t.cut_mm > 0, adds=t.add_mm > 0, paints=plan.future is not None)
+    return "\n".join([*lines, *(wrap(words.CAUTIONS[c], "  - ", "    ") for c in keys)]) + "\n"
 
 
 def _stretch_lines(stretch: StretchPlan, say: Lengths) -> list[str]:

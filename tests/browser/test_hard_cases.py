@@ -111,11 +111,16 @@ BOXES = {
 
 
 def unfold(one, name):
-    """Choose a view and open its boxes; Measure with a photo of one's own."""
-    one.view(name)
+    """Choose a view and open its boxes; Measure with a photo of one's own, Decide about a seam that is out."""
+    one.view("Car" if name == "Decide" else name)
     if name == "Measure":
         give(one, "own.jpg", SAMPLE.read_bytes() + b"own")
         one.measured()
+        one.settled()
+    if name == "Decide":
+        one.page.get_by_role("button", name="Next: what to do about").click()
+        one.page.get_by_text("panel B's edge", exact=True).click()
+        one.page.get_by_text("That edge is").wait_for()
         one.settled()
     for label in BOXES[name]:
         if one.page.locator("summary", has_text=label).count():

@@ -92,7 +92,7 @@ WRONG = [
     (["judge", LEFT, "--nominal", "3/16in", "--opposite", LEFT], "no limit for the difference", 2),
     (["plan", "none.toml"], "'none.toml' was not found", 2),
     (["template", "none.toml"], "'none.toml' was not found", 2),
-    (["template", LEFT], "is not a plan of gapvision.", 2),
+    (["template", LEFT], "It is not said which edge is worked on.", 2),
     (["template", str(EXAMPLE / "bonnet.toml"), "--seam", "rear"], "The plan changes no edge at a seam 'rear'.", 2),
     (["template", str(EXAMPLE / "bonnet.toml"), "--marks-apart", "181mm"], "the panel has 181.00 mm", 2),
     (["template", str(EXAMPLE / "bonnet.toml"), "--paper", "a5", "-o", "x.pdf"], "There is no sheet for 'a5'.", 2),
@@ -275,3 +275,39 @@ def test_the_film_that_paint_took_is_told(tmp_path, capsys):
     told = capsys.readouterr().out
     assert "epoxy primer, one coat on one edge: 30 micrometres" in told
     assert "for a job of the records only" in told
+
+
+def test_the_template_of_one_edge_of_a_measured_seam(tmp_path, capsys):
+    """No panel file: the wanted gap and the edge are said; the page's card says the same (tests/page)."""
+    pdf = tmp_path / "t.pdf"
+    wanted = ["--edge", "A", "--nominal", "6.4mm", "--tol", "0.5mm"]
+    assert main(["template", LEFT, *wanted, "--made", "cut", "-o", str(pdf)]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("  Edge of panel A: ")
+    assert "As it stands: out of tolerance. After this work: " in said
+    assert "safe-limit-missing" in said
+    assert pdf.read_bytes()[:5] == b"%PDF-"
+    dxf = tmp_path / "t.dxf"
+    assert main(["template", LEFT, *wanted, "--dxf", str(dxf)]) == 2, "what the edge is was not said"
+    assert "not stated to be cut" in capsys.readouterr().err
+    assert main(["template", LEFT, *wanted, "--made", "cut", "--most-off", "0.2mm", "--dxf", str(dxf)]) == 0
+    drawn = [e for e in ezdxf.readfile(dxf).modelspace() if e.dxf.layer == "SCRIBE"]
+    assert drawn
+    assert "[safe-limit-reached]" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("argv", "sentence"),
+    [
+        ([LEFT, "--edge", "B"], "It was not said what gap is wanted."),
+        ([LEFT, "--edge", "B", "--nominal", "5.6mm", "--tol", "1/32in"], "The gap is in tolerance, so no edge"),
+        ([LEFT, "--edge", "B", "--nominal", "5.6mm", "--seam", "left"], "--seam is for a panel or a plan"),
+        ([str(EXAMPLE / "bonnet.toml"), "--most-off", "1mm"], "--most-off is for a measurement"),
+        ([str(EXAMPLE / "bonnet.toml"), "--gap", "4mm"], "--gap is for an edge alone"),
+    ],
+)
+def test_a_template_of_one_edge_that_cannot_be_made_is_one_sentence(argv, sentence, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert main(["template", *argv]) == 2
+    assert sentence in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []

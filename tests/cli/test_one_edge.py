@@ -86,7 +86,10 @@ def test_what_makes_no_sense_with_one_edge_is_refused(more, sentence, capsys):
 
 @pytest.mark.parametrize(
     ("more", "sentence"),
-    [([], "what gap"), (["--gap", "90mm"], "makes no sense"), (["--gap", "4mm", "--marks-apart", "9mm"], "for a plan")],
+    [
+        ([], "what gap"), (["--gap", "90mm"], "makes no sense"),
+        (["--gap", "4mm", "--marks-apart", "9mm"], "for a panel or a plan"),
+    ],
 )
 def test_a_part_is_asked_for_in_full(hole, more, sentence, capsys):
     assert main(["template", str(hole), *more]) == 2

@@ -1,8 +1,13 @@
 """Decide under AppTest: the seam's own specification and the job's paint, prefilled, changed and kept."""
 
+import html
+import re
+
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from gapvision.cli import main
+from gapvision.formats.measurement_json import write
 from gapvision.formats.plan_json import drawing_to_dict
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.judgement import coat, preset, simple_spec
@@ -11,7 +16,7 @@ from gapvision.model import FinishPlan
 from gapvision.page.books import records
 from gapvision.page.server import ENTRY
 from gapvision.samples import DEMO_PHOTO
-from gapvision.workshop import finish_of, keep_photo, planned, set_finish
+from gapvision.workshop import finish_of, keep_photo, planned, set_finish, stored
 
 SEAM_SPEC = {
     "nominal": "4.9mm", "allow_below": "0.6mm", "allow_above": "0.7mm", "taper_mm_per_m": 1.5, "straightness": "0.4mm",
@@ -329,3 +334,38 @@ def test_the_work_card_takes_the_steps_of_the_panels_plan(seam, page):
     line = store.history(seam.seam_id)[-1]
     store.add_measurement(line.shot_id, store.measurement(line.measurement_id), made_at="9999-01-01T00:00:00Z")
     assert planned(store, seam, store.history(seam.seam_id)[-1]) == ((), ())
+
+
+@pytest.mark.slow
+def test_a_seam_that_is_out_is_brought_in_by_one_edge_as_the_command_says(page, seam, tmp_path, capsys):
+    """The card, the gauges and the template, with no panel known; the command line says the same."""
+    records().edit_seam(seam.seam_id, spec={"nominal": "5.6mm", "allow_below": "0.5mm", "allow_above": "0.5mm"})
+    set_finish(records(), seam.job_id, FinishPlan(coats=()))
+    decide(page)
+
+    def card():
+        lines = next(x.proto.body for x in page.get("html") if "gv-card" in x.proto.body)
+        return re.findall("<li>(.*?)</li>", lines)
+
+    assert card()[0].startswith("Open it ")
+    (choice,) = [x for x in page.get("button_group") if x.label == "Bring it in by"]
+    choice.set_value("B").run()
+    assert not page.exception
+    assert html_of(page).count("As it stands: out of tolerance") == 1
+    assert "As it would stand after this work: " in html_of(page)
+    labels = [b.label for b in page.get("download_button")]
+    assert labels[:3] == ["Work card, PDF", "Template, A4", "Template, Letter"]
+    assert "No line for a cutter" in html_of(page), "what the edge is was not said"
+    made = next(x for x in page.selectbox if x.label == "That edge is")
+    made.set_value("cut").run()
+    assert "Line for a cutter, DXF" in [b.label for b in page.get("download_button")]
+    measured = tmp_path / "m.json"
+    write(stored(records(), records().history(seam.seam_id)[-1]), measured)
+    wanted = ["--edge", "B", "--made", "cut", "--nominal", "5.6mm"]
+    assert main(["template", str(measured), *wanted, "-o", str(tmp_path / "t.pdf")]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    for line in card():
+        assert html.unescape(line) in told
+    next(x for x in page.text_input if x.label.startswith("Most that may")).set_value("x").run()
+    assert "is not a length" in html_of(page)
+    assert card()[0].startswith("Open it "), "what cannot be worked out is not on the card"
