@@ -78,6 +78,8 @@ def run(args: argparse.Namespace) -> int:
     if (marks and datum != "mark") or (args.mirror if not two_files else of_records):
         said = "--mark goes with --datum mark, --mirror with two files, --with, --before and --after with a job's seam."
         raise nonsense(said, "Leave out what does not belong.")
+    if args.coat and args.other is not None:
+        raise nonsense("--coat tells what one seam took, --with names another seam.", "Leave out one of them.")
     inputs = [args.first, args.second] if two_files else []
     output = outputs_of({"--json": ("json", args.json, "comparison")}, inputs).get("--json")
     if two_files:

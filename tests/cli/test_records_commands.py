@@ -206,6 +206,14 @@ def test_compare_before_after_and_left_right(run, tmp_path):
     assert "the second is mirrored" in out
 
 
+def test_a_coat_s_film_is_told_from_one_seam_only(run):
+    full_job(run.folder)
+    code, _, err = run("compare", "17", "left door rear", "--with", "right door rear", "--coat", "epoxy primer")
+    assert code == 2
+    assert "--coat tells what one seam took" in err
+    assert not (run.folder / "films.toml").exists()
+
+
 def test_compare_refuses_one_measurement_and_unknown_stage(run):
     full_job(run.folder)
     assert run("compare", "17", "right door rear")[0] == 2
