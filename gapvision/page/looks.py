@@ -63,6 +63,10 @@ ol.gv-card { margin: 0 !important; padding: 8px 12px !important; list-style: non
 [data-testid="stApp"]:not([data-test-connection-state="CONNECTED"]) .gv-stale::after { content: "Not connected: what stands here may be old"; }
 [data-test-script-state="running"] .gv-stale, [data-testid="stApp"]:not([data-test-connection-state="CONNECTED"]) .gv-stale { animation: gv-told 0s 0.4s forwards; }
 @media (prefers-color-scheme: dark) { img.gv-drawing, img.gv-drawn { filter: invert(0.88) hue-rotate(180deg); } }
+.st-key-panel_body { gap: 0.5rem !important; } .st-key-panel_answer .gv-note { line-height: 1.35; }
+@media (min-width: 980px) { .st-key-panel_body { display: grid !important; grid-template: auto 1fr / minmax(0, 1fr) minmax(0, 1fr); column-gap: 1rem !important; }
+  .st-key-panel_body > :nth-child(2) { grid-area: 1 / 2 / span 2; } .st-key-panel_body > :nth-child(3) { grid-column: 1; } }
+@media (max-width: 640px) { [data-testid="stExpander"] img.gv-drawn { width: calc(100% + 2rem) !important; max-width: none !important; margin: 0 -1rem; } }
 .gv-narrow { margin: 0; } @media (min-width: 980px) { .gv-narrow { display: none; } }
 .gv-numbers { display: grid; grid-template-columns: repeat(auto-fit, minmax(168px, 1fr)); gap: 8px 18px; margin: 6px 0 12px; }
 .gv-numbers div span { display: block; font-size: 15px; } .gv-numbers div b { font-size: 1.05rem; }

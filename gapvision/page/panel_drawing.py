@@ -143,9 +143,11 @@ def _label(
     beside = upright and abs(dx) > 4
     _, _, _, sign, state = LOOKS.get(seam.state, LOOKS["not measured"])
     if beside:
-        lines = [*textwrap.wrap(f"{sign} {seam.name}", 12), *seam.words.split(", ")]  # the key says the sign's word
+        lines = textwrap.wrap(f"{sign} {seam.name}", 12)  # the key says the sign's word
+        for part in seam.words.split(", "):
+            lines += textwrap.wrap(part, 9 if "/" in part else 10, break_long_words=False)  # "mm/m" is wide
     else:
-        lines = [f"{sign} {seam.name}: {state}", seam.words]
+        lines = [f"{sign} {seam.name}: {state}", *textwrap.wrap(seam.words, 40)]
     lines = [line for line in lines if line]
     wide = 0.56 * _SIZE * max(len(line) for line in lines)
     tall = 1.2 * _SIZE * len(lines)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from typing import Any, NamedTuple
 
 import streamlit as st
@@ -13,7 +14,7 @@ from gapvision.formats.panel_file import FORMAT, layout_from_table, together
 from gapvision.formats.toml import toml_from_text
 from gapvision.judgement import PRESETS, SHAPES
 from gapvision.model import PanelLayout
-from gapvision.page import widgets
+from gapvision.page import session, widgets
 from gapvision.page.books import records
 from gapvision.records import Job
 from gapvision.units import MM_PER_INCH, parse_length
@@ -30,34 +31,101 @@ _ADDED = (
 class Source(NamedTuple):
     """The panel on screen.
 
-    ``key`` tells it from other panels of other jobs, for widgets and drafts; ``base`` and ``text`` are its file as it is
-    kept or ready, and as it is now; ``photos`` says where its photos lie, as kept with the job.
+    ``name`` is what the job's list of panels calls it; ``base`` and ``text`` are its file as it is kept or ready, and as
+    it is now; ``photos`` says where its photos lie, as kept with the job.
     """
 
-    key: str
+    reference: str
+    name: str
+    side: str
     base: str
     text: str
     photos: dict[str, Any]
+
+    @property
+    def key(self) -> str:
+        """Tells it from other panels of other jobs, for widgets and drafts."""
+        return _key(self.reference, self.name, self.side)
 
     def layout(self) -> PanelLayout:
         """Read it."""
         return layout_from_table(toml_from_text(self.text, "the panel file"))
 
 
-def choose(job: Job) -> Source:
-    """Ask which panel; a ready shape asks for its size too."""
-    kept = panels_of(records(), job.job_id)
+class Offer(NamedTuple):
+    """A panel that can be proposed: as :class:`Source`, its own name, and its seams."""
+
+    key: str
+    name: str
+    side: str
+    panel: str
+    seams: tuple[str, ...]
+    photos: dict[str, Any]
+
+
+def choose(job: Job, place: Any, below: Any, badness: Callable[[Offer], Any]) -> Source:
+    """Ask in ``place`` which panel; ``below``, a ready shape asks for its size.
+
+    Proposed is the worst by ``badness``; one that a person chose or worked on stays.
+    """
+    kept, state = panels_of(records(), job.job_id), st.session_state
     options = [*kept, *(_READY + shape for shape in SHAPES)]
-    just_kept = st.session_state.pop("panel_kept", None)
-    if just_kept in options:
-        st.session_state["panel_shape"] = just_kept
-    name = widgets.pick("Panel", options, "panel_shape")
+    mine = state.get("panel_chosen", {}).get(job.reference)
+    if mine in options:
+        if state.get("panel_shape") != mine:
+            state["panel_shape"] = mine
+    elif state.get("panel_of_job") != job.reference or not session.on_screen("panel_shape"):
+        worst = max(_offers(job, kept), key=badness)  # the first of those as bad
+        state["panel_shape"] = worst.name
+        if worst.side:
+            state["panel_side"] = worst.side
+    state["panel_of_job"] = job.reference
+
+    def changed() -> None:
+        """Keep the choice; of a door whose side nobody said, propose the worse one."""
+        _choose(job.reference, state["panel_shape"])
+        worst = max((x for x in _offers(job, kept) if x.name == state["panel_shape"]), key=badness, default=None)
+        if worst and not state["panel_side"] and badness(worst) > badness(worst._replace(seams=())):
+            state["panel_side"] = worst.side
+
+    name = widgets.pick(
+        "Panel", options, "panel_shape", _told, place=place, labelled=False, changed=changed
+    )
+    side, photos = "", {}
     if name in kept:
         base, photos = str(kept[name]["file"]), dict(kept[name]["photos"])
     else:
-        base, photos = _ready(name.removeprefix(_READY)), {}
-    key = f"{job.reference}|{name}"
-    return Source(key, base, drafts().get(key, base), photos)
+        with below:
+            base, side = _ready(job.reference, name)
+    return Source(job.reference, name, side, base, drafts().get(_key(job.reference, name, side), base), photos)
+
+
+def _key(reference: str, name: str, side: str) -> str:
+    return f"{reference}|{name}" + (f", {side}" if side else "")
+
+
+def _choose(reference: str, name: str) -> None:
+    """Note that a person chose this panel of a job, or worked on it: nothing else is proposed there any more."""
+    st.session_state["panel_chosen"] = {**st.session_state.get("panel_chosen", {}), reference: name}
+
+
+def _told(name: str) -> str:
+    return f"{name.removeprefix(_READY)} (ready shape)" if name.startswith(_READY) else name
+
+
+def _offers(job: Job, kept: Mapping[str, Mapping[str, Any]]) -> list[Offer]:
+    """All panels that can be proposed: those kept come first, and a door of one side before a door."""
+    offers = []
+    for name, body in kept.items():
+        with suppress(GapvisionError):  # told when it is chosen
+            layout = layout_from_table(toml_from_text(str(body["file"]), f"the panel {name}"))
+            seams = tuple(seam.name for seam in layout.seams)
+            offers.append(Offer(_key(job.reference, name, ""), name, "", layout.name, seams, dict(body["photos"])))
+    for shape, known in SHAPES.items():
+        for side in ("left", "right", "") if known.sides else ("",):
+            key = _key(job.reference, _READY + shape, side)
+            offers.append(Offer(key, _READY + shape, side, f"{side} {shape}".strip(), tuple(known.seams), {}))
+    return offers
 
 
 def drafts() -> dict[str, str]:
@@ -65,22 +133,27 @@ def drafts() -> dict[str, str]:
     return dict(st.session_state.get("panel_drafts", {}))
 
 
-def _draft(key: str, text: str | None) -> None:
-    others = {k: v for k, v in drafts().items() if k != key}
-    st.session_state["panel_drafts"] = others if text is None else {**others, key: text}
+def _draft(source: Source, text: str | None) -> None:
+    others = {k: v for k, v in drafts().items() if k != source.key}
+    st.session_state["panel_drafts"] = others if text is None else {**others, source.key: text}
+    _choose(source.reference, source.name)
 
 
-def _ready(shape: str) -> str:
-    """A ready shape's file, of the size and side asked for."""
+def _ready(reference: str, name: str) -> tuple[str, str]:
+    """A ready shape's file, of the size and side asked for; and the side."""
+    shape, side = name.removeprefix(_READY), ""
     known = SHAPES[shape]
     (first, second), usual = known.size_words, known.usual_mm
-    left, right = st.columns(2)
-    width = widgets.length_number(left, first, f"width_{shape}", usual[0], 100.0, 3000.0, 10.0)
-    height = widgets.length_number(right, second, f"height_{shape}", usual[1], 100.0, 3000.0, 10.0)
-    side = ""
-    if known.sides:
-        side = st.selectbox("Side", ["", "left", "right"], key="panel_side", format_func=lambda s: s or "neither")
-    return ready_file(shape, f"{side} {shape}".strip(), width, height, side)
+    with st.expander("The panel's size and side" if known.sides else "The panel's size", key="panel_size_box"):
+        left, right = st.columns(2)
+        width = widgets.length_number(left, first, f"width_{shape}", usual[0], 100.0, 3000.0, 10.0)
+        height = widgets.length_number(right, second, f"height_{shape}", usual[1], 100.0, 3000.0, 10.0)
+        if known.sides:
+            side = st.selectbox(
+                "Side", ["", "left", "right"], key="panel_side", format_func=lambda s: s or "neither",
+                on_change=lambda: _choose(reference, name),
+            )  # fmt: skip
+    return ready_file(shape, f"{side} {shape}".strip(), width, height, side), side
 
 
 def ready_file(shape: str, name: str, width_mm: float, length_mm: float, side: str = "") -> str:
@@ -115,7 +188,7 @@ def edit(source: Source, job: Job, photos: Mapping[str, Any], words: tuple[str, 
             with widgets.telling():
                 _keep(source, job, photos)
         if source.text != source.base and middle.button("Forget my changes", key="forget_panel", width="stretch"):
-            _draft(source.key, None)
+            _draft(source, None)
             st.rerun()
         with right:
             widgets.downloads([("Download the file", "panel.toml", source.text.encode)], "panel")
@@ -123,8 +196,8 @@ def edit(source: Source, job: Job, photos: Mapping[str, Any], words: tuple[str, 
 
 def _keep(source: Source, job: Job, photos: Mapping[str, Any]) -> None:
     name = set_panel(records(), job.job_id, source.text, dict(photos))
-    _draft(source.key, None)
-    st.session_state["panel_kept"] = name
+    _draft(source, None)
+    _choose(source.reference, name)
     st.session_state["panel_said"] = f"Panel '{name}' is kept with job {job.reference}."
     st.rerun()
 
@@ -137,7 +210,7 @@ def _lines(source: Source) -> None:
 
     def changed() -> None:
         text = st.session_state[key]
-        _draft(source.key, None if text == source.base else text)
+        _draft(source, None if text == source.base else text)
 
     st.text_area("The file's lines", key=key, height=320, on_change=changed)
 
@@ -154,7 +227,13 @@ def _upload(source: Source) -> None:
         return
     with widgets.telling():
         text = together({file.name: file.getvalue() for file in files})
-        st.session_state["go"] = fields_of(layout_from_table(toml_from_text(text, "the panel file")))
+        layout = layout_from_table(toml_from_text(text, "the panel file"))
+        fields = fields_of(layout)
+        if source.name.startswith(_READY) and layout.shape:  # a boot lid's file given at the bonnet is a boot lid
+            side = layout.side if SHAPES[layout.shape].sides else ""
+            source = source._replace(name=_READY + layout.shape, side=side)
+            fields["panel_shape"] = source.name
+        st.session_state["go"] = fields
         # A fresh control: else the same files would be taken in again at every run.
         _redraft(source, lambda: text, "panel_files_taken")
 
@@ -245,7 +324,7 @@ def _redraft(source: Source, make: Callable[[], str], counter: str) -> None:
     with widgets.telling():
         text = make()
         layout_from_table(toml_from_text(text, "the panel file"))
-        _draft(source.key, text)
+        _draft(source, text)
         st.session_state[counter] = st.session_state.get(counter, 0) + 1
         st.session_state["panel_lines_added"] = counter == "panel_added"
         st.rerun()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -18,59 +19,85 @@ from gapvision.judgement import PRESETS, make_plan, panel_of, point_moves, predi
 from gapvision.judgement.template import drawings_of_plan
 from gapvision.model import HOLE, IN, OPEN, OUT, CorrectionPlan, Measurement, Move, Span, Specification, Verdict
 from gapvision.model.panel import Panel, PanelLayout, PhotoPlace, SeamLayout, SeamReading, path_length
-from gapvision.page import panel_source, widgets
+from gapvision.page import panel_source, save_view, service, widgets
 from gapvision.page.books import load, records, seam_title, show_origin, wanted_of
 from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
-from gapvision.page.panel_source import Source
-from gapvision.records import SeamState, data_folder
+from gapvision.page.panel_source import Offer, Source
+from gapvision.records import Job, SeamState, data_folder
+from gapvision.workshop import verdict_of
 
 _NO_LIMITS = "no limits given"
 _WORST_FIRST = (OUT, OPEN, IN)
 _STAY = Move()
+#: State of a seam -> how it is told, in the order in which they are told.
+_STATE_WORDS = {
+    OUT: OUT, OPEN: OPEN, IN: IN, "measured": "measured, no limits given", "not measured": "not measured",
+}  # fmt: skip
+#: Here the way on is a tick, not an option of a command.
+_FREE_ADVICE = (
+    "A move could spoil them unseen: photograph them first. One that the panel does not have belongs under 'without' in "
+    "its specification. Or tick:"
+)
 
 
 def show(ticket: str) -> None:
-    """The whole view."""
+    """The whole view: which panel, how it stands, what to do; below, folded, what that rests on."""
     del ticket
     lines = records().jobs("", limit=200)
     if not lines:
         st.info("No job yet: save a measurement to a job first, or let Jobs make the demo job to look around.")
         return
     jobs = {line.job.reference: line.job for line in lines}
-    job = jobs[widgets.pick("Job", jobs, "panel_job", usual=st.session_state.get("job"))]
+    one, other = st.columns((2, 3), wrap=False)
+    job = jobs[widgets.pick("Job", jobs, "panel_job", usual=st.session_state.get("job"), place=one, labelled=False)]
     st.session_state["job"] = job.reference
     show_origin(job)
-    source = panel_source.choose(job)
-    # The drawing stands first, though what it shows is asked for below it.
-    top, asked = st.container(), st.container()
+    states = records().seam_states(job.job_id)
+    # Laid first and filled later: the answer stands above what it rests on.
+    with st.container(key="panel_body"):
+        picture, answer, below = (st.container(key=f"panel_{part}") for part in ("picture", "answer", "below"))
+    source = panel_source.choose(job, other, below, partial(_badness, states))
     layout = None
-    with widgets.telling(top):
+    with widgets.telling(picture):
         layout = source.layout()
-    if layout is None:
-        panel_source.edit(source, job, source.photos, ("in +x", "in -x", "in +y", "in -y"))
-        return
-    with asked:
-        chosen, photos = _photos(source, layout, records().seam_states(job.job_id))
-    panel_source.edit(source, job, photos, layout.words)
-    with widgets.telling():
+    with below:
+        if layout is None:
+            panel_source.edit(source, job, source.photos, ("in +x", "in -x", "in +y", "in -y"))
+            return
+        chosen, photos = _photos(source, layout, states)
+        panel_source.edit(source, job, photos, layout.words)
+    with widgets.telling(answer):
         known = [(c.seam, c.spec, c.readings) for c in chosen if c.readings and c.spec is not None]
         panel = panel_of(layout, known) if known else None
-        with top:
-            _draw(layout, layout.name, chosen, panel)
-        if panel is not None:
-            _plan(panel, layout, chosen)
+        seen = _look(chosen, panel)
+        with picture:
+            _draw(layout, layout.name, seen)
+        with answer:
+            _state(layout, seen)
+            if panel is None:
+                _to_measure(job, seen)
+            else:
+                _plan(source, panel)
+        with below:
+            if panel is not None:
+                _try_a_move(layout, chosen, panel)
+            _in_words(layout, seen)
 
 
 # --- which photo lies where -------------------------------------------------------
 
 
 class _Chosen(NamedTuple):
-    """One seam of the panel with the job's seams that were photographed along it."""
+    """One seam of the panel with the job's seams that were photographed along it.
+
+    ``misfit``: a photo was named that cannot be laid on it.
+    """
 
     seam: SeamLayout
     spec: Specification | None
     readings: tuple[SeamReading, ...]
     stages: tuple[str, ...]
+    misfit: bool = False
 
 
 def _photos(source: Source, layout: PanelLayout, states: list[SeamState]) -> tuple[list[_Chosen], dict[str, Any]]:
@@ -87,18 +114,15 @@ def _photos(source: Source, layout: PanelLayout, states: list[SeamState]) -> tup
             lambda key: PRESETS[key][0] if key in PRESETS else key,
         )  # fmt: skip
         for seam in layout.seams:
-            kept = held.get(seam.name) or {"edge": seam.panel_edge, "photos": _propose(by_title, layout.name, seam)}
+            proposed = _propose(by_title, layout.name, seam.name)
+            kept = held.get(seam.name) or {"edge": seam.panel_edge, "photos": proposed}
             one, held[seam.name] = _one_seam(source, layout, seam, kept, by_title)
+            if not proposed and not held[seam.name]["photos"]:
+                del held[seam.name]  # nobody took one away: what is measured later is proposed then
             if one.spec is None and usual != _NO_LIMITS:
                 one = one._replace(spec=preset(usual, shops))
             chosen.append(one)
     st.session_state["panel_photos"] = {**st.session_state.get("panel_photos", {}), source.key: held}
-    stages = {stage for one in chosen for stage in one.stages}
-    if len(stages) > 1:
-        st.warning(
-            f"These seams were photographed at different stages ({', '.join(sorted(stages))}): advice for the whole "
-            "panel needs all of them at the same one."
-        )
     return chosen, {seam.name: held[seam.name] for seam in layout.seams if held.get(seam.name, {}).get("photos")}
 
 
@@ -131,7 +155,8 @@ def _one_seam(
             stages.append(state.latest.visit.stage)
         except GapvisionError as error:
             widgets.show_notice("usage", error.code, error.message, "Change which way its stations run, or the edge.")
-    return _Chosen(seam, spec, tuple(readings), tuple(stages)), {"edge": edge, "photos": lies}
+    misfit = len(readings) < len(lies)
+    return _Chosen(seam, spec, tuple(readings), tuple(stages), misfit), {"edge": edge, "photos": lies}
 
 
 def _lie(
@@ -169,46 +194,147 @@ def _fits(layout: PanelLayout, seam: SeamLayout, measurement: Measurement, rever
     return False
 
 
-def _propose(by_title: Mapping[str, SeamState], panel: str, seam: SeamLayout) -> list[dict[str, Any]]:
+def _propose(by_title: Mapping[str, SeamState], panel: str, seam: str) -> list[dict[str, Any]]:
     """The first of the job's seams whose words name the panel and this seam of it."""
     for title, state in by_title.items():
         folded = f"{title} {state.panel.name if state.panel else ''}".casefold()
         rest = folded.replace(panel.casefold(), "")
-        if all(word in folded for word in panel.casefold().split()) and seam.name.casefold() in rest:
+        if all(word in folded for word in panel.casefold().split()) and seam.casefold() in rest:
             return [{"seam": title}]
     return []
+
+
+def _badness(states: Sequence[SeamState], offer: Offer) -> tuple[float, ...]:
+    """How badly a panel stands, by its worst seam as papers have it; of which nothing is measured last."""
+    by_title = {seam_title(s.seam): s for s in states if s.latest is not None}
+    held = {**offer.photos, **st.session_state.get("panel_photos", {}).get(offer.key, {})}
+    worst: tuple[float, ...] = (-2.0,)
+    for name in offer.seams:
+        photos = held[name]["photos"] if name in held else _propose(by_title, offer.panel, name)
+        of = (by_title[photo["seam"]] for photo in photos if photo["seam"] in by_title)
+        worst = max([worst, *(_badness_of(state) for state in of)])
+    return worst
+
+
+def _badness_of(state: SeamState) -> tuple[float, ...]:
+    line, verdict = state.latest, None
+    if line is None or line.status == "refused":
+        return (-2.0,)
+    given = 0 if line.verdict is None else line.verdict.verdict_id
+    with suppress(GapvisionError):
+        verdict = service.decided((line.uid, given, repr(state.seam.spec)), lambda: verdict_of(records(), line))
+    return (-1.0,) if verdict is None else verdict.rank
 
 
 # --- what is seen -----------------------------------------------------------------
 
 
-def _draw(layout: PanelLayout, title: str, chosen: Sequence[_Chosen], panel: Panel | None, move: Move = _STAY) -> None:
-    """The panel with its seams by state, their worst values, and a list that says the same in words."""
+class _Seen(NamedTuple):
+    """One seam of the panel as it is drawn, and the verdicts on its photos."""
+
+    of: _Chosen
+    drawn: DrawnSeam
+    verdicts: tuple[Verdict, ...]
+
+    @property
+    def name(self) -> str:
+        return self.of.seam.name
+
+
+def _look(chosen: Sequence[_Chosen], panel: Panel | None, move: Move = _STAY) -> list[_Seen]:
+    """Judge the seams as they stand, or after a move."""
     verdicts: dict[str, list[Verdict]] = {}
     if panel is not None:
         stages = iter(predict_move(panel, move))
         verdicts = {seam.name: [next(stages).verdict for _ in seam.readings] for seam in panel.seams}
-    drawn = [_drawn(one, verdicts.get(one.seam.name, [])) for one in chosen]
-    st.html(draw_panel(title, drawn, layout.outline, [(a.name, a.xy) for a in layout.adjusters]))
-    known = [IN, OUT, OPEN, "not measured"]
-    st.html(draw_key([*known, "measured"] if any(seam.state == "measured" for seam in drawn) else known))
-    if any(seam.worst for seam in drawn):
+    told = [(one, tuple(verdicts.get(one.seam.name, ()))) for one in chosen]
+    return [_Seen(one, _drawn(one, of), of) for one, of in told]
+
+
+def _draw(layout: PanelLayout, title: str, seen: Sequence[_Seen]) -> None:
+    """The panel with its seams by state and their worst values."""
+    st.html(draw_panel(title, [one.drawn for one in seen], layout.outline, [(a.name, a.xy) for a in layout.adjusters]))
+
+
+def _state(layout: PanelLayout, seen: Sequence[_Seen]) -> None:
+    """The panel in one or two sentences."""
+    by_state = {state: [one for one in seen if one.drawn.state == state] for state in _STATE_WORDS}
+    first = next(state for state, these in by_state.items() if these)
+    head, *told = [
+        f"{words.first_up(said)}: {_names(by_state[state])}" for state, said in _STATE_WORDS.items() if by_state[state]
+    ]
+    told = [f"{one}." for one in told]
+    colour, sign = {OUT: "out", OPEN: "open"}.get(first, "measured"), widgets.SIGNS.get(first, widgets.SIGNS[HOLE])
+    if first == "not measured":
+        head, told = f"Nothing is measured of the {layout.name}", []
+    elif first == "measured":
+        sign = widgets.GLANCES["measured"]
+    elif first == IN:
+        colour, head = "measured" if told else "in", f"In tolerance where measured: {_names(by_state[IN])}"
+    of = [(v, one.name) for one in by_state[first] for v in one.verdicts if v.state == first]
+    if of:
+        worst, name = max(of, key=lambda x: x[0].rank)
+        if said := words.furthest(worst, widgets.lengths()):
+            told.insert(0, f"Worst: {name}, {said}.")
+    if doubtful := [one for one in seen if any(v.doubtful for v in one.verdicts)]:
+        told.append(f"Photo with warnings: {_names(doubtful)}.")
+    if misfits := [one for one in seen if one.of.misfit]:
+        told.append(f"A photo does not fit: {_names(misfits)}. See 'Which seam is where'.")
+    if by_state["measured"]:
+        told.append("Say under 'Which seam is where' what is wanted there.")
+    stages = {stage for one in seen for stage in one.of.stages}
+    if len(stages) > 1:
+        told.append(
+            f"Photographed at different stages ({', '.join(sorted(stages))}): advice for the whole panel needs all of "
+            "them at the same one."
+        )
+    small = "".join(f"<small>{widgets.escape(x)}</small>" for x in told)
+    st.html(f'<div class="gv-verdict {colour}" role="status">{sign} {widgets.escape(head)}{small}</div>')
+
+
+def _checks(one: _Seen) -> list[str]:
+    """The limits on a seam as a whole that its state rests on."""
+    failed = [x for v in one.verdicts for x in words.failed_checks(v, widgets.lengths())]
+    return [f"{words.first_up(one.name)}: {x}" for x in failed]
+
+
+def _names(seen: Sequence[_Seen]) -> str:
+    return ", ".join(one.name for one in seen)
+
+
+def _to_measure(job: Job, seen: Sequence[_Seen]) -> None:
+    """Where nothing is measured, that comes next."""
+    if any(one.of.readings or one.of.misfit for one in seen):
+        return
+    if st.button("Measure a seam of it", type="primary", key="panel_measure", width="stretch"):
+        st.session_state["go"] = {
+            "view": "Measure", "what_for": save_view.PURPOSES[1], "save_job": job.reference, "at_seam": 0,
+        }  # fmt: skip
+        st.rerun()
+
+
+def _in_words(layout: PanelLayout, seen: Sequence[_Seen]) -> None:
+    """What the drawing shows, in words: its signs, each seam, each adjuster."""
+    say = widgets.lengths()
+    with st.expander("The drawing in words", key="panel_words_box"):
+        for one in seen:
+            told = [f"{words.first_up(one.name)}: {one.drawn.state}"]
+            if (w := _worst(one.verdicts)) is not None:
+                u = say.small(w.worst_u_mm, both=True)
+                told.append(f"worst {say.gap(w.worst_mm)}, U {u}, {say.place(w.worst_at_mm)} from its start")
+            told += one.of.stages[:1]
+            if any(v.doubtful for v in one.verdicts):
+                told.append("photo with warnings")
+            st.write(", ".join(told))
+            for said in _checks(one):
+                st.write(said)
+        for number, adjuster in enumerate(layout.adjusters, 1):
+            st.write(f"{number}. {adjuster.name} ({adjuster.kind}): {words.travel(adjuster, layout.words, say)}")
+        known = [IN, OUT, OPEN, "not measured"]
+        st.html(draw_key([*known, "measured"] if any(one.drawn.state == "measured" for one in seen) else known))
         st.write(
             "Number and ringed dot: the worst gap of each seam and its place. Thin dots along a seam: not photographed."
         )
-    say = widgets.lengths()
-    for one, seam in zip(chosen, drawn, strict=True):
-        judged = verdicts.get(seam.name, [])
-        told = [f"{seam.name.capitalize()}: {seam.state}"]
-        if (w := _worst(judged)) is not None:
-            u = say.small(w.worst_u_mm, both=True)
-            told.append(f"worst {say.gap(w.worst_mm)}, U {u}, {say.place(w.worst_at_mm)} from its start")
-        told += one.stages[:1]
-        if any(v.doubtful for v in judged):
-            told.append("photo with warnings")
-        st.write(", ".join(told))
-    for number, adjuster in enumerate(layout.adjusters, 1):
-        st.write(f"{number}. {adjuster.name} ({adjuster.kind}): {words.travel(adjuster, layout.words, say)}")
 
 
 def _drawn(one: _Chosen, verdicts: Sequence[Verdict]) -> DrawnSeam:
@@ -224,13 +350,12 @@ def _drawn(one: _Chosen, verdicts: Sequence[Verdict]) -> DrawnSeam:
         name=name, state=next((s for s in _WORST_FIRST if any(v.state == s for v in verdicts)), OPEN), words="", place=place,
         stretches=tuple((x.state, along(place, x.from_mm, max(x.to_mm, x.from_mm + 1.0))) for x in spans),
     )  # fmt: skip
-    worst = _worst(verdicts)
-    if worst is None:
+    of = max(verdicts, key=lambda v: v.rank)
+    drawn = replace(drawn, words=words.furthest_briefly(of, widgets.lengths()))
+    if of.worst is None or of.by_form is not None:  # a failed check has no one place
         return drawn
-    at = worst.worst_at_mm
-    say = widgets.lengths()
-    told = f"{say.gap_alone(worst.worst_mm)}, U {say.small(worst.worst_u_mm, alone=True)}"
-    return replace(drawn, words=told, worst=along(place, at, at + 1.0)[0])
+    at = of.worst.worst_at_mm
+    return replace(drawn, worst=along(place, at, at + 1.0)[0])
 
 
 def _worst(verdicts: Sequence[Verdict]) -> Span | None:
@@ -241,34 +366,50 @@ def _worst(verdicts: Sequence[Verdict]) -> Span | None:
 # --- what to do -------------------------------------------------------------------
 
 
-def _plan(panel: Panel, layout: PanelLayout, chosen: Sequence[_Chosen]) -> None:
-    """Try moves with sliders, and work out the best one and the trim."""
+def _plan(source: Source, panel: Panel) -> None:
+    """The best move and the trim, when asked for; of a panel with seams that nobody measured only when told to."""
+    if st.button("Work out what to do", key="make_plan", type="primary", width="stretch"):
+        st.session_state["plan_shown"] = source.key
+    if st.session_state.get("plan_shown") != source.key:
+        return
+    refused, asked = st.container(), False
+    if panel.free:  # for these seams of this panel alone
+        names = ", ".join(panel.free)
+        asked = st.checkbox(f"Plan although nothing was measured of: {names}", key=f"free_{source.key}|{names}")
+    try:
+        plan = make_plan(panel, free_seams=asked)
+    except GapvisionError as error:
+        with refused:
+            if error.code == "seams-left-free":  # without a drawing, which would part the words from their tick
+                widgets.show_notice("refusal", "", error.message, _FREE_ADVICE)
+            else:
+                widgets.show_error(error)
+        return
+    _say(plan)
+    _templates(plan)
+    _keep(plan)
+    _edges(plan)
+
+
+def _try_a_move(layout: PanelLayout, chosen: Sequence[_Chosen], panel: Panel) -> None:
+    """Sliders, and right above them the panel as they would move it."""
     right, left, front, back = panel.words
     say = widgets.lengths()
-    st.subheader("Try a move", anchor=False)
-    st.write(
-        "Check under 'Which seam is where' how each photo lies and which edge is this panel's: the advice rests on it."
-    )
-    x = widgets.length_slider(f"{right} (+) or {left} (-)", "panel_x", 5.0, 0.1)
-    y = widgets.length_slider(f"{front} (+) or {back} (-)", "panel_y", 5.0, 0.1)
-    turn = widgets.slope_slider("Turn, counter-clockwise (+)", "panel_turn", 10.0, 0.5)
-    move = Move(x_mm=x, y_mm=y, turn_rad=turn / 1000)
-    if move != _STAY:
-        _draw(layout, f"{panel.name}, moved", chosen, panel, move)
+    with st.expander("Try a move", key="panel_move_box"):
+        picture = st.container()
+        x = widgets.length_slider(f"{right} (+) or {left} (-)", "panel_x", 5.0, 0.1)
+        y = widgets.length_slider(f"{front} (+) or {back} (-)", "panel_y", 5.0, 0.1)
+        turn = widgets.slope_slider("Turn, counter-clockwise (+)", "panel_turn", 10.0, 0.5)
+        move = Move(x_mm=x, y_mm=y, turn_rad=turn / 1000)
+        with picture:
+            moved = "not moved" if move == _STAY else "moved"
+            _draw(layout, f"{panel.name}, {moved}", _look(chosen, panel, move))
+        if move == _STAY:
+            return
         for told, adjuster in zip(point_moves(panel, move), panel.adjusters, strict=True):
             far = _beyond(told.x_mm, adjuster.travel_x) or _beyond(told.y_mm, adjuster.travel_y)
             said = f"{told.name}: {words.point_move(told, panel.words, say)}"
             st.write(f"\u2717 {said}: further than its travel allows" if far else f"\u2713 {said}")
-    free = bool(panel.free) and st.checkbox(
-        f"Plan although nothing was measured of: {', '.join(panel.free)}", key="free_seams"
-    )
-    if st.button("Work out what to do", key="make_plan", type="primary"):
-        st.session_state["plan_shown"] = True
-    if st.session_state.get("plan_shown"):
-        plan = make_plan(panel, free_seams=free)
-        _say(plan)
-        _templates(plan)
-        _keep(plan)
 
 
 def _beyond(value_mm: float, travel: tuple[float, float] | None) -> bool:
@@ -301,18 +442,27 @@ def _templates(plan: CorrectionPlan) -> None:
 
 
 def _say(plan: CorrectionPlan) -> None:
-    """The plan in words: steps in order, what each stage buys, cautions."""
+    """The plan in words: steps in order, what each stage buys, warnings."""
     st.subheader("What to do", anchor=False)
-    first = tuple(n for n in plan.notices if n.code == "seams-not-measured")
-    widgets.show_notices(first)
-    for number, step in enumerate(words.steps(plan, widgets.lengths()), 1):
+    if any(n.code == "seams-not-measured" for n in plan.notices):  # in full below: the steps begin on the first screen
+        st.html('<div class="gv-note warning"><b>Warning: what was not measured is left free, as told below.</b></div>')
+    say = widgets.lengths()
+    for number, step in enumerate(words.steps(plan, say), 1):
         st.write(f"{number}. {step}")
     if not plan.move.is_none or any(x.trim.needed for x in plan.stretches):
         st.write(words.chance(plan))
     for told in words.stage_states(plan):
         st.write(told)
+    st.write(
+        "The advice rests on how each photo lies and on which edge is this panel's: check both under 'Which seam is where'."
+    )
+    widgets.show_notices(tuple(sorted(plan.notices, key=lambda n: n.code != "seams-not-measured")))
+
+
+def _edges(plan: CorrectionPlan) -> None:
+    """How much to remove or add, every 25 mm and at each change; and the cautions."""
     say = widgets.lengths()
-    for stretch in plan.stretches:  # how much to remove or add, every 25 mm and at each change
+    for stretch in plan.stretches:
         t = stretch.trim
         if t.needed:
             st.subheader(f"New edge: {stretch.seam}", anchor=False)
@@ -324,5 +474,4 @@ def _say(plan: CorrectionPlan) -> None:
                 for r in t.rows
             ]
             widgets.table("New edge", ("At", "Gap now", "New gap", "Metal"), rows)
-    widgets.show_notices(tuple(n for n in plan.notices if n not in first))
     widgets.show_cautions(plan.cautions)

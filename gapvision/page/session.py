@@ -47,10 +47,10 @@ DEFAULTS: dict[str, Any] = {
 }
 #: Widgets that come by number (coats, films, a specification's lines, a seam's stages, which edge is worked on) begin with one of these words;
 #: kept likewise.
-PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "datum_", "sheet_", "study_", "work_")
+PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "datum_", "sheet_", "study_", "work_", "free_")
 #: What else the draft holds, as it was made on the page.
 _FREE = (
-    *("seam_points", "excluded", "newest", "job", "seam", "panel_drafts", "panel_photos", "plan_shown", "from_record"),
+    *("seam_points", "excluded", "newest", "job", "seam", "panel_drafts", "panel_photos", "panel_chosen", "plan_shown", "from_record"),
     *("decide_seam", "save_job_before", "at_seam", "for_seam", "kept_shots", "came_together"),
 )
 
@@ -120,6 +120,11 @@ def look_around(*, whole: bool) -> None:
         except StreamlitAPIException:  # Streamlit's way to say that the widget is on screen
             seen.add(key)
     st.session_state["_on_screen"] = seen
+
+
+def on_screen(key: str) -> bool:
+    """Whether the run before has drawn the widget of one of the keys kept."""
+    return key in st.session_state.get("_on_screen", ())
 
 
 def keep(ticket: str) -> None:

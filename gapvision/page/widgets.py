@@ -58,14 +58,16 @@ def unit_switch() -> None:
 
 def pick(
     label: str, options: Iterable[_T], key: str, told: Callable[[_T], str] = str, usual: Any = None, place: Any = st,
-    *, labelled: bool = True,
+    *, labelled: bool = True, changed: Callable[[], None] | None = None,
 ) -> _T:  # fmt: skip
     """A list to choose from; what is not in it any more gives way to what is usual, else to its first entry."""
     known = list(options)
     if st.session_state.get(key) not in known:
         st.session_state[key] = usual if usual in known else known[0]
     seen = "visible" if labelled else "collapsed"
-    return cast(_T, place.selectbox(label, known, key=key, format_func=told, label_visibility=seen))
+    return cast(
+        _T, place.selectbox(label, known, key=key, format_func=told, label_visibility=seen, on_change=changed)
+    )
 
 
 def text_fields(*fields: tuple[str, str, str]) -> list[str]:

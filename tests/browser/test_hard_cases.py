@@ -106,7 +106,9 @@ BOXES = {
     ),
     "Decide": ("Its numbers", "Try a move of the panel", "Paint", "Cautions"),
     "Jobs": ("New job",),
-    "Panels": ("Which seam is where", "The panel's specification"),
+    "Panels": (
+        *("The panel's size", "Which seam is where", "The panel's specification", "Try a move", "The drawing in words"),
+    ),
 }
 
 

@@ -187,3 +187,20 @@ def test_words_of_many_seams_do_not_lie_on_each_other():
     assert len(tops) == 6
     assert min(b - a for a, b in itertools.pairwise(tops)) >= 3 * 15
     assert "not proven" in draw_key(["not proven"])
+
+
+def test_a_failed_check_is_told_beside_the_seam_and_inside_the_picture():
+    """A letter of such words is about 0.56 of its size wide, as for the boxes that keep words apart; 6 px of play."""
+    words = "straightness over 100 mm +1.07 mm, U 0.10 mm, limit 0.60 mm"
+    sides = [((x, 1000.0), (x, 0.0)) for x in (-500.0, 500.0)] + [((-500.0, 0.0), (500.0, 0.0))]
+    seams = [DrawnSeam(f"seam {k}", "out of tolerance", words, side) for k, side in enumerate(sides)]
+    svg = base64.b64decode(re.search(r"base64,([^\"]+)", draw_panel("x", seams))[1]).decode()
+    texts = re.findall(r'<text x="([\d.]+)"[^>]*text-anchor="(\w+)"[^>]*>(.*?)</text>', svg)
+    told = [(float(x), way, re.findall(r"<tspan[^>]*>([^<]*)", spans)) for x, way, spans in texts if "seam" in spans]
+    assert len(told) == 3
+    for x, way, lines in told:
+        wide = 15 * 0.56 * max(map(len, lines))
+        left = {"start": x, "end": x - wide, "middle": x - wide / 2}[way]
+        assert left > -6
+        assert left + wide < 366, lines
+        assert words.replace(",", "").split() == " ".join(lines).replace(",", "").split()[-12:]

@@ -265,6 +265,11 @@ def test_decide_needs_a_measurement_then_judges_and_forecasts(page):
     assert "moved +0.50 mm" in html_of(page)
 
 
+def free(page):
+    """The tick beside the refusal of a plan that leaves seams free."""
+    return next(c for c in page.checkbox if c.label.startswith("Plan although nothing was measured of: "))
+
+
 def test_panel_outline_move_and_plan(page, job):
     page.session_state["view"] = "Panels"
     page.run()
@@ -277,13 +282,72 @@ def test_panel_outline_move_and_plan(page, job):
     page.button(key="make_plan").click().run()
     assert not page.exception
     assert "What to do" not in [s.value for s in page.subheader], "two seams are not measured, and nobody asked"
-    assert "Nothing was measured of the seams right and rear" in html_of(page)
-    page.checkbox(key="free_seams").check().run()
+    refused = html_of(page)
+    assert "Nothing was measured of the seams right and rear" in refused
+    assert "--" not in refused[refused.index("Nothing was measured") :][:400], "the way on is here"
+    free(page).check().run()
     assert not page.exception
     assert "What to do" in [s.value for s in page.subheader]
     assert "Not measured: all of right, rear" in html_of(page)
-    page.checkbox(key="free_seams").uncheck().run()
+    assert free(reloaded(page)).value, "what was ticked is there after a reload"
+    free(page).uncheck().run()
     assert "What to do" not in [s.value for s in page.subheader], "no stale plan stays"
+    free(page).check().run()
+    page.selectbox(key="panel_shape").set_value("ready shape: boot lid").run()
+    page.selectbox(key="panel_shape").set_value("ready shape: bonnet").run()
+    assert free(page).value, "and after another panel"
+    photos = page.multiselect(key="photos_T-1|ready shape: bonnet|rear")
+    photos.set_value(["bonnet, left"]).run()
+    assert not free(page).value, "said for other seams"
+
+
+def test_the_worst_panel_is_proposed_until_a_person_chooses(page, job, measured_sample):
+    """By the verdicts kept: out before not measured; of a door its side; what came after the first look counts too."""
+    store = records()
+    seam = store.seams(job.job_id)[0]
+
+    def shown(page):
+        return page.selectbox(key="panel_shape").value, page.session_state["panel_side"]
+
+    def judged(name, side, below):
+        wide = {"nominal": "6mm" if below else "3.85mm", "allow_below": "0.5mm", "allow_above": "2mm"}
+        one = store.add_seam(job.job_id, name, side=side, spec=wide)
+        data, content = measured_sample(DEMO_PHOTO.name)
+        keep_photo(store, one, store.find_visit(job.job_id, "after fit-up"), data, DEMO_PHOTO.name, content)
+
+    page.session_state["view"] = "Panels"
+    page.run()
+    assert shown(page) == ("ready shape: bonnet", ""), "the only one of which something is measured"
+    store.edit_seam(seam.seam_id, spec={"nominal": "3.85mm", "allow_below": "1mm", "allow_above": "1mm"})
+    judged("door, rear edge", "right", below=True)
+    page.run()
+    assert shown(page) == ("ready shape: bonnet", ""), "nothing changes under one's hands"
+    again = reloaded(page)
+    assert not again.exception
+    assert shown(again) == ("ready shape: door", "right")
+    verdict = re.search(r'<div class="gv-verdict.*?</div>', html_of(again))[0]
+    assert "Out of tolerance: rear" in verdict
+    assert "Worst: rear, 3.8" in verdict
+    assert again.multiselect(key="photos_T-1|ready shape: door, right|rear").value == ["right door, rear edge"]
+    again.selectbox(key="panel_side").set_value("").run()
+    again.selectbox(key="panel_shape").set_value("ready shape: boot lid").run()
+    again.selectbox(key="panel_shape").set_value("ready shape: door").run()
+    assert shown(again) == ("ready shape: door", "right"), "the side that is measured, where none was said"
+    judged("bonnet, rear", "", below=False)
+    again.selectbox(key="panel_shape").set_value("ready shape: bonnet").run()
+    assert again.multiselect(key="photos_T-1|ready shape: bonnet|rear").value == ["bonnet, rear"], "measured since"
+    assert shown(reloaded(again))[0] == "ready shape: bonnet", "a person's choice stays"
+
+
+def test_a_panel_of_which_nothing_is_measured_leads_to_measuring(page):
+    records().new_job(reference="T-9")
+    page.session_state["view"] = "Panels"
+    page.run()
+    assert "Nothing is measured of the bonnet" in html_of(page)
+    assert "make_plan" not in [b.key for b in page.button]
+    page.button(key="panel_measure").click().run()
+    assert not page.exception
+    assert (page.session_state["view"], page.session_state["save_job"]) == ("Measure", "T-9")
 
 
 def test_tight_limits_give_a_trim_table_and_templates(page, job):
@@ -294,14 +358,14 @@ def test_tight_limits_give_a_trim_table_and_templates(page, job):
     store.edit_seam(store.seams(job.job_id)[0].seam_id, spec=specification_to_table(simple_spec(4.76, 0.25, 0.25)))
     page.session_state["view"] = "Panels"
     page.run()
-    page.checkbox(key="free_seams").check().run()
     page.button(key="make_plan").click().run()
+    free(page).check().run()
     assert not page.exception
     assert "New edge: left" in [s.value for s in page.subheader]
     page.button(key="keep_plan").click().run()
     assert not page.exception
     assert [p.panel for p in store.plans(job.job_id)] == ["bonnet"]
-    assert [b.label for b in page.get("download_button")][-2:] == ["Template, A4", "Template, Letter"]
+    assert [b.label for b in page.get("download_button")][:2] == ["Template, A4", "Template, Letter"]
     assert "No line for a cutter" in html_of(page), "nobody has stated that the edge is cut"
 
 
