@@ -71,7 +71,7 @@ def result_wrong(read: Callable[[str], bytes], result: Any, spec: Any) -> tuple[
     wrong = [f"{name}: {said}" for said in summary_wrong(content)]
     wrong += [f"{table}: {said}" for said in table_wrong(content, rows)]
     verdict = result["verdicts"][-1] if result["verdicts"] else None
-    body = verdict["body"] if verdict else {"specification": spec, "rule": {"name": "proven"}}
+    body = verdict["body"] if verdict else {"specification": spec, "rule": {"name": "proven", "version": 2}}
     count = len(content.get("stations") or [])
     if not any(row["state"] for row in rows):
         return ([*wrong, f"{table}: its verdict is not in the table"] if verdict and count else wrong), count, 0
@@ -119,7 +119,9 @@ def states(content: Any, spec: Any, rule: Any) -> list[tuple[float, float, float
     if at is None:
         points = nominal_points(spec["nominal"], start, length)
     else:  # where on the seam the photo lies, counted from the seam's start
-        out = (content.get("settings") or {}).get("left_out") or content.get("left_out") or []
+        # Before version 2 of the rule a photo's place counted from the first station that was left.
+        old = (rule.get("version") or 0) < 2
+        out = [] if old else (content.get("settings") or {}).get("left_out") or content.get("left_out") or []
         spans = [(max(x["from_mm"], 0.0), x["to_mm"]) for x in out if x["from_mm"] <= x["to_mm"]]
         first, last = (end([found[i][0], *(x[i] for x in spans)]) for i, end in ((0, min), (-1, max)))
         begins = length_mm(at)

@@ -93,9 +93,9 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
         spec = specification_from_table(body["specification"], "the specification of the verdict")
         lengths = body["lengths_mm"]
         if measurement.profile is not None:
-            spec = as_before(spec, measurement.profile.s_mm, measurement.ends_mm)
+            spec = as_before(spec, measurement.profile.s_mm, _ends(body, measurement))
         return replace(
-            judge_measurement(measurement, spec, _rule(body)),
+            judge_measurement(measurement, spec, _rule(body), version=rule_version(body)),
             state=STATES[STATES.index(body["verdict"])],
             reasons=_read_reasons(body),
             spans=tuple(_read(Span, x) for x in body["spans"]),
@@ -114,7 +114,7 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
 def judged_again(
     body: Mapping[str, Any], measurement: Measurement, spec: model.Specification | None = None, rule: str = ""
 ) -> Outcome | None:
-    """What today's program says of the stations, by a verdict's own specification and rule.
+    """What the program says of the stations, by a verdict's own specification, rule and version of the rule.
 
     Parameters
     ----------
@@ -138,8 +138,8 @@ def judged_again(
         chosen = _rule(body) if "rule" in body else DecisionRule(name=rule or DecisionRule().name)
         if wanted is None:
             return None
-        before = as_before(wanted, measurement.profile.s_mm, measurement.ends_mm)
-        return outcome(measurement, before, chosen)
+        before = as_before(wanted, measurement.profile.s_mm, _ends(body, measurement))
+        return outcome(measurement, before, chosen, version=rule_version(body) if body else RULE_VERSION)
     except (*_WRONG, GapvisionError):
         return None
 
@@ -148,6 +148,11 @@ def judged_again(
 def _specification(text: str) -> model.Specification:
     """Many verdicts have the same one."""
     return specification_from_table(json.loads(text), "the specification of the verdict")
+
+
+def _ends(body: Mapping[str, Any], measurement: Measurement) -> tuple[float, float] | None:
+    """By what a photo's place counted in the version of a verdict's rule; None: by its first and last station left."""
+    return measurement.ends_mm if not body or rule_version(body) >= 2 else None
 
 
 def rule_version(body: Mapping[str, Any]) -> int:
@@ -160,14 +165,14 @@ def rule_version(body: Mapping[str, Any]) -> int:
 def disagreement(body: Mapping[str, Any], decision: str, judged: Outcome) -> str:
     """What of a stored verdict is not what its stations give, in words; empty when all is.
 
-    Stretches and checks are compared where the version of the rule is today's.  Where the other side of the car was
+    Stretches and checks are compared where the version of the rule is known.  Where the other side of the car was
     judged with it, which the file does not hold, the verdict may be worse but not better.
     """
     beside = isinstance(body.get("specification"), dict) and body["specification"].get("opposite") is not None
     better = {IN: 0, OPEN: 1, OUT: 2}
     if decision != judged.state and not (beside and better.get(decision, -1) > better[judged.state]):
         return f"the verdict contradicts the stations: it is '{decision}', they give '{judged.state}'"
-    if beside or rule_version(body) != RULE_VERSION:
+    if beside or not 1 <= rule_version(body) <= RULE_VERSION:
         return ""
     lengths = {"in": judged.in_mm, "out": judged.out_mm, "not_proven": judged.open_mm, "not_measured": judged.hole_mm}
     spans = [(x.state, x.from_mm, x.to_mm) for x in judged.spans]

@@ -22,6 +22,7 @@ from gapvision.model import (
     IN,
     OPEN,
     OUT,
+    RULE_VERSION,
     Check,
     DecisionRule,
     FloatArray,
@@ -137,14 +138,16 @@ class Outcome:
     hole_mm: float
 
 
-def outcome(measurement: Measurement, spec: Specification, rule: DecisionRule | None = None) -> Outcome:
+def outcome(
+    measurement: Measurement, spec: Specification, rule: DecisionRule | None = None, *, version: int = RULE_VERSION
+) -> Outcome:
     """The same as :func:`judge_measurement`, but no more than its outcome: for many verdicts that are held to it."""
     p, rule = measurement.profile, rule or DecisionRule()
     if p is None or len(p.s_mm) == 0 or any(getattr(spec, limit) is not None for limit in _WHOLE):
-        v = judge_measurement(measurement, spec, rule)
+        v = judge_measurement(measurement, spec, rule, version=version)
         told = {f.name: getattr(v, f.name) for f in fields(Outcome)}
         return Outcome(**told)
-    here, extent = on_stations(measurement, spec)
+    here, extent = on_stations(measurement, spec, version)
     w = _weigh(p.s_mm, p.gap_mm, p.expanded_u_mm, here, rule, p.spacing_mm, extent)
     lengths = {"in_mm": w.lengths[IN], "out_mm": w.lengths[OUT], "open_mm": w.lengths[OPEN], "hole_mm": w.lengths[HOLE]}
     return Outcome(state=_overall(w, ()), spans=tuple(w.spans), checks=(), **lengths)
@@ -235,6 +238,7 @@ def judge_measurement(
     *,
     opposite: SeamReading | None = None,
     panel_edge: str = "B",
+    version: int = RULE_VERSION,
 ) -> Verdict:
     """Judge one photo with every limit that its specification has; stations keep the photo's own numbers.
 
@@ -248,6 +252,8 @@ def judge_measurement(
         The seam on the other side of the car, as its own photo counts it; it is laid on this one mirrored.
     panel_edge : str
         ``A`` or ``B``: the edge in the photo that is this panel's.
+    version : int
+        As that version of the rule did, to read back a verdict of its time.
 
     Returns
     -------
@@ -261,20 +267,30 @@ def judge_measurement(
         along the seam would be laid on one photo as if it were the whole.
     """
     reading = reading_from_measurement(measurement, spec.name, panel_edge=panel_edge)
-    here, extent = on_stations(measurement, spec)
+    here, extent = on_stations(measurement, spec, version)
     other = None if opposite is None else laid_on(opposite, reading)
     return judge_reading(reading, here, rule, opposite=other, extent_mm=extent)
 
 
-def on_stations(measurement: Measurement, spec: Specification) -> tuple[Specification, tuple[float, float] | None]:
+def on_stations(
+    measurement: Measurement, spec: Specification, version: int = RULE_VERSION
+) -> tuple[Specification, tuple[float, float] | None]:
     """What is wanted at a measurement's own stations, and between which of them the seam lies; None: as far as they go.
+
+    Versions of the rule before the second laid the photo on its seam by the first and last station that were left.
 
     Raises
     ------
     GapvisionError
         ``photo-place-unknown`` as :func:`judge_measurement`.
     """
-    here, extent = for_photo(spec, measurement.ends_mm)
+    p, ends = measurement.profile, measurement.ends_mm
+    old = version < 2 and p is not None and ends is not None
+    here, extent = for_photo(spec, (float(p.s_mm[0]), float(p.s_mm[-1])) if p is not None and old else ends)
+    if old and p is not None and p.round_mm is None and spec.length_mm is None and extent is None:
+        places = [float(p.s_mm[0]), float(p.s_mm[-1])]
+        places += [v for x in measurement.left_out if x.from_mm < x.to_mm for v in (x.from_mm, x.to_mm)]
+        return here, (min(places), max(places))
     return here, extent or _were_all_measured(measurement, spec)
 
 

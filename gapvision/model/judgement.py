@@ -24,7 +24,8 @@ STATES = (IN, OUT, OPEN, HOLE)
 #: Decision rules; ``words.rule`` says them.
 RULES = ("proven", "simple", "risk")
 #: Version of how stations, specification and rule make a verdict, which each stored one names.  Raise it when the same
-#: three would be decided otherwise: ``verify`` holds verdicts of this version to it, and tells today's beside others.
+#: three would be decided otherwise, and keep the former way for the verdicts of its time: ``verify``, imports and
+#: check.py hold each verdict to its own version.
 #: 2: what a person left out at an end is not measured, and moves the photo nowhere on its seam.
 RULE_VERSION = 2
 #: Kinds of reasons -> the values that each carries; ``words.reasons`` says them.

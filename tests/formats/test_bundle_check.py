@@ -15,13 +15,14 @@ import pytest
 from PIL import Image
 
 from gapvision.formats import bundle_check
+from gapvision.formats.judgement_json import disagreement, judged_again, verdict_from_dict, verdict_to_dict
 from gapvision.formats.measurement_json import from_dict, to_dict
 from gapvision.formats.package import Package
 from gapvision.formats.specification_file import specification_from_table, specification_to_table
 from gapvision.geometry.leaving_out import leave_out
 from gapvision.judgement import judge_measurement
 from gapvision.judgement.specification import as_before
-from gapvision.model import DecisionRule, LeftOut, NominalPoint, Specification
+from gapvision.model import IN, OUT, DecisionRule, LeftOut, NominalPoint, Specification
 from gapvision.records import Store
 from gapvision.workshop import export_job, judge_line
 from tests.records.invented import invented
@@ -104,17 +105,41 @@ def test_its_states_and_limits_are_the_programs(name, rule):
 
 @pytest.mark.parametrize("name", SPECS)
 @pytest.mark.parametrize("at", [(0.0, 30.0), (90.0, 119.0)])
-def test_so_they_are_where_a_person_left_out_an_end(name, at):
+@pytest.mark.parametrize("version", [1, 2])
+def test_so_they_are_where_a_person_left_out_an_end(name, at, version):
+    """By the rule's version that the verdict names: the first laid the photo by the first station that was left."""
     spec, one = SPECS[name], leave_out(from_dict(invented(4.7)), (LeftOut(from_mm=at[0], to_mm=at[1]),))
-    verdict = judge_measurement(one, spec)
-    content = json.loads(json.dumps(to_dict(one)))
-    found = bundle_check.states(content, specification_to_table(spec), {"name": "proven", "risk": None})
+    verdict = judge_measurement(one, spec, version=version)
+    content, rule = json.loads(json.dumps(to_dict(one))), {"name": "proven", "risk": None, "version": version}
+    found = bundle_check.states(content, specification_to_table(spec), rule)
     assert tuple(x[3] for x in found) == verdict.states
     assert np.allclose([x[1] for x in found], verdict.lower_mm)
     old = replace(spec, photo_at_mm=None, photo_reverse=False)
-    v = judge_measurement(one, as_before(old, one.profile.s_mm, one.ends_mm))
-    found = bundle_check.states(content, specification_to_table(old), {"name": "proven", "risk": None})
+    v = judge_measurement(one, as_before(old, one.profile.s_mm), version=1)
+    found = bundle_check.states(content, specification_to_table(old), {"name": "proven", "risk": None, "version": 1})
     assert np.allclose([x[1] for x in found], v.lower_mm)
+
+
+@pytest.mark.parametrize("at", [(0.0, 30.0), (90.0, 119.0)])
+def test_an_honest_verdict_of_the_first_version_stands_and_a_changed_one_does_not(at):
+    """A wanted gap that runs, an end left out: the two versions decide otherwise; each is held to its own."""
+    one = leave_out(from_dict(invented(4.7)), (LeftOut(from_mm=at[0], to_mm=at[1]),))
+    spec = Specification(
+        nominal=(NominalPoint(0.0, 4.0), NominalPoint(1.0, 5.4)), at_unit="share", allow_below_mm=0.45,
+        allow_above_mm=0.45, photo_at_mm=30.0, length_mm=180.0,
+    )  # fmt: skip
+    states = set()
+    for version in (1, 2):
+        verdict = judge_measurement(one, spec, version=version)
+        body = verdict_to_dict(verdict, spec, stations=False)
+        body["rule"]["version"] = version
+        judged = judged_again(body, one)
+        assert disagreement(body, verdict.state, judged) == ""
+        assert verdict_from_dict(body, one).states == verdict.states
+        other = OUT if verdict.state == IN else IN
+        assert "contradicts" in disagreement(body, other, judged)
+        states.add(verdict.states)
+    assert len(states) == (2 if at[0] == 0.0 else 1), "what is left out at the end moves nothing here"
 
 
 def test_a_verdict_of_a_program_that_asked_for_no_place_is_read_as_it_was_made():

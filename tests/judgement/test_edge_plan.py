@@ -141,7 +141,8 @@ def test_stations_keep_their_numbers_where_the_beginning_was_left_out(make_measu
     wanted = (NominalPoint(0.0, 6.0), NominalPoint(239.0, 3.0))
     runs = Specification(nominal=wanted, allow_below_mm=0.5, allow_above_mm=0.5, photo_at_mm=0.0)
     whole, part = make_measurement(3.6, u_mm=0.05), make_measurement(3.6, u_mm=0.05, hole=(0.0, 60.0))
-    part = replace(part, settings=replace(part.settings, left_out=(LeftOut(from_mm=0.0, to_mm=60.0, reason="a handle"),)))
+    spans = (LeftOut(from_mm=0.0, to_mm=60.0, reason="a handle"),)
+    part = replace(part, settings=replace(part.settings, left_out=spans))
     one, two = (plan_edge(m, "B", runs, finish=finish, made="cut") for m in (whole, part))
     assert one.verdict.nominal_mm[61:] == pytest.approx(two.verdict.nominal_mm)
     assert two.stretch.trim.s_mm[0] == 61.0
