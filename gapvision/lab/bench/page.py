@@ -257,10 +257,12 @@ def _tasks(browser: Any) -> list[tuple[str, int, float]]:
             done = []
             for task, work in (
                 ("the worst seam of the car", _find_worst),
+                ("one seam just measured, nothing kept", lambda page: _just_measure(page, photos[0])),
                 ("one seam photographed, its answer known and kept", lambda page: _photograph(page, photos[:1])),
                 ("the same with three photos", lambda page: _photograph(page, photos)),
                 ("what to do, the card on screen", _work_card),
                 ("... the work card printed", lambda page: _work_card(page) + _taken(page, "Work card, PDF")),
+                ("what to do to one edge, its template printed", _template),
                 ("the report handed over", lambda page: _taken(page, "Report for the customer, PDF")),
             ):
                 page = browser.new_context(viewport={"width": 390, "height": 844}).new_page()
@@ -282,6 +284,16 @@ def _find_worst(page: Any) -> int:
     return 0
 
 
+def _just_measure(page: Any, photo: Path) -> int:
+    page.get_by_role("button", name="Just measure").click()
+    page.locator("input[type=file]").wait_for(state="attached")
+    data = photo.read_bytes() + f"{time.monotonic()}".encode()
+    page.set_input_files("input[type=file]", {"name": "own.jpg", "mimeType": "image/jpeg", "buffer": data})
+    page.wait_for_selector(".gv-photo[aria-label*='own.jpg']")
+    page.locator(".gv-verdict").first.wait_for()
+    return 2
+
+
 def _photograph(page: Any, photos: list[Path]) -> int:
     """A seam chosen, the camera's page, its button; photos of their own bytes each time."""
     page.get_by_role("button", name="left bonnet, side").click()
@@ -297,6 +309,13 @@ def _work_card(page: Any) -> int:
     page.get_by_role("button", name="Next: what to do about").click()
     page.locator(".gv-card").wait_for()
     return 1
+
+
+def _template(page: Any) -> int:
+    taps = _work_card(page)
+    page.get_by_text("panel B's edge", exact=True).click()
+    page.locator(".gv-card", has_text="Edge of panel B").wait_for()
+    return taps + 1 + _taken(page, "Template, A4")
 
 
 def _taken(page: Any, name: str) -> int:
