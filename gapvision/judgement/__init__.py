@@ -34,5 +34,6 @@ from gapvision.judgement.tolerance import (
     judge_measurement,
     judge_reading,
     opposite_check,
+    taper_u,
 )
 from gapvision.judgement.trim import trim_line

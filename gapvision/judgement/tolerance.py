@@ -333,6 +333,16 @@ def taper_of(
     return value, std, bool(s[-1] - s[0] >= _MEANT * (spec.taper_over_mm or 0.0))
 
 
+def taper_u(measurement: Measurement) -> float:
+    """U of a measurement's taper (k = 2) [mm per metre]; NaN without stations."""
+    p, told = measurement.profile, measurement.summary
+    if p is None or told is None or len(p.s_mm) < 3:
+        return math.nan
+    if told.taper_u_mm_per_m is not None:  # of a whole seam, whose photos err each by itself
+        return told.taper_u_mm_per_m
+    return COVERAGE_FACTOR * slope(p.s_mm, p.gap_mm, p.expanded_u_mm / COVERAGE_FACTOR)[1]
+
+
 def form_checks(
     reading: SeamReading,
     spec: Specification,

@@ -14,6 +14,7 @@ import streamlit as st
 
 from gapvision import words
 from gapvision.errors import GapvisionError
+from gapvision.judgement import taper_u
 from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, Measurement, NextPhoto, Notice, Verdict
 from gapvision.page.drawings import drawing_for
 from gapvision.reports.profile_picture import listed_spans
@@ -235,7 +236,7 @@ def show_verdict(
 
 def show_numbers(measurement: Measurement) -> None:
     """The seam in a few numbers."""
-    rows = words.numbers(measurement, lengths(), both=True)
+    rows = words.numbers(measurement, lengths(), taper_u(measurement), both=True)
     cells = "".join(
         f"<div><span>{words.first_up(name)}</span><b>{html.escape(value)}</b></div>" for name, value in rows
     )

@@ -21,7 +21,7 @@ from reportlab.platypus.flowables import _listWrapOn
 
 from gapvision import words
 from gapvision.formats.judgement_json import told_verdict
-from gapvision.judgement import cautions_for
+from gapvision.judgement import cautions_for, taper_u
 from gapvision.model import OPEN, OUT, ExtraLine, Verdict
 from gapvision.reports import evidence_style as style
 from gapvision.reports.car_outline import draw_car
@@ -375,7 +375,7 @@ class _Maker:
         edges = [self._inch(words.form(x, self.say) for x in both) for both in forms]
         columns = [
             [("stage", s.stage), ("day given", s.on_date), ("by", s.who or "-"),
-             *words.numbers(s.measurement, self.say),
+             *words.numbers(s.measurement, self.say, taper_u(s.measurement)),
              ("edge A", edges[k][0]), ("edge B", edges[k][1]),
              ("edges", words.edges_made(s.measurement, self.say)),
              ("conditions", "; ".join(f"{k}: {v}" for k, v in s.conditions) or "not said"),

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from gapvision import words
-from gapvision.judgement import cautions_for
+from gapvision.judgement import cautions_for, taper_u
 from gapvision.model import HOLE, IN, OPEN, OUT, EdgeAlone, GapProfile, Measurement, Notice, Span, Verdict
 from gapvision.model.finish import FinishForecast
 from gapvision.model.plan import CorrectionPlan, EdgePlan, StretchPlan
@@ -58,7 +58,7 @@ def describe_edge(measured: EdgeAlone, say: Lengths = MM) -> str:
 
 
 def _summary(m: Measurement, say: Lengths) -> list[str]:
-    rows = [*words.numbers(m, say), ("form of edge A", words.form(m.straightness_a, say))]
+    rows = [*words.numbers(m, say, taper_u(m)), ("form of edge A", words.form(m.straightness_a, say))]
     rows.append(("form of edge B", words.form(m.straightness_b, say)))
     if m.scale is not None:
         seen = f"strips {', '.join(m.scale.strips)} from {say.place(m.scale.distance_mm)}, "

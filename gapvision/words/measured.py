@@ -43,13 +43,15 @@ def _both(along: float, across: float, known: tuple[float | None, float | None])
     return f"{along:.4f} along{u[0]}, {across:.4f} across{u[1]}"
 
 
-def numbers(m: Measurement, say: Lengths, *, both: bool = False) -> list[tuple[str, str]]:
+def numbers(m: Measurement, say: Lengths, taper_u: float, *, both: bool = False) -> list[tuple[str, str]]:
     """The gap of a seam in a few numbers, and the step: what each is called, and its value.
 
     Parameters
     ----------
     m : Measurement
         Measured or refused; a refused photo has none.
+    taper_u : float
+        U of the taper, as :func:`gapvision.judgement.taper_u` gives it [mm per metre].
     both : bool
         As in :meth:`Lengths.small`.
     """
@@ -73,7 +75,7 @@ def numbers(m: Measurement, say: Lengths, *, both: bool = False) -> list[tuple[s
         ("smallest gap", at(int(np.argmin(p.gap_mm)))),
         ("largest gap", at(int(np.argmax(p.gap_mm)))),
         ("U of the gap", f"{usual} in the middle of all stations, up to {most} (k = 2, about 95 %)"),
-        ("taper", say.slope(gap.taper_mm_per_m)),
+        ("taper", f"{say.slope(gap.taper_mm_per_m)}, U {say.slope(taper_u, signed=False)}"),
         ("evenness", f"{say.small(gap.std_mm, both=both)} standard deviation"),
         ("step", step),
     ]

@@ -20,7 +20,7 @@ from gapvision.judgement import (
     simple_spec,
 )
 from gapvision.judgement.linear import slope, window_jump_factor, window_jumps
-from gapvision.judgement.tolerance import outcome
+from gapvision.judgement.tolerance import outcome, taper_u
 from gapvision.model import HOLE, IN, OPEN, OUT, DecisionRule, LeftOut, Notice, Straightness
 from gapvision.words import MM
 
@@ -332,3 +332,14 @@ def test_what_a_person_left_out_is_not_measured_wherever_it_lies(make_measuremen
     assert (verdict.state, holes) == (OPEN, [told])
     assert verdict.hole_mm == pytest.approx(told[1] - told[0], abs=2)
     assert outcome(seam, simple_spec(4.76, 0.5, 0.5)).state == OPEN
+
+
+def test_the_tapers_u_is_that_of_a_line_through_stations_that_err_as_one(make_measurement):
+    """JCGM 100, 5.2.2: errors that are alike along a stretch leave more doubt in a slope than independent ones, and
+    never more than ends that err apart: for n stations over L, 2 u sqrt(12 / n) / L at least, 2 * 2 u / L at most."""
+    m = make_measurement(u_mm=0.1)
+    told = taper_u(m)
+    assert 1000 * 0.1 * math.sqrt(12 / 240) / 239 < told < 1000 * 2 * 0.1 / 239
+    whole = replace(m, summary=replace(m.summary, taper_u_mm_per_m=0.33))
+    assert taper_u(whole) == 0.33, "of a whole seam it is known better"
+    assert ("taper", f"+0.0 mm per metre, U {told:.1f} mm per metre") in words.numbers(m, words.MM, told)
