@@ -124,11 +124,11 @@ def test_what_was_stated_stays_with_the_result(run, tmp_path):
             assert (one["edge_a"], one["edge_a_radius_mm"], one["edge_b_radius_mm"]) == ("rolled", 1.5, 1.8)
             assert (one["step_mm"], one["step_u_mm"]) == (-2.0, 0.2)
     with Store(elsewhere) as store:
-        from gapvision.workshop import _seam_evidence
+        from gapvision.workshop.evidence import seam_evidence
 
         (seam,) = store.seams(store.job("17").job_id)
         line = store.history(seam.seam_id)[-1]
-        remarks = " ".join(_seam_evidence(store, seam, line, line, MM).remarks)
+        remarks = " ".join(seam_evidence(store, seam, line, line, MM).remarks)
     assert "Stated, not measured: edge A rolled, radius 1.50 mm" in remarks
     assert "Face B was stated to stand -2.00 mm" in remarks
 

@@ -13,7 +13,8 @@ from gapvision.formats.specification_file import specification_from_table
 from gapvision.records import Store
 from gapvision.samples import DEMO_PHOTO
 from gapvision.words import MM
-from gapvision.workshop import _seam_evidence, photo_doubts
+from gapvision.workshop import photo_doubts
+from gapvision.workshop.evidence import seam_evidence
 from tests.records.invented import invented
 
 SAMPLE = DEMO_PHOTO  # its camera's clock: 10 March 2026
@@ -81,7 +82,7 @@ def test_the_same_photo_for_two_stages_is_asked(run):
     with Store(run.folder) as store:
         (seam,) = store.seams(1)
         lines = store.history(seam.seam_id)
-        remarks = " ".join(_seam_evidence(store, seam, lines[0], lines[-1], MM).remarks)
+        remarks = " ".join(seam_evidence(store, seam, lines[0], lines[-1], MM).remarks)
     assert "The same photo is kept for stage 'as found'." in remarks
 
 
@@ -102,7 +103,7 @@ def test_days_that_cannot_be_are_asked(run):
         assert [v.on_date for v in store.visits(1)] == ["2026-03-02", CLOCK, "2026-03-11"]
         (seam,) = store.seams(1)
         lines = store.history(seam.seam_id)
-        one, two = (" ".join(_seam_evidence(store, seam, x, x, MM).remarks) for x in lines[:2])
+        one, two = (" ".join(seam_evidence(store, seam, x, x, MM).remarks) for x in lines[:2])
     assert f"The day given is 2026-03-02, but the camera's clock says {CLOCK}." in one
     assert "clock" not in two
 

@@ -38,6 +38,7 @@ from gapvision.formats.package import Package
 from gapvision.lab.bench._records import invented_measurement, invented_verdict
 from gapvision.model import Measurement
 from gapvision.records import Store
+from gapvision.workshop import measuring
 
 #: Columns that differ from one run to the next.
 _OWN = {"id", "uid", "created_at", "changed_at", "made_at", "added_at", "deleted_at", "job_id", "panel_id", "seam_id",
@@ -114,6 +115,7 @@ def quiet(words: str, data: Path, out: Path, beside: Path | None = None) -> int:
     with (
         open(os.devnull, "w") as nothing, contextlib.redirect_stdout(nothing), contextlib.redirect_stderr(nothing),
         patch.object(sys, "argv", told), patch.object(workshop, "measure_files", measured),
+        patch.object(measuring, "measure_files", measured),
     ):  # fmt: skip
         try:
             runpy.run_module("gapvision", run_name="__main__")
