@@ -170,10 +170,14 @@ def _edge(args: argparse.Namespace, data: bytes) -> list[TemplateDrawing]:
     future = None if finish is None else after_paint(now, spec, finish)
     if not is_out(now, future):
         state = now.state if future is None else f"{future.verdict.state} after paint"
-        raise GapvisionError("template-has-no-line", f"The gap is {state}, so no edge has to be changed.")
+        told = f"The gap is {state}, so no edge has to be changed."
+        raise GapvisionError("template-has-no-line", told, "Leave it as it is.")
     most = None if args.most_off is None else parse_length(args.most_off)
     plan = plan_edge(
         measurement, args.edge, spec, rule, finish=finish, seam=name, made=args.made or "", most_off_mm=most
     )
     print(edge_plan_text(now, plan, say_of(args)), end="")
-    return drawings_of_edge(plan)
+    if not (drawings := drawings_of_edge(plan)):
+        told = f"No change of edge {args.edge} helps, so there is no line to draw."
+        raise GapvisionError("template-has-no-line", told, "Try the other edge, or move the panel.")
+    return drawings

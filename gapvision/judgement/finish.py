@@ -126,6 +126,13 @@ def forecast(
         k = int(motion.argmin())
         motion_mm, motion_deg = float(motion[k]), float(at[k])
     eaten = 0.5 * (loss.most_mm - loss.least_mm) > 0.5 * float((upper - lower).min())
+    set_now, low, high = gap_to_set(nominal_at(spec, s_mm, extent), loss), lower + loss.most_mm, upper + loss.least_mm
+    if math.isfinite(limit):  # nobody sets, and no gauge passes, what would chip
+        set_now = np.maximum(set_now, np.minimum(limit + loss.most_mm, high))
+        low = np.maximum(low, limit + loss.most_mm)
+    for room in (0.0, sorted(expanded_u_mm)[len(expanded_u_mm) // 2]):  # inside its limits, by U where that has room
+        inside = np.clip(set_now, low + room, high - room)
+        set_now = np.where(low + room <= high - room, inside, set_now)
     return FinishForecast(
         s_mm=s_mm,
         gap_mm=gap,
@@ -134,9 +141,9 @@ def forecast(
         verdict=verdict,
         chip_limit_mm=limit,
         chip_spans=tuple(_chip_spans(s_mm, gap, u, limit, verdict.spacing_mm)),
-        set_now_mm=gap_to_set(nominal_at(spec, s_mm, extent), loss),
-        set_lower_mm=lower + loss.most_mm,
-        set_upper_mm=upper + loss.least_mm,
+        set_now_mm=set_now,
+        set_lower_mm=low,
+        set_upper_mm=high,
         motion_mm=motion_mm,
         motion_deg=motion_deg,
         notices=(*_notices(plan), *([Notice(code="film-eats-tolerance")] if eaten else [])),

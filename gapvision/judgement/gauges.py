@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-import numpy as np
-
 from gapvision.model import FinishForecast, Verdict
 
 
@@ -18,7 +16,7 @@ class Setting(NamedTuple):
     at_mm : float
         Station [mm].
     set_mm : float
-        The gap to set: the one wanted, plus the film still to come [mm].
+        The gap to set: the one wanted, plus the film still to come, or what is next to it between the gauges [mm].
     go_mm, no_go_mm : float
         What must enter and what must not: the limits, less U on each side [mm].  NaN where U leaves no room between.
     """
@@ -49,15 +47,13 @@ def settings_of(verdict: Verdict, future: FinishForecast | None = None) -> tuple
     lower, upper, now = verdict.lower_mm, verdict.upper_mm, verdict.nominal_mm
     if future is not None:
         lower, upper, now = future.set_lower_mm, future.set_upper_mm, future.set_now_mm
-        if math.isfinite(future.chip_limit_mm):  # a gauge must not pass what would chip
-            lower = np.maximum(lower, np.minimum(future.chip_limit_mm + future.loss.most_mm, upper))
-            now = np.clip(now, lower, upper)
     u = sorted(verdict.expanded_u_mm)[len(verdict.expanded_u_mm) // 2]
     same = float(now.max() - now.min()) < 0.005
     found = []
     for k in (0,) if same else (0, len(now) - 1):
         go, no_go = float(lower[k] + u), float(upper[k] - u)
+        to_set = min(max(float(now[k]), go), no_go)  # what is set as told must pass its own gauges
         if go >= no_go:
-            go = no_go = math.nan
-        found.append(Setting(float(verdict.s_mm[k]), float(now[k]), go, no_go))
+            go, no_go, to_set = math.nan, math.nan, float(now[k])
+        found.append(Setting(float(verdict.s_mm[k]), to_set, go, no_go))
     return tuple(found)

@@ -188,6 +188,12 @@ def plan_edge(
         ``measurement-was-refused``; ``seam-closes`` where it goes round; ``photo-place-unknown`` as
         :func:`judge_measurement`.
     """
+    require(
+        "value-out-of-range",
+        most_off_mm is None or 0 <= most_off_mm < math.inf,
+        "The most that may come off the edge is below zero.",
+        "Give how far fold, flange or spot welds lie behind it, like 2mm, or leave it out.",
+    )
     first, _ = measurement.ends_mm or (0.0, 0.0)  # so that stations keep their numbers
     reading = reading_from_measurement(measurement, seam, at_mm=first, panel_edge=edge)
     here, extent = on_stations(measurement, spec)
@@ -216,6 +222,7 @@ def plan_edge(
         verdict=verdict,
         future=future,
         settings=settings_of(verdict, future),
+        most_off_mm=most_off_mm,
     )
 
 

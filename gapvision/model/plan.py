@@ -247,6 +247,8 @@ class EdgePlan:
         The gap as it would stand then, judged as the measurement itself is; film still to come is not in it.
     future : FinishForecast or None
         Its finished gap, where there is paint to come.
+    most_off_mm : float or None
+        Most that may come off, as it was stated [mm].
     settings : tuple of (station, gap to set, go, no-go)
         What it is checked by then, once or at both ends [mm]: its U is larger than now, because a hand worked on it.
     """
@@ -256,6 +258,7 @@ class EdgePlan:
     verdict: Verdict
     future: FinishForecast | None
     settings: tuple[tuple[float, float, float, float], ...]
+    most_off_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

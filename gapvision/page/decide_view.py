@@ -80,7 +80,7 @@ def show(ticket: str) -> None:
     if edge is not None:
         work, drawings, told = words.work_card_of(edge, widgets.lengths()), drawings_of_edge(edge), "after this work"
         after, finished = edge.verdict, edge.future
-        way.write(f"{work[0]} The card at the top says so too.")
+        way.write(f"{words.edge_deeds(edge, widgets.lengths())} The card at the top says so too.")
     with said:
         if edge is not None:
             _say(now, "As it stands")

@@ -203,9 +203,10 @@ def _trim_lines(stretch: StretchPlan, say: Lengths) -> list[str]:
     lines = [f"  new edge at {stretch.seam} ({stretch.photo}), {words.trim_total(t, say)}"]
     lines += [wrap(words.trim_span(span, say), "    ", "      ") for span in t.spans]
     lines += [wrap(x, "    ", "      ") for x in words.remedies(t)]
-    lines.append("          at   gap now   new gap   action")
+    wide = 10 if say.unit == "mm" else 16  # 13/64 in scant
+    lines.append(f"          at{'gap now':>{wide}}{'new gap':>{wide}}   action")
     for r in t.rows:
-        gaps = f"{say.gap_alone(r.gap_mm):>10}{say.gap_alone(r.new_gap_mm):>10}"
+        gaps = f"{say.gap_alone(r.gap_mm):>{wide}}{say.gap_alone(r.new_gap_mm):>{wide}}"
         lines.append(f"  {say.place(r.s_mm):>10}{gaps}   {words.trim_row(r, t.edge, say)}")
     return lines
 

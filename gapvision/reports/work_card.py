@@ -13,7 +13,8 @@ from reportlab.platypus import Paragraph
 
 from gapvision.reports.evidence_style import INK, MARGIN, PAPERS, escape, fonts, para, styles
 
-_LARGE = 23  # points: read at arm's length
+_LARGE, _SMALLEST = 23, 9  # points: read at arm's length; read at all
+_PICTURE = 45 * mm  # a smaller photo shows nothing
 
 
 def work_card_bytes(
@@ -39,13 +40,21 @@ def work_card_bytes(
     canvas = Canvas(buffer, pagesize=(width, height), invariant=True)
     canvas.setTitle(title)
     room = width - 2 * MARGIN
-    large = styles()["title"].clone("card", fontName=fonts()[1], fontSize=_LARGE, leading=1.25 * _LARGE, textColor=INK)
     y = _put(canvas, para(title, "h2"), y=height - MARGIN, room=room) - 2 * mm
-    for line in lines:
-        y = _put(canvas, Paragraph(escape(line), large), y=y, room=room) - 3 * mm
     heed = [para(text, "cell") for text in cautions]
     below = sum(p.wrap(room, height)[1] + 1 * mm for p in heed)
-    tall = y - MARGIN - below - 4 * mm
+    for size in range(_LARGE, _SMALLEST - 1, -1):  # whatever a plan has to say: no line is lost, none lies on another
+        look = styles()["title"].clone("card", fontName=fonts()[1], fontSize=size, leading=1.25 * size, textColor=INK)
+        told = [Paragraph(escape(line), look) for line in lines]
+        tall = y - MARGIN - below - 4 * mm - sum(p.wrap(room, height)[1] + 3 * mm for p in told)
+        if tall >= _PICTURE:
+            break
+    for p in told:
+        y = _put(canvas, p, y=y, room=room) - 3 * mm
+    if tall < _PICTURE:
+        canvas.showPage()
+        y = height - MARGIN
+        tall = y - MARGIN - below - 4 * mm
     scale = min(room / picture.width, tall / picture.height)
     wide, high = scale * picture.width, scale * picture.height
     jpeg = io.BytesIO()

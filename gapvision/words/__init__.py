@@ -69,7 +69,7 @@ from gapvision.words.verdict import (
     verdict_sentence,
     worst,
 )
-from gapvision.words.work import is_out, work_card, work_card_of
+from gapvision.words.work import edge_deeds, is_out, work_card, work_card_of
 
 #: How files and the terminal write lengths.
 MM = Lengths("mm")

@@ -19,6 +19,9 @@ def film(loss: Mapping[str, float], say: Lengths) -> str:
     return f"The coats still to come take {taken}."
 
 
+NO_ROOM = "the doubt about the film, or the smallest gap, leaves no room between the limits"
+
+
 def forecast(future: FinishForecast, say: Lengths) -> list[str]:
     """What the film takes, the gap to set now, where edges may chip."""
     return [film(asdict(future.loss), say), set_now(future, say), *chipping(future, say), *motion(future, say)]
@@ -38,13 +41,14 @@ def set_now(future: FinishForecast, say: Lengths) -> str:
     """The gap to set now, and the limits within which the film cannot spoil it."""
     low, high, now = future.set_lower_mm, future.set_upper_mm, future.set_now_mm
     if not (low <= high).all():
-        return "Gap to set now: none is sure, because the doubt about the film is larger than the tolerance."
+        return f"Gap to set now: none is sure, because {NO_ROOM}."
     same = float(now.max() - now.min()) < 0.005
     places = [0] if same else [0, len(now) - 1]
     wanted = now - future.loss.loss_mm
     told = [say.to_set(*(float(v[i]) for v in (now, low, high, wanted))) for i in places]
     what, safe = told[0] if same else (f"{a} at the start, {b} at the end" for a, b in zip(*told, strict=True))
-    return f"Gap to set now: {what}. Within {safe} the finished gap is in tolerance whatever the film does."
+    clear = " and clear of chipping" if math.isfinite(future.chip_limit_mm) else ""
+    return f"Gap to set now: {what}. Within {safe} the finished gap is in tolerance{clear} whatever the film does."
 
 
 def chipping(future: FinishForecast, say: Lengths) -> list[str]:

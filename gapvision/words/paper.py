@@ -9,6 +9,7 @@ import numpy as np
 
 from gapvision.model import IN, OPEN, OUT, Coat, DecisionRule, FinishPlan, Measurement, Verdict
 from gapvision.units import MM_PER_INCH
+from gapvision.words.finish import NO_ROOM
 from gapvision.words.lengths import Lengths
 from gapvision.words.verdict import check_named_briefly, furthest, worst_place
 
@@ -185,7 +186,7 @@ def coat_row(coat: Coat, plan: FinishPlan, say: Lengths) -> tuple[str, ...]:
 def gap_to_keep(stations: Sequence[dict[str, float]], say: Lengths) -> str:
     """The gap to set before paint and the limits for it, from a forecast's stations; at both ends where it runs."""
     if any(x["set_from_mm"] > x["set_to_mm"] for x in stations):
-        return "none is sure: the doubt about the film is larger than the tolerance"
+        return f"none is sure: {NO_ROOM}"
     now = [x["set_now_mm"] for x in stations]
     ends = stations[:1] if max(now) - min(now) < 0.005 else (stations[0], stations[-1])
     told = [say.to_set(x["set_now_mm"], x["set_from_mm"], x["set_to_mm"]) for x in ends]

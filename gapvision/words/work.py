@@ -7,12 +7,16 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from gapvision.model import AT_RISK, OPEN, OUT, FinishForecast, Span, Verdict
+from gapvision.model import AT_RISK, OPEN, OUT, FinishForecast, FloatArray, Span, Verdict
 from gapvision.model.plan import EdgePlan
 from gapvision.units import MM_PER_INCH, format_fraction
 from gapvision.words.gauges import SHANK_IN, SHANK_MM, pair
 from gapvision.words.lengths import Lengths
 from gapvision.words.plan import trim_span
+from gapvision.words.verdict import check_named_briefly
+
+_ROUNDING_MM = 1e-6
+_MOST_TOLD = 3  # places of one edge on the card: more cannot be read at arm's length; the template shows all
 
 
 def work_card(
@@ -45,7 +49,7 @@ def work_card(
     to_set = ", ".join(f"{say.target(x[1])}{end}" for x, end in zip(settings, ends, strict=True))
     gauges = "; ".join(f"{_gauges(x[2], x[3], say)}{end}" for x, end in zip(settings, ends, strict=True))
     out, decides = out_of_it(verdict, future), verdict if future is None else future.verdict
-    now = edge or (f"{'; '.join(plan)}." if plan else _now(verdict, out, decides, say))
+    now = edge or (f"{'; '.join(plan)}." if plan else _now(verdict, out, future, settings, say))
     # Who is to change nothing must not read "set" below it, and nobody sets a gap by an edge.
     do = "Wanted:" if edge else "Set" if plan or out else "Wanted:" if decides.state == OPEN else "Keep"
     return now, f"{do} {to_set}.", f"{gauges}."
@@ -53,10 +57,24 @@ def work_card(
 
 def work_card_of(plan: EdgePlan, say: Lengths) -> tuple[str, str, str]:
     """The work card of one edge's plan."""
-    t, where = plan.stretch.trim, f"Edge of panel {plan.edge}"
-    told = "; ".join(trim_span(x, say) for x in t.spans) if t.needed else "no change of it helps"
-    line = f"{where}: {told}." + (" It does not bring in all of it." if t.needed and t.short_by_mm else "")
+    line = edge_deeds(plan, say, most=_MOST_TOLD)
     return work_card(plan.verdict, plan.settings, say, future=plan.future, edge=line)
+
+
+def edge_deeds(plan: EdgePlan, say: Lengths, *, most: int | None = None) -> str:
+    """What is done to one edge, place by place, or to the ``most`` that change most; and whether that is enough."""
+    t, where = plan.stretch.trim, f"Edge of panel {plan.edge}"
+    if not t.needed:
+        return f"{where}: no change of it helps."
+    largest = sorted(t.spans, key=lambda x: -x.largest_mm)[:most]
+    told = "; ".join(trim_span(x, say) for x in t.spans if x in largest)
+    more = len(t.spans) - len(largest)
+    others = f" And {more} more place{'s' if more > 1 else ''}: see the template." if more else ""
+    after = plan.verdict if plan.future is None else plan.future.verdict
+    enough = " Not all of it is proven then." if after.state == OPEN else ""
+    if is_out(plan.verdict, plan.future):
+        enough = " It does not bring in all of it." if after.state == OUT else " It may still chip."
+    return f"{where}: {told}.{others}{enough}"
 
 
 def out_of_it(verdict: Verdict, future: FinishForecast | None = None) -> list[Span]:
@@ -73,29 +91,54 @@ def is_out(verdict: Verdict, future: FinishForecast | None = None) -> bool:
     return decides.state == OUT or bool(out_of_it(verdict, future))
 
 
-def _now(verdict: Verdict, out: Sequence[Span], decides: Verdict, say: Lengths) -> str:
+def _now(
+    verdict: Verdict,
+    out: Sequence[Span],
+    future: FinishForecast | None,
+    settings: Sequence[tuple[float, float, float, float]],
+    say: Lengths,
+) -> str:
     """The first line: the worst place that is out, and how far to open or close it there."""
-    painted = decides is not verdict
+    decides = verdict if future is None else future.verdict
     if not out and decides.state == OUT:
-        return "The gap is inside its limits, but not its form: see 'Why' below."
-    if not out and decides.state == OPEN and painted and verdict.state != OPEN:
+        failed = ", ".join(dict.fromkeys(check_named_briefly(c) for c in decides.checks if c.state == OUT))
+        gap = "Not all of the gap is proven, and its form is out" if OPEN in decides.states else ""
+        return f"{gap or 'The gap is inside its limits, but not its form'}: {failed}."
+    if not out and decides.state == OPEN and future is not None and verdict.state != OPEN:
         return "Change nothing yet: with the paint to come it is not proven."
     if not out and decides.state == OPEN:
         return "Change nothing yet: it is not proven. Take it again as Measure advises."
     if not out:
         return "Leave the gap as it is" + (": the paint brings it in." if verdict.state == OUT else ".")
     worst, more = out[0], len(out) - 1
-    wanted = float(np.interp(worst.worst_at_mm, decides.s_mm, decides.nominal_mm))
-    amount = max(wanted - worst.worst_mm, worst.excess_mm if worst.state == AT_RISK else -math.inf)
+    aim, *_ = _finished(np.array([worst.worst_at_mm]), decides, future, settings).tolist()
+    if worst.state == AT_RISK and aim < worst.worst_mm + worst.excess_mm - _ROUNDING_MM:
+        return "It may chip wherever it is set inside its limits: change the limits, the paint, or the smallest gap."
+    amount = aim - worst.worst_mm
     where = f"from {say.stretch(*worst.whole_mm)}" if worst.length_mm else f"at {say.place(worst.worst_at_mm)}"
     others = "" if not more else f" And {more} more place{'s' if more > 1 else ''}."
     verb = "Open" if amount > 0 else "Close"
     return f"{verb} it {where}, by up to {say.target(abs(amount))}.{others}"
 
 
+def _finished(
+    at_mm: FloatArray,
+    decides: Verdict,
+    future: FinishForecast | None,
+    settings: Sequence[tuple[float, float, float, float]],
+) -> FloatArray:
+    """The gap that comes out where it is set as told: the one wanted, or what is next to it between the gauges [mm]."""
+    film = 0.0 if future is None else future.loss.loss_mm
+    wanted = np.interp([x[0] for x in settings], decides.s_mm, decides.nominal_mm)
+    beside = [x[1] - film - w for x, w in zip(settings, wanted.tolist(), strict=True)]
+    return np.asarray(
+        np.interp(at_mm, decides.s_mm, decides.nominal_mm) + np.interp(at_mm, [x[0] for x in settings], beside), float
+    )
+
+
 def _gauges(go_mm: float, no_go_mm: float, say: Lengths) -> str:
     if not math.isfinite(go_mm):
-        return "No shank tells: U is as large as the limits allow"
+        return "No shank tells: U leaves no room between the limits"
     step = float(SHANK_IN) * MM_PER_INCH if say.inch else SHANK_MM
     found = pair(go_mm, no_go_mm, step)
     if found is None:

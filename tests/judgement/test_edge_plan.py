@@ -34,7 +34,7 @@ from gapvision.model import (
     TrimRules,
 )
 from gapvision.reports.template_pdf import write_template
-from gapvision.words import MM, is_out, work_card, work_card_of
+from gapvision.words import MM, edge_deeds, is_out, work_card, work_card_of
 
 from ._panels import spec
 
@@ -171,6 +171,40 @@ def test_card_and_template_name_the_same_gauges(make_measurement, tmp_path):
     with pypdfium2.PdfDocument(io.BytesIO((tmp_path / "t.pdf").read_bytes())) as pdf:
         paper = " ".join(pdf[0].get_textpage().get_text_range().split())
     assert f"a drill shank of {go} mm goes in, one of {no_go.split()[0]} mm does not" in paper
+
+
+def test_who_does_the_work_is_told_when_it_is_not_enough(make_measurement):
+    """The card lies at the car without the verdict that stands beside it on the page."""
+    m = make_measurement(GAPS["a low place"], u_mm=0.02)
+    other = reading_from_measurement(make_measurement(6.5, u_mm=0.02), "other")
+    plan = plan_edge(m, "B", replace(spec(), opposite_mm=0.6), opposite=other, made="cut")
+    assert plan.verdict.state == OUT
+    assert work_card_of(plan, MM)[0].endswith("It does not bring in all of it.")
+    finish = FinishPlan(coats=(coat("top coat", 2),), smallest_gap_mm=6.0)
+    chips = plan_edge(make_measurement(GAPS["narrow at one end"], u_mm=0.05), "B", spec(), finish=finish, made="cut")
+    assert chips.future.verdict.state != OUT
+    assert work_card_of(chips, MM)[0].endswith("It may still chip.")
+
+
+def test_a_wavy_edge_leaves_the_card_short_and_the_whole_beside_it(make_measurement):
+    plan = plan_edge(make_measurement(4.76 + 0.9 * np.sin(S / 6), u_mm=0.05), "A", spec())
+    first, whole = work_card_of(plan, MM)[0], edge_deeds(plan, MM)
+    assert len(plan.stretch.trim.spans) > 10
+    assert (first.count(" by up to "), whole.count(" by up to ")) == (3, len(plan.stretch.trim.spans))
+    assert f"And {len(plan.stretch.trim.spans) - 3} more places: see the template." in first
+
+
+def test_what_may_come_off_is_drawn_and_never_below_zero(make_measurement):
+    m = make_measurement(GAPS["narrow at one end"], u_mm=U)
+    (drawn,) = drawings_of_edge(plan_edge(m, "A", spec(), made="cut", most_off_mm=0.6))
+    below = np.concatenate([np.array(x) for x in drawn.safe]) - np.concatenate([np.array(x) for x in drawn.present])
+    assert np.hypot(*below.T) == pytest.approx(0.6, abs=0.01)
+    (without,) = drawings_of_edge(plan_edge(m, "A", spec(), made="cut"))
+    assert without.safe == ()
+    assert drawings_of_edge(plan_edge(m, "A", spec(), made="cut", most_off_mm=0.0)) == []
+    with pytest.raises(GapvisionError) as told:
+        plan_edge(m, "A", spec(), most_off_mm=-1.0)
+    assert told.value.code == "value-out-of-range"
 
 
 def test_an_edge_that_is_good_has_no_template_and_a_seam_that_goes_round_is_refused(make_measurement):
