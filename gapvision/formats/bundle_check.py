@@ -78,7 +78,7 @@ def result_wrong(read: Callable[[str], bytes], result: Any, spec: Any) -> tuple[
     found = states(content, body["specification"], body["rule"])
     wrong += [f"{table}: {said}" for said in states_wrong(found, rows)]
     if verdict:
-        wrong += [f"{name}: {said}" for said in verdict_wrong(found, verdict)]
+        wrong += [f"{name}: {said}" for said in verdict_wrong(found, verdict, content.get("spacing_mm"))]
     return wrong, count, len(found)
 
 
@@ -111,7 +111,7 @@ def table_wrong(content: Any, rows: Sequence[Any]) -> list[str]:
 
 def states(content: Any, spec: Any, rule: Any) -> list[tuple[float, float, float, str]]:
     """Station, lower limit, upper limit and state of each station, by a specification and a rule."""
-    found = [[round(s[key], 4) for key in ("s_mm", "gap_mm", "u_mm")] for s in content["stations"]]
+    found = [[round(s[key], 5) for key in ("s_mm", "gap_mm", "u_mm")] for s in content["stations"]]
     start, length = found[0][0], found[-1][0] - found[0][0]
     if spec.get("length") is not None:  # of the whole seam, which begins at the photo's station 0
         start, length = 0.0, length_mm(spec["length"])
@@ -174,8 +174,10 @@ def states_wrong(found: Sequence[tuple[float, float, float, str]], rows: Sequenc
     return wrong
 
 
-def verdict_wrong(found: Sequence[tuple[float, float, float, str]], verdict: Any) -> list[str]:
-    """The verdict's word against the stations; limits on the seam as a whole and holes may make it worse."""
+def verdict_wrong(
+    found: Sequence[tuple[float, float, float, str]], verdict: Any, spacing: float | None = None
+) -> list[str]:
+    """The verdict's word against the stations; limits on the seam as a whole and long holes make it worse."""
     said, body = verdict["decision"], verdict["body"]
     made = {x[3] for x in found}
     worst = OUT if OUT in made else OPEN if OPEN in made else IN
@@ -185,7 +187,11 @@ def verdict_wrong(found: Sequence[tuple[float, float, float, str]], verdict: Any
     if body.get("verdict") != said:
         return [f"its verdict is told as {said} and as {body.get('verdict')}"]
     order = [IN, OPEN, OUT]
-    holes = any(x["state"] == "not measured" for x in body.get("spans") or [])
+    holes = [x["to_mm"] - x["from_mm"] for x in body.get("spans") or [] if x["state"] == "not measured"]
+    if (body["rule"].get("version") or 0) >= 1 and worst == IN:
+        apart = [b[0] - a[0] - (spacing or 1.0) for a, b in itertools.pairwise(found)]
+        most = length_mm((body.get("specification") or {}).get("largest_hole", "5mm"))
+        worst = OPEN if max([*holes, *apart], default=0.0) > most + CLOSE else IN
     if order.index(said) < order.index(worst) or (said != worst and not (said == OPEN and holes)):
         return [f"its verdict is {said}, its stations and checks give {worst}"]
     return []

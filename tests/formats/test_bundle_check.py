@@ -22,7 +22,7 @@ from gapvision.formats.specification_file import specification_from_table, speci
 from gapvision.geometry.leaving_out import leave_out
 from gapvision.judgement import judge_measurement
 from gapvision.judgement.specification import as_before
-from gapvision.model import IN, OUT, DecisionRule, LeftOut, NominalPoint, Specification
+from gapvision.model import IN, OPEN, OUT, DecisionRule, LeftOut, NominalPoint, Specification
 from gapvision.records import Store
 from gapvision.workshop import export_job, judge_line
 from tests.records.invented import invented
@@ -140,6 +140,38 @@ def test_an_honest_verdict_of_the_first_version_stands_and_a_changed_one_does_no
         assert "contradicts" in disagreement(body, other, judged)
         states.add(verdict.states)
     assert len(states) == (2 if at[0] == 0.0 else 1), "what is left out at the end moves nothing here"
+
+
+@pytest.mark.parametrize("version", [1, 2])
+def test_a_seam_with_a_long_hole_is_not_passed_with_or_without_its_spans(make_measurement, version):
+    """What was not measured is not proven: whoever writes 'in tolerance' over it is found."""
+    m = make_measurement(4.76, u_mm=0.05)
+    spans = (LeftOut(from_mm=30.0, to_mm=60.0, reason="a handle"),)
+    m = replace(leave_out(m, spans), settings=replace(m.settings, left_out=spans))
+    spec = Specification(nominal=(NominalPoint(0.0, 4.76),), allow_below_mm=0.5, allow_above_mm=0.5)
+    verdict = judge_measurement(m, spec, version=version)
+    assert verdict.state == OPEN
+    body = verdict_to_dict(verdict, spec)
+    body["rule"]["version"] = version
+    content = to_dict(m)
+    found = bundle_check.states(content, body["specification"], body["rule"])
+    assert not bundle_check.verdict_wrong(found, {"decision": OPEN, "body": body}, content["spacing_mm"])
+    for one in ({**body, "verdict": IN}, {**body, "verdict": IN, "spans": []}):
+        assert bundle_check.verdict_wrong(found, {"decision": IN, "body": one}, content["spacing_mm"])
+    allowed = replace(spec, largest_hole_mm=40.0)
+    good = verdict_to_dict(judge_measurement(m, allowed), allowed)
+    assert good["verdict"] == IN
+    assert not bundle_check.verdict_wrong(found, {"decision": IN, "body": good}, content["spacing_mm"])
+
+
+@pytest.mark.parametrize("beside", [-4e-5, -1e-5, 0.0, 1e-5, 4e-5])
+def test_a_gap_beside_its_limit_has_one_state_here_and_there(make_measurement, beside):
+    """Files hold five decimals, and five count."""
+    m = from_dict(to_dict(make_measurement(4.26 + 0.1 + beside, u_mm=0.1)))
+    spec = Specification(nominal=(NominalPoint(0.0, 4.76),), allow_below_mm=0.5, allow_above_mm=0.5)
+    verdict = judge_measurement(m, spec)
+    body = verdict_to_dict(verdict, spec)
+    assert [x[3] for x in bundle_check.states(to_dict(m), body["specification"], body["rule"])] == list(verdict.states)
 
 
 def test_a_verdict_of_a_program_that_asked_for_no_place_is_read_as_it_was_made():
