@@ -525,7 +525,8 @@ warning panel-side-unknown
 every move is turned round.
 note travel-unlimited
     No travel was entered for the adjusters, so the move may be more than they allow.
-    Enter how far each hinge, latch and shim point can still go: travel_x, travel_y, travel_out in the panel's file.
+    Enter how far each hinge, latch and shim point can still go: 'Add an adjuster' on the page; travel_x, travel_y, \
+travel_out in the panel's file.
 note local-fault-governs
     One short place of an edge governs the move, so the other gaps are worse than they could be.
     Set aim to least work: the move then leaves such a place to the trim.
@@ -559,7 +560,8 @@ warning edge-looks-other
     Look behind it before anything is filed; if it is folded, say so instead.
 usage edge-not-for-cutter
     The template is of an edge that no machine may cut.
-    Dress or fold it to the printed template; a cut edge must be said to be one (page, --made, edge in a panel file).
+    Dress or fold it to the printed template; a cut edge must be said to be one ('That edge is' on the page, \
+--made, edge in a panel file).
 note safe-limit-missing
     No safe limit was entered for the edge, so the cut may reach a fold, a flange or spot welds.
     Measure how far the fold or the flange lies from the edge and enter it (safe_limit in the panel file, --most-off).

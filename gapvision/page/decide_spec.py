@@ -92,8 +92,11 @@ def choose(shown: OnScreen, place: Place, below: Any) -> tuple[Specification | N
     state, own_seams = st.session_state, place.seams
     mine = f"{_OF_SEAM}{place.seam.seam_id}" if place.seam is not None else ""
     about = [mine, shown.photo.sha256]
-    if mine in own_seams and state.get("decide_seam") != about:
-        state["spec_name"] = mine  # a photo of a seam that has a specification is judged by it
+    if state.get("decide_seam") != about:
+        if mine in own_seams:
+            state["spec_name"] = mine  # a photo of a seam that has a specification is judged by it
+        elif str(state.get("spec_name")).startswith(_OF_SEAM):
+            state["spec_name"] = OWN_TOLERANCE  # never by what is wanted of the seam looked at before
     state["decide_seam"] = about
     left, right = st.columns(2)
 

@@ -64,12 +64,14 @@ def show(ticket: str) -> None:
         return
     with below:
         paint = decide_spec.paint(place)
-        moved, told = _move(shown.measurement)
+        moved, told, deed = _move(shown.measurement)
         other = _other_side(spec, place)
     now = judge_measurement(shown.measurement, spec, rule, opposite=other)
     verdict = judge_measurement(moved, spec, rule, opposite=other) if told else now
     future = None if paint is None else after_paint(verdict, spec, paint)
-    plan, drawings = ((), ()) if told else _planned(shown, place)
+    plan, drawings = (deed, ()) if told else _planned(shown, place)
+    if told and words.is_out(verdict, future):
+        plan = (*plan, "this does not bring in all of it")
     work = words.work_card(verdict, settings_of(verdict, future), widgets.lengths(), plan, future=future)
     edge, after, finished = None, verdict, future
     if not (told or plan) and words.is_out(verdict, future):
@@ -82,7 +84,7 @@ def show(ticket: str) -> None:
         after, finished = edge.verdict, edge.future
         way.write(f"{words.edge_deeds(edge, widgets.lengths())} The card at the top says so too.")
     with said:
-        if edge is not None:
+        if told:
             _say(now, "As it stands")
         _say(after, f"As it {'would stand ' + told if told else 'stands'}")
         if finished is not None:
@@ -169,7 +171,7 @@ def _why(verdict: Verdict, future: FinishForecast | None) -> None:
     with st.expander("Why", key="why_box"):
         st.write(words.verdict_sentence(verdict, say))
         for reason in words.reasons(verdict.reasons, verdict.checks, say):
-            st.write(f"- {reason}")
+            st.write(f"- {words.by_letters(reason)}")
         _checks(verdict)
         if future is not None:
             for sentence in words.forecast(future, say):
@@ -196,25 +198,35 @@ def _other_side(spec: Specification, place: Place) -> SeamReading | None:
     return mirror(other) if upright else other  # turned once here and once where it is laid on
 
 
-def _move(measurement: Measurement) -> tuple[Measurement, str]:
-    """Try a move of the panel: away from the gap, and a turn about the middle of the stretch."""
+def _move(measurement: Measurement) -> tuple[Measurement, str, Sequence[str]]:
+    """Try a move of the panel: away from the gap, and a turn about the middle of the stretch; told, and as work to do."""
     with st.expander("Try a move of the panel"):
         st.write("Along one seam, a move opens or closes the gap and turns it. Other seams of the panel move too.")
         shift = widgets.length_slider("Open (+) or close (-) the gap", "move_shift", 3.0, 0.1)
         turn = widgets.slope_slider("Open more towards the end of the seam", "move_turn", 10.0, 0.5)
     profile = measurement.profile
     if profile is None or (shift == 0 and turn == 0):
-        return measurement, ""
+        return measurement, "", ()
     middle = 0.5 * (float(profile.s_mm[0]) + float(profile.s_mm[-1]))
     gap = profile.gap_mm + shift + turn * (profile.s_mm - middle) / 1000
     say = widgets.lengths()
-    told = f"moved {say.small(shift, signed=True)}, turned {say.slope(turn)}"
-    return replace(measurement, profile=replace(profile, gap_mm=gap)), told
+    told, deed = list[str](), list[str]()
+    if shift:
+        told.append(f"moved {say.small(shift, signed=True)}")
+        deed.append(f"{'Open' if shift > 0 else 'Close'} it all along by {say.target(abs(shift))}")
+    if turn:
+        told.append(f"turned {say.slope(turn)}")
+        way = "open" if turn > 0 else "close"
+        deed.append(f"turn it to {way} towards the end of the seam, {say.slope(abs(turn), signed=False)}")
+    deed[0] = words.first_up(deed[0])
+    return replace(measurement, profile=replace(profile, gap_mm=gap)), ", ".join(told), deed
 
 
 def _say(verdict: Verdict, title: str) -> None:
     say = widgets.lengths()
-    told = words.deciding(verdict, say, words.failed_checks(verdict, say)) + [words.HEED] * verdict.doubtful
+    told = [words.by_letters(x) for x in words.deciding(verdict, say, words.failed_checks(verdict, say))]
+    told += [words.HEED] * verdict.doubtful
+    told += filter(None, [words.not_measured(verdict, say)])
     small = "".join(f"<small>{html.escape(line)}</small>" for line in told)
     look = {IN: "in", OUT: "out", OPEN: "open"}[verdict.state]
     st.html(
@@ -230,6 +242,6 @@ def _checks(verdict: Verdict) -> None:
     rows = []
     for c in verdict.checks:
         value, u, limit = words.check_values(c, say, both=True)
-        what = f"{words.check_name(c)} {words.check_place(c, say)}"
+        what = f"{words.by_letters(words.check_name(c))} {words.check_place(c, say)}"
         rows.append((f"{widgets.SIGNS[c.state]} {c.state}", what, f"{value}, U {u}", limit))
     widgets.table("Limits", ("State", "What", "Value", "Limit"), rows)

@@ -23,7 +23,7 @@ from gapvision.page import strip as photo_strip
 from gapvision.page.books import load, records, show_origin, stored_photo, stored_photos, wanted_of
 from gapvision.page.inbox import Inbox, InboxPhoto
 from gapvision.page.session import Chosen
-from gapvision.page.shown import OnScreen, draw_viewer, judged, plot_files, remember
+from gapvision.page.shown import OnScreen, draw_viewer, forget, judged, plot_files, remember
 from gapvision.targets.print_scale import print_scales
 from gapvision.words import Glance
 from gapvision.workshop import verdict_of
@@ -107,6 +107,7 @@ def _stored(ticket: str, top: DeltaGenerator, step: DeltaGenerator, strip: Delta
     line = results[-1] if results else None
     with top, widgets.telling():
         if seam is None or line is None:
+            forget()
             st.html(f'<div class="gv-verdict" role="status">{widgets.SIGNS[HOLE]} Not measured<small>Lay a strip beside '
                     "the seam, photograph it square, then leaning to either side: it is saved by itself.</small></div>")  # fmt: skip
             with step:
@@ -173,8 +174,9 @@ def measured_again(ticket: str) -> OnScreen | None:
     None when no photo was chosen there yet, or when Measure has to say first what is wrong.
     """
     photo = next((p for p in session.photos(ticket) if p.sha256 == st.session_state.get("photo")), None)
+    here = session.at_seam()
     with suppress(GapvisionError):
-        if photo is not None:
+        if photo is not None and (not here or session.seam_of(photo.sha256) == here):
             spec, together = _wanted_typed(), session.set_of(ticket, photo)
             return _measured(together, spec, _settings_typed(together, spec))
     return None

@@ -276,6 +276,8 @@ def _state(layout: PanelLayout, seen: Sequence[_Seen]) -> None:
         worst, name = max(of, key=lambda x: x[0].rank)
         if said := words.furthest(worst, widgets.lengths()):
             told.insert(0, f"Worst: {name}, {said}.")
+            if worst.by_form is None:
+                told.insert(1, "Places count along the panel's whole seam, not along the photo.")
     if doubtful := [one for one in seen if any(v.doubtful for v in one.verdicts)]:
         told.append(f"Photo with warnings: {_names(doubtful)}.")
     if misfits := [one for one in seen if one.of.misfit]:

@@ -33,6 +33,11 @@ def remember(shown: OnScreen, measurement_id: int | None = None) -> None:
     st.session_state["from_record"] = measurement_id
 
 
+def forget() -> None:
+    """Nothing is on screen: what another seam showed must not be decided about in its place."""
+    st.session_state["shown"] = st.session_state["from_record"] = None
+
+
 def recall() -> OnScreen | None:
     """What Measure showed, or Jobs handed over, last; None before the first measurement.
 

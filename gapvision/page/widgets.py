@@ -122,9 +122,13 @@ def slope_slider(label: str, key: str, reach: float, step: float) -> float:
 def _slider(label: str, key: str, reach: float, step: float, told: Callable[[float], str]) -> float:
     steps = round(reach / step)
     places = [round(k * step, 3) + 0.0 for k in range(-steps, steps + 1)]
-    if st.session_state.get(key) not in places:
-        st.session_state[key] = 0.0
-    return float(st.select_slider(label, places, key=key, format_func=told))
+    held, state = f"held_{key}", st.session_state
+    if state.get(f"_unit_of_{key}") != unit():  # Streamlit knows a place by its words, and takes the first for unknown ones
+        state[f"_unit_of_{key}"], state[key] = unit(), state.get(held, state.get(key))
+    if state.get(key) not in places:
+        state[key] = 0.0
+    state[held] = float(st.select_slider(label, places, key=key, format_func=told))
+    return float(state[held])
 
 
 def _told_shift(mm: float) -> str:
@@ -218,6 +222,7 @@ def show_verdict(
     say = lengths()
     said = words.at_a_glance(measurement, verdict, say)
     lines, picture = list(said.told) if verdict is None else words.deciding(verdict, say, said.told), ""
+    lines = [words.by_letters(line) for line in lines]  # as the photo names them
     if said.state == "refused" and measurement.notices:
         lines.append(words.notice(measurement.notices[0], say)[0])
         picture = drawing_for(measurement.notices[0].code)

@@ -4,7 +4,7 @@ Judgement returns numbers and reasons; here they become words, and nowhere else.
 here and in :mod:`gapvision.codes` (what each notice and refusal says in general).
 """
 
-from gapvision.words.answer import about, answer, as_measured, basis
+from gapvision.words.answer import about, answer, as_measured, basis, not_measured
 from gapvision.words.car import car_chance, car_words, edge_remedies, edge_work, evenness_words, hang_step
 from gapvision.words.cautions import CAUTIONS
 from gapvision.words.change import change, datum, heat

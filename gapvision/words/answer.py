@@ -36,9 +36,7 @@ def answer(verdict: Verdict, say: Lengths) -> str:
         worst = max(unsure, key=lambda x: x.excess_mm)
         why = ": a limit lies within U" if out else f", worst {worst_place(worst, verdict, say)}: a limit lies within U"
         told.append(f"Not proven {_places(unsure, say)}{why}.")
-    holes = [x for x in verdict.marked if x.state == HOLE]
-    if holes:
-        told.append(f"Not measured {_places(holes, say)}.")
+    told += filter(None, [not_measured(verdict, say)])
     failed = [f"{first_up(check(c, say))}." for c in verdict.checks if c.state != IN]
     if IN in verdict.states:
         told.append(f"The rest is {IN}." if told else _all_in(verdict, say) if not failed else _EVERY)
@@ -47,6 +45,12 @@ def answer(verdict: Verdict, say: Lengths) -> str:
     if verdict.doubtful:
         told.append(HEED)
     return " ".join(told)
+
+
+def not_measured(verdict: Verdict, say: Lengths) -> str:
+    """Where the seam has holes, in a sentence; empty where it has none."""
+    holes = [x for x in verdict.marked if x.state == HOLE]
+    return f"Not measured {_places(holes, say)}." if holes else ""
 
 
 _EVERY = "Every measured station is in tolerance."
@@ -61,8 +65,8 @@ def basis(verdict: Verdict, say: Lengths) -> str:
     )
     usual, largest = (say.small(float(u)) for u in (np.median(verdict.expanded_u_mm), verdict.expanded_u_mm.max()))
     return (
-        f"Limits: {limits}. Rule: {rule(verdict.rule)}. U is {usual} in the middle of all stations, {largest} at the "
-        f"worst; k = {verdict.coverage_factor:g} (about 95 %)."
+        f"Limits: {limits}. Rule: {rule(verdict.rule)}. U is {usual} or less at half of the stations, {largest} "
+        f"at the worst; k = {verdict.coverage_factor:g} (about 95 %)."
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from gapvision.model import HOLE, OPEN, OUT, Measurement, Span, Verdict
-from gapvision.words.answer import as_measured
+from gapvision.words.answer import as_measured, not_measured
 from gapvision.words.lengths import Lengths
 from gapvision.words.notices import notice
 from gapvision.words.verdict import HEED, failed_checks, first_up
@@ -15,7 +15,7 @@ _ABOUT_LIGHT = ("edge-doubtful", "edge-underexposed", "seam-unfamiliar")
 #: Notes of what counts in U already.
 _NO_HELP = ("known-stated", "proof-used", "proof-of-another-phone", "proof-too-old")
 #: Where a person states what no photo tells, and the notices that ask for it.
-_SAID_THERE = "Say it under 'What you know of the edges'."
+_SAID_THERE = "Say it below a new photo, under 'What you know of the edges'."
 _TO_SAY = ("sheets-unknown", "step-unknown")
 _DOUBTFUL = ", photo with warnings"
 _SQUARE_DEG = 5.0  # seen further from the side the tilt counts, as in the warning 'tilt-large'
@@ -91,7 +91,8 @@ def _said(measurement: Measurement, verdict: Verdict, say: Lengths) -> Glance:
         )  # fmt: skip
     if verdict.state == OPEN:
         step = "Part of the seam was not measured: take that stretch again, or leave it out with a reason."
-        return Glance(state="holes", words="In tolerance where measured", next_step=step)
+        where = (not_measured(verdict, say),)
+        return Glance(state="holes", words="In tolerance where measured", told=where, next_step=step)
     doubt = next((n for n in verdict.notices if n.kind == "warning"), None)
     if doubt is not None:
         return Glance(state="in", words=f"In tolerance{_DOUBTFUL}", next_step=" ".join(notice(doubt, say)))

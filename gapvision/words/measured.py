@@ -74,7 +74,7 @@ def numbers(m: Measurement, say: Lengths, taper_u: float, *, both: bool = False)
         ("mean gap", f"{say.gap(gap.mean_mm)}, U {usual}"),
         ("smallest gap", at(int(np.argmin(p.gap_mm)))),
         ("largest gap", at(int(np.argmax(p.gap_mm)))),
-        ("U of the gap", f"{usual} in the middle of all stations, up to {most} (k = 2, about 95 %)"),
+        ("U of the gap", f"{usual} or less at half of the stations, up to {most} (k = 2, about 95 %)"),
         ("taper", f"{say.slope(gap.taper_mm_per_m)}, U {say.slope(taper_u, signed=False)}"),
         ("evenness", f"{say.small(gap.std_mm, both=both)} standard deviation"),
         ("step", step),

@@ -78,7 +78,7 @@ def decision(
     """As :func:`verdict_sentence`, from the numbers that a file keeps: ``u_mm`` is U in the middle and at the worst."""
     usual, largest = (say.small(u) for u in u_mm)
     told = (
-        f"{first_up(state)}. Rule: {rule(by)}. U is {usual} in the middle of all stations, {largest} at the worst; "
+        f"{first_up(state)}. Rule: {rule(by)}. U is {usual} or less at half of the stations, {largest} at the worst; "
         f"coverage factor k = {factor:g} (about 95 %)."
     )
     return told + (f" {HEED}" if doubtful else "")
@@ -114,7 +114,8 @@ def check_values(of: Check, say: Lengths, *, both: bool = False) -> tuple[str, s
     if of.unit == "mm/m":
         u = say.slope(of.expanded_u, signed=False, decimals=2)
         return say.slope(of.value, decimals=2), u, say.most_slope(of.limit)
-    small = say.small(of.value, signed=True, both=both), say.small(of.expanded_u, both=both)
+    signed = of.kind not in ("straightness", "straightness_100", "fairness")  # which are never negative
+    small = say.small(of.value, signed=signed, both=both), say.small(of.expanded_u, both=both)
     return *small, say.most(of.limit, both=both)
 
 
@@ -132,6 +133,12 @@ def _check(of: Check, say: Lengths) -> str:
 def check_named_briefly(of: Check) -> str:
     """What was checked, in a word or two."""
     return of.text or _BRIEFLY[of.kind]
+
+
+def check_named(of: Check, say: Lengths) -> str:
+    """What was checked, value and limit, for who has to mend it."""
+    value, _, limit = check_values(of, say)
+    return f"{check_name(of)} {value}, limit {limit}"
 
 
 def check_briefly(of: Check, say: Lengths) -> str:

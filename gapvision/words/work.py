@@ -10,10 +10,12 @@ import numpy as np
 from gapvision.model import AT_RISK, OPEN, OUT, FinishForecast, FloatArray, Span, Verdict
 from gapvision.model.plan import EdgePlan
 from gapvision.units import MM_PER_INCH, format_fraction
+from gapvision.words.answer import not_measured
 from gapvision.words.gauges import SHANK_IN, SHANK_MM, pair
 from gapvision.words.lengths import Lengths
+from gapvision.words.paper import by_letters
 from gapvision.words.plan import trim_span
-from gapvision.words.verdict import check_named_briefly
+from gapvision.words.verdict import check_named
 
 _ROUNDING_MM = 1e-6
 _MOST_TOLD = 3  # places of one edge on the card: more cannot be read at arm's length; the template shows all
@@ -48,10 +50,10 @@ def work_card(
     ends = ("",) if len(settings) == 1 else (" at the start", " at the end")
     to_set = ", ".join(f"{say.target(x[1])}{end}" for x, end in zip(settings, ends, strict=True))
     gauges = "; ".join(f"{_gauges(x[2], x[3], say)}{end}" for x, end in zip(settings, ends, strict=True))
-    out, decides = out_of_it(verdict, future), verdict if future is None else future.verdict
+    out = out_of_it(verdict, future)
     now = edge or (f"{'; '.join(plan)}." if plan else _now(verdict, out, future, settings, say))
     # Who is to change nothing must not read "set" below it, and nobody sets a gap by an edge.
-    do = "Wanted:" if edge else "Set" if plan or out else "Wanted:" if decides.state == OPEN else "Keep"
+    do = "Set" if not edge and (plan or out) else "Wanted:"
     return now, f"{do} {to_set}.", f"{gauges}."
 
 
@@ -100,12 +102,16 @@ def _now(
 ) -> str:
     """The first line: the worst place that is out, and how far to open or close it there."""
     decides = verdict if future is None else future.verdict
-    if not out and decides.state == OUT:
-        failed = ", ".join(dict.fromkeys(check_named_briefly(c) for c in decides.checks if c.state == OUT))
-        gap = "Not all of the gap is proven, and its form is out" if OPEN in decides.states else ""
-        return f"{gap or 'The gap is inside its limits, but not its form'}: {failed}."
+    if not out and decides.state == OUT and (worst_check := decides.by_form) is not None:
+        gap = "Not all of the gap is proven" if OPEN in decides.states else "The gap is inside its limits"
+        more = sum(c.state == OUT for c in decides.checks) - 1
+        others = f", and {more} more (see 'Why' in Decide)" if more else ""
+        still = " No move mends that." if worst_check.edge else ""
+        return f"{gap}. Out of tolerance: {by_letters(check_named(worst_check, say))}{others}.{still}"
     if not out and decides.state == OPEN and future is not None and verdict.state != OPEN:
         return "Change nothing yet: with the paint to come it is not proven."
+    if not out and decides.state == OPEN and not (OPEN in decides.states or decides.by_form):
+        return f"Change nothing: in tolerance where it was measured. {not_measured(decides, say)}".strip()
     if not out and decides.state == OPEN:
         return "Change nothing yet: it is not proven. Take it again as Measure advises."
     if not out:
@@ -145,4 +151,4 @@ def _gauges(go_mm: float, no_go_mm: float, say: Lengths) -> str:
         return "No shank lies between the limits less U: set it by feeler gauges"
     write = format_fraction if say.inch else "{:.1f} mm".format
     go, no_go = (write(k * step) for k in found)
-    return f"A {go} shank must enter, {no_go} must not"
+    return f"A {go} drill shank must enter, {no_go} must not"

@@ -110,7 +110,7 @@ def test_a_gap_that_is_too_wide_until_it_is_painted_is_left_alone(make_measureme
     assert not is_out(now, future)
     card = work_card(now, settings_of(now, future), MM, future=future)
     assert card[0] == "Leave the gap as it is: the paint brings it in."
-    assert card[1].startswith("Keep ")
+    assert card[1].startswith("Wanted: ")
 
 
 def test_a_gap_that_would_chip_is_opened_and_its_gauge_keeps_clear_of_it(make_measurement):
@@ -165,7 +165,7 @@ def test_card_and_template_name_the_same_gauges(make_measurement, tmp_path):
     line, wanted, gauges = work_card_of(plan, MM)
     assert line.startswith("Edge of panel A: ")
     assert wanted == "Wanted: 4.76 mm (3/16 in).", "an edge is not set"
-    go, no_go = gauges.removeprefix("A ").split(" mm shank must enter, ")
+    go, no_go = gauges.removeprefix("A ").split(" mm drill shank must enter, ")
     drawings = drawings_of_edge(plan)
     write_template(drawings, tmp_path / "t.pdf")
     with pypdfium2.PdfDocument(io.BytesIO((tmp_path / "t.pdf").read_bytes())) as pdf:

@@ -263,6 +263,8 @@ def test_decide_needs_a_measurement_then_judges_and_forecasts(page):
     assert "Two-pack" in words
     page.select_slider(key="move_shift").set_value(0.5).run()
     assert "moved +0.50 mm" in html_of(page)
+    assert "turned" not in html_of(page)
+    assert "<li>Open it all along by 0.50 mm (0.020 in)" in html_of(page)
 
 
 def free(page):

@@ -20,8 +20,8 @@ from tests.records.invented import invented
 
 #: The hand-made edges lie within 0.10 mm, U 0.05 mm; over 100 mm within 0.09 mm.
 BENT = replace(simple_spec(4.76, 0.5, 0.5), straightness_mm=0.02, straightness_100_mm=0.03)
-SHORT = "straightness +0.10 mm, U 0.05 mm, limit 0.02 mm"
-LONG = "straightness of this panel's edge (over 239 mm): +0.10 mm, U 0.05 mm, limit 0.02 mm"
+SHORT = "straightness 0.10 mm, U 0.05 mm, limit 0.02 mm"
+LONG = "straightness of this panel's edge (over 239 mm): 0.10 mm, U 0.05 mm, limit 0.02 mm"
 
 
 def judged(spec=BENT, level=4.76):
@@ -119,7 +119,7 @@ def test_jobs_on_the_page_and_on_the_command_line(tmp_path, monkeypatch, capsys)
         line = judge_line(store, keep_photo(store, seam, visit, DEMO_PHOTO.read_bytes(), "a.jpg", measurement))
         assert line.verdict.decision == "out of tolerance"
         told = words.check_briefly(check_behind(store.verdict(line.measurement_id).body), MM)
-        assert told.startswith("straightness +")
+        assert told.startswith("straightness 0.")
         monkeypatch.setattr(jobs_view, "records", lambda: store)
         assert jobs_view.state_of(store.seam_states(job.job_id)[0]) == ("\u2717", f"out of tolerance, {told}")
     assert main(["job", "show", "17", "--data", str(tmp_path)]) == 0

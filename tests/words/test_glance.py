@@ -126,7 +126,7 @@ def test_another_limit_that_is_not_kept_is_named_as_the_reason(make_measurement)
     strict = replace(simple_spec(4.76, 0.5, 0.5), straightness_mm=0.02)
     said = glance(make_measurement(gaps()), strict)
     assert said.state == "out"
-    straight = "Straightness of this panel's edge (over 239 mm): +0.10 mm, U 0.05 mm, limit 0.02 mm: out of tolerance."
+    straight = "Straightness of this panel's edge (over 239 mm): 0.10 mm, U 0.05 mm, limit 0.02 mm: out of tolerance."
     assert straight in said.told
     verdict = judge_measurement(make_measurement(gaps()), strict)
     assert deciding(verdict, MM, said.told)[-1].startswith("Gap: "), "its gap is not the worst of it"
@@ -151,7 +151,7 @@ def test_a_doubtful_photo_does_not_look_like_a_sure_one(make_measurement):
     assert HEED not in glance(make_measurement(gaps(s90=3.2))).next_step
 
 
-SAY = "Say it under 'What you know of the edges'."
+SAY = "Say it below a new photo, under 'What you know of the edges'."
 KNOWN = Settings(edge_a="cut", edge_b="rolled")
 STATED = Step(mean_mm=0.3, expanded_u_mm=0.2, source="stated")
 

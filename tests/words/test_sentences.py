@@ -180,13 +180,13 @@ def test_reasons_and_limits_in_the_unit_wanted():
     assert told["mm"][0] == "The gap is out of tolerance along 10 mm."
     assert told["in"][0] == "The gap is out of tolerance along 0.39 in."
     form = "Straightness of this panel's edge"
-    assert f"{form} (over 99 mm): +0.62 mm, U 0.05 mm, limit 0.50 mm: out of tolerance." in told["mm"]
+    assert f"{form} (over 99 mm): 0.62 mm, U 0.05 mm, limit 0.50 mm: out of tolerance." in told["mm"]
     # 0.5 mm is 0.0197 in: a limit of 0.020 in would allow more than it.
-    in_inch = f"{form} (over 3 29/32 in): +0.024 in (+0.62 mm), U 0.002 in (0.05 mm), limit 0.019 in (0.50 mm)"
+    in_inch = f"{form} (over 3 29/32 in): 0.024 in (0.62 mm), U 0.002 in (0.05 mm), limit 0.019 in (0.50 mm)"
     assert f"{in_inch}: out of tolerance." in told["fraction"]
     assert words.check_values(v.checks[0], IN)[2] == "0.0150 in per foot (1.25 mm per metre)"
-    assert "U is 0.10 mm in the middle" in words.verdict_sentence(v, MM)
-    assert "U is 0.004 in (0.10 mm) in the middle" in words.verdict_sentence(v, IN)
+    assert "U is 0.10 mm or less at half of the stations" in words.verdict_sentence(v, MM)
+    assert "U is 0.004 in (0.10 mm) or less at half" in words.verdict_sentence(v, IN)
 
 
 def test_a_stored_verdict_can_be_told_in_inches_and_an_old_one_as_it_was_written(make_measurement):

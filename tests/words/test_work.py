@@ -41,15 +41,15 @@ def card(measurement, spec=None, unit="mm"):
 def test_the_first_line_tells_what_to_do_to_the_gap(make_measurement, gap, said):
     first, second, _ = card(make_measurement(gap))
     assert first.startswith(said)
-    do = {"Leave": "Keep", "Change": "Wanted:"}.get(said.split()[0], "Set")
+    do = "Wanted:" if said.split()[0] in ("Leave", "Change") else "Set"
     assert second == f"{do} 4.76 mm (3/16 in).", "who is to change nothing is not told to set it"
 
 
 def test_gauges_stand_at_the_limits_less_u_rounded_inwards(make_measurement):
     """4.26 + 0.1 = 4.36 and 5.26 - 0.1 = 5.16: in tenths 4.4 and 5.1; 11/64 in is 4.366, 13/64 is 5.159."""
     first, to_set, gauges = card(make_measurement(gaps(s90=3.2)))
-    assert (to_set, gauges) == ("Set 4.76 mm (3/16 in).", "A 4.4 mm shank must enter, 5.1 mm must not.")
-    assert card(make_measurement(), unit="fraction")[2] == "A 11/64 in shank must enter, 13/64 in must not."
+    assert (to_set, gauges) == ("Set 4.76 mm (3/16 in).", "A 4.4 mm drill shank must enter, 5.1 mm must not.")
+    assert card(make_measurement(), unit="fraction")[2] == "A 11/64 in drill shank must enter, 13/64 in must not."
     assert card(make_measurement(u_mm=0.6))[2] == "No shank tells: U leaves no room between the limits."
     assert card(make_measurement(u_mm=0.46))[2].startswith("No shank lies between the limits less U")
     assert first
@@ -57,8 +57,16 @@ def test_gauges_stand_at_the_limits_less_u_rounded_inwards(make_measurement):
 
 def test_a_gap_that_is_in_is_kept_whatever_its_edges_form(make_measurement):
     first, to_set, _ = card(make_measurement(), replace(simple_spec(4.76, 0.5, 0.5), straightness_mm=0.02))
-    assert first == "The gap is inside its limits, but not its form: straightness."
-    assert to_set == "Keep 4.76 mm (3/16 in)."
+    out = "straightness of edge B 0.10 mm, limit 0.02 mm, and 1 more (see 'Why' in Decide)"
+    assert first == f"The gap is inside its limits. Out of tolerance: {out}. No move mends that."
+    assert to_set == "Wanted: 4.76 mm (3/16 in)."
+
+
+def test_a_hole_is_named_where_all_that_was_measured_is_in(make_measurement):
+    first, to_set, _ = card(make_measurement(gaps(), hole=(100, 120)))
+    assert first == "Change nothing: in tolerance where it was measured. Not measured from 99 to 121 mm."
+    assert to_set.startswith("Wanted: ")
+    assert "it is not proven" in card(make_measurement(gaps(s60=5.22), hole=(100, 120)))[0]
 
 
 @pytest.mark.parametrize(("below", "above", "gap"), [(0.0, 0.6, 3.5), (0.5, 0.0, 6.0), (0.5, 0.1, 4.0)])
@@ -106,7 +114,7 @@ def test_where_every_gap_inside_its_limits_chips_it_is_said(make_measurement):
 
 def test_a_form_that_is_out_is_named_and_no_gap_is_called_good_that_is_not_proven(make_measurement):
     first, _, _ = card(make_measurement(gaps(s60=5.22)), replace(simple_spec(4.76, 0.5, 0.5), straightness_mm=0.02))
-    assert first == "Not all of the gap is proven, and its form is out: straightness."
+    assert first .startswith("Not all of the gap is proven. Out of tolerance: straightness of edge B 0.10 mm,")
 
 
 def test_a_gap_that_runs_has_both_ends(make_measurement):
@@ -117,7 +125,7 @@ def test_a_gap_that_runs_has_both_ends(make_measurement):
     first, to_set, gauges = card(make_measurement(gap), spec)
     assert first == "Close it at 120 mm, by up to 2.00 mm (5/64 in full)."
     assert to_set == "Set 5.00 mm (0.197 in) at the start, 3.00 mm (0.118 in) at the end."
-    one, two = ("A {} mm shank must enter, {} mm must not".format(*x) for x in ((4.6, 5.4), (2.6, 3.4)))
+    one, two = ("A {} mm drill shank must enter, {} mm must not".format(*x) for x in ((4.6, 5.4), (2.6, 3.4)))
     assert gauges == f"{one} at the start; {two} at the end."
 
 
