@@ -43,7 +43,7 @@ export default function (component) {
     button.type = "button";
     button.className = seam.colour;
     button.dataset.id = seam.id;
-    put(button, "b", `${seam.sign} ${seam.number} `);
+    put(button, "b", `${seam.sign} ${seam.number}. `);
     button.lastChild.append(seam.side ? `${seam.side} ${seam.name}` : seam.name);
     put(button, "i", seam.worst && `${seam.state}, worst `);
     put(button, "span", seam.worst || seam.state);

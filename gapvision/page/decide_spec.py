@@ -117,7 +117,10 @@ def choose(shown: OnScreen, place: Place, below: Any) -> tuple[Specification | N
         ready = name in PRESETS or name in shops
         source = preset(name, shops) if ready else wanted_of(own_seams[name]) if name in own_seams else shown.spec
         if source is None:
-            st.info("Give a wanted gap and a tolerance in Measure, or choose a ready specification.")
+            if shown.seam_id is None:
+                st.info("Give a wanted gap and a tolerance in Measure, or choose a ready specification.")
+            else:  # Measure asks for nothing about a result that is kept
+                st.info("Nobody said what is wanted of this seam: choose a ready specification above.")
             return None, rule
         with below:
             spec = _numbers(name, source)

@@ -21,6 +21,7 @@ button, [role="button"], [data-baseweb="select"] > div, input, textarea, [data-t
 [data-testid="stCheckbox"] label, [data-testid="stRadio"] label { min-height: 44px; display: flex; align-items: center; }
 [data-testid="stPopoverButton"] { min-height: 48px; font-weight: 600; }
 [data-testid="stMultiSelect"] button, [data-testid="stSelectbox"] button { min-width: 44px; min-height: 44px; }
+[data-testid="stMultiSelect"] div:has(> [data-testid="stMultiSelectTagsContainer"]) { max-height: none; }
 [data-testid="stMultiSelect"] [data-tag] { min-height: 44px; font-size: 16px; }
 [data-testid="stSlider"] [data-rac]:has(> [data-testid="stSliderThumbValue"]) { width: 28px; height: 28px; }
 [data-testid="stSlider"] [data-rac][data-orientation]:not([role]) { min-height: 48px; }

@@ -110,7 +110,7 @@ def _choose(reference: str, name: str) -> None:
 
 
 def _told(name: str) -> str:
-    return f"{name.removeprefix(_READY)} (ready shape)" if name.startswith(_READY) else name
+    return f"{name.removeprefix(_READY)} (shape)" if name.startswith(_READY) else name
 
 
 def _offers(job: Job, kept: Mapping[str, Mapping[str, Any]]) -> list[Offer]:

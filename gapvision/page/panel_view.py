@@ -275,9 +275,10 @@ def _state(layout: PanelLayout, seen: Sequence[_Seen]) -> None:
     if of:
         worst, name = max(of, key=lambda x: x[0].rank)
         if said := words.furthest(worst, widgets.lengths()):
+            if worst.by_form is None and worst.worst is not None:  # not of the photo, which has its own stations
+                at = f" at {widgets.lengths().place(worst.worst.worst_at_mm)}"
+                said = said.replace(at, f"{at} of the whole seam", 1)
             told.insert(0, f"Worst: {name}, {said}.")
-            if worst.by_form is None:
-                told.insert(1, "Places count along the panel's whole seam, not along the photo.")
     if doubtful := [one for one in seen if any(v.doubtful for v in one.verdicts)]:
         told.append(f"Photo with warnings: {_names(doubtful)}.")
     if misfits := [one for one in seen if one.of.misfit]:

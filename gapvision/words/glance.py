@@ -64,7 +64,7 @@ def at_a_glance(measurement: Measurement, verdict: Verdict | None, say: Lengths)
         advice = notice(measurement.notices[0], say)[1] if measurement.notices else ""
         return Glance(state="refused", words="Photo refused", next_step=advice)
     if verdict is None:
-        step = "Give a wanted gap and a tolerance, here or in Decide: then it is judged."
+        step = "Say what is wanted, in Decide or below a new photo: then it is judged."
         return Glance(state="measured", words="Measured", told=(as_measured(measurement, say),), next_step=step)
     return replace(_said(measurement, verdict, say), worst=verdict.worst)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from gapvision.model import FOLLOWERS, IN, NOT_MEASURED, OPEN, Adjuster, CorrectionPlan, PointMove
-from gapvision.model.plan import TrimLine, TrimRow, TrimSpan
+from gapvision.model.plan import STAGES_OF_PLAN, TrimLine, TrimRow, TrimSpan
 from gapvision.words.gauges import gauges
 from gapvision.words.lengths import Lengths
 from gapvision.words.verdict import first_up
@@ -100,7 +100,10 @@ def chance(plan: CorrectionPlan) -> str:
 
 def stage_states(plan: CorrectionPlan) -> Iterator[str]:
     """The panel's state at each stage; where only what was not measured is in doubt, that is said."""
+    trims = any(x.trim.needed for x in plan.stretches)
     for k, (stage, state) in enumerate(plan.states.items()):
+        if stage == STAGES_OF_PLAN[2] and not trims:
+            continue
         verdicts = [x.stages[k].verdict for x in plan.stretches]
         unsure = any(OPEN in (*v.states, *(c.state for c in v.checks)) for v in verdicts)
         told = "in tolerance where it was measured" if state == OPEN and not unsure else state

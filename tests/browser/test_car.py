@@ -51,6 +51,8 @@ def test_from_the_car_to_a_seam_and_back(shop, visit, shots, size):
     one.page.get_by_text("panel B's edge", exact=True).click()
     one.page.locator(".gv-card", has_text="Edge of panel B: 0 to 253 mm").wait_for()
     one.page.locator(".gv-verdict", has_text="As it would stand after this work").wait_for()
+    bar, photo = (one.page.locator(part).first.bounding_box() for part in (".gv-over", ".gv-photo"))
+    assert bar["y"] + bar["height"] <= photo["y"] + photo["height"], "buttons hang out of the photo"
     with one.page.expect_download() as given:
         one.page.get_by_role("button", name="Template, A4").click()
     assert given.value.path().read_bytes().startswith(b"%PDF-")

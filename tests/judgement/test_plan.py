@@ -122,7 +122,7 @@ def test_what_was_not_measured_is_told_apart_from_what_is_not_proven():
     assert told[0] == "As measured: out of tolerance"
     assert told[-1] == "After the trim: in tolerance where it was measured"
     loose = make_plan(bonnet({"left": lambda s: 5.5 + 0 * s, "right": lambda s: 4.1 + 0 * s}, u=0.8, aim="band"))
-    assert list(words.stage_states(loose))[-1] == "After the trim: not proven"
+    assert list(words.stage_states(loose))[-1] == "After the move: not proven"
 
 
 def test_u_too_large_is_said_and_the_middle_aimed_at():

@@ -236,7 +236,7 @@ def test_neither_limits_nor_result_of_the_seam_looked_at_before_are_taken_for_an
         assert not page.exception
         assert page.selectbox(key="spec_name").value == name
     assert "As it stands" not in html_of(page)
-    assert any("choose a ready specification" in x.value for x in page.info)
+    assert any("Nobody said what is wanted of this seam" in x.value for x in page.info)
     sill = records().add_seam(seam.job_id, "sill")
     page.session_state["what_for"], page.session_state["save_job"] = "For a job", "T-1"
     page.session_state["save_seam"], page.session_state["at_seam"] = "sill", sill.seam_id

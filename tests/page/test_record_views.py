@@ -330,6 +330,7 @@ def test_the_worst_panel_is_proposed_until_a_person_chooses(page, job, measured_
     verdict = re.search(r'<div class="gv-verdict.*?</div>', html_of(again))[0]
     assert "Out of tolerance: rear" in verdict
     assert "Worst: rear, 3.8" in verdict
+    assert " mm of the whole seam, U " in verdict, "the photo counts its own stations"
     assert again.multiselect(key="photos_T-1|ready shape: door, right|rear").value == ["right door, rear edge"]
     again.selectbox(key="panel_side").set_value("").run()
     again.selectbox(key="panel_shape").set_value("ready shape: boot lid").run()
