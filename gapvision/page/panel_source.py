@@ -70,23 +70,26 @@ def choose(job: Job, place: Any, below: Any, badness: Callable[[Offer], Any]) ->
     """
     kept, state = panels_of(records(), job.job_id), st.session_state
     options = [*kept, *(_READY + shape for shape in SHAPES)]
-    mine = state.get("panel_chosen", {}).get(job.reference)
+    mine, side = (state.get(key, {}).get(job.reference) for key in ("panel_chosen", "panel_sides"))
+    other = state.get("panel_of_job") != job.reference  # whose door may be of another side
     if mine in options:
         if state.get("panel_shape") != mine:
             state["panel_shape"] = mine
-    elif state.get("panel_of_job") != job.reference or not session.on_screen("panel_shape"):
+        if other and side is not None and state.get("panel_side") != side:
+            state["panel_side"] = side
+    elif other or not session.on_screen("panel_shape"):
         worst = max(_offers(job, kept), key=badness)  # the first of those as bad
         state["panel_shape"] = worst.name
-        if worst.side:
+        if worst.side or other:
             state["panel_side"] = worst.side
     state["panel_of_job"] = job.reference
 
     def changed() -> None:
         """Keep the choice; of a door whose side nobody said, propose the worse one."""
-        _choose(job.reference, state["panel_shape"])
         worst = max((x for x in _offers(job, kept) if x.name == state["panel_shape"]), key=badness, default=None)
         if worst and not state["panel_side"] and badness(worst) > badness(worst._replace(seams=())):
             state["panel_side"] = worst.side
+        _choose(job.reference, state["panel_shape"], state["panel_side"])
 
     name = widgets.pick(
         "Panel", options, "panel_shape", _told, place=place, labelled=False, changed=changed
@@ -104,9 +107,10 @@ def _key(reference: str, name: str, side: str) -> str:
     return f"{reference}|{name}" + (f", {side}" if side else "")
 
 
-def _choose(reference: str, name: str) -> None:
+def _choose(reference: str, name: str, side: str) -> None:
     """Note that a person chose this panel of a job, or worked on it: nothing else is proposed there any more."""
-    st.session_state["panel_chosen"] = {**st.session_state.get("panel_chosen", {}), reference: name}
+    for key, value in (("panel_chosen", name), ("panel_sides", side)):
+        st.session_state[key] = {**st.session_state.get(key, {}), reference: value}
 
 
 def _told(name: str) -> str:
@@ -136,7 +140,7 @@ def drafts() -> dict[str, str]:
 def _draft(source: Source, text: str | None) -> None:
     others = {k: v for k, v in drafts().items() if k != source.key}
     st.session_state["panel_drafts"] = others if text is None else {**others, source.key: text}
-    _choose(source.reference, source.name)
+    _choose(source.reference, source.name, source.side)
 
 
 def _ready(reference: str, name: str) -> tuple[str, str]:
@@ -151,7 +155,7 @@ def _ready(reference: str, name: str) -> tuple[str, str]:
         if known.sides:
             side = st.selectbox(
                 "Side", ["", "left", "right"], key="panel_side", format_func=lambda s: s or "neither",
-                on_change=lambda: _choose(reference, name),
+                on_change=lambda: _choose(reference, name, st.session_state["panel_side"]),
             )  # fmt: skip
     return ready_file(shape, f"{side} {shape}".strip(), width, height, side), side
 
@@ -197,7 +201,7 @@ def edit(source: Source, job: Job, photos: Mapping[str, Any], words: tuple[str, 
 def _keep(source: Source, job: Job, photos: Mapping[str, Any]) -> None:
     name = set_panel(records(), job.job_id, source.text, dict(photos))
     _draft(source, None)
-    _choose(source.reference, name)
+    _choose(source.reference, name, source.side)
     st.session_state["panel_said"] = f"Panel '{name}' is kept with job {job.reference}."
     st.rerun()
 

@@ -50,7 +50,7 @@ DEFAULTS: dict[str, Any] = {
 PREFIXES = ("coats_", "film_", "spec_", "held_", "add_", "stage_", "before_", "datum_", "sheet_", "study_", "work_", "free_")
 #: What else the draft holds, as it was made on the page.
 _FREE = (
-    *("seam_points", "excluded", "newest", "job", "seam", "panel_drafts", "panel_photos", "panel_chosen", "plan_shown", "from_record"),
+    *("seam_points", "excluded", "newest", "job", "seam", "panel_drafts", "panel_photos", "panel_chosen", "panel_sides", "plan_shown", "from_record"),
     *("decide_seam", "save_job_before", "at_seam", "for_seam", "kept_shots", "came_together"),
 )
 

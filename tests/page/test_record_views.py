@@ -342,6 +342,38 @@ def test_the_worst_panel_is_proposed_until_a_person_chooses(page, job, measured_
     assert shown(reloaded(again))[0] == "ready shape: bonnet", "a person's choice stays"
 
 
+@pytest.mark.slow
+def test_one_jobs_door_says_nothing_of_the_side_of_anothers(page, job, measured_sample):
+    """Two cars in one shop: a person who goes from one to the other and back finds each as it was left."""
+    store, sides = records(), {"T-2": "left", "T-3": "right"}
+    wanted = {"nominal": "6mm", "allow_below": "0.5mm", "allow_above": "0.5mm"}
+    for reference, side in sides.items():
+        other = store.new_job(reference=reference)
+        one = store.add_seam(other.job_id, "door, rear edge", side=side, spec=wanted)
+        data, content = measured_sample(DEMO_PHOTO.name)
+        keep_photo(store, one, store.find_visit(other.job_id, "as found"), data, DEMO_PHOTO.name, content)
+    page.session_state["view"], page.session_state["job"] = "Panels", "T-2"
+    page.run()
+
+    def go(page, reference):
+        page.selectbox(key="panel_job").set_value(reference).run()
+        assert not page.exception
+        return page.selectbox(key="panel_shape").value, page.session_state["panel_side"]
+
+    assert page.session_state["panel_side"] == "left", "proposed"
+    assert go(page, "T-1") == ("ready shape: bonnet", "")
+    assert go(page, "T-3") == ("ready shape: door", "right")
+    page.selectbox(key="panel_shape").set_value("ready shape: bonnet").run()
+    page.selectbox(key="panel_shape").set_value("ready shape: door").run()
+    assert go(page, "T-2") == ("ready shape: door", "left")
+    page.selectbox(key="panel_side").set_value("").run()
+    page.selectbox(key="panel_side").set_value("left").run()
+    for one in (page, reloaded(page)):
+        assert go(one, "T-3") == ("ready shape: door", "right"), "chosen there"
+        assert "Out of tolerance: rear" in html_of(one)
+        assert go(one, "T-2") == ("ready shape: door", "left")
+
+
 def test_a_panel_of_which_nothing_is_measured_leads_to_measuring(page):
     records().new_job(reference="T-9")
     page.session_state["view"] = "Panels"
