@@ -136,7 +136,8 @@ def _edge(shown: OnScreen, make: Callable[..., EdgePlan]) -> EdgePlan | None:
     """Ask whether the seam is to be brought in by one of its edges, and what that edge is; its plan, or none."""
     names = {"": "moving a panel", **{edge: f"panel {edge}'s edge" for edge in "AB"}}
     key = f"work_{shown.photo.sha256[:16]}"
-    chosen = st.segmented_control("Bring it in by", list(names), key=key, format_func=names.__getitem__, default="")
+    st.session_state.setdefault(key, "")
+    chosen = st.segmented_control("Bring it in by", list(names), key=key, format_func=names.__getitem__)
     if not chosen:
         return None
     left, right = st.columns(2)

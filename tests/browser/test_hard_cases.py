@@ -3,12 +3,14 @@
 import io
 import json
 import os
+import re
 import shutil
 import subprocess
 
 import numpy as np
 import pytest
 from PIL import Image
+from playwright.sync_api import expect
 
 from tests.browser._help import DESK, PHONE, ROOT
 
@@ -110,6 +112,52 @@ BOXES = {
         *("The panel's size", "Which seam is where", "The panel's specification", "Try a move", "The drawing in words"),
     ),
 }
+
+
+def test_another_unit_moves_no_panel(server, visit):
+    """The browser knows a slider's place by its words, which the unit changes: no panel may seem moved by that."""
+    one = visit(server.url, DESK)
+    one.measured()
+    one.view("Decide")
+    page, card = one.page, one.page.locator(".gv-card").first
+
+    def opened():
+        """How far to open or close the worst place [mm]."""
+        return float(re.search(r"by up to (?:[\d./ ]+ in \()?([\d.]+) mm", card.inner_text())[1])
+
+    def moved():
+        shift, turn = page.get_by_role("slider").all()[:2]
+        return shift.get_attribute("aria-valuetext"), turn.get_attribute("aria-valuetext").split()[0]
+
+    def judged_by(nominal):
+        page.locator(".st-key-spec_nominal input").first.fill(nominal)
+        page.keyboard.press("Enter")
+        one.settled()
+
+    first = opened()
+    one.unfold("Its numbers")
+    one.unfold("Try a move of the panel")
+    for unit, nothing, moved_on in (("inch decimals", "+0.000", "+0.008 in"), ("mm", "+0.0", "+0.2 mm")):
+        box = page.get_by_role("combobox", name="Show lengths in")
+        box.scroll_into_view_if_needed()
+        page.get_by_test_id("stSelectbox").filter(has=box).get_by_role("button").first.click()
+        page.get_by_role("option", name=unit, exact=True).click()
+        one.settled()
+        for nominal, more in (("5.7625mm", 1.0), ("4.7625mm", 0.0)):  # another run
+            judged_by(nominal)
+            expect(card).to_contain_text("Open it")
+            if unit == "inch decimals":
+                assert moved()[0].startswith(nothing)
+                assert opened() == pytest.approx(first + more, abs=0.02)
+            else:
+                assert moved() == (moved_on, nothing), "a move that was tried stays"
+        if unit == "inch decimals":
+            page.get_by_role("slider").first.focus()
+            page.keyboard.press("ArrowRight")
+            page.keyboard.press("ArrowRight")
+            expect(page.get_by_role("slider").first).to_have_attribute("aria-valuetext", moved_on)
+            one.settled()
+    one.fine()
 
 
 def unfold(one, name):
