@@ -91,7 +91,7 @@ def test_a_saved_photo_is_judged_by_its_seams_own_specification(page, seam):
     for check in (
         "taper beside the wanted one",
         "straight",
-        "step between the faces (this panel",
+        "step between the faces (face b above a)",
         "difference to the opposite side",
     ):
         assert check in words.lower(), check
