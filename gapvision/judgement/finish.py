@@ -16,6 +16,7 @@ import numpy as np
 from gapvision.errors import require
 from gapvision.geometry.runs import runs
 from gapvision.judgement.films import CLEAR_COAT_UM, FILMS, MOST_FILM_UM
+from gapvision.judgement.gauges import between, room_mm
 from gapvision.judgement.specification import limits_at, nominal_at
 from gapvision.judgement.swing import movement_of, smallest_in_motion
 from gapvision.judgement.tolerance import judge_gap
@@ -130,8 +131,8 @@ def forecast(
     if math.isfinite(limit):  # nobody sets, and no gauge passes, what would chip
         set_now = np.maximum(set_now, np.minimum(limit + loss.most_mm, high))
         low = np.maximum(low, limit + loss.most_mm)
-    for room in (0.0, sorted(expanded_u_mm)[len(expanded_u_mm) // 2]):  # inside its limits, by U where that has room
-        inside = np.clip(set_now, low + room, high - room)
+    for room in (0.0, room_mm(expanded_u_mm, loss)):  # inside its limits, by U where that has room
+        inside = between(set_now, low + room, high - room)
         set_now = np.where(low + room <= high - room, inside, set_now)
     return FinishForecast(
         s_mm=s_mm,

@@ -5,7 +5,12 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from gapvision.model import FinishForecast, Verdict
+import numpy as np
+from numpy.typing import ArrayLike
+
+from gapvision.model import COVERAGE_FACTOR, FilmLoss, FinishForecast, FloatArray, Verdict
+
+_STEP_MM = 0.1  # of usual drill shanks; common practice, no source
 
 
 class Setting(NamedTuple):
@@ -25,6 +30,22 @@ class Setting(NamedTuple):
     set_mm: float
     go_mm: float
     no_go_mm: float
+
+
+def between(wanted_mm: ArrayLike, go_mm: ArrayLike, no_go_mm: ArrayLike) -> FloatArray:
+    """What is wanted, or what is next to it between two gauges, a shank's step from either, so that it passes both."""
+    go, no_go = np.asarray(go_mm, float), np.asarray(no_go_mm, float)
+    middle = 0.5 * (go + no_go)
+    low, high = np.minimum(go + _STEP_MM, middle), np.maximum(no_go - _STEP_MM, middle)
+    return np.asarray(np.clip(np.asarray(wanted_mm, float), low, high), float)
+
+
+def room_mm(expanded_u_mm: FloatArray, loss: FilmLoss | None = None) -> float:
+    """How far inside the limits a gauge must lie: the middle U; of a gap still to be painted what the film's U adds."""
+    u = float(sorted(expanded_u_mm)[len(expanded_u_mm) // 2])
+    if loss is None:
+        return u
+    return max(u, math.hypot(u, COVERAGE_FACTOR * loss.std_u_mm) - 0.5 * (loss.most_mm - loss.least_mm))
 
 
 def settings_of(verdict: Verdict, future: FinishForecast | None = None) -> tuple[Setting, ...]:
@@ -47,12 +68,12 @@ def settings_of(verdict: Verdict, future: FinishForecast | None = None) -> tuple
     lower, upper, now = verdict.lower_mm, verdict.upper_mm, verdict.nominal_mm
     if future is not None:
         lower, upper, now = future.set_lower_mm, future.set_upper_mm, future.set_now_mm
-    u = sorted(verdict.expanded_u_mm)[len(verdict.expanded_u_mm) // 2]
+    u = room_mm(verdict.expanded_u_mm, None if future is None else future.loss)
     same = float(now.max() - now.min()) < 0.005
     found = []
     for k in (0,) if same else (0, len(now) - 1):
         go, no_go = float(lower[k] + u), float(upper[k] - u)
-        to_set = min(max(float(now[k]), go), no_go)  # what is set as told must pass its own gauges
+        to_set = float(between(now[k], go, no_go))
         if go >= no_go:
             go, no_go, to_set = math.nan, math.nan, float(now[k])
         found.append(Setting(float(verdict.s_mm[k]), to_set, go, no_go))

@@ -49,7 +49,7 @@ def work_card(
     """
     ends = ("",) if len(settings) == 1 else (" at the start", " at the end")
     to_set = ", ".join(f"{say.target(x[1])}{end}" for x, end in zip(settings, ends, strict=True))
-    gauges = "; ".join(f"{_gauges(x[2], x[3], say)}{end}" for x, end in zip(settings, ends, strict=True))
+    gauges = "; ".join(f"{_gauges(*x[1:], say)}{end}" for x, end in zip(settings, ends, strict=True))
     out = out_of_it(verdict, future)
     now = edge or (f"{'; '.join(plan)}." if plan else _now(verdict, out, future, settings, say))
     # Who is to change nothing must not read "set" below it, and nobody sets a gap by an edge.
@@ -142,12 +142,12 @@ def _finished(
     )
 
 
-def _gauges(go_mm: float, no_go_mm: float, say: Lengths) -> str:
+def _gauges(set_mm: float, go_mm: float, no_go_mm: float, say: Lengths) -> str:
     if not math.isfinite(go_mm):
         return "No shank tells: U leaves no room between the limits"
     step = float(SHANK_IN) * MM_PER_INCH if say.inch else SHANK_MM
     found = pair(go_mm, no_go_mm, step)
-    if found is None:
+    if found is None or not found[0] * step - _ROUNDING_MM <= set_mm <= found[1] * step + _ROUNDING_MM:
         return "No shank lies between the limits less U: set it by feeler gauges"
     write = format_fraction if say.inch else "{:.1f} mm".format
     go, no_go = (write(k * step) for k in found)

@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 
 from gapvision.judgement import after_paint, coat, judge_measurement, settings_of, simple_spec
-from gapvision.model import OPEN, FinishPlan, NominalPoint, SeamAfter, Specification
+from gapvision.model import AT_RISK, IN, OPEN, FinishPlan, NominalPoint, SeamAfter, Specification
 from gapvision.reports.work_card import work_card_bytes
 from gapvision.words import MM, Lengths, set_now, work_card
 from gapvision.words.car import seam_after
@@ -77,7 +77,10 @@ def test_what_is_set_as_told_passes_its_own_gauges(make_measurement, below, abov
     ((_, to_set, go, no_go),) = settings_of(verdict)
     assert 4.76 - below + u - 1e-9 <= to_set <= 4.76 + above - u + 1e-9
     assert go <= to_set <= no_go
-    first, second, _ = work_card(verdict, settings_of(verdict), MM)
+    first, second, third = work_card(verdict, settings_of(verdict), MM)
+    if third.startswith("A "):
+        enters, must_not = (float(x) for x in re.findall(r"\d\.\d", third))
+        assert enters <= to_set <= must_not
     amount, told = (float(re.search(r"([\d.]+) mm \(", x)[1]) for x in (first, second))
     assert gap + (amount if first.startswith("Open") else -amount) == pytest.approx(told, abs=0.011)
 
@@ -100,6 +103,18 @@ def test_with_paint_to_come_amount_gap_to_set_and_reasons_name_one_gap(make_meas
     if smallest:
         widest = 5.36 + future.loss.least_mm - future.loss.most_mm
         assert float(told.split()[0]) - future.loss.most_mm >= min(smallest, widest) - 0.01
+
+
+@pytest.mark.parametrize("u", [0.0, 0.02, 0.1])
+def test_what_the_gauges_pass_is_in_tolerance_once_painted_and_chips_nowhere(make_measurement, u):
+    finish = FinishPlan(coats=(coat("epoxy primer", 3), coat("top coat", 2)), smallest_gap_mm=4.5)
+    spec = simple_spec(4.76, 0.5, 0.5)
+    verdict = judge_measurement(make_measurement(4.0, u_mm=u), spec)
+    ((_, to_set, go, no_go),) = settings_of(verdict, after_paint(verdict, spec, finish))
+    for gap in (go + 1e-4, to_set, no_go - 1e-4):
+        future = after_paint(judge_measurement(make_measurement(gap, u_mm=u), spec), spec, finish)
+        assert future.verdict.state == IN
+        assert AT_RISK not in [x.state for x in future.chip_spans]
 
 
 def test_where_every_gap_inside_its_limits_chips_it_is_said(make_measurement):
