@@ -154,7 +154,7 @@ def _edge(shown: OnScreen, make: Callable[..., EdgePlan]) -> EdgePlan | None:
 def _card(work: Sequence[str], future: FinishForecast | None) -> None:
     """What to do now, in three lines that can be read at arm's length."""
     if future is not None:
-        st.subheader("Gap to set now", anchor=False)
+        st.subheader("Before paint", anchor=False)  # it may say to change nothing
     st.html(f'<ol class="gv-card">{"".join(f"<li>{html.escape(line)}</li>" for line in work)}</ol>')
 
 

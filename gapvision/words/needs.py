@@ -19,8 +19,8 @@ def needs(needed: Needs, say: Lengths) -> list[str]:
     """What U is needed, for which limit, and what gives it."""
     first = needed.first
     told = [
-        f"U of at most {say.most(first.advised_mm)} leaves half of the limits to the work (most is asked by "
-        f"{_KINDS[first.kind]}); from {say.most(first.most_mm)} on nothing is proven."
+        f"U of at most {say.most(first.advised_mm)} leaves half of the room between the limits to work in (the "
+        f"strictest is {_KINDS[first.kind]}); from {say.most(first.most_mm)} on nothing can be proven."
     ]
     if not needed.ways:
         return [*told, "No way of measuring tried so far gives that from one photo: allow more, or use a gauge."]

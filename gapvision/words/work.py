@@ -113,7 +113,7 @@ def _now(
     if not out and decides.state == OPEN and not (OPEN in decides.states or decides.by_form):
         return f"Change nothing: in tolerance where it was measured. {not_measured(decides, say)}".strip()
     if not out and decides.state == OPEN:
-        return "Change nothing yet: it is not proven. Take it again as Measure advises."
+        return "Change nothing yet: it is not proven. Photograph it again as Measure advises."
     if not out:
         return "Leave the gap as it is" + (": the paint brings it in." if verdict.state == OUT else ".")
     worst, more = out[0], len(out) - 1

@@ -253,7 +253,7 @@ def test_a_shop_keeps_specifications_of_its_own_by_name(tmp_path, capsys):
 def test_what_u_is_needed_is_said_before_anything_is_measured(tmp_path, capsys):
     assert main(["shop", "--nominal", "3/16in", "--tol", "0.4mm", "--data", str(tmp_path / "shop")]) == 0
     told = capsys.readouterr().out
-    assert "U that it needs: U of at most 0.20 mm leaves half of the limits to the work" in told
+    assert "U that it needs: U of at most 0.20 mm leaves half of the room between the limits to work in" in told
     assert "lit from behind" in told
 
 

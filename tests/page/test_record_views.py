@@ -259,7 +259,7 @@ def test_decide_needs_a_measurement_then_judges_and_forecasts(page):
     assert not page.exception
     words = html_of(page)
     assert "After paint" in words
-    assert "Gap to set now" in [s.value for s in page.subheader]
+    assert "Before paint" in [s.value for s in page.subheader]
     assert "Two-pack" in words
     page.select_slider(key="move_shift").set_value(0.5).run()
     assert "moved +0.50 mm" in html_of(page)
