@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from gapvision.errors import require
 from gapvision.geometry.lines import fit_line
-from gapvision.geometry.straightness import minimum_zone, worst_window
+from gapvision.geometry.straightness import fairness, minimum_zone, worst_window
 from gapvision.judgement.cautions import cautions_for
 from gapvision.judgement.conformity import guard_band
 from gapvision.judgement.finish import after_paint, film_loss, forecast
@@ -535,8 +535,10 @@ def _new_form(reading: SeamReading, trim: TrimLine, hand_mm: float) -> Straightn
     if old is None:
         return None
     worst, start = worst_window(trim.s_mm, trim.new_mm) or (None, None)
+    fair = None if old.fairness_mm is None else fairness(trim.s_mm, trim.new_mm).peak_to_valley_mm
     return replace(
         old,
+        fairness_mm=fair,
         min_zone_mm=minimum_zone(trim.s_mm, trim.new_mm).width,
         expanded_u_mm=math.hypot(old.expanded_u_mm, hand_mm),
         worst_100_mm=worst,

@@ -186,6 +186,26 @@ def test_who_does_the_work_is_told_when_it_is_not_enough(make_measurement):
     assert work_card_of(chips, MM)[0].endswith("It may still chip.")
 
 
+@pytest.mark.parametrize("radius", [300.0, 600.0])
+def test_a_curved_edge_is_judged_by_its_new_form_too(make_measurement, radius):
+    """A bump of 1.2 mm on a circle is cut away: what is left of it, against the circle itself."""
+    circle = radius - np.sqrt(radius**2 - (S - 119.5) ** 2)
+    bump = 1.2 * np.exp(-(((S - 120) / 10) ** 2))
+    m = make_measurement(5.1 - bump, u_mm=0.05)
+    form = replace(m.straightness_a, fairness_mm=1.1)
+    m = replace(
+        m, seam_kind="curved", straightness_a=form, straightness_b=replace(form, fairness_mm=0.1),
+        profile=replace(m.profile, edge_a_mm=circle - 2.5 + bump, edge_b_mm=circle + 2.6),
+    )  # fmt: skip
+    plan = plan_edge(m, "A", replace(spec(), straightness_mm=0.8), made="cut")
+    left = np.ptp(plan.stretch.trim.new_mm - circle)
+    (own,) = [c for c in plan.verdict.checks if c.edge == "panel"]
+    assert left < 0.8, "the limit"
+    assert own.value == pytest.approx(left, abs=0.1)
+    assert plan.verdict.state != OUT
+    assert "does not bring in" not in work_card_of(plan, MM)[0]
+
+
 def test_a_wavy_edge_leaves_the_card_short_and_the_whole_beside_it(make_measurement):
     plan = plan_edge(make_measurement(4.76 + 0.9 * np.sin(S / 6), u_mm=0.05), "A", spec())
     first, whole = work_card_of(plan, MM)[0], edge_deeds(plan, MM)
