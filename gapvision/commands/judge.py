@@ -43,6 +43,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Judge one seam; 0 in tolerance, 1 not."""
+    from gapvision import words
     from gapvision.formats.judgement_json import verdict_to_dict
     from gapvision.formats.measurement_json import read, sheet_of
     from gapvision.judgement import judge_measurement, mirror, reading_from_measurement
@@ -75,6 +76,8 @@ def run(args: argparse.Namespace) -> int:
     verdict = judge_measurement(measurement, spec, rule, opposite=other, panel_edge=args.panel_edge)
     title = f"{spec.name}, as it stands" if args.finish else spec.name
     print(verdict_text(verdict, title, say, table=args.table), end="")
+    if other is None and spec.opposite_mm is not None:
+        print(f"  {words.OPPOSITE_UNCHECKED}: give --opposite.")
     result = verdict_to_dict(verdict, spec) | {"sheet": sheet_of(measurement)}
     passed = verdict.state == IN
     if args.finish:

@@ -12,7 +12,7 @@ from gapvision.commands._records import add_data
 from gapvision.commands.plan import add_free
 from gapvision.errors import GapvisionError
 from gapvision.formats.data_folder import data_folder
-from gapvision.model import EDGES
+from gapvision.model import EDGES, OPEN
 from gapvision.units import parse_length
 
 if TYPE_CHECKING:
@@ -156,7 +156,7 @@ def _edge(args: argparse.Namespace, data: bytes) -> list[TemplateDrawing]:
     from gapvision.judgement import after_paint, judge_measurement, plan_edge, with_taken
     from gapvision.judgement.template import drawings_of_edge
     from gapvision.reports.terminal import edge_plan_text
-    from gapvision.words import is_out
+    from gapvision.words import OPPOSITE_UNCHECKED, is_out
 
     if not args.edge:
         raise nonsense("It is not said which edge is worked on.", "Give --edge A or B, as the marked photo shows.")
@@ -171,12 +171,15 @@ def _edge(args: argparse.Namespace, data: bytes) -> list[TemplateDrawing]:
     if not is_out(now, future):
         state = now.state if future is None else f"{future.verdict.state} after paint"
         told = f"The gap is {state}, so no edge has to be changed."
-        raise GapvisionError("template-has-no-line", told, "Leave it as it is.")
+        what = "Change nothing before it is proven." if OPEN in state else "Leave it as it is."
+        raise GapvisionError("template-has-no-line", told, what)
     most = None if args.most_off is None else parse_length(args.most_off)
     plan = plan_edge(
         measurement, args.edge, spec, rule, finish=finish, seam=name, made=args.made or "", most_off_mm=most
     )
     print(edge_plan_text(now, plan, say_of(args)), end="")
+    if spec.opposite_mm is not None:
+        print(f"  {OPPOSITE_UNCHECKED}: 'gapvision judge --opposite' and the page do.")
     if not (drawings := drawings_of_edge(plan)):
         told = f"No change of edge {args.edge} helps, so there is no line to draw."
         raise GapvisionError("template-has-no-line", told, "Try the other edge, or move the panel.")

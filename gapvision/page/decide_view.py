@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import date
 from functools import partial
 
 import streamlit as st
@@ -100,7 +101,7 @@ def show(ticket: str) -> None:
     with card:
         _card(work, future)
     with printed:
-        paper = partial(_on_paper, shown, now, title, work, cautions)
+        paper = partial(_on_paper, shown, now, f"{title} ({_whose(shown, place)})", work, cautions)
         buttons, heed = st.container(), st.container()
         templates = widgets.template_files(drawings, "template", below) if drawings else []
         with buttons:
@@ -158,6 +159,13 @@ def _card(work: Sequence[str], future: FinishForecast | None) -> None:
     st.html(f'<ol class="gv-card">{"".join(f"<li>{html.escape(line)}</li>" for line in work)}</ol>')
 
 
+def _whose(shown: OnScreen, place: Place) -> str:
+    """What tells a card in a pocket from another car's, or last month's: job, car, day of the photo and of the card."""
+    job, taken = place.job, (shown.measurement.photo.taken_at or "")[:10]
+    told = () if job is None else (job.reference, job.car)
+    return ", ".join(filter(None, (*told, taken and f"photo of {taken}", f"card of {date.today().isoformat()}")))
+
+
 def _on_paper(
     shown: OnScreen, verdict: Verdict, title: str, work: Sequence[str], cautions: Sequence[str]
 ) -> bytes:
@@ -187,7 +195,7 @@ def _other_side(spec: Specification, place: Place) -> SeamReading | None:
         return None
     line = None if place.seam is None else other_side(records(), place.seam)
     if line is None:
-        st.write("The limit on the difference to the other side is not checked: the job has no such seam measured.")
+        st.write(f"{words.OPPOSITE_UNCHECKED}: the job has no such seam measured.")
         return None
     title = seam_title(records().seam(line.seam_id))
     st.write(f"Other side: {title}, {line_title(line)}.")

@@ -40,6 +40,9 @@ CONFIG: dict[str, Any] = {
     "server.enableCORS": True,
     "server.disconnectedSessionTTL": 3600,
     "server.fileWatcherType": "none",
+    # A browser forgets what was not shown for so many runs; Streamlit's 2 froze the page, once, under quick changes: what
+    # a run refers to was forgotten on its way (its own tracker has the fault as known).
+    "global.maxCachedMessageAge": 50,
     "client.showErrorDetails": "none",
     "client.toolbarMode": "minimal",
     "client.allowedOrigins": [],

@@ -49,6 +49,7 @@ from gapvision.words.plan import (
 from gapvision.words.study import U_PARTS
 from gapvision.words.verdict import (
     HEED,
+    OPPOSITE_UNCHECKED,
     STATUS,
     against,
     check,

@@ -215,6 +215,10 @@ def _distances(span: Span, of: Verdict, say: Lengths) -> str:
     )
 
 
+#: Said wherever a verdict leaves that limit out; what to do follows it.
+OPPOSITE_UNCHECKED = "The limit on the difference to the other side is not checked"
+
+
 def first_up(text: str) -> str:
     """Begin a sentence."""
     return text[:1].upper() + text[1:]

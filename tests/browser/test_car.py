@@ -1,7 +1,9 @@
 """The car first: a tap to a seam, its photo saved by itself and taken back; the browser's way back; no stale answer."""
 
 import re
+from datetime import date
 
+import pypdfium2
 import pytest
 from playwright.sync_api import expect
 
@@ -56,6 +58,13 @@ def test_from_the_car_to_a_seam_and_back(shop, visit, shots, size):
     with one.page.expect_download() as given:
         one.page.get_by_role("button", name="Template, A4").click()
     assert given.value.path().read_bytes().startswith(b"%PDF-")
+    with one.page.expect_download() as given:
+        one.page.get_by_role("button", name="Work card, PDF").click()
+    with pypdfium2.PdfDocument(given.value.path()) as pdf:
+        paper = " ".join(pdf[0].get_textpage().get_text_range().split())
+    assert "Edge of panel B: 0 to 253 mm" in paper
+    assert "(DEMO-1, two-seat roadster, steel body, red oxide primer, bare shell" in paper
+    assert f"card of {date.today().isoformat()})" in paper
     one.settled()
     shots(one, f"card_edge_{where}")
     one.page.go_back()

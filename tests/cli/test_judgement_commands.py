@@ -311,3 +311,17 @@ def test_a_template_of_one_edge_that_cannot_be_made_is_one_sentence(argv, senten
     assert main(["template", *argv]) == 2
     assert sentence in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_limit_on_the_other_side_that_nothing_checks_is_named(tmp_path, capsys):
+    spec = tmp_path / "s.toml"
+    limits = 'allow_below = "0.5mm"\nallow_above = "0.5mm"\nopposite = "0.8mm"\n'
+    spec.write_text(f'nominal = "6.4mm"\n{limits}', encoding="utf-8")
+    assert main(["judge", LEFT, "--spec", str(spec)]) == 1
+    assert "other side is not checked: give --opposite" in capsys.readouterr().out
+    assert main(["judge", LEFT, "--spec", str(spec), "--opposite", LEFT]) == 1
+    assert "not checked" not in capsys.readouterr().out
+    assert main(["template", LEFT, "--edge", "A", "--spec", str(spec), "-o", str(tmp_path / "t.pdf")]) == 0
+    assert "other side is not checked" in capsys.readouterr().out
+    assert main(["template", LEFT, "--edge", "A", "--nominal", "5.3mm", "--tol", "0.5mm"]) == 2
+    assert "not proven, so no edge has to be changed. Change nothing before" in capsys.readouterr().err
