@@ -170,7 +170,7 @@ def unfold(one, name):
     if name == "Decide":
         one.page.get_by_role("button", name="Next: what to do about").click()
         one.page.get_by_text("panel B's edge", exact=True).click()
-        one.page.get_by_text("That edge is").wait_for()
+        one.page.get_by_text("That edge is", exact=True).wait_for()
         one.settled()
     for label in BOXES[name]:
         if one.page.locator("summary", has_text=label).count():
