@@ -212,6 +212,7 @@ def _thou(length_mm: float, sign: str = "") -> str:
     if not math.isfinite(length_mm):
         return "-"
     decimals = 4 if 0 < abs(length_mm) < 0.0005 * MM_PER_INCH else 3
+    length_mm = round(length_mm, 4)  # a value and the same one out of a file, which holds five decimals, read alike
     return f"{_seen(length_mm / MM_PER_INCH, decimals):{sign}.{decimals}f} in"
 
 

@@ -64,7 +64,8 @@ def _move(plan: CorrectionPlan, say: Lengths) -> Iterator[str]:
     following = [p for p in points if p not in setting]
     yield f"Move the {it} first. Car on its wheels, seals in, the {it} closed: look at its gaps once more."
     hinges = any(p.kind == "hinge" for p in points)
-    yield "Scribe round each hinge." if hinges else "Mark where each adjuster stands."
+    if hinges or panel.adjusters:
+        yield "Scribe round each hinge." if hinges else "Mark where each adjuster stands."
     if panel.shape == "door":
         yield "Slacken the striker: hinges move a door, the striker only follows."
     elif following:
@@ -156,8 +157,8 @@ def trim_span(span: TrimSpan, say: Lengths) -> str:
         return f"{where} was not measured: leave it"
     deed = DEEDS[span.deed][0] if span.deed else span.action
     if deed in ("remove", "add"):
-        return f"{where} {deed} up to {most}"
-    return f"{where} {deed}: {'back' if span.action == 'remove' else 'out'} by up to {most}"
+        return f"{deed} up to {most} from {where}"
+    return f"{deed} from {where}, {'back' if span.action == 'remove' else 'out'} by up to {most}"
 
 
 def trim_total(trim: TrimLine, say: Lengths) -> str:

@@ -121,7 +121,7 @@ def check_values(of: Check, say: Lengths, *, both: bool = False) -> tuple[str, s
 
 def check(of: Check, say: Lengths) -> str:
     """A limit on the seam as a whole: what, where, value, U, limit, state."""
-    return f"{_check(of, say)}: {of.state}"
+    return f"{_check(of, say)}: {'too little of the seam was measured to tell' if of.state == HOLE else of.state}"
 
 
 def _check(of: Check, say: Lengths) -> str:

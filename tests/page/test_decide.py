@@ -359,7 +359,7 @@ def test_the_work_card_takes_the_steps_of_the_panels_plan(seam, page):
     """As long as the seam was not measured again since the plan was made."""
     store = records()
     point = {"name": "left hinge", "words": "1.1 mm (0.043 in) to the left"}
-    edge = "Then change the edge at the left seam (a.jpg): 190 to 211 mm remove up to 0.6 mm."
+    edge = "Then change the edge at the left seam (a.jpg): remove up to 0.6 mm from 190 to 211 mm."
     points = [point, {"name": "latch", "words": "leave it"}]
     body = {"schema": "gapvision-plan/1", "steps": ["Move the bonnet first.", edge], "move": {"points": points},
             "templates": [drawing_to_dict(drawing(seam=name)) for name in ("left", "right")]}  # fmt: skip
@@ -368,7 +368,7 @@ def test_the_work_card_takes_the_steps_of_the_panels_plan(seam, page):
     store.add_plan(seam.job_id, "bonnet", body)
     decide(page)
     card = next(x.proto.body for x in page.get("html") if "gv-card" in x.proto.body)
-    assert "Left hinge: 1.1 mm (0.043 in) to the left; Edge of the bonnet: 190 to 211 mm remove up to 0.6 mm." in card
+    assert "Left hinge: 1.1 mm (0.043 in) to the left; Edge of the bonnet: remove up to 0.6 mm from 190 to 211 mm." in card
     assert "shank must enter" in card or "No shank" in card
     printed = ["Work card, PDF", "Template, A4", "Template, Letter", "Line for a cutter, DXF"]
     assert [b.label for b in page.get("download_button")][:4] == printed, "who is to trim finds its line here"

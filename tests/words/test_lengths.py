@@ -287,3 +287,9 @@ def test_gauges_in_figures():
     told = "a drill shank of 4.3 mm goes in, one of 5.2 mm does not; 11/64 in goes in, 13/64 in does not"
     assert gauges(4.26, 5.26) == told
     assert gauges(4.26, 4.27) == ""
+
+
+def test_a_value_and_the_same_out_of_a_file_read_alike_in_inches():
+    """0.1905 mm is 0.0075 in exactly: the last bit must not decide between 0.007 and 0.008."""
+    told = {Lengths("mm").small(u, both=True) for u in (0.1905, 0.190498, 0.190502)}
+    assert len(told) == 1

@@ -53,8 +53,8 @@ def test_moves(point, say, said):
 
 def test_edges_to_change():
     cut = TrimSpan(action="remove", from_mm=20, to_mm=54, largest_mm=0.31, largest_at_mm=40)
-    assert words.trim_span(cut, MM) == "20 to 54 mm remove up to 0.31 mm (0.012 in)"
-    assert words.trim_span(cut, FRACTION) == "25/32 to 2 1/8 in remove up to 0.012 in (0.31 mm)"
+    assert words.trim_span(cut, MM) == "remove up to 0.31 mm (0.012 in) from 20 to 54 mm"
+    assert words.trim_span(cut, FRACTION) == "remove up to 0.012 in (0.31 mm) from 25/32 to 2 1/8 in"
     row = TrimRow(s_mm=25, gap_mm=4.5, new_gap_mm=4.8, remove_mm=-0.3, action="add")
     assert words.trim_row(row, "cut", IN) == "add 0.012 in (0.30 mm)"
     assert words.trim_row(replace(row, remove_mm=0.0, action="leave"), "cut", IN) == "leave"
