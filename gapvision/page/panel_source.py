@@ -150,8 +150,8 @@ def _ready(reference: str, name: str) -> tuple[str, str]:
     (first, second), usual = known.size_words, known.usual_mm
     with st.expander("The panel's size and side" if known.sides else "The panel's size", key="panel_size_box"):
         left, right = st.columns(2)
-        width = widgets.length_number(left, first, f"width_{shape}", usual[0], 100.0, 3000.0, 10.0)
-        height = widgets.length_number(right, second, f"height_{shape}", usual[1], 100.0, 3000.0, 10.0)
+        width = widgets.length_number(left, first, f"width_{shape}_{reference}", usual[0], 100.0, 3000.0, 10.0)
+        height = widgets.length_number(right, second, f"height_{shape}_{reference}", usual[1], 100.0, 3000.0, 10.0)
         if known.sides:
             side = st.selectbox(
                 "Side", ["", "left", "right"], key="panel_side", format_func=lambda s: s or "neither",
@@ -232,7 +232,7 @@ def _upload(source: Source) -> None:
     with widgets.telling():
         text = together({file.name: file.getvalue() for file in files})
         layout = layout_from_table(toml_from_text(text, "the panel file"))
-        fields = fields_of(layout)
+        fields = fields_of(layout, source.key.removesuffix(f"|{source.name}"))
         if source.name.startswith(_READY) and layout.shape:  # a boot lid's file given at the bonnet is a boot lid
             side = layout.side if SHAPES[layout.shape].sides else ""
             source = source._replace(name=_READY + layout.shape, side=side)
@@ -242,13 +242,13 @@ def _upload(source: Source) -> None:
         _redraft(source, lambda: text, "panel_files_taken")
 
 
-def fields_of(layout: PanelLayout) -> dict[str, Any]:
-    """What the fields of size and side show of a panel file: what the file says."""
+def fields_of(layout: PanelLayout, reference: str) -> dict[str, Any]:
+    """What the fields of size and side show of a job's panel file: what the file says."""
     fields: dict[str, Any] = {"panel_side": layout.side}
     xs, ys = ([p[k] for p in layout.outline] or [0.0] for k in (0, 1))
     for name, size_mm in (("width", max(xs) - min(xs)), ("height", max(ys) - min(ys))):
         if layout.shape and 100.0 <= size_mm <= 3000.0:
-            key = f"{name}_{layout.shape}"
+            key = f"{name}_{layout.shape}_{reference}"
             fields |= {f"held_{key}": size_mm, key: round(size_mm) + 0.0, f"{key}_in": round(size_mm / MM_PER_INCH, 2)}
     return fields
 

@@ -161,11 +161,23 @@ def test_a_panel_file_that_is_chosen_fills_the_fields(page):
     page.run()
     text = ready_file("door", "left door", 1010, 640, "left")
     page.session_state["panel_shape"] = "ready shape: door"
-    page.session_state["go"] = fields_of(layout_from_table(toml_from_text(text, "the panel file")))
+    page.session_state["go"] = fields_of(layout(text), "T-1")
     page.run()
     assert not page.exception
-    sizes = [page.number_input(key=f"{name}_door").value for name in ("width", "height")]
+    sizes = [page.number_input(key=f"{name}_door_T-1").value for name in ("width", "height")]
     assert (sizes, page.selectbox(key="panel_side").value) == ([1010, 640], "left")
+
+
+def test_each_jobs_panel_keeps_its_own_size(page):
+    records().new_job(reference="T-2")
+    page.session_state["job"] = "T-1"
+    page.run()
+    page.number_input(key="width_bonnet_T-1").set_value(1450).run()
+    page.selectbox(key="panel_job").set_value("T-2").run()
+    assert page.number_input(key="width_bonnet_T-2").value == 1300, "the other car's bonnet is not this one's"
+    page.selectbox(key="panel_job").set_value("T-1").run()
+    assert page.number_input(key="width_bonnet_T-1").value == 1450
+    assert not page.exception
 
 
 def test_a_stretch_along_a_bent_seam_has_its_own_length():
