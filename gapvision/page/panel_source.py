@@ -232,7 +232,7 @@ def _upload(source: Source) -> None:
     with widgets.telling():
         text = together({file.name: file.getvalue() for file in files})
         layout = layout_from_table(toml_from_text(text, "the panel file"))
-        fields = fields_of(layout, source.key.removesuffix(f"|{source.name}"))
+        fields = fields_of(layout, source.reference)
         if source.name.startswith(_READY) and layout.shape:  # a boot lid's file given at the bonnet is a boot lid
             side = layout.side if SHAPES[layout.shape].sides else ""
             source = source._replace(name=_READY + layout.shape, side=side)
