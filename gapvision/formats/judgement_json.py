@@ -93,7 +93,7 @@ def verdict_from_dict(body: Mapping[str, Any], measurement: Measurement) -> Verd
         spec = specification_from_table(body["specification"], "the specification of the verdict")
         lengths = body["lengths_mm"]
         if measurement.profile is not None:
-            spec = as_before(spec, measurement.profile.s_mm, _ends(body, measurement))
+            spec = as_before(spec, measurement.profile.s_mm)
         return replace(
             judge_measurement(measurement, spec, _rule(body), version=rule_version(body)),
             state=STATES[STATES.index(body["verdict"])],
@@ -138,8 +138,8 @@ def judged_again(
         chosen = _rule(body) if "rule" in body else DecisionRule(name=rule or DecisionRule().name)
         if wanted is None:
             return None
-        before = as_before(wanted, measurement.profile.s_mm, _ends(body, measurement))
-        return outcome(measurement, before, chosen, version=rule_version(body) if body else RULE_VERSION)
+        before = as_before(wanted, measurement.profile.s_mm)
+        return outcome(measurement, before, chosen, version=rule_version(body))
     except (*_WRONG, GapvisionError):
         return None
 
@@ -148,11 +148,6 @@ def judged_again(
 def _specification(text: str) -> model.Specification:
     """Many verdicts have the same one."""
     return specification_from_table(json.loads(text), "the specification of the verdict")
-
-
-def _ends(body: Mapping[str, Any], measurement: Measurement) -> tuple[float, float] | None:
-    """By what a photo's place counted in the version of a verdict's rule; None: by its first and last station left."""
-    return measurement.ends_mm if not body or rule_version(body) >= 2 else None
 
 
 def rule_version(body: Mapping[str, Any]) -> int:

@@ -142,13 +142,10 @@ def for_photo(
     return replace(spec, nominal=nominal, at_unit="mm"), extent
 
 
-def as_before(
-    spec: Specification, s_mm: FloatArray, ends_mm: tuple[float, float] | None = None
-) -> Specification:
+def as_before(spec: Specification, s_mm: FloatArray) -> Specification:
     """A specification that runs as programs laid it on a photo that did not ask for its place: to read their verdicts.
 
-    The seam began at the photo's station 0 where its length was given, else the photo was the whole seam.  ``ends_mm``
-    as for :func:`for_photo`; default: nothing was left out.
+    The seam began at the photo's station 0 where its length was given, else the photo was the whole seam.
     """
     if not spec.needs_place or len(s_mm) == 0:
         return spec
@@ -157,7 +154,6 @@ def as_before(
     nominal = spec.nominal
     if spec.at_unit == "share":
         nominal = tuple(replace(p, at=start + p.at * length) for p in nominal)
-    first, last = ends_mm or (first, last)
     length_mm = None if spec.length_mm is None or last > spec.length_mm + PLACE_MM else spec.length_mm
     return replace(spec, nominal=nominal, at_unit="mm", photo_at_mm=max(0.0, first), length_mm=length_mm)
 
