@@ -18,6 +18,8 @@ from gapvision.errors import GapvisionError
 
 MM_PER_INCH = 25.4
 MM_PER_MIL = 0.0254
+#: From one usual drill shank to the next; common practice, no source.
+SHANK_MM = 0.1
 MM_PER_MICROMETRE = 0.001
 
 _UNITS_MM = {

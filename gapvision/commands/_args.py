@@ -12,7 +12,7 @@ from gapvision.formats.data_folder import RECORDS, SETTINGS, data_folder
 from gapvision.units import parse_edge, parse_length
 
 if TYPE_CHECKING:
-    from gapvision.model import DecisionRule, Specification
+    from gapvision.model import DecisionRule, FinishPlan, Specification
     from gapvision.words import Lengths
 
 _TOLERANCE_MM = 0.5  # common practice, no source; as `import gapvision` has it
@@ -132,6 +132,24 @@ def wanted_of(args: argparse.Namespace) -> tuple[Specification | None, DecisionR
     if spec is None and args.rule is not None:
         raise nonsense("--rule judges by a wanted gap, and none is known.", "Give one too, like --nominal 3/16in.")
     return spec, rule or DecisionRule()
+
+
+def needed_wanted(args: argparse.Namespace) -> tuple[Specification, DecisionRule]:
+    """As :func:`wanted_of`; ``specification-nonsense`` where no gap is wanted."""
+    spec, rule = wanted_of(args)
+    if spec is None:
+        said = "It was not said what gap is wanted."
+        raise GapvisionError("specification-nonsense", said, "Give --nominal, --preset or --spec.")
+    return spec, rule
+
+
+def finish_of(args: argparse.Namespace) -> FinishPlan | None:
+    """The finish plan that --finish names, with what the shop's own seams took; None where it is not given."""
+    from gapvision.formats.film_file import read_films
+    from gapvision.formats.finish_file import read_finish
+    from gapvision.judgement import with_taken
+
+    return with_taken(read_finish(args.finish), read_films(data_folder(args.data))) if args.finish else None
 
 
 def add_kept(parser: argparse.ArgumentParser) -> None:

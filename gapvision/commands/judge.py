@@ -8,15 +8,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gapvision.commands._args import add_shown, add_wanted, nonsense, say_of, wanted_of
+from gapvision.commands._args import add_shown, add_wanted, finish_of, needed_wanted, nonsense, say_of
 from gapvision.commands._outputs import outputs_of
 from gapvision.commands._records import add_data
 from gapvision.errors import GapvisionError
-from gapvision.formats.data_folder import data_folder
 from gapvision.units import parse_length
 
 if TYPE_CHECKING:
-    from gapvision.model import Specification, Verdict
+    from gapvision.model import FinishPlan, Specification, Verdict
     from gapvision.words import Lengths
 
 
@@ -53,10 +52,7 @@ def run(args: argparse.Namespace) -> int:
     stem = Path(args.measurement).stem
     places = {"--json": ("json", args.json, f"{stem}.verdict"), "--plot": ("plot", args.plot, f"{stem}.plot")}
     outputs = outputs_of(places, (args.measurement, args.spec, args.opposite, args.finish))
-    spec, rule = wanted_of(args)
-    if spec is None:
-        said = "It was not said what gap is wanted."
-        raise GapvisionError("specification-nonsense", said, "Give --nominal, --preset or --spec.")
+    spec, rule = needed_wanted(args)
     if not args.opposite and (args.opposite_limit is not None or args.opposite_same_way):
         raise nonsense("--opposite-limit and --opposite-same-way belong to --opposite.", "Give --opposite too.")
     other, say = None, say_of(args)
@@ -80,8 +76,8 @@ def run(args: argparse.Namespace) -> int:
         print(f"  {words.OPPOSITE_UNCHECKED}: give --opposite.")
     result = verdict_to_dict(verdict, spec) | {"sheet": sheet_of(measurement)}
     passed = verdict.state == IN
-    if args.finish:
-        passed = _after_paint(args.finish, data_folder(args.data), verdict, spec, say, result)
+    if (finish := finish_of(args)) is not None:
+        passed = _after_paint(finish, verdict, spec, say, result)
     for option, path in outputs.items():
         _write(option, path, verdict, f"{spec.name}: {verdict.state}", say, result)
         print(f"written: {path}")
@@ -89,16 +85,14 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _after_paint(
-    path: str, folder: Path, verdict: Verdict, spec: Specification, say: Lengths, result: dict[str, Any]
+    finish: FinishPlan, verdict: Verdict, spec: Specification, say: Lengths, result: dict[str, Any]
 ) -> bool:
-    from gapvision.formats.film_file import read_films
-    from gapvision.formats.finish_file import read_finish
     from gapvision.formats.judgement_json import forecast_to_dict
-    from gapvision.judgement import after_paint, with_taken
+    from gapvision.judgement import after_paint
     from gapvision.model import IN
     from gapvision.reports.terminal import forecast_text
 
-    future = after_paint(verdict, spec, with_taken(read_finish(path), read_films(folder)))
+    future = after_paint(verdict, spec, finish)
     print("\n" + forecast_text(future, say), end="")
     result["after_paint"] = forecast_to_dict(future)
     return future.verdict.state == IN

@@ -7,11 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gapvision.commands._args import add_shown, add_wanted, nonsense, say_of, wanted_of
+from gapvision.commands._args import add_shown, add_wanted, finish_of, needed_wanted, nonsense, say_of
 from gapvision.commands._records import add_data
 from gapvision.commands.plan import add_free
 from gapvision.errors import GapvisionError
-from gapvision.formats.data_folder import data_folder
 from gapvision.model import EDGES, OPEN
 from gapvision.units import parse_length
 
@@ -150,21 +149,15 @@ def _part(args: argparse.Namespace, data: bytes) -> TemplateDrawing:
 
 def _edge(args: argparse.Namespace, data: bytes) -> list[TemplateDrawing]:
     """The new line of one edge of a measured seam; says what is to be done to it."""
-    from gapvision.formats.film_file import read_films
-    from gapvision.formats.finish_file import read_finish
     from gapvision.formats.measurement_json import from_json
-    from gapvision.judgement import after_paint, judge_measurement, plan_edge, with_taken
+    from gapvision.judgement import after_paint, judge_measurement, plan_edge
     from gapvision.judgement.template import drawings_of_edge
     from gapvision.reports.terminal import edge_plan_text
     from gapvision.words import OPPOSITE_UNCHECKED, is_out
 
     if not args.edge:
         raise nonsense("It is not said which edge is worked on.", "Give --edge A or B, as the marked photo shows.")
-    spec, rule = wanted_of(args)
-    if spec is None:
-        said = "It was not said what gap is wanted."
-        raise GapvisionError("specification-nonsense", said, "Give --nominal, --preset or --spec.")
-    finish = with_taken(read_finish(args.finish), read_films(data_folder(args.data))) if args.finish else None
+    (spec, rule), finish = needed_wanted(args), finish_of(args)
     measurement, name = from_json(data, Path(args.plan).name), Path(args.plan).stem
     now = judge_measurement(measurement, spec, rule)
     future = None if finish is None else after_paint(now, spec, finish)

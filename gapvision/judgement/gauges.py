@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from gapvision.model import COVERAGE_FACTOR, FilmLoss, FinishForecast, FloatArray, Verdict
-
-_STEP_MM = 0.1  # of usual drill shanks; common practice, no source
+from gapvision.units import SHANK_MM
 
 
 class Setting(NamedTuple):
@@ -36,7 +35,7 @@ def between(wanted_mm: ArrayLike, go_mm: ArrayLike, no_go_mm: ArrayLike) -> Floa
     """What is wanted, or what is next to it between two gauges, a shank's step from either, so that it passes both."""
     go, no_go = np.asarray(go_mm, float), np.asarray(no_go_mm, float)
     middle = 0.5 * (go + no_go)
-    low, high = np.minimum(go + _STEP_MM, middle), np.maximum(no_go - _STEP_MM, middle)
+    low, high = np.minimum(go + SHANK_MM, middle), np.maximum(no_go - SHANK_MM, middle)
     return np.asarray(np.clip(np.asarray(wanted_mm, float), low, high), float)
 
 

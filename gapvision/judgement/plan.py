@@ -222,7 +222,7 @@ def plan_edge(
         verdict=verdict,
         future=future,
         settings=settings_of(verdict, future),
-        most_off_mm=most_off_mm,
+        rules=rules,
     )
 
 

@@ -206,8 +206,7 @@ def drawings_of_edge(plan: EdgePlan) -> list[TemplateDrawing]:
         return []
     (_, _, go, no_go), *more = plan.settings
     limits = None if more or not math.isfinite(go) else (go, no_go)
-    rules = None if plan.most_off_mm is None else TrimRules(safe_limit=((0.0, plan.most_off_mm),))
-    return [replace(stretch_drawing(plan.stretch, f"panel {plan.edge}", trim=rules), limits_mm=limits)]
+    return [replace(stretch_drawing(plan.stretch, f"panel {plan.edge}", trim=plan.rules), limits_mm=limits)]
 
 
 def stretch_drawing(

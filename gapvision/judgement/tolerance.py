@@ -285,13 +285,15 @@ def on_stations(
         ``photo-place-unknown`` as :func:`judge_measurement`.
     """
     p, ends = measurement.profile, measurement.ends_mm
-    old = version < 2 and p is not None and ends is not None
-    here, extent = for_photo(spec, (float(p.s_mm[0]), float(p.s_mm[-1])) if p is not None and old else ends)
-    if old and p is not None and p.round_mm is None and spec.length_mm is None and extent is None:
-        places = [float(p.s_mm[0]), float(p.s_mm[-1])]
-        places += [v for x in measurement.left_out if x.from_mm < x.to_mm for v in (x.from_mm, x.to_mm)]
-        return here, (min(places), max(places))
-    return here, extent or _were_all_measured(measurement, spec)
+    if version >= 2 or p is None or ends is None:
+        here, extent = for_photo(spec, ends)
+        return here, extent or _were_all_measured(measurement, spec)
+    left = float(p.s_mm[0]), float(p.s_mm[-1])
+    here, extent = for_photo(spec, left)
+    if spec.length_mm is not None or p.round_mm is not None:
+        return here, extent or _were_all_measured(measurement, spec)
+    places = [*left, *(v for x in measurement.left_out if x.from_mm < x.to_mm for v in (x.from_mm, x.to_mm))]
+    return here, (min(places), max(places))
 
 
 def _were_all_measured(measurement: Measurement, spec: Specification) -> tuple[float, float] | None:

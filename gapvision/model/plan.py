@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from gapvision.model._checks import FloatArray
 from gapvision.model.finish import FinishForecast
 from gapvision.model.judgement import OUT, Verdict
-from gapvision.model.panel import Panel, Point, SeamReading
+from gapvision.model.panel import Panel, Point, SeamReading, TrimRules
 from gapvision.model.photo import Notice
 
 #: Nobody sets a panel finer than this [mm]; common practice, no source.
@@ -247,8 +247,8 @@ class EdgePlan:
         The gap as it would stand then, judged as the measurement itself is; film still to come is not in it.
     future : FinishForecast or None
         Its finished gap, where there is paint to come.
-    most_off_mm : float or None
-        Most that may come off, as it was stated [mm].
+    rules : TrimRules
+        What may be done to it, as it was stated.
     settings : tuple of (station, gap to set, go, no-go)
         What it is checked by then, once or at both ends [mm]: its U is larger than now, because a hand worked on it.
     """
@@ -258,7 +258,7 @@ class EdgePlan:
     verdict: Verdict
     future: FinishForecast | None
     settings: tuple[tuple[float, float, float, float], ...]
-    most_off_mm: float | None = None
+    rules: TrimRules
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -8,11 +8,12 @@ from pathlib import Path
 import streamlit as st
 
 from gapvision.formats.specification_file import specification_from_table
-from gapvision.model import Measurement, Specification
+from gapvision.model import Measurement, Specification, Verdict
+from gapvision.page import service
 from gapvision.page.session import Chosen
 from gapvision.page.widgets import lengths
 from gapvision.records import Job, MeasurementLine, Seam, Store, data_folder
-from gapvision.workshop import stored
+from gapvision.workshop import stored, verdict_of
 
 
 @lru_cache(maxsize=4)
@@ -48,6 +49,12 @@ def stored_photos(line: MeasurementLine) -> list[tuple[Chosen, str]]:
 def load(line: MeasurementLine) -> Measurement:
     """A stored result, as it was measured."""
     return stored(records(), line)
+
+
+def decided(line: MeasurementLine, seam: Seam) -> Verdict | None:
+    """The decision about a result, kept in memory because many are read at once; what :func:`verdict_of` raises."""
+    given = 0 if line.verdict is None else line.verdict.verdict_id
+    return service.decided((line.uid, given, repr(seam.spec)), lambda: verdict_of(records(), line))
 
 
 def stored_path(sha256: str) -> Path | None:

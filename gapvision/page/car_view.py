@@ -14,11 +14,10 @@ import streamlit as st
 from gapvision import words
 from gapvision.errors import GapvisionError
 from gapvision.model import HOLE, IN, OPEN, OUT, Verdict
-from gapvision.page import car_plan, jobs_view, save_view, service, widgets
-from gapvision.page.books import load, records, seam_title, show_origin, stored_photo, wanted_of
+from gapvision.page import car_plan, jobs_view, save_view, widgets
+from gapvision.page.books import decided, load, records, seam_title, show_origin, stored_photo, wanted_of
 from gapvision.page.shown import OnScreen, remember
 from gapvision.records import Job, SeamState
-from gapvision.workshop import verdict_of
 
 _HERE = Path(__file__).parent
 #: Where parts of a car lie on the outline, seen from above with the front up: word -> share of its length.
@@ -113,14 +112,11 @@ def _to_card(state: SeamState) -> None:
 
 
 def _look(state: SeamState) -> _Seen:
-    """The verdict on a seam's latest result; kept in memory, because many are read at once."""
-    line = state.latest
-    if line is None:
+    """The verdict on a seam's latest result."""
+    if state.latest is None:
         return _Seen(state, "not measured", None)
-    given = 0 if line.verdict is None else line.verdict.verdict_id
-    key = (line.uid, given, repr(state.seam.spec))
     try:
-        verdict = service.decided(key, lambda: verdict_of(records(), line))
+        verdict = decided(state.latest, state.seam)
     except GapvisionError:
         return _Seen(state, "with a damaged verdict", None)
     return _Seen(state, "without limits" if verdict is None else verdict.state, verdict)

@@ -19,12 +19,11 @@ from gapvision.judgement import PRESETS, make_plan, panel_of, point_moves, predi
 from gapvision.judgement.template import drawings_of_plan
 from gapvision.model import HOLE, IN, OPEN, OUT, CorrectionPlan, Measurement, Move, Span, Specification, Verdict
 from gapvision.model.panel import Panel, PanelLayout, PhotoPlace, SeamLayout, SeamReading, path_length
-from gapvision.page import panel_source, save_view, service, widgets
-from gapvision.page.books import load, records, seam_title, show_origin, wanted_of
+from gapvision.page import panel_source, save_view, widgets
+from gapvision.page.books import decided, load, records, seam_title, show_origin, wanted_of
 from gapvision.page.panel_drawing import DrawnSeam, along, draw_key, draw_panel
 from gapvision.page.panel_source import Offer, Source
 from gapvision.records import Job, SeamState, data_folder
-from gapvision.workshop import verdict_of
 
 _NO_LIMITS = "no limits given"
 _WORST_FIRST = (OUT, OPEN, IN)
@@ -220,9 +219,8 @@ def _badness_of(state: SeamState) -> tuple[float, ...]:
     line, verdict = state.latest, None
     if line is None or line.status == "refused":
         return (-2.0,)
-    given = 0 if line.verdict is None else line.verdict.verdict_id
     with suppress(GapvisionError):
-        verdict = service.decided((line.uid, given, repr(state.seam.spec)), lambda: verdict_of(records(), line))
+        verdict = decided(line, state.seam)
     return (-1.0,) if verdict is None else verdict.rank
 
 
@@ -274,10 +272,7 @@ def _state(layout: PanelLayout, seen: Sequence[_Seen]) -> None:
     of = [(v, one.name) for one in by_state[first] for v in one.verdicts if v.state == first]
     if of:
         worst, name = max(of, key=lambda x: x[0].rank)
-        if said := words.furthest(worst, widgets.lengths()):
-            if worst.by_form is None and worst.worst is not None:  # not of the photo, which has its own stations
-                at = f" at {widgets.lengths().place(worst.worst.worst_at_mm)}"
-                said = said.replace(at, f"{at} of the whole seam", 1)
+        if said := words.furthest(worst, widgets.lengths(), " of the whole seam"):  # a photo has its own stations
             told.insert(0, f"Worst: {name}, {said}.")
     if doubtful := [one for one in seen if any(v.doubtful for v in one.verdicts)]:
         told.append(f"Photo with warnings: {_names(doubtful)}.")

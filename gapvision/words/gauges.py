@@ -9,9 +9,9 @@ from __future__ import annotations
 import math
 from fractions import Fraction
 
-from gapvision.units import MM_PER_INCH
+from gapvision.units import MM_PER_INCH, SHANK_MM
 
-SHANK_MM, SHANK_IN = 0.1, Fraction(1, 64)
+SHANK_IN = Fraction(1, 64)
 _FEELER_MM, _FEELER_IN = 0.05, 0.001
 _SLACK = 1e-6
 

@@ -153,11 +153,12 @@ def span_state(span: Span) -> str:
     return f"too {span.side}" if span.state == OUT and span.side else span.state
 
 
-def worst(span: Span, say: Lengths, *, both: bool = False) -> str:
-    """The worst station of a span: gap, place, U."""
+def worst(span: Span, say: Lengths, of: str = "", *, both: bool = False) -> str:
+    """The worst station of a span: gap, place and, in words, of what it is counted, U."""
     if span.state == HOLE:
         return ""
-    return f"{say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}, U {say.small(span.worst_u_mm, both=both)}"
+    u = say.small(span.worst_u_mm, both=both)
+    return f"{say.gap(span.worst_mm)} at {say.place(span.worst_at_mm)}{of}, U {u}"
 
 
 def failed_checks(v: Verdict, say: Lengths) -> tuple[str, ...]:
@@ -173,11 +174,14 @@ def deciding(of: Verdict, say: Lengths, told: Sequence[str]) -> list[str]:
     return [f"Worst: {gap}", *told] if of.state in (IN, *of.states) else [*told, f"Gap: {gap}"]
 
 
-def furthest(of: Verdict, say: Lengths) -> str:
-    """What of a seam is worst: the worst gap with its limits, or the failed check where the gap is good."""
+def furthest(of: Verdict, say: Lengths, counted: str = "") -> str:
+    """What of a seam is worst: the worst gap with its limits, or the failed check where the gap is good.
+
+    ``counted`` says of what its place is counted, where that is not plain.
+    """
     if of.by_form is not None:
         return _check(of.by_form, say)
-    return "" if of.worst is None else f"{worst(of.worst, say)}. {against(of.worst, of, say)}"
+    return "" if of.worst is None else f"{worst(of.worst, say, counted)}. {against(of.worst, of, say)}"
 
 
 def furthest_briefly(of: Verdict, say: Lengths) -> str:

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from gapvision.model import AT_RISK, OPEN, OUT, FinishForecast, FloatArray, Span, Verdict
+from gapvision.model import AT_RISK, OPEN, OUT, FinishForecast, Span, Verdict
 from gapvision.model.plan import EdgePlan
-from gapvision.units import MM_PER_INCH, format_fraction
+from gapvision.units import MM_PER_INCH, SHANK_MM, format_fraction
 from gapvision.words.answer import not_measured
-from gapvision.words.gauges import SHANK_IN, SHANK_MM, pair
+from gapvision.words.gauges import SHANK_IN, pair
 from gapvision.words.lengths import Lengths
 from gapvision.words.paper import by_letters
 from gapvision.words.plan import trim_span
@@ -117,7 +117,7 @@ def _now(
     if not out:
         return "Leave the gap as it is" + (": the paint brings it in." if verdict.state == OUT else ".")
     worst, more = out[0], len(out) - 1
-    aim, *_ = _finished(np.array([worst.worst_at_mm]), decides, future, settings).tolist()
+    aim = _finished(worst.worst_at_mm, decides, future, settings)
     if worst.state == AT_RISK and aim < worst.worst_mm + worst.excess_mm - _ROUNDING_MM:
         return "It may chip wherever it is set inside its limits: change the limits, the paint, or the smallest gap."
     amount = aim - worst.worst_mm
@@ -128,18 +128,15 @@ def _now(
 
 
 def _finished(
-    at_mm: FloatArray,
+    at_mm: float,
     decides: Verdict,
     future: FinishForecast | None,
     settings: Sequence[tuple[float, float, float, float]],
-) -> FloatArray:
+) -> float:
     """The gap that comes out where it is set as told: the one wanted, or what is next to it between the gauges [mm]."""
-    film = 0.0 if future is None else future.loss.loss_mm
-    wanted = np.interp([x[0] for x in settings], decides.s_mm, decides.nominal_mm)
-    beside = [x[1] - film - w for x, w in zip(settings, wanted.tolist(), strict=True)]
-    return np.asarray(
-        np.interp(at_mm, decides.s_mm, decides.nominal_mm) + np.interp(at_mm, [x[0] for x in settings], beside), float
-    )
+    film, places = 0.0 if future is None else future.loss.loss_mm, [x[0] for x in settings]
+    beside = [x[1] - film for x in settings] - np.interp(places, decides.s_mm, decides.nominal_mm)
+    return float(np.interp(at_mm, decides.s_mm, decides.nominal_mm) + np.interp(at_mm, places, beside))
 
 
 def _gauges(set_mm: float, go_mm: float, no_go_mm: float, say: Lengths) -> str:
